@@ -1,0 +1,79 @@
+# Each target sets itself up in .venv; a stamp file remembers what is installed, so a second call is fast.
+# PYTHON=/path/to/python3.12 chooses the interpreter, JOBS=4 the number of test workers,
+# ARGS="-k sizing" is handed to pytest, to the demo, to the server or to the benchmarks.
+
+PYTHON ?= python3
+VENV   ?= .venv
+JOBS   ?= 2
+ARGS   ?=
+
+BIN  := $(VENV)/bin
+PIP  := $(BIN)/python -m pip --disable-pip-version-check -qq install
+LOCK := $(BIN)/uv --quiet pip compile pyproject.toml --universal --python-version 3.11 \
+        --generate-hashes --no-emit-index-url --no-emit-find-links --no-header --no-annotate \
+        $(if $(UPGRADE),--upgrade)
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo serve test bench check lint types fmt lock clean
+
+help: ## list the targets
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-7s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+setup: $(VENV)/.dev ## everything needed to work on Nuque
+
+demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ and show why
+	$(BIN)/nuque demo $(ARGS)
+
+serve: $(VENV)/.run ## run the service on this machine only
+	$(BIN)/nuque serve $(ARGS)
+
+# With TEST_EXIT_FILE the code of pytest goes to that file and make itself succeeds, so that a caller gets
+# pytest's own code (make would turn every failure into 2) and pytest's summary stays the last line.
+test: $(VENV)/.dev ## run all tests
+	@code=0; $(BIN)/python -m pytest -n $(JOBS) --dist loadgroup $(ARGS) || code=$$?; \
+	if [ -n "$(TEST_EXIT_FILE)" ]; then echo $$code > "$(TEST_EXIT_FILE)"; else exit $$code; fi
+
+bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in the same run
+	$(BIN)/python -m tests.bench $(ARGS)
+
+check: lint types ## what must pass before a push: lint, format, types, tests
+	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup $(ARGS)
+
+lint: $(VENV)/.dev ## lint and format check
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev ## strict type check of rules and cds
+	$(BIN)/mypy
+
+fmt: $(VENV)/.dev ## format, and fix what can be fixed
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+lock: $(VENV)/.venv ## pin all dependencies with hashes (UPGRADE=1: to the newest releases)
+	@test -x $(BIN)/uv || $(PIP) uv
+	$(LOCK) --extra workbench --extra postgres --output-file .requirements/run.txt
+	$(LOCK) --extra dev --constraints .requirements/run.txt --output-file .requirements/dev.txt
+	$(LOCK) --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
+
+clean: ## remove the environment and everything that was generated
+	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out
+	find rules cds tests -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# The environment, what running needs, and what developing needs on top of it.
+$(VENV)/.venv:
+	@sh .ci/preflight "$(PYTHON)"
+	@echo "Making $(VENV) ..."
+	@"$(PYTHON)" -m venv "$(VENV)"
+	@touch $@
+
+$(VENV)/.run: $(VENV)/.venv .requirements/run.txt pyproject.toml
+	@echo "Installing what Nuque needs to run (a minute or two, once) ..."
+	@$(PIP) --require-hashes -r .requirements/run.txt
+	@$(PIP) --no-deps --editable .
+	@touch $@
+
+$(VENV)/.dev: $(VENV)/.run .requirements/dev.txt
+	@echo "Installing what developing Nuque needs (a minute or two, once) ..."
+	@$(PIP) --require-hashes -r .requirements/dev.txt
+	@touch $@
