@@ -14,12 +14,14 @@ LOCK := $(BIN)/uv --quiet pip compile pyproject.toml --universal --python-versio
         $(if $(UPGRADE),--upgrade)
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo serve test bench check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve test bench check lint types fmt lock clean
 
 help: ## list the targets
-	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-7s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
 setup: $(VENV)/.dev ## everything needed to work on Nuque
+
+setup-spark: $(VENV)/.spark ## the same, and Apache Spark (500 MB; needs Java 17 or newer)
 
 demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ and show why
 	$(BIN)/nuque demo $(ARGS)
@@ -76,4 +78,9 @@ $(VENV)/.run: $(VENV)/.venv .requirements/run.txt pyproject.toml
 $(VENV)/.dev: $(VENV)/.run .requirements/dev.txt
 	@echo "Installing what developing Nuque needs (a minute or two, once) ..."
 	@$(PIP) --require-hashes -r .requirements/dev.txt
+	@touch $@
+
+$(VENV)/.spark: $(VENV)/.dev .requirements/spark.txt
+	@echo "Installing Apache Spark (a minute or two, once) ..."
+	@$(PIP) --require-hashes -r .requirements/spark.txt
 	@touch $@

