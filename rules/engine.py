@@ -1,0 +1,151 @@
+"""A Ruleset on durable_rules: each layer becomes one ruleset of a host, a patient's facts one asserted fact.
+
+Measured traps of durable_rules 2.0.28 that this module is built around (tests/rules/test_engine_traps.py shows each):
+an event is consumed by the first rule that matches, so facts are asserted; a host keeps at most 1,024 live sessions, so
+each evaluation's session is deleted; ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null
+matches nothing, so unknown facts are left out; an exception in an action is hidden in the state, so it is looked for and
+raised; deleting a session whose message matched no rule corrupts memory, so each layer holds a rule that always matches;
+the host's timer threads would run actions behind our back, so they are never started.
+"""
+
+from __future__ import annotations
+
+import itertools
+import threading
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from durable.engine import Host
+
+from rules.conditions import (
+    AllOf,
+    AnyOf,
+    Compare,
+    Condition,
+    Known,
+    NoneOf,
+    Unknown,
+    leaves,
+    without_negation,
+)
+from rules.errors import EngineError
+from rules.evaluation import Firing, fire_with
+from rules.facts import FactValue
+from rules.ruleset import Rule, Ruleset
+
+_OPERATORS = {"is_not": "$neq", "at_least": "$gte", "above": "$gt", "at_most": "$lte", "below": "$lt"}
+_ALWAYS = "always"
+_KNOWN = "known__"
+_UNKNOWN = "unknown__"
+
+
+class Evaluator(Protocol):
+    """Anything that can say what fires for a patient."""
+
+    def fire(self, facts: Mapping[str, FactValue]) -> Firing:
+        """What fires for ``facts`` (checked values, unknown ones absent)."""
+        ...
+
+
+class _QuietHost(Host):  # type: ignore[misc]
+    """A host without the background timers, which would race with the caller for pending actions."""
+
+    def _run(self) -> None:
+        return
+
+
+class Engine:
+    """One durable_rules host for one worker. Safe to share between threads: evaluations take turns."""
+
+    def __init__(self, ruleset: Ruleset) -> None:
+        """Compile ``ruleset``. Raises EngineError where durable_rules refuses it."""
+        self.ruleset = ruleset
+        self._lock = threading.Lock()
+        self._sessions = itertools.count()
+        self._matched: list[int] = []
+        self._reads = [_markers(stratum) for stratum in ruleset.strata]
+        definitions = {f"layer_{layer}": self._definition(stratum) for layer, stratum in enumerate(ruleset.strata)}
+        try:
+            self._host = _QuietHost(definitions)
+        except Exception as error:
+            raise EngineError(f"durable_rules refused the ruleset {ruleset.name}: {error}") from error
+
+    def fire(self, facts: Mapping[str, FactValue]) -> Firing:
+        """What fires for ``facts`` (checked values, unknown ones absent). Raises EngineError where the engine fails."""
+        with self._lock:
+            return fire_with(self.ruleset, facts, self._match)
+
+    def _match(self, layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
+        name = f"layer_{layer}"
+        session = str(next(self._sessions))
+        compared, marked_known, marked_unknown = self._reads[layer]
+        message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
+        message.update((fact, known[fact]) for fact in compared if fact in known)
+        message.update((_KNOWN + fact, 1) for fact in marked_known if fact in known)
+        message.update((_UNKNOWN + fact, 1) for fact in marked_unknown if fact not in known)
+        self._matched = []
+        try:
+            state = self._host.assert_fact(name, message)
+        except Exception as error:
+            raise EngineError(f"durable_rules failed in {name}: {error}") from error
+        self._host.delete_state(name, session)
+        if state is not None and "exception" in state:
+            raise EngineError(f"a rule's action failed in {name}: {state['exception']}")
+        stratum = self.ruleset.strata[layer]
+        return [stratum[index] for index in sorted(self._matched)]
+
+    def _definition(self, stratum: tuple[Rule, ...]) -> dict[str, Any]:
+        rules = {
+            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": self._action(index)}
+            for index, rule in enumerate(stratum)
+        }
+        return {**rules, "r_matched": {"all": [{"m": {_ALWAYS: 1}}], "run": lambda _: None}}
+
+    def _action(self, index: int) -> Any:
+        def matched(_: Any) -> None:
+            self._matched.append(index)
+
+        return matched
+
+
+def _markers(stratum: tuple[Rule, ...]) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
+    """What a layer's message needs: facts compared, facts whose presence and whose absence is asked for."""
+    found = [leaf for rule in stratum for leaf in leaves(without_negation(rule.when))]
+    return (
+        frozenset(leaf.fact for leaf in found if isinstance(leaf, Compare)),
+        frozenset(leaf.fact for leaf in found if isinstance(leaf, Known)),
+        frozenset(leaf.fact for leaf in found if isinstance(leaf, Unknown)),
+    )
+
+
+def compile_condition(condition: Condition) -> dict[str, Any]:
+    """``condition`` in durable_rules' JSON form, with negation pushed down so that a missing fact never matches."""
+    return _compile(without_negation(condition))
+
+
+def _compile(condition: Condition) -> dict[str, Any]:
+    match condition:
+        case Compare(fact, "is", value):
+            return {fact: value}
+        case Compare(fact, "one_of", tuple(options)):
+            return _joined("$or", [{fact: option} for option in options])
+        case Compare(fact, "not_one_of", tuple(options)):
+            return _joined("$and", [{"$neq": {fact: option}} for option in options])
+        case Compare(fact, comparator, value):
+            return {_OPERATORS[comparator]: {fact: value}}
+        case Known(fact):
+            return {_KNOWN + fact: 1}
+        case Unknown(fact):
+            return {_UNKNOWN + fact: 1}
+        case AllOf(()):
+            return {_ALWAYS: 1}
+        case AllOf(children):
+            return _joined("$and", [_compile(child) for child in children])
+        case AnyOf(children):
+            return _joined("$or", [_compile(child) for child in children])
+        case NoneOf():
+            raise EngineError("a negation reached the compiler; it must have been pushed down before")
+
+
+def _joined(operator: str, parts: list[dict[str, Any]]) -> dict[str, Any]:
+    return parts[0] if len(parts) == 1 else {operator: parts}

@@ -1,0 +1,152 @@
+"""The facts vocabulary: each fact's name, type, unit, plausible range and meaning, and how input is checked.
+
+The list itself is data (``knowledge/facts.yaml``). Unknown facts are simply absent: no value stands for "unknown".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from difflib import get_close_matches
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr
+
+from rules.errors import FactError, FactProblem
+
+FactValue = bool | int | float | str
+StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
+
+
+class FactDefinition(BaseModel):
+    """One fact that rules may read or conclude.
+
+    ``unit`` is a UCUM code. ``range`` is the plausible range, both ends included, in ``unit``.
+    ``values`` are the codes of a coded fact, in a meaningful order where there is one.
+    ``given`` says who may supply it: an observer, the rules, or either.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    type: Literal["number", "integer", "boolean", "code"]
+    label: str
+    meaning: str
+    code: str = Field(description="the code of this fact in the project's own CodeSystem")
+    unit: str | None = None
+    range: tuple[float, float] | None = None
+    values: tuple[str, ...] = ()
+    given: Literal["observed", "concluded", "either"] = "observed"
+    stale_after_hours: str | float | None = Field(
+        default=None,
+        description="hours after which an observation is too old to use; a number or a parameter's name",
+    )
+    ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
+    reported: bool = Field(default=False, description="shown in a decision as an assessment, or as what is missing")
+
+    @property
+    def numeric(self) -> bool:
+        """Whether values are ordered numbers."""
+        return self.type in ("number", "integer")
+
+    @property
+    def accepted(self) -> str:
+        """What a value must be, in words."""
+        if self.type == "boolean":
+            return "true or false"
+        if self.type == "code":
+            return "one of " + ", ".join(self.values)
+        kind = "a whole number" if self.type == "integer" else "a number"
+        unit = f" {self.unit}" if self.unit else ""
+        if self.range is None:
+            return f"{kind}{unit}"
+        return f"{kind} from {self.range[0]:g} to {self.range[1]:g}{unit}"
+
+    def problem(self, value: object) -> str | None:
+        """Why ``value`` cannot be used for this fact, or None where it can."""
+        if self.type == "boolean":
+            return None if isinstance(value, bool) else "not a yes/no value"
+        if self.type == "code":
+            return None if isinstance(value, str) and value in self.values else "not one of the accepted codes"
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return "not a number"
+        if not math.isfinite(value):
+            return "not a finite number"
+        if self.type == "integer" and value != int(value):
+            return "not a whole number"
+        if self.range is not None and not self.range[0] <= value <= self.range[1]:
+            return "implausible"
+        return None
+
+
+class RecordedFact(BaseModel):
+    """A fact as an observer recorded it: the value in the fact's unit, and where it came from.
+
+    ``reference`` names the record (for FHIR, ``Observation/123``); ``original`` is the value as it was written there.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    value: StrictFactValue
+    reference: str | None = None
+    recorded: datetime | None = None
+    original: str | None = None
+
+
+class Vocabulary(Mapping[str, FactDefinition]):
+    """All facts, by name, in the order of the file."""
+
+    def __init__(self, definitions: Mapping[str, FactDefinition]) -> None:
+        """Keep ``definitions``; names are the keys."""
+        self._definitions = dict(definitions)
+
+    def __getitem__(self, name: str) -> FactDefinition:
+        """The definition of ``name``. Raises KeyError where there is none."""
+        return self._definitions[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Names in file order."""
+        return iter(self._definitions)
+
+    def __len__(self) -> int:
+        """How many facts there are."""
+        return len(self._definitions)
+
+    def check(self, facts: Mapping[str, object]) -> dict[str, FactValue]:
+        """``facts`` as usable values. A None value means unknown and is left out.
+
+        Raises FactError that names every fact that is unknown to the vocabulary, of a wrong type, implausible,
+        or only ever concluded by rules.
+        """
+        problems: list[FactProblem] = []
+        checked: dict[str, FactValue] = {}
+        for name, value in facts.items():
+            problem = self.problem(name, value)
+            if problem is not None:
+                problems.append(problem)
+            elif isinstance(value, (bool, int, float, str)):
+                checked[name] = value
+        if problems:
+            raise FactError(problems)
+        return checked
+
+    def problem(self, name: str, value: object) -> FactProblem | None:
+        """Why ``value`` cannot be taken as input for ``name``, or None where it can."""
+        definition = self._definitions.get(name)
+        if definition is None:
+            close = _closest(name, self._definitions)
+            hint = f"did you mean {close}?" if close else "`nuque facts` lists the names"
+            return FactProblem(name, value, f"no fact of this name; {hint}", "a name of the facts vocabulary")
+        if value is None:
+            return None
+        if definition.given == "concluded":
+            return FactProblem(name, value, "is worked out by rules and cannot be given", "nothing; leave it out")
+        message = definition.problem(value)
+        return None if message is None else FactProblem(name, value, message, definition.accepted)
+
+
+def _closest(name: str, names: Mapping[str, object]) -> str | None:
+    found = get_close_matches(name, list(names), n=1)
+    return found[0] if found else None

@@ -1,0 +1,217 @@
+"""What to find out next: which unknown facts could still change the size class, and whether any can.
+
+Two methods meet. ``possible.py`` says for certain when nothing can change an axis any more. Trying representative answers
+for each unknown fact shows which ones do change it, and by how much; these are ranked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+
+from rules import arithmetic
+from rules.conditions import Compare, leaves
+from rules.decision import MeasureNext
+from rules.evaluation import Firing, fire
+from rules.facts import FactDefinition, FactValue
+from rules.possible import Outlook, Possibilities
+from rules.ruleset import BASES, Rule, Ruleset
+from rules.sizing import Sizing, choose
+
+_STEPS = 9
+"""How many evenly spread answers stand for a number that rules only compute with."""
+
+
+@dataclass(frozen=True)
+class Prospects:
+    """Which axes are settled, whether the size could still be withheld or released, and what to find out next."""
+
+    settled_axes: Mapping[str, bool]
+    settled: bool
+    measure_next: tuple[MeasureNext, ...]
+
+
+class Sizer:
+    """The part of a ruleset that decides the size, and the questions that can be asked of it."""
+
+    def __init__(self, ruleset: Ruleset) -> None:
+        """Cut ``ruleset`` down to the rules that size, and the rules these build on."""
+        self.ruleset = _sizing_part(ruleset)
+        self._possibilities = Possibilities(self.ruleset)
+
+    def size(self, facts: Mapping[str, FactValue]) -> Sizing:
+        """The sizing for ``facts`` in plain Python."""
+        return choose(self.ruleset, fire(self.ruleset, facts).fired)
+
+    def prospects(self, facts: Mapping[str, FactValue]) -> Prospects:
+        """What could still change the size of a patient with ``facts``."""
+        firing = fire(self.ruleset, facts)
+        now = choose(self.ruleset, firing.fired)
+        outlook = self._possibilities.outlook(facts, firing)
+        settled_axes = {name: self._axis_settled(name, now, outlook) for name in self.ruleset.axes}
+        held = any(rule.id in outlook.must for rule, _ in now.holds)
+        may_hold = any(rule.then.holds for rule in self._rules(outlook.may - outlook.must))
+        settled = held or (not may_hold and all(settled_axes.values()))
+        if settled:
+            return Prospects(settled_axes, True, ())
+        return Prospects(settled_axes, False, self._rank(facts, now, outlook, firing))
+
+    def _rules(self, ids: Iterable[str]) -> list[Rule]:
+        return [self.ruleset.rules[name] for name in ids]
+
+    def _axis_settled(self, axis: str, now: Sizing, outlook: Outlook) -> bool:
+        """Whether no answer to anything unknown can change the first value on ``axis``."""
+        certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
+        choice = now.axes[axis]
+        if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
+            return False
+        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority)
+        rank = self.ruleset.axes[axis].rank
+        for rule in self._rules(outlook.may - outlook.must):
+            for offer in rule.then.sizes:
+                if offer.axis != axis or offer.value == choice.candidates[0]:
+                    continue
+                strength = _strength(offer.basis, rule.priority)
+                if strength < floor or (strength == floor and rank(offer.value) < rank(choice.candidates[0])):
+                    return False
+        return True
+
+    # --- trying answers --------------------------------------------------------------------------------------------
+
+    def _rank(
+        self, facts: Mapping[str, FactValue], now: Sizing, outlook: Outlook, firing: Firing
+    ) -> tuple[MeasureNext, ...]:
+        found = [
+            entry for group in self._questions(facts, outlook) if (entry := self._try(group, facts, now)) is not None
+        ]
+        if not found:
+            found = [self._unproven(name) for name in self._involved(facts, outlook)]
+        return tuple(sorted(found, key=lambda entry: -entry.information))
+
+    def _questions(self, facts: Mapping[str, FactValue], outlook: Outlook) -> list[tuple[str, ...]]:
+        """Each unknown fact on its own, or with the unknown facts that a computation needs beside it."""
+        undecided = self._involved(facts, outlook)
+        partners: dict[str, tuple[str, ...]] = {}
+        for rule in self.ruleset.rules.values():
+            for conclusion in rule.then.conclusions:
+                if conclusion.expression is None:
+                    continue
+                missing = sorted(arithmetic.names(conclusion.expression) - facts.keys())
+                for name in missing:
+                    partners.setdefault(name, tuple(other for other in missing if other != name))
+        groups: dict[frozenset[str], tuple[str, ...]] = {}
+        for name in undecided:
+            group = (name, *(other for other in partners.get(name, ()) if other in undecided))
+            groups.setdefault(frozenset(group), group)
+        return list(groups.values())
+
+    def _involved(self, facts: Mapping[str, FactValue], outlook: Outlook) -> list[str]:
+        """Unknown facts that an observer can give and that rules which may still change read, in vocabulary order."""
+        undecided = self._rules(outlook.may - outlook.must)
+        read: set[str] = set()
+        for rule in undecided:
+            read |= rule.reads
+        return [
+            name
+            for name, fact in self.ruleset.vocabulary.items()
+            if fact.given != "concluded" and name in read and name not in facts
+        ]
+
+    def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
+        outcomes: Counter[tuple[tuple[str, ...], ...]] = Counter()
+        axes: set[str] = set()
+        withheld = False
+        for answers in self._answers(group):
+            then = self.size({**facts, **answers})
+            outcomes[then.picture] += 1
+            withheld = withheld or not set(then.picture[-1]) <= set(now.picture[-1])
+            axes.update(
+                name for name, choice in then.axes.items() if choice.candidates[:1] != now.axes[name].candidates[:1]
+            )
+        if not set(outcomes) - {now.picture}:
+            return None
+        definition = self.ruleset.vocabulary[group[0]]
+        return MeasureNext(
+            fact=group[0],
+            label=definition.label,
+            ask=definition.ask or definition.meaning,
+            with_facts=group[1:],
+            axes=tuple(name for name in self.ruleset.axes if name in axes),
+            could_withhold=withheld,
+            information=round(_entropy(outcomes), 3),
+        )
+
+    def _unproven(self, name: str) -> MeasureNext:
+        definition = self.ruleset.vocabulary[name]
+        return MeasureNext(
+            fact=name,
+            label=definition.label,
+            ask=definition.ask or definition.meaning,
+            with_facts=(),
+            axes=(),
+            could_withhold=False,
+            information=0.0,
+        )
+
+    def _answers(self, group: tuple[str, ...]) -> list[dict[str, FactValue]]:
+        combined: list[dict[str, FactValue]] = [{}]
+        for name in group:
+            combined = [{**answers, name: value} for answers in combined for value in self._representatives[name]]
+        return combined
+
+    @cached_property
+    def _representatives(self) -> Mapping[str, tuple[FactValue, ...]]:
+        """For each fact, answers that between them reach every side of every comparison the sizing rules make."""
+        cuts: dict[str, set[float]] = {}
+        for rule in self.ruleset.rules.values():
+            for leaf in leaves(rule.when):
+                if isinstance(leaf, Compare):
+                    values = leaf.value if isinstance(leaf.value, tuple) else (leaf.value,)
+                    numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
+                    cuts.setdefault(leaf.fact, set()).update(numbers)
+        return {name: representatives(fact, cuts.get(name, set())) for name, fact in self.ruleset.vocabulary.items()}
+
+
+def representatives(fact: FactDefinition, cuts: Iterable[float]) -> tuple[FactValue, ...]:
+    """Answers for ``fact`` that reach each cut value and each side of it (numbers), or every code, or both truths."""
+    if fact.type == "boolean":
+        return (False, True)
+    if fact.type == "code":
+        return fact.values
+    low, high = fact.range or (0.0, 1000.0)
+    inner = sorted({cut for cut in cuts if low <= cut <= high})
+    points = {low, high, *inner}
+    ends = [low, *inner, high]
+    points.update((a + b) / 2 for a, b in pairwise(ends))
+    if not inner:
+        points.update(low + (high - low) * step / (_STEPS - 1) for step in range(_STEPS))
+    if fact.type == "integer":
+        points = {float(round(point)) for point in points}
+    return tuple(sorted(points))
+
+
+def _strength(basis: str, priority: int) -> tuple[int, int]:
+    """Sort key of an offer, strongest first."""
+    return (BASES.index(basis), -priority)
+
+
+def _entropy(outcomes: Counter[tuple[tuple[str, ...], ...]]) -> float:
+    total = sum(outcomes.values())
+    return -sum(count / total * math.log2(count / total) for count in outcomes.values()) + 0.0
+
+
+def _sizing_part(ruleset: Ruleset) -> Ruleset:
+    """``ruleset`` with only the rules that offer or withhold sizes, and the rules that conclude what these read."""
+    needed: set[str] = set()
+    kept: set[str] = set()
+    for stratum in reversed(ruleset.strata):
+        for rule in stratum:
+            if rule.then.sizes or rule.then.holds or rule.writes & needed:
+                kept.add(rule.id)
+                needed |= rule.reads
+    strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
+    return replace(ruleset, strata=tuple(stratum for stratum in strata if stratum))

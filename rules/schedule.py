@@ -1,0 +1,75 @@
+"""When a task is due, as data: how often, from when, on which events, for how long; and which of two is stricter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+class Timing(BaseModel):
+    """How often and when. Repeating either every so many hours or so many times a day, or a single time.
+
+    ``within_hours`` is the latest moment for the first (or only) time, counted from the decision.
+    ``on`` lists events (codes of the ruleset's ``triggers``) at which the task is due as well.
+    ``for_days`` bounds a repeating task. Nothing set means: once, with no deadline.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    every_hours: float | None = Field(default=None, gt=0)
+    times_per_day: int | None = Field(default=None, gt=0)
+    within_hours: float | None = Field(default=None, ge=0)
+    on: tuple[str, ...] = ()
+    for_days: float | None = Field(default=None, gt=0)
+
+    @model_validator(mode="after")
+    def _one_rhythm(self) -> Timing:
+        if self.every_hours is not None and self.times_per_day is not None:
+            raise ValueError("give every_hours or times_per_day, not both")
+        return self
+
+    @property
+    def interval_hours(self) -> float | None:
+        """Hours between two times, or None where the task does not repeat by the clock."""
+        if self.every_hours is not None:
+            return self.every_hours
+        return None if self.times_per_day is None else 24 / self.times_per_day
+
+    def describe(self, triggers: dict[str, str]) -> str:
+        """In words; ``triggers`` gives the words for each event."""
+        parts: list[str] = []
+        if self.every_hours is not None:
+            parts.append("every hour" if self.every_hours == 1 else f"every {self.every_hours:g} hours")
+        if self.times_per_day is not None:
+            words = {1: "once a day", 2: "twice a day"}
+            parts.append(words.get(self.times_per_day, f"{self.times_per_day} times a day"))
+        if self.within_hours is not None:
+            first = "first " if self.interval_hours is not None else ""
+            parts.append("now" if self.within_hours == 0 else f"{first}within {_hours(self.within_hours)}")
+        parts.extend(triggers[event] for event in self.on)
+        if self.for_days is not None:
+            parts.append(f"for {self.for_days:g} days")
+        return ", ".join(parts) or "once"
+
+
+def _hours(hours: float) -> str:
+    if hours < 1:
+        return f"{hours * 60:g} minutes"
+    return "1 hour" if hours == 1 else f"{hours:g} hours"
+
+
+def strictest(timings: Iterable[Timing]) -> Timing:
+    """One timing that satisfies all of ``timings``: shortest interval, earliest deadline, every event, longest span."""
+    timings = list(timings)
+    repeating = [timing for timing in timings if timing.interval_hours is not None]
+    tightest = min(repeating, key=lambda timing: timing.interval_hours or 0, default=None)
+    deadlines = [timing.within_hours for timing in timings if timing.within_hours is not None]
+    bounded = bool(repeating) and all(timing.for_days is not None for timing in repeating)
+    return Timing(
+        every_hours=None if tightest is None else tightest.every_hours,
+        times_per_day=None if tightest is None else tightest.times_per_day,
+        within_hours=min(deadlines, default=None),
+        on=tuple(dict.fromkeys(event for timing in timings for event in timing.on)),
+        for_days=max((timing.for_days or 0 for timing in repeating), default=None) if bounded else None,
+    )
