@@ -40,9 +40,7 @@ def browser() -> Iterator[Browser]:
     chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if chromium is None:
         if os.environ.get("CI"):
-            pytest.fail(
-                "Chromium was not found, and CI must not skip browser tests: apt-get install chromium"
-            )
+            pytest.fail("Chromium was not found, and CI must not skip browser tests: apt-get install chromium")
         pytest.skip("needs Chromium: apt-get install chromium")
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])

@@ -83,9 +83,7 @@ for module in pkgutil.walk_packages(rules.__path__, "rules."):
     importlib.import_module(module.name)
 print(*sorted({name.split(".")[0] for name in sys.modules}))
 """
-    run = subprocess.run(
-        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, check=True, text=True
-    )
+    run = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, check=True, text=True)
     loaded = set(run.stdout.split())
     assert "rules" in loaded
     assert loaded & {"cds", "fhir", "fastapi", "starlette", "uvicorn", "httpx", "sqlalchemy"} == set()
@@ -140,9 +138,7 @@ def test_each_pin_is_exact_and_has_hashes(path: Path) -> None:
 def test_no_lock_file_holds_an_address(path: Path) -> None:
     text = path.read_text()
     assert "://" not in text
-    assert not re.search(
-        r"^\s*(-i|-f|--index-url|--extra-index-url|--find-links|--trusted-host)\b", text, re.M
-    )
+    assert not re.search(r"^\s*(-i|-f|--index-url|--extra-index-url|--find-links|--trusted-host)\b", text, re.M)
 
 
 def test_the_developers_lock_contains_the_running_lock() -> None:
