@@ -1,0 +1,33 @@
+"""``nuque serve``: run the service on this machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from cds.knowledge_options import knowledge_options
+from cds.settings import Settings
+
+
+@click.command()
+@click.option("--host", help="Address to listen on; default: 127.0.0.1, this machine only.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port to listen on; default: 8000, 0 takes a free one.")
+@knowledge_options
+def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tuple[str, ...]) -> None:
+    """Run the service. Each setting can be given in the environment as NUQUE_ and its name; options come first."""
+    # Imported here: the web framework takes a while, and the errors of settings need none of it.
+    import uvicorn
+
+    from cds.app import create_app
+
+    options = {
+        "host": host,
+        "port": port,
+        "knowledge": None if knowledge is None else Path(knowledge),
+        "overlays": tuple(map(Path, overlay)) or None,
+    }
+    given: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
+    settings = Settings.load(**given)
+    uvicorn.run(create_app(settings), host=settings.host, port=settings.port, server_header=False)

@@ -1,0 +1,107 @@
+"""Feedback on cards: what clinicians did with them, and where it is kept."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from threading import Lock
+from typing import Literal, Protocol
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+
+from rules.errors import NuqueError
+
+
+class NotKept(NuqueError):
+    """Feedback could not be kept; the client should send it again later."""
+
+
+class _Sent(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class AcceptedSuggestion(_Sent):
+    """A suggestion that was accepted, by its uuid."""
+
+    id: str = Field(min_length=1, max_length=128)
+
+
+class Reason(_Sent):
+    """The reason code that was chosen."""
+
+    code: str = Field(min_length=1, max_length=256)
+    system: str | None = Field(default=None, max_length=512)
+    display: str | None = Field(default=None, max_length=512)
+
+
+class OverrideReason(_Sent):
+    """Why a card was overridden."""
+
+    reason: Reason | None = None
+    userComment: str | None = Field(default=None, max_length=4000)
+
+
+class FeedbackItem(_Sent):
+    """What became of one card. A card that this service never issued is no error."""
+
+    card: str = Field(min_length=1, max_length=128, description="the uuid of the card")
+    outcome: Literal["accepted", "overridden"]
+    acceptedSuggestions: tuple[AcceptedSuggestion, ...] = ()
+    overrideReason: OverrideReason | None = None
+    outcomeTimestamp: AwareDatetime
+
+    @model_validator(mode="after")
+    def _suggestions_when_accepted(self) -> FeedbackItem:
+        if self.outcome == "accepted" and not self.acceptedSuggestions:
+            raise ValueError("acceptedSuggestions is required when the outcome is accepted")
+        if self.outcome == "overridden" and self.acceptedSuggestions:
+            raise ValueError("acceptedSuggestions is only for the outcome accepted")
+        return self
+
+
+class Feedback(_Sent):
+    """The body of a feedback call."""
+
+    feedback: tuple[FeedbackItem, ...] = Field(min_length=1)
+
+
+class FeedbackSink(Protocol):
+    """Keeps feedback. When ``keep`` returns, the feedback is durable."""
+
+    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
+        """Keep ``items`` on ``service``. Raises NotKept where that cannot be done now."""
+        ...
+
+
+class FeedbackFile:
+    """Feedback as lines of JSON in one file, on disk before ``keep`` returns."""
+
+    def __init__(self, path: Path) -> None:
+        """Append to ``path``."""
+        self._path = path
+        self._lock = Lock()
+
+    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
+        """Append one line an item. Raises NotKept where the file cannot be written."""
+        lines = "".join(
+            json.dumps({"service": service, "received": received.isoformat(), **item.model_dump(mode="json")}) + "\n"
+            for item in items
+        )
+        try:
+            with self._lock, self._path.open("ab") as file:
+                file.write(lines.encode())
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            raise NotKept(f"feedback could not be written to {self._path}: {error.strerror}") from error
+
+
+class NoFeedbackKept:
+    """Stands where no place for feedback is set: refuses, so that a client never believes that it was kept."""
+
+    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
+        """Raise NotKept."""
+        raise NotKept("no place for feedback is set up; set NUQUE_FEEDBACK_FILE")

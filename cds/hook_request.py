@@ -1,0 +1,199 @@
+"""The request of a CDS Hooks call, as the standard describes it (HL7 CDS Hooks 2.0), with errors that name the field.
+
+Elements that the standard does not name are accepted and ignored, so that a newer client can call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+from uuid import UUID
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints, field_validator, model_validator
+
+Resource = dict[str, Any]
+"""A FHIR R4 resource as JSON."""
+
+FhirId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
+UserReference = Annotated[
+    str,
+    StringConstraints(pattern=r"^(Practitioner|PractitionerRole|Patient|RelatedPerson)/[A-Za-z0-9\-.]{1,64}$"),
+    Field(description="for example `Practitioner/abc`"),
+]
+
+
+class _Sent(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class FhirAuthorization(_Sent):
+    """The client's permission to read its FHIR server. The token is secret: it does not show in logs or messages."""
+
+    access_token: SecretStr = Field(min_length=1)
+    token_type: Literal["Bearer"]
+    expires_in: int = Field(ge=0)
+    scope: str
+    subject: str
+    patient: str | None = None
+
+
+class DraftEntry(_Sent):
+    """One entry of a Bundle of draft orders."""
+
+    resource: Resource
+
+    @field_validator("resource")
+    @classmethod
+    def _has_a_type(cls, resource: Resource) -> Resource:
+        if not isinstance(resource.get("resourceType"), str):
+            raise ValueError("a FHIR resource needs a resourceType")
+        if "id" in resource and not isinstance(resource["id"], str):
+            raise ValueError("the id of a FHIR resource is a text")
+        return resource
+
+
+class DraftOrders(_Sent):
+    """The Bundle of draft orders."""
+
+    resourceType: Literal["Bundle"]
+    entry: tuple[DraftEntry, ...] = ()
+
+    @property
+    def resources(self) -> tuple[Resource, ...]:
+        """The draft orders in the order of the Bundle."""
+        return tuple(entry.resource for entry in self.entry)
+
+    @property
+    def by_reference(self) -> Mapping[str, Resource]:
+        """Draft orders by ``Type/id``; those without an id cannot be referred to."""
+        return {f"{order['resourceType']}/{order['id']}": order for order in self.resources if "id" in order}
+
+
+class PatientContext(_Sent):
+    """What the contexts of all our hooks have."""
+
+    userId: UserReference
+    patientId: FhirId
+    encounterId: FhirId | None = None
+
+    @property
+    def drafts(self) -> tuple[Resource, ...]:
+        """The draft orders, where the hook has any."""
+        return ()
+
+
+class PatientViewContext(PatientContext):
+    """Context of ``patient-view``."""
+
+
+class DischargeContext(PatientContext):
+    """Context of ``encounter-discharge``: the encounter is required."""
+
+    encounterId: FhirId
+
+
+class OrderSignContext(PatientContext):
+    """Context of ``order-sign``."""
+
+    draftOrders: DraftOrders
+
+    @property
+    def drafts(self) -> tuple[Resource, ...]:
+        """The draft orders."""
+        return self.draftOrders.resources
+
+    @model_validator(mode="after")
+    def _drafts_are_of_the_patient(self) -> OrderSignContext:
+        for index, order in enumerate(self.draftOrders.resources):
+            subject = order.get("subject")
+            reference = subject.get("reference") if isinstance(subject, dict) else None
+            if isinstance(reference, str) and names_another_patient(reference, self.patientId):
+                raise ValueError(
+                    f"draftOrders.entry[{index}].resource.subject is not the patient of context.patientId; "
+                    "send the orders of one patient"
+                )
+        return self
+
+
+class OrderSelectContext(OrderSignContext):
+    """Context of ``order-select``: as for ``order-sign``, and which of the drafts were selected last."""
+
+    selections: Annotated[tuple[str, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _selections_exist(self) -> OrderSelectContext:
+        drafts = self.draftOrders.by_reference
+        for index, reference in enumerate(self.selections):
+            if reference not in drafts:
+                raise ValueError(f"selections[{index}]: {reference[:100]!r} is not in context.draftOrders")
+        return self
+
+    @property
+    def selected(self) -> tuple[Resource, ...]:
+        """The selected draft orders."""
+        return tuple(self.draftOrders.by_reference[reference] for reference in dict.fromkeys(self.selections))
+
+
+class HookRequest(_Sent):
+    """What every call has. Each hook's request narrows ``hook`` and ``context``."""
+
+    hook: str
+    hookInstance: str
+    context: PatientContext
+    fhirServer: Annotated[str, StringConstraints(pattern=r"^https?://[^\s]+$")] | None = None
+    fhirAuthorization: FhirAuthorization | None = None
+    prefetch: dict[str, Any] = Field(default_factory=dict)
+
+    @field_validator("hookInstance")
+    @classmethod
+    def _is_a_uuid(cls, value: str) -> str:
+        try:
+            UUID(value)
+        except ValueError:
+            raise ValueError(f"{value[:60]!r} is not a UUID") from None
+        return value
+
+    @field_validator("prefetch", mode="before")
+    @classmethod
+    def _absent(cls, value: Any) -> Any:
+        return {} if value is None else value
+
+    @model_validator(mode="after")
+    def _server_for_the_token(self) -> HookRequest:
+        if self.fhirAuthorization is not None and self.fhirServer is None:
+            raise ValueError("fhirServer is required when fhirAuthorization is sent")
+        return self
+
+
+class OrderSelectRequest(HookRequest):
+    """A call of ``order-select``."""
+
+    hook: Literal["order-select"]
+    context: OrderSelectContext
+
+
+class OrderSignRequest(HookRequest):
+    """A call of ``order-sign``."""
+
+    hook: Literal["order-sign"]
+    context: OrderSignContext
+
+
+class PatientViewRequest(HookRequest):
+    """A call of ``patient-view``."""
+
+    hook: Literal["patient-view"]
+    context: PatientViewContext
+
+
+class DischargeRequest(HookRequest):
+    """A call of ``encounter-discharge``."""
+
+    hook: Literal["encounter-discharge"]
+    context: DischargeContext
+
+
+def names_another_patient(reference: str, patient_id: str) -> bool:
+    """Whether ``reference`` (relative or absolute, perhaps with a version) is a Patient other than ``patient_id``."""
+    parts = reference.split("/_history/")[0].split("/")
+    return len(parts) >= 2 and parts[-2] == "Patient" and parts[-1] != patient_id

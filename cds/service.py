@@ -1,0 +1,50 @@
+"""What one running service holds, and how a route gets at it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from cds.content import Content
+from cds.feedback import FeedbackSink
+from cds.prefetch import Fetcher
+from cds.settings import Settings
+
+Clock = Callable[[], datetime]
+ReadinessCheck = Callable[[], str | None]
+"""Says in words what is not ready, or None."""
+
+
+def utc_now() -> datetime:
+    """The machine's clock: the one place where the service reads it."""
+    return datetime.now(UTC)
+
+
+@dataclass
+class Service:
+    """Settings and content, and the parts that differ between sites: clock, feedback, FHIR reading, readiness.
+
+    ``content`` is replaced as a whole; a route takes it once and keeps to it for the whole call.
+    """
+
+    settings: Settings
+    content: Content
+    feedback: FeedbackSink
+    clock: Clock = utc_now
+    fetcher: Fetcher | None = None
+    readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
+
+
+def of_app(request: Request) -> Service:
+    """The service of the application that handles ``request``."""
+    service = request.app.state.service
+    assert isinstance(service, Service)
+    return service
+
+
+Held = Annotated[Service, Depends(of_app)]
+"""Type of a route's parameter that takes the service."""

@@ -1,0 +1,77 @@
+"""Settings of the service, from the environment: each is ``NUQUE_`` and the name in capitals.
+
+Paths of several files are separated as in ``PATH`` (``:`` here), lists of words by commas.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
+
+from rules.errors import NuqueError
+
+
+class SettingsError(NuqueError):
+    """A setting has a value that cannot be used."""
+
+
+class Settings(BaseSettings):
+    """Everything that a site sets. The defaults answer on this machine only, with the shipped content."""
+
+    model_config = SettingsConfigDict(env_prefix="NUQUE_", frozen=True, extra="forbid")
+
+    knowledge: Path | None = Field(default=None, description="folder of knowledge files; default: the shipped content")
+    overlays: Annotated[tuple[Path, ...], NoDecode] = Field(
+        default=(), description="the site's overlay files, applied in this order"
+    )
+    code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
+    catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
+    canonical_base: str = Field(
+        default="https://nuque.example.org/fhir",
+        pattern=r"^https?://[^\s]+[^/\s]$",
+        description="base of the canonical URLs of the rule set and of the project's own code systems, no slash at the end",
+    )
+    public_url: str | None = Field(
+        default=None,
+        pattern=r"^https?://[^\s]+[^/\s]$",
+        description="address of this service as clinicians' browsers reach it; cards then link to the rules behind them",
+    )
+    host: str = Field(default="127.0.0.1", description="address to listen on")
+    port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")
+    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(), description="origins whose pages may call the service; default: none"
+    )
+    feedback_file: Path | None = Field(
+        default=None, description="file to which feedback on cards is appended; default: feedback is refused with 503"
+    )
+    strict_validation: bool = Field(
+        default=False, description="check each outgoing FHIR resource against the full model (slower; for testing)"
+    )
+
+    @field_validator("overlays", mode="before")
+    @classmethod
+    def _paths(cls, value: Any) -> Any:
+        return tuple(part for part in value.split(os.pathsep) if part) if isinstance(value, str) else value
+
+    @field_validator("cors_origins", mode="before")
+    @classmethod
+    def _words(cls, value: Any) -> Any:
+        return tuple(part.strip() for part in value.split(",") if part.strip()) if isinstance(value, str) else value
+
+    @classmethod
+    def load(cls, **given: Any) -> Settings:
+        """Settings from the environment, with ``given`` before it. Raises SettingsError that names each wrong variable."""
+        try:
+            return cls(**given)
+        except ValidationError as error:
+            lines = [
+                f"NUQUE_{str(problem['loc'][0]).upper()}: {problem['msg']}"
+                if problem["loc"]
+                else f"settings: {problem['msg']}"
+                for problem in error.errors()
+            ]
+            raise SettingsError("\n".join(lines)) from error

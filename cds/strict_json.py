@@ -1,0 +1,123 @@
+"""JSON request bodies, read strictly: what two readers could understand differently is refused, not guessed.
+
+Refused are: a content type other than JSON, text that is not UTF-8, a key given twice, NaN and infinite numbers, half of a
+surrogate pair, integers beyond 64 bits, and nesting deeper than any FHIR resource needs.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from fastapi import Request, Response
+from fastapi.routing import APIRoute
+
+from cds.refusals import Issue, RefusedCall
+
+DEEPEST = 100
+"""Nested objects and lists that are accepted; real bundles stay well under 30."""
+_LONGEST_NUMBER = 64
+_MOST_INTEGER_BITS = 64
+
+
+class JsonProblem(ValueError):
+    """The text is not JSON that can be used. The message says why."""
+
+
+def parse(body: bytes) -> Any:
+    """The JSON value in ``body``. Raises JsonProblem."""
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise JsonProblem(f"not UTF-8 at byte {error.start}") from error
+    try:
+        value = json.loads(
+            text,
+            object_pairs_hook=_object,
+            parse_constant=_no_constant,
+            parse_int=_integer,
+            parse_float=_decimal,
+        )
+    except json.JSONDecodeError as error:
+        raise JsonProblem(f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from error
+    except RecursionError as error:
+        raise JsonProblem(f"nested more than {DEEPEST} levels deep") from error
+    _check(value)
+    return value
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        seen: set[str] = set()
+        twice = next(key for key, _ in pairs if key in seen or seen.add(key))  # type: ignore[func-returns-value]
+        raise JsonProblem(f"the key {_shown(twice)} is given twice in one object")
+    return found
+
+
+def _no_constant(name: str) -> Any:
+    raise JsonProblem(f"{name} is not a JSON number")
+
+
+def _integer(digits: str) -> int:
+    if len(digits) > _LONGEST_NUMBER or (number := int(digits)).bit_length() > _MOST_INTEGER_BITS:
+        raise JsonProblem("a whole number does not fit 64 bits")
+    return number
+
+
+def _decimal(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise JsonProblem("a number is too large")
+    return number
+
+
+def _check(value: Any) -> None:
+    """Depth and surrogates, without recursion."""
+    waiting: list[tuple[Any, int]] = [(value, 1)]
+    while waiting:
+        item, depth = waiting.pop()
+        if isinstance(item, str):
+            if not item.isascii() and any("\ud800" <= char <= "\udfff" for char in item):
+                raise JsonProblem("half of a surrogate pair in a text")
+        elif isinstance(item, (dict, list)):
+            if depth > DEEPEST:
+                raise JsonProblem(f"nested more than {DEEPEST} levels deep")
+            parts = [*item.keys(), *item.values()] if isinstance(item, dict) else item
+            waiting.extend((part, depth + 1) for part in parts)
+
+
+def _shown(text: str) -> str:
+    return ascii(text[:40])
+
+
+class StrictJsonRequest(Request):
+    """A request whose ``json()`` reads strictly."""
+
+    async def json(self) -> Any:
+        """The body's value. Raises RefusedCall with 400."""
+        try:
+            return parse(await self.body())
+        except JsonProblem as error:
+            raise RefusedCall(400, [Issue(None, f"request body: {error}", "structure")]) from error
+
+
+class StrictJsonRoute(APIRoute):
+    """A route that takes JSON only, read strictly."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The handler, given a StrictJsonRequest."""
+        handle = super().get_route_handler()
+        takes_body = self.body_field is not None
+
+        async def strict(request: Request) -> Response:
+            if takes_body:
+                content_type = request.headers.get("content-type", "").split(";")[0].strip().lower()
+                if content_type not in ("application/json", "application/fhir+json"):
+                    message = "the body must be JSON: send the header Content-Type: application/json"
+                    raise RefusedCall(415, [Issue(None, message, "not-supported")])
+            return await handle(StrictJsonRequest(request.scope, request.receive))
+
+        return strict
