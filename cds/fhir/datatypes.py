@@ -1,0 +1,66 @@
+"""FHIR data types as plain dicts. Nothing null or empty is ever written: what is absent has no key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+Element = dict[str, Any]
+Resource = dict[str, Any]
+
+UCUM = "http://unitsofmeasure.org"
+
+# FHIR's string: no control characters but tab, line feed and carriage return. Half a surrogate pair is no Unicode.
+_NOT_TEXT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+
+
+def present(**elements: Any) -> Element:
+    """The elements that have a value. A name that is a Python keyword is written with an underscore behind."""
+    return {name.rstrip("_"): value for name, value in elements.items() if value not in (None, "", [], {}, ())}
+
+
+def text(value: str) -> str:
+    """``value`` as FHIR text: without control characters and outer white space; what is then empty is shown as (empty)."""
+    return _NOT_TEXT.sub("\N{REPLACEMENT CHARACTER}", value).strip() or "(empty)"
+
+
+def number(value: float) -> int | float:
+    """Whole numbers without a decimal point, so that 2 hours are not written as 2.0."""
+    return int(value) if float(value).is_integer() else value
+
+
+def instant(moment: datetime) -> str:
+    """``moment`` (with a time zone) as a FHIR dateTime in UTC."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def coding(system: str, code: str, display: str | None = None) -> Element:
+    """A Coding."""
+    return present(system=system, code=code, display=display)
+
+
+def concept(words: str, *codings: Element) -> Element:
+    """A CodeableConcept: its words, and the codings if there are any."""
+    return present(coding=list(codings), text=text(words))
+
+
+def hours(value: float) -> Element:
+    """A Duration in hours."""
+    return {"value": number(value), "unit": "h", "system": UCUM, "code": "h"}
+
+
+def days(value: float) -> Element:
+    """A Duration in days."""
+    return {"value": number(value), "unit": "d", "system": UCUM, "code": "d"}
+
+
+def extension(url: str, value: Mapping[str, Any]) -> Element:
+    """An Extension; ``value`` is its one ``value[x]``."""
+    return {"url": url, **value}
+
+
+def rule_extensions(url: str, rules: Iterable[str]) -> list[Element]:
+    """One extension for each rule id."""
+    return [extension(url, {"valueCode": rule}) for rule in rules]
