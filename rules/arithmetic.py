@@ -83,10 +83,12 @@ def substitute(expression: Expression, values: Mapping[str, float]) -> Expressio
             return Number(values[name])
         case Operation(operator, left, right):
             left, right = substitute(left, values), substitute(right, values)
+            if operator == "/" and right == Number(0):
+                raise ValueError(f"{render(expression)} divides by zero")
             if isinstance(left, Number) and isinstance(right, Number):
                 value = _apply(operator, left.value, right.value)
                 if value is None:
-                    raise ValueError(f"{render(expression)} divides by zero or is not a finite number")
+                    raise ValueError(f"{render(expression)} is not a finite number")
                 return Number(value)
             return Operation(operator, left, right)
     return expression

@@ -1,16 +1,21 @@
 """A Ruleset on durable_rules: each layer becomes one ruleset of a host, a patient's facts one asserted fact.
 
 Measured traps of durable_rules 2.0.28 that this module is built around (tests/rules/test_engine_traps.py shows each):
-an event is consumed by the first rule that matches, so facts are asserted; a host keeps at most 1,024 live sessions, so
-each evaluation's session is deleted; ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null
-matches nothing, so unknown facts are left out; an exception in an action is hidden in the state, so it is looked for and
-raised; deleting a session whose message matched no rule corrupts memory, so each layer holds a rule that always matches;
-the host's timer threads would run actions behind our back, so they are never started.
+
+- an event is consumed by the first rule that matches, so facts are asserted;
+- a rule fires once for each true branch of an "or", so matches are counted once;
+- a host keeps at most 1,024 live sessions, so each evaluation's session is deleted;
+- deleting a session whose message matched no rule corrupts memory, so each layer holds a rule that always matches;
+- ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null matches no comparison;
+- numbers written with an exponent are not understood, so none is sent;
+- an exception in an action is hidden in the state, so it is looked for and raised;
+- the host's timer threads would run actions behind our back, so they are never started.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 import threading
 from collections.abc import Mapping
 from typing import Any, Protocol
@@ -34,6 +39,7 @@ from rules.facts import FactValue
 from rules.ruleset import Rule, Ruleset
 
 _OPERATORS = {"is_not": "$neq", "at_least": "$gte", "above": "$gt", "at_most": "$lte", "below": "$lt"}
+_SMALLEST, _LARGEST = 1e-3, 1e15
 _ALWAYS = "always"
 _KNOWN = "known__"
 _UNKNOWN = "unknown__"
@@ -80,7 +86,7 @@ class Engine:
         session = str(next(self._sessions))
         compared, marked_known, marked_unknown = self._reads[layer]
         message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
-        message.update((fact, known[fact]) for fact in compared if fact in known)
+        message.update((fact, _sendable(known[fact])) for fact in compared if fact in known)
         message.update((_KNOWN + fact, 1) for fact in marked_known if fact in known)
         message.update((_UNKNOWN + fact, 1) for fact in marked_unknown if fact not in known)
         self._matched = []
@@ -92,7 +98,7 @@ class Engine:
         if state is not None and "exception" in state:
             raise EngineError(f"a rule's action failed in {name}: {state['exception']}")
         stratum = self.ruleset.strata[layer]
-        return [stratum[index] for index in sorted(self._matched)]
+        return [stratum[index] for index in sorted(set(self._matched))]
 
     def _definition(self, stratum: tuple[Rule, ...]) -> dict[str, Any]:
         rules = {
@@ -118,6 +124,16 @@ def _markers(stratum: tuple[Rule, ...]) -> tuple[frozenset[str], frozenset[str],
     )
 
 
+def _sendable(value: FactValue) -> FactValue:
+    """``value``, or where it would be written with an exponent, a value on the same side of every threshold."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or value == 0:
+        return value
+    size = abs(value)
+    if _SMALLEST <= size <= _LARGEST:
+        return value
+    return math.copysign(_SMALLEST / 2 if size < _SMALLEST else _LARGEST * 2, value)
+
+
 def compile_condition(condition: Condition) -> dict[str, Any]:
     """``condition`` in durable_rules' JSON form, with negation pushed down so that a missing fact never matches."""
     return _compile(without_negation(condition))
@@ -125,6 +141,10 @@ def compile_condition(condition: Condition) -> dict[str, Any]:
 
 def _compile(condition: Condition) -> dict[str, Any]:
     match condition:
+        case Compare(fact, _, int() | float() as value) if _sendable(value) != value:
+            raise EngineError(
+                f"{fact} is compared with {value!r}; use a threshold of 0, or of a size from {_SMALLEST} to {_LARGEST:g}"
+            )
         case Compare(fact, "is", value):
             return {fact: value}
         case Compare(fact, "one_of", tuple(options)):

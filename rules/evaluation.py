@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from rules import arithmetic
-from rules.conditions import evaluate
 from rules.facts import FactValue
 from rules.ruleset import Conclusion, Rule, Ruleset
 
@@ -41,7 +40,7 @@ def fire(ruleset: Ruleset, facts: Mapping[str, FactValue]) -> Firing:
     """Evaluate ``ruleset`` on ``facts`` (checked values, unknown ones absent) in plain Python."""
 
     def match(layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
-        return [rule for rule in ruleset.strata[layer] if evaluate(rule.when, known) is True]
+        return [rule for rule in ruleset.strata[layer] if rule.fires(known)]
 
     return fire_with(ruleset, facts, match)
 

@@ -178,7 +178,10 @@ class _Build:
             value, place = local.get(
                 name, (parameter.value, self.sections["parameters"][name][0].place("parameters", name))
             )
-            self._check_parameter(parameter, value, place)
+            problem = _parameter_problem(parameter, value)
+            if problem is not None:
+                self.problems.append((place, problem))
+                value = parameter.value
             for cited in parameter.sources:
                 if cited not in sources:
                     self._wrong("parameters", name, "sources", f"no source called {cited!r}")
@@ -193,19 +196,6 @@ class _Build:
                 range=parameter.range,
             )
         return found
-
-    def _check_parameter(self, parameter: shapes.ParameterShape, value: shapes.Scalar, place: Place) -> None:
-        def kind(scalar: shapes.Scalar) -> str:
-            if isinstance(scalar, bool):
-                return "yes/no value"
-            return "number" if isinstance(scalar, (int, float)) else "word"
-
-        if kind(value) != kind(parameter.value):
-            self.problems.append((place, f"expected a {kind(parameter.value)} like the default, found {value!r}"))
-        elif parameter.range is not None and isinstance(value, (int, float)):
-            low, high = parameter.range
-            if not low <= value <= high:
-                self.problems.append((place, f"{value!r} is outside the allowed range {low:g} to {high:g}"))
 
     def _axes(self, parameters: dict[str, Parameter]) -> dict[str, Axis]:
         axes: dict[str, Axis] = {}
@@ -297,6 +287,23 @@ class _Build:
                 yield LocalChange("switched_off", entry.rule, entry.because)
         for rule in (rule for stratum in strata for rule in stratum if rule.local):
             yield LocalChange("added", rule.id, rule.because)
+
+
+def _parameter_problem(parameter: shapes.ParameterShape, value: shapes.Scalar) -> str | None:
+    """Why ``value`` cannot stand for ``parameter``, or None where it can."""
+    if _kind(value) != _kind(parameter.value):
+        return f"expected a {_kind(parameter.value)} like the default, found {value!r}"
+    if parameter.range is not None and isinstance(value, (int, float)):
+        low, high = parameter.range
+        if not low <= value <= high:
+            return f"{value!r} is outside the allowed range {low:g} to {high:g}"
+    return None
+
+
+def _kind(scalar: shapes.Scalar) -> str:
+    if isinstance(scalar, bool):
+        return "yes/no value"
+    return "number" if isinstance(scalar, (int, float)) else "word"
 
 
 def _band_words(shape: shapes.AxisShape, edges: list[float]) -> dict[str, str]:

@@ -22,8 +22,9 @@ from rules.possible import Outlook, Possibilities
 from rules.ruleset import BASES, Rule, Ruleset
 from rules.sizing import Sizing, choose
 
-_STEPS = 9
-"""How many evenly spread answers stand for a number that rules only compute with."""
+_STEPS_ALONE = 9
+_STEPS_TOGETHER = 5
+"""How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
 
 
 @dataclass(frozen=True)
@@ -158,26 +159,36 @@ class Sizer:
         )
 
     def _answers(self, group: tuple[str, ...]) -> list[dict[str, FactValue]]:
+        steps = _STEPS_ALONE if len(group) == 1 else _STEPS_TOGETHER
         combined: list[dict[str, FactValue]] = [{}]
         for name in group:
-            combined = [{**answers, name: value} for answers in combined for value in self._representatives[name]]
+            values = representatives(self.ruleset.vocabulary[name], self._cuts.get(name, frozenset()), steps)
+            combined = [{**answers, name: value} for answers in combined for value in values]
         return combined
 
     @cached_property
-    def _representatives(self) -> Mapping[str, tuple[FactValue, ...]]:
-        """For each fact, answers that between them reach every side of every comparison the sizing rules make."""
-        cuts: dict[str, set[float]] = {}
-        for rule in self.ruleset.rules.values():
-            for leaf in leaves(rule.when):
-                if isinstance(leaf, Compare):
-                    values = leaf.value if isinstance(leaf.value, tuple) else (leaf.value,)
-                    numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
-                    cuts.setdefault(leaf.fact, set()).update(numbers)
-        return {name: representatives(fact, cuts.get(name, set())) for name, fact in self.ruleset.vocabulary.items()}
+    def _cuts(self) -> Mapping[str, frozenset[float]]:
+        """For each number, the thresholds that sizing rules compare it with."""
+        return cuts(self.ruleset)
 
 
-def representatives(fact: FactDefinition, cuts: Iterable[float]) -> tuple[FactValue, ...]:
-    """Answers for ``fact`` that reach each cut value and each side of it (numbers), or every code, or both truths."""
+def cuts(ruleset: Ruleset) -> Mapping[str, frozenset[float]]:
+    """For each number that rules of ``ruleset`` compare, the thresholds, in the fact's unit."""
+    found: dict[str, set[float]] = {}
+    for rule in ruleset.rules.values():
+        for leaf in leaves(rule.when):
+            if isinstance(leaf, Compare):
+                values = leaf.value if isinstance(leaf.value, tuple) else (leaf.value,)
+                numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
+                found.setdefault(leaf.fact, set()).update(numbers)
+    return {name: frozenset(values) for name, values in found.items()}
+
+
+def representatives(fact: FactDefinition, cuts: Iterable[float], steps: int) -> tuple[FactValue, ...]:
+    """Answers for ``fact`` that reach each cut and each side of it, or every code, or both truths.
+
+    A number without cuts gets ``steps`` answers spread evenly over its plausible range.
+    """
     if fact.type == "boolean":
         return (False, True)
     if fact.type == "code":
@@ -188,7 +199,7 @@ def representatives(fact: FactDefinition, cuts: Iterable[float]) -> tuple[FactVa
     ends = [low, *inner, high]
     points.update((a + b) / 2 for a, b in pairwise(ends))
     if not inner:
-        points.update(low + (high - low) * step / (_STEPS - 1) for step in range(_STEPS))
+        points.update(low + (high - low) * step / (steps - 1) for step in range(steps))
     if fact.type == "integer":
         points = {float(round(point)) for point in points}
     return tuple(sorted(points))

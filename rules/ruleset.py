@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Literal
 
 from rules import arithmetic
-from rules.conditions import Condition, facts_read
+from rules.conditions import Condition, Test, definitely, facts_read
 from rules.errors import Place
 from rules.facts import FactDefinition, FactValue, Vocabulary
 from rules.schedule import Timing
@@ -162,6 +162,11 @@ class Rule:
     parameters: tuple[str, ...] = ()
     local: bool = False
     place: Place = field(default=Place("?"), compare=False)
+
+    @cached_property
+    def fires(self) -> Test:
+        """Whether the rule fires for given facts."""
+        return definitely(self.when)
 
     @cached_property
     def reads(self) -> frozenset[str]:

@@ -1,0 +1,17 @@
+"""The shipped ruleset and a decider, loaded once."""
+
+import pytest
+
+from rules.decide import Decider
+from rules.loading import load_ruleset
+from rules.ruleset import Ruleset
+
+
+@pytest.fixture(scope="session")
+def ruleset() -> Ruleset:
+    return load_ruleset()
+
+
+@pytest.fixture(scope="session")
+def decider(ruleset: Ruleset) -> Decider:
+    return Decider(ruleset)
