@@ -216,6 +216,8 @@ class _Writer:
                 for conclusion in rule.then.conclusions
                 if self.firing.concluded_by.get(conclusion.fact) == rule.id
             },
+            local_parameters=tuple(name for name in rule.parameters if self.ruleset.parameters[name].is_local),
+            local=rule.local,
         )
 
     def comparison(self, leaf: Leaf) -> Comparison:

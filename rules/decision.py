@@ -133,7 +133,10 @@ class Comparison(Part):
 
 
 class TraceEntry(Part):
-    """One rule that fired: why, on what comparisons, on which evidence, and what it concluded."""
+    """One rule that fired: why, on what comparisons, on which evidence, and what it concluded.
+
+    ``local_parameters`` are the thresholds it used that the site changed; ``local`` is true for a rule the site added.
+    """
 
     rule: str
     title: str
@@ -142,6 +145,8 @@ class TraceEntry(Part):
     evidence: tuple[EvidenceKind, ...]
     comparisons: tuple[Comparison, ...]
     concluded: dict[str, FactValue]
+    local_parameters: tuple[str, ...]
+    local: bool
 
 
 class Decision(Part):

@@ -139,7 +139,9 @@ def test_one_task_from_several_rules_takes_the_strictest_timing_and_every_reason
 def test_a_local_value_is_named_in_the_decision(tmp_path):
     overlay = tmp_path / "site.yaml"
     overlay.write_text("site: {name: X}\nparameters: {finger_width_mm: {value: 18, because: Measured here.}}\n")
-    decision = Decider(load_ruleset(overlays=[overlay])).decide({"age_years": 40}, AT)
+    decision = Decider(load_ruleset(overlays=[overlay])).decide({"age_years": 40, "neck_height_fingers": 3}, AT)
+    used = [entry.rule for entry in decision.trace if "finger_width_mm" in entry.local_parameters]
+    assert used == ["sizing.derive.fingers"]
     (change,) = decision.local_changes
     assert (change.name, change.default, change.value) == ("finger_width_mm", 19, 18)
 
