@@ -1,40 +1,79 @@
-"""What stands in the way of a conclusion: the unknown facts that its rules still wait for."""
+"""What stands in the way of a conclusion: the unknown facts that its rules wait for next.
+
+A condition under ``all`` is read in stages, in the order written: a run of observable facts is one stage, a concluded fact is
+one of its own. Only the first undecided stage is asked for, so that a question never comes before the one that allows it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.conditions import Condition, Leaf, evaluate, without_negation
+from rules.conditions import AllOf, AnyOf, Condition, Leaf, evaluate, without_negation
 from rules.facts import FactValue
 from rules.ruleset import Ruleset
 
 
 def missing_for(ruleset: Ruleset, fact: str, facts: Mapping[str, FactValue]) -> tuple[str, ...]:
-    """Observable facts whose answer could make a rule conclude ``fact``, in vocabulary order; empty where none can."""
-    found: set[str] = set()
-    _collect(ruleset, fact, facts, found, set())
-    return tuple(name for name in ruleset.vocabulary if name in found)
+    """Observable facts to be found out next so that a rule can conclude ``fact``, in vocabulary order; empty where none can.
+
+    A fact that can be observed or concluded is asked for directly; rules with ``asks: false`` ask for nothing.
+    """
+    search = _Search(ruleset, facts)
+    search.conclude(fact)
+    return tuple(name for name in ruleset.vocabulary if name in search.found)
 
 
-def _collect(ruleset: Ruleset, fact: str, facts: Mapping[str, FactValue], found: set[str], seen: set[str]) -> None:
-    if fact in seen:
-        return
-    seen.add(fact)
-    if ruleset.vocabulary[fact].given != "concluded":
-        found.add(fact)
-    for rule in ruleset.rules.values():
-        if fact in rule.writes and evaluate(rule.when, facts) is not False:
-            waiting = {leaf.fact for leaf in _undecided(without_negation(rule.when), facts)}
-            waiting |= {name for name in rule.reads if name not in facts and evaluate(rule.when, facts) is True}
+class _Search:
+    """One search for what is missing: observable facts found, concluded facts already looked into."""
+
+    def __init__(self, ruleset: Ruleset, facts: Mapping[str, FactValue]) -> None:
+        self.ruleset = ruleset
+        self.facts = facts
+        self.found: set[str] = set()
+        self.seen: set[str] = set()
+
+    def learn(self, fact: str) -> None:
+        """Ask for ``fact`` where it can be observed; else for what its rules wait for."""
+        if self.concluded(fact):
+            self.conclude(fact)
+        else:
+            self.found.add(fact)
+
+    def conclude(self, fact: str) -> None:
+        if fact in self.seen:
+            return
+        self.seen.add(fact)
+        for rule in self.ruleset.rules.values():
+            if not rule.asks or fact not in rule.writes:
+                continue
+            truth = evaluate(rule.when, self.facts)
+            if truth is None:
+                waiting = frozenset(leaf.fact for leaf in self.undecided(without_negation(rule.when)))
+            elif truth:
+                waiting = rule.reads - self.facts.keys()
+            else:
+                continue
             for name in waiting:
-                _collect(ruleset, name, facts, found, seen)
+                self.learn(name)
 
+    def concluded(self, fact: str) -> bool:
+        return self.ruleset.vocabulary[fact].given == "concluded"
 
-def _undecided(condition: Condition, facts: Mapping[str, FactValue]) -> list[Leaf]:
-    """The comparisons that leave ``condition`` unknown."""
-    if evaluate(condition, facts) is not None:
-        return []
-    children = getattr(condition, "children", None)
-    if children is None:
-        return [condition]  # type: ignore[list-item]
-    return [leaf for child in children for leaf in _undecided(child, facts)]
+    def undecided(self, condition: Condition) -> list[Leaf]:
+        """The comparisons that leave ``condition`` unknown, of an ``all`` only those of its first undecided stage."""
+        if evaluate(condition, self.facts) is not None:
+            return []
+        match condition:
+            case AllOf(children):
+                return self.first_stage([found for child in children if (found := self.undecided(child))])
+            case AnyOf(children):
+                return [leaf for child in children for leaf in self.undecided(child)]
+        return [condition]  # type: ignore[list-item]  # negation is pushed down, so only a leaf is left
+
+    def first_stage(self, parts: list[list[Leaf]]) -> list[Leaf]:
+        stage: list[Leaf] = []
+        for part in parts:
+            if any(self.concluded(leaf.fact) for leaf in part):
+                return stage or part
+            stage.extend(part)
+        return stage

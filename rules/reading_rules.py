@@ -314,6 +314,7 @@ def read_rule(
         because=reading.text(("because",), shape.because),
         sources=shape.sources,
         priority=shape.priority,
+        asks=shape.asks,
         parameters=tuple(sorted(reading.used)),
         local=local,
         place=source.place(*path, "id"),

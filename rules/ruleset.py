@@ -149,7 +149,10 @@ class Effects:
 
 @dataclass(frozen=True)
 class Rule:
-    """One clinical rule. Among rules that offer or conclude different values, the higher ``priority`` wins."""
+    """One clinical rule. Among rules that offer or conclude different values, the higher ``priority`` wins.
+
+    ``asks`` is false where the rule uses what happens to be recorded and nobody should be asked for it.
+    """
 
     id: str
     topic: str
@@ -160,6 +163,7 @@ class Rule:
     sources: tuple[str, ...]
     priority: int = 0
     parameters: tuple[str, ...] = ()
+    asks: bool = True
     local: bool = False
     place: Place = field(default=Place("?"), compare=False)
 

@@ -129,7 +129,7 @@ class EffectsShape(Shape):
 
 
 class RuleShape(Shape):
-    """One entry of ``rules``. ``when`` is read by ``reading_rules``."""
+    """One entry of ``rules``. ``when`` is read by ``reading_rules``; ``asks: false`` asks nobody for what it reads."""
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+)+$")
     title: str
@@ -138,6 +138,7 @@ class RuleShape(Shape):
     because: str
     sources: tuple[str, ...] = Field(min_length=1)
     priority: int = 0
+    asks: bool = True
 
 
 class ParameterChange(Shape):
