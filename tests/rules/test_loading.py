@@ -196,6 +196,24 @@ def test_rules_are_layered_so_that_conclusions_come_before_their_readers():
     ]
 
 
+def test_rules_that_conclude_the_same_fact_share_a_layer_so_that_priority_decides():
+    strong = """
+  - id: small.strong
+    title: Strong
+    priority: 5
+    when: {fact: half, at_least: 100}
+    then: {conclude: {wide: false}}
+    because: Strong.
+    sources: [study]
+"""
+    layers = build(rules=CHAIN + strong.lstrip("\n")).strata
+    assert [[rule.id for rule in layer] for layer in layers] == [
+        ["small.half"],
+        ["small.first", "small.strong"],
+        ["small.last"],
+    ]
+
+
 def test_a_circle_of_conclusions_is_refused_and_spelled_out():
     circle = CHAIN.replace("{known: girth}", "{fact: wide, is: true}")
     text = problems(rules=circle)

@@ -62,7 +62,7 @@ def test_nothing_is_ever_active(swollen: Decision) -> None:
 def test_collar_order_says_the_size_in_code_and_in_words(swollen: Decision) -> None:
     order = collar_service_request(swollen, CONTEXT)
     assert order is not None and swollen.size_class is not None
-    (size,) = order["orderDetail"]
+    size, *_ = order["orderDetail"]
     assert size["coding"][0]["code"] == swollen.size_class.code
     assert swollen.size_class.words in size["text"]
 
