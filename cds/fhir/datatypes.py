@@ -12,8 +12,10 @@ Resource = dict[str, Any]
 
 UCUM = "http://unitsofmeasure.org"
 
-# FHIR's string: no control characters but tab, line feed and carriage return. Half a surrogate pair is no Unicode.
-_NOT_TEXT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+# FHIR's string has no control characters but tab, line feed and carriage return. Half a surrogate pair is no Unicode.
+_NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f\ud800-\udfff\ufffe\uffff]")
+# Nor other white space than the plain one: validators read the standard's [ \r\n\t\S]+ that way.
+_ODD_SPACE = re.compile(r"[^\S \r\n\t]")
 
 
 def present(**elements: Any) -> Element:
@@ -23,7 +25,8 @@ def present(**elements: Any) -> Element:
 
 def text(value: str) -> str:
     """``value`` as FHIR text: without control characters and outer white space; what is then empty is shown as (empty)."""
-    return _NOT_TEXT.sub("\N{REPLACEMENT CHARACTER}", value).strip() or "(empty)"
+    plain = _ODD_SPACE.sub(" ", _NOT_TEXT.sub("\N{REPLACEMENT CHARACTER}", value))
+    return plain.strip() or "(empty)"
 
 
 def number(value: float) -> int | float:
