@@ -58,7 +58,7 @@ def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) 
             for conclusion in rule.then.conclusions:
                 if conclusion.fact in known:
                     continue
-                value = _value(conclusion, known)
+                value = conclusion_value(conclusion, known)
                 if value is None:
                     continue
                 reason = ruleset.vocabulary[conclusion.fact].problem(value)
@@ -70,7 +70,8 @@ def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) 
     return Firing(tuple(fired), known, concluded_by, tuple(refused))
 
 
-def _value(conclusion: Conclusion, known: Mapping[str, FactValue]) -> FactValue | None:
+def conclusion_value(conclusion: Conclusion, known: Mapping[str, FactValue]) -> FactValue | None:
+    """The value that ``conclusion`` gives where ``known`` is known, or None where an input is missing or it divides by zero."""
     if conclusion.expression is None:
         return conclusion.value
 

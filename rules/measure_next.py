@@ -48,8 +48,8 @@ class Sizer:
         """The sizing for ``facts`` in plain Python."""
         return choose(self.ruleset, fire(self.ruleset, facts).fired)
 
-    def prospects(self, facts: Mapping[str, FactValue]) -> Prospects:
-        """What could still change the size of a patient with ``facts``."""
+    def prospects(self, facts: Mapping[str, FactValue], *, rank: bool = True) -> Prospects:
+        """What could still change the size of a patient with ``facts``. Without ``rank`` no answers are tried."""
         firing = fire(self.ruleset, facts)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
@@ -57,8 +57,8 @@ class Sizer:
         held = any(rule.id in outlook.must for rule, _ in now.holds)
         may_hold = any(rule.then.holds for rule in self._rules(outlook.may - outlook.must))
         settled = held or (not may_hold and all(settled_axes.values()))
-        if settled:
-            return Prospects(settled_axes, True, ())
+        if settled or not rank:
+            return Prospects(settled_axes, settled, ())
         return Prospects(settled_axes, False, self._rank(facts, now, outlook, firing))
 
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
