@@ -8,13 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
 from rules import shapes
+from rules.conditions import AllOf, Condition
 from rules.errors import KnowledgeError, Place
 from rules.loading import KNOWLEDGE
+from rules.reading_rules import Names, read_condition
 from rules.ruleset import Ruleset
 from rules.yaml_source import Source
 
@@ -43,10 +45,14 @@ class NeverSlowerShape(shapes.Shape):
 
 
 class ClaimShape(shapes.Shape):
-    """One entry of ``claims``: its id, what it says in words, and exactly one of the two kinds."""
+    """One entry of ``claims``: its id, what it says in words, exactly one of the two kinds, and for which patients.
+
+    ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true.
+    """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_.-]*$")
     says: str
+    where: Any = "always"
     rising: RisingShape | None = None
     never_slower: NeverSlowerShape | None = None
 
@@ -57,6 +63,7 @@ class Claim:
 
     id: str
     says: str
+    where: Condition
     rising: RisingShape | None
     never_slower: NeverSlowerShape | None
     place: Place
@@ -71,6 +78,15 @@ def read_claims(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Claim, ...]:
     """The claims of parsed ``files``, checked against ``ruleset``. Raises KnowledgeError with every problem found."""
     problems: list[tuple[Place, str]] = []
     found: dict[str, Claim] = {}
+    names = Names(
+        vocabulary=ruleset.vocabulary,
+        parameters=ruleset.parameters,
+        sources=ruleset.sources,
+        axes=ruleset.axes,
+        tasks=ruleset.tasks,
+        roles=ruleset.roles,
+        triggers=ruleset.triggers,
+    )
     for file in files:
         if (
             not isinstance(file.data, dict)
@@ -88,7 +104,11 @@ def read_claims(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Claim, ...]:
             problems.extend((place, f"claim {shape.id}: {message}") for message in _problems(ruleset, shape))
             if shape.id in found:
                 problems.append((place, f"a claim called {shape.id} already stands in {found[shape.id].place}"))
-            found[shape.id] = Claim(shape.id, shape.says, shape.rising, shape.never_slower, place)
+            where: Condition = AllOf(())
+            if "where" in value:
+                where, wrong = read_condition(file, ("claims", index, "where"), names)
+                problems.extend(wrong)
+            found[shape.id] = Claim(shape.id, shape.says, where, shape.rising, shape.never_slower, place)
     if problems:
         raise KnowledgeError(problems)
     return tuple(found.values())

@@ -15,7 +15,8 @@ from itertools import combinations
 
 import z3
 
-from rules.claims import NeverSlowerShape, RisingShape, RiskShape
+from rules.claims import Claim, RisingShape, RiskShape
+from rules.conditions import Condition, evaluate
 from rules.evaluation import Firing, conclusion_value, fire
 from rules.facts import FactValue
 from rules.measure_next import Sizer
@@ -101,8 +102,8 @@ class NoContradiction(Property):
 
     id = "no-contradiction"
     says = (
-        "No two rules that fire together contradict each other: in a conclusion of the same priority, against a higher "
-        "priority, in who performs a task, or in sizes that are not neighbours."
+        "No two rules that fire together contradict each other: in a conclusion of the same priority, in who performs a "
+        "task, or in sizes that are not neighbours."
     )
 
     def statement(self) -> Statement:
@@ -134,13 +135,13 @@ class NoContradiction(Property):
 
     @cached_property
     def _conclusions(self) -> list[tuple[str, Rule, Rule]]:
-        """Pairs of rules that conclude one fact, in the order in which they are drawn, where the second does not yield."""
+        """Pairs of rules that conclude one fact with the same priority, in the order in which they are drawn."""
         order = [rule for stratum in self.ruleset.strata for rule in sorted(stratum, key=lambda rule: -rule.priority)]
         return [
             (fact, first, second)
             for first, second in combinations(order, 2)
             for fact in sorted(first.writes & second.writes)
-            if second.priority >= first.priority
+            if second.priority == first.priority
         ]
 
     @cached_property
@@ -211,8 +212,7 @@ class NoSizeAgainstAWarning(Property):
 
 
 AGAINST_A_COLLAR = re.compile(
-    r"\bno collar\b|\bdo not (size|fit|apply|put)\b|\bwithout a collar\b|\bcollar (stays )?off\b"
-    r"|\b(before any collar|leave (the|a) collar off|put no collar)\b",
+    r"\bno collar\b|\bwithout a collar\b|\bdo not (size|fit|apply|put)\b|\bleave (the|a) collar off\b|\bbefore any collar\b",
     re.IGNORECASE,
 )
 """Words of a critical caution that forbid a collar. A caution in other words is found where it repeats a hold's rule."""
@@ -283,10 +283,11 @@ class SettledStays(Property):
 class Rising(Property):
     """A claim ``rising``: more of a fact never gives a smaller value on an axis."""
 
-    def __init__(self, ruleset: Ruleset, claim: str, says: str, rising: RisingShape) -> None:
-        """Speak about ``rising``, called ``claim``."""
+    def __init__(self, ruleset: Ruleset, claim: Claim, rising: RisingShape) -> None:
+        """Speak about ``rising``, which ``claim`` makes."""
         super().__init__(ruleset)
-        self.id, self.says, self._rising = claim, says, rising
+        self.id, self.says, self._where = claim.id, claim.says, claim.where
+        self._rising = rising
 
     def statement(self) -> Statement:
         """Two patients who differ in the fact alone. The label is the axis."""
@@ -296,13 +297,13 @@ class Rising(Property):
         more = any_value(fact, "b")
         first = whole.with_fact(name, TRUE, whole.value[name])
         second = whole.with_fact(name, TRUE, more, plausible(fact, more))
-        low, high = (SizingFormulas(Evaluation(self.ruleset, patient)) for patient in (first, second))
-        before, after = low.axes[self._rising.axis], high.axes[self._rising.axis]
+        low, high = (Evaluation(self.ruleset, patient) for patient in (first, second))
+        before, after = (SizingFormulas(evaluation).axes[self._rising.axis] for evaluation in (low, high))
         falls = [
             all_of([before.first[larger], after.first[smaller]])
             for smaller, larger in combinations(before.axis.values, 2)
         ]
-        assumed = all_of([second.plausible, first.value[name] < more])
+        assumed = all_of([second.plausible, first.value[name] < more, *_spoken_of(self._where, low, high)])
         return Statement((first, second), assumed, {self._rising.axis: any_of(falls)})
 
     def check(self, *patients: Facts) -> frozenset[Label]:
@@ -311,25 +312,28 @@ class Rising(Property):
         name = self._rising.fact
         if not _differ_only_in(name, low, high) or name not in low or not low[name] < high[name]:  # type: ignore[operator]
             return frozenset()
-        before, after = (self._first(facts) for facts in patients)
+        firings = [self.firing(facts) for facts in patients]
+        if not all(evaluate(self._where, firing.facts) is True for firing in firings):
+            return frozenset()
+        before, after = (self._first(firing) for firing in firings)
         if before is None or after is None:
             return frozenset()
         rank = self.ruleset.axes[self._rising.axis].rank
         return frozenset({self._rising.axis} if rank(after) < rank(before) else ())
 
-    def _first(self, facts: Facts) -> str | None:
-        candidates = choose(self.ruleset, self.firing(facts).fired).axes[self._rising.axis].candidates
+    def _first(self, firing: Firing) -> str | None:
+        candidates = choose(self.ruleset, firing.fired).axes[self._rising.axis].candidates
         return candidates[0] if candidates else None
 
 
 class NeverSlower(Property):
     """A claim ``never_slower``: a risk never makes a task less frequent, later, or left out."""
 
-    def __init__(self, ruleset: Ruleset, claim: str, says: str, shape: NeverSlowerShape, risk: RiskShape) -> None:
-        """Speak about one ``risk`` of ``shape``."""
+    def __init__(self, ruleset: Ruleset, claim: Claim, task: str, risk: RiskShape) -> None:
+        """Speak about ``task`` and one ``risk`` to it, of which ``claim`` speaks."""
         super().__init__(ruleset)
-        self.id, self.says = f"{claim}:{risk.fact}", says
-        self._task, self._risk = shape.task, risk
+        self.id, self.says, self._where = f"{claim.id}:{risk.fact}", claim.says, claim.where
+        self._task, self._risk = task, risk
 
     @cached_property
     def _calls(self) -> list[tuple[Rule, TaskCall]]:
@@ -350,7 +354,8 @@ class NeverSlower(Property):
             "deadline": self._later("within_hours", without, with_risk),
             "asked": all_of([self._asked(without), negated(self._asked(with_risk))]),
         }
-        return Statement((first, second), all_of([second.plausible, self._worsens(first, worse)]), slower)
+        assumed = [second.plausible, self._worsens(first, worse), *_spoken_of(self._where, without, with_risk)]
+        return Statement((first, second), all_of(assumed), slower)
 
     def _worsens(self, first: Patient, worse: Formula) -> Formula:
         name = self._risk.fact
@@ -384,7 +389,10 @@ class NeverSlower(Property):
         first, second = patients
         if not _differ_only_in(self._risk.fact, first, second) or not self._is_worse(first, second):
             return frozenset()
-        before, after = self._timings(first), self._timings(second)
+        firings = [self.firing(facts) for facts in patients]
+        if not all(evaluate(self._where, firing.facts) is True for firing in firings):
+            return frozenset()
+        before, after = (self._timings(firing) for firing in firings)
         found = set()
         if before and not after:
             found.add("asked")
@@ -406,9 +414,14 @@ class NeverSlower(Property):
         bad = self._risk.worse if isinstance(self._risk.worse, tuple) else (self._risk.worse,)
         return now in bad and was not in bad
 
-    def _timings(self, facts: Facts) -> list[Timing]:
-        fired = {rule.id for rule in self.firing(facts).fired}
+    def _timings(self, firing: Firing) -> list[Timing]:
+        fired = {rule.id for rule in firing.fired}
         return [call.timing for rule, call in self._calls if rule.id in fired]
+
+
+def _spoken_of(where: Condition, *evaluations: Evaluation) -> list[Formula]:
+    """That ``where`` is true of each patient."""
+    return [evaluation.truth(where)[0] for evaluation in evaluations]
 
 
 def _differ_only_in(name: str, first: Facts, second: Facts) -> bool:

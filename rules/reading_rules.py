@@ -322,6 +322,16 @@ def read_rule(
     return rule, [(place, f"rule {shape.id}: {message}") for place, message in problems]
 
 
+def read_condition(source: Source, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
+    """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it."""
+    value = source.data
+    for step in path:
+        value = value[step]
+    problems: list[tuple[Place, str]] = []
+    condition = _Reading(source, path, names, problems).condition((), value)
+    return condition, problems
+
+
 def _listed(value: Any) -> Any:
     """The rule with single entries under ``then`` wrapped in lists, so that one and many read alike."""
     if not isinstance(value, dict) or not isinstance(value.get("then"), dict):

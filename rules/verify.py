@@ -76,10 +76,10 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield SettledStays(ruleset)
     for claim in claims:
         if claim.rising is not None:
-            yield Rising(ruleset, claim.id, claim.says, claim.rising)
+            yield Rising(ruleset, claim, claim.rising)
         if claim.never_slower is not None:
             for risk in claim.never_slower.risks:
-                yield NeverSlower(ruleset, claim.id, claim.says, claim.never_slower, risk)
+                yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)
 
 
 def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TIMEOUT_MS) -> Iterator[Verdict]:

@@ -70,11 +70,6 @@ BROKEN = {
         "conclude:small:small.small:small.x",
         {"adding": rule("x", "{fact: danger, is: true}", "{conclude: {small: false}}")},
     ),
-    "an earlier layer beats a higher priority": (
-        "no-contradiction",
-        "conclude:small:small.small:small.x",
-        {"adding": rule("x", "{fact: index, at_least: 30}", "{conclude: {small: false}}", "priority: 9,")},
-    ),
     "two computed values": (
         "no-contradiction",
         "conclude:index:small.index:small.x",
@@ -198,6 +193,19 @@ def test_settled_fails_where_the_analysis_is_wrong(monkeypatch):
     assert {example.label for example in verdict.counterexamples} >= {"size"}
 
 
+def test_a_claim_speaks_only_of_the_patients_that_it_names():
+    ruleset = small_ruleset(**BROKEN["a risk that lengthens the interval"][2])
+    text = """claims:
+      - {id: a, says: b, where: {unknown: asleep}, never_slower: {task: look, risks: [{fact: asleep, worse: true}]}}
+      - {id: c, says: d, where: {fact: danger, is: true}, never_slower: {task: look, risks: [{fact: asleep, worse: true}]}}"""
+    nobody, endangered, *_ = [
+        prop for prop in properties(ruleset, read_claims(ruleset, [Source("claims/x.yaml", text)])) if ":" in prop.id
+    ]
+    assert prove(nobody).status == "proved"
+    (example,) = prove(endangered).counterexamples
+    assert [facts["danger"] for facts in example.patients] == [True, True]
+
+
 @pytest.mark.parametrize(
     ("when", "culprits"),
     [
@@ -243,6 +251,7 @@ def test_an_index_that_no_body_has_is_unreachable_by_exact_arithmetic():
         ("{id: a, says: b, never_slower: {task: look, risks: [{fact: form, worse: [thin]}]}}", "form is coded"),
         ("{id: a, says: b, never_slower: {task: look, risks: [{fact: small, worse: true}]}}", "'small' is not a fact"),
         ("{id: a, says: b, risen: {}}", "no key of this name is expected here"),
+        ("{id: a, says: b, where: {fact: sleepy, is: true}, rising: {axis: band, fact: height_mm}}", "no fact called 'sleepy'"),
     ],
 )  # fmt: skip
 def test_a_wrong_claim_is_told_with_its_place(claim, message):
