@@ -1,0 +1,70 @@
+"""Quantities in UCUM units, turned into a fact's own unit by a library (pint with ucumvert) and nothing guessed.
+
+Factors are worked out once a unit and kept, so that a reading costs one multiplication. They are rounded to 14 digits and
+multiplied as decimals: 25 [in_i] is 635 mm exactly, and never falls on the wrong side of a band edge by a rounding error.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from functools import lru_cache
+from threading import Lock
+
+from lark.exceptions import LarkError
+from pint import Quantity
+from pint.errors import DimensionalityError, PintError
+from ucumvert import InvalidUcumError, PintUcumRegistry
+
+from rules.errors import NuqueError
+
+UCUM = "http://unitsofmeasure.org"
+
+_LONGEST_UNIT = 40
+_ANNOTATION = re.compile(r"\{[^{}]*\}")
+_ONLY_ANNOTATION = re.compile(r"\{[\x21-\x7e]*\}")
+_LONG_NUMBER = re.compile(r"\d{4}")
+_registry = PintUcumRegistry()
+_registry_lock = Lock()
+
+
+class UnitError(NuqueError):
+    """A unit is unknown, or measures something else than the fact."""
+
+
+@lru_cache(maxsize=1024)
+def factor(unit: str, target: str) -> Decimal:
+    """How many ``target`` one ``unit`` is; both are UCUM codes, with curly annotations left out of account.
+
+    Raises UnitError where ``unit`` is not UCUM, has another dimension, or is not a plain multiple (degrees Celsius).
+    """
+    if len(unit) > _LONGEST_UNIT or _LONG_NUMBER.search(_ANNOTATION.sub("", unit)):
+        raise UnitError(f"unknown unit {unit[:_LONGEST_UNIT]!r}")
+    with _registry_lock:
+        try:
+            measure, into = _parsed(unit), _parsed(target).units
+            one, zero = measure.to(into).magnitude, _registry.Quantity(0, measure.units).to(into).magnitude
+        except DimensionalityError as error:
+            raise UnitError(f"the unit {unit} does not measure in {target}") from error
+        except (InvalidUcumError, LarkError, PintError, ArithmeticError) as error:
+            raise UnitError(f"unknown unit {unit!r}") from error
+    if zero != 0 or not one > 0:
+        raise UnitError(f"the unit {unit} is not a plain multiple of {target}")
+    return Decimal(f"{one:.14g}")
+
+
+def convert(number: Decimal, unit: str, target: str) -> float:
+    """``number`` of ``unit`` in ``target``. Raises UnitError as ``factor`` does."""
+    return float(number * factor(unit, target))
+
+
+def is_annotation(unit: str) -> bool:
+    """Whether ``unit`` is nothing but a curly annotation (``{finger}``): it counts something and has no dimension."""
+    return _ONLY_ANNOTATION.fullmatch(unit) is not None
+
+
+def _parsed(unit: str) -> Quantity[float]:
+    """One ``unit`` as the library has it. A pure annotation, which the parser hands back as a token, is the unit one."""
+    parsed = _registry.Quantity(1) if is_annotation(unit) else _registry.from_ucum(unit)
+    assert isinstance(parsed, Quantity)
+    return parsed

@@ -1,0 +1,37 @@
+"""Looking into JSON that may be anything anywhere: each question has an answer for every JSON value and never raises."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+_LONGEST_SHOWN = 80
+
+
+def mapping(value: object, key: str) -> dict[str, Any]:
+    """The object under ``key`` of ``value``; empty where there is none."""
+    found = value.get(key) if isinstance(value, dict) else None
+    return found if isinstance(found, dict) else {}
+
+
+def items(value: object, key: str) -> list[Any]:
+    """The array under ``key`` of ``value``; empty where there is none."""
+    found = value.get(key) if isinstance(value, dict) else None
+    return found if isinstance(found, list) else []
+
+
+def text(value: object, key: str) -> str | None:
+    """The string under ``key`` of ``value``, or None where there is none or it is empty."""
+    found = value.get(key) if isinstance(value, dict) else None
+    return found if isinstance(found, str) and found else None
+
+
+def shown(value: object) -> str:
+    """``value`` as one short line that can stand in a message: cut where it is long, always valid Unicode."""
+    if isinstance(value, (dict, list)):
+        return f"a JSON {'object' if isinstance(value, dict) else 'array'}"
+    if isinstance(value, int) and value.bit_length() > 64:
+        return "a number of more than 19 digits"
+    words = value if isinstance(value, str) else json.dumps(value)
+    clean = " ".join(words.encode("utf-8", "replace").decode().split())
+    return clean if len(clean) <= _LONGEST_SHOWN else clean[: _LONGEST_SHOWN - 1] + "…"
