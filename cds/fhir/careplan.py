@@ -91,9 +91,9 @@ def _activity(decision: Decision, task: Task, goals: dict[str, str], context: Or
     return {
         "extension": rule_extensions(context.canonicals.extension(RULE), task.rules),
         "detail": present(
-            extension=[people_needed(task.people, context)],
+            extension=[people_needed(task.people, context.canonicals)],
             kind="Task",
-            code=task_concept(task, context),
+            code=task_concept(task.task, task.title, context.canonicals),
             reasonCode=[concept(reason) for reason in task.reasons],
             reasonReference=used.reason_references,
             goal=[{"reference": f"#{goals[task.outcome]}"}] if task.outcome else None,
@@ -109,7 +109,9 @@ def _activity(decision: Decision, task: Task, goals: dict[str, str], context: Or
 def _performer(task: Task, context: OrderContext) -> Element:
     url = context.canonicals.extension(PERFORMER_ROLE)
     return {
-        "extension": [{"url": url, "valueCodeableConcept": role(task, context)}],
+        "extension": [
+            {"url": url, "valueCodeableConcept": role(task.performer, task.performer_words, context.canonicals)}
+        ],
         "type": "PractitionerRole",
         "display": text(task.performer_words),
     }

@@ -100,7 +100,7 @@ def task_service_request(decision: Decision, task: Task, context: OrderContext) 
         context,
         part=task.task,
         rules=task.rules,
-        code=task_concept(task, context),
+        code=task_concept(task.task, task.title, context.canonicals),
         details=[concept(line) for line in (task.instruction, *task.details)],
         reasons=task.reasons,
         task=task,
@@ -158,7 +158,7 @@ def _service_request(
     used = grounds(decision, rules)
     head = opening(decision, context, urn(decision, context, part), rules)
     if task is not None:
-        head["extension"].append(people_needed(task.people, context))
+        head["extension"].append(people_needed(task.people, context.canonicals))
     return present(
         resourceType="ServiceRequest",
         **head,
@@ -169,7 +169,7 @@ def _service_request(
         occurrenceTiming=None
         if task is None
         else fhir_timing(task.timing, task.timing_words, decision.at, context.canonicals),
-        performerType=None if task is None else role(task, context),
+        performerType=None if task is None else role(task.performer, task.performer_words, context.canonicals),
         locationCode=[concept(task.location)] if task is not None and task.location else None,
         reasonCode=[concept(reason) for reason in reasons],
         reasonReference=used.reason_references,

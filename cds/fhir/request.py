@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from cds.fhir.canonical import code
+from cds.fhir.canonical import Canonicals, code
 from cds.fhir.context import OrderContext, referenced_type
 from cds.fhir.datatypes import Element, coding, concept, extension, instant, present, rule_extensions, text
 from cds.fhir.identity import identifier
-from rules.decision import Decision, Task
+from rules.decision import Decision
 
 RULE = "rule"
 RULESET_HASH = "ruleset-hash"
@@ -59,17 +59,16 @@ def note(decision: Decision, words: str, context: OrderContext, rules: Iterable[
     )
 
 
-def role(task: Task, context: OrderContext) -> Element:
+def role(name: str, words: str, urls: Canonicals) -> Element:
     """Who does it, as a role: a CodeableConcept."""
-    system = context.canonicals.code_system(PERFORMER_ROLES)
-    return concept(task.performer_words, coding(system, code(task.performer), text(task.performer_words)))
+    return concept(words, coding(urls.code_system(PERFORMER_ROLES), code(name), text(words)))
 
 
-def people_needed(people: int, context: OrderContext) -> Element:
+def people_needed(people: int, urls: Canonicals) -> Element:
     """How many people it takes, as an Extension."""
-    return extension(context.canonicals.extension(PEOPLE_NEEDED), {"valuePositiveInt": people})
+    return extension(urls.extension(PEOPLE_NEEDED), {"valuePositiveInt": people})
 
 
-def task_concept(task: Task, context: OrderContext) -> Element:
+def task_concept(name: str, title: str, urls: Canonicals) -> Element:
     """What is to be done, coded and in words."""
-    return concept(task.title, coding(context.canonicals.code_system(TASKS), code(task.task), text(task.title)))
+    return concept(title, coding(urls.code_system(TASKS), code(name), text(title)))

@@ -17,8 +17,8 @@ DUE_ON = "due-on"
 CARE_EVENTS = "care-events"
 
 
-def fhir_timing(timing: Timing, words: str, at: datetime, canonicals: Canonicals) -> Element:
-    """``timing``, counted from ``at``, with its ``words``, as a Timing."""
+def fhir_timing(timing: Timing, words: str, at: datetime | None, canonicals: Canonicals) -> Element:
+    """``timing``, counted from ``at`` (None in a definition, which has no patient yet), with its ``words``, as a Timing."""
     return present(
         extension=_extensions(timing, canonicals),
         repeat=_repeat(timing, at),
@@ -26,7 +26,7 @@ def fhir_timing(timing: Timing, words: str, at: datetime, canonicals: Canonicals
     )
 
 
-def _repeat(timing: Timing, at: datetime) -> Element:
+def _repeat(timing: Timing, at: datetime | None) -> Element:
     return present(**_bounds(timing, at), **_rhythm(timing))
 
 
@@ -39,11 +39,13 @@ def _rhythm(timing: Timing) -> Element:
     return {} if timing.on else {"count": 1}
 
 
-def _bounds(timing: Timing, at: datetime) -> Element:
+def _bounds(timing: Timing, at: datetime | None) -> Element:
     if timing.for_days is not None:
         return {"boundsDuration": days(timing.for_days)}
     if timing.within_hours is None or timing.interval_hours is not None or timing.on:
         return {}
+    if at is None:
+        return {"boundsDuration": hours(timing.within_hours)}
     end = at + timedelta(hours=timing.within_hours)
     return {"boundsPeriod": {"start": instant(at), "end": instant(end)}}
 

@@ -1,0 +1,30 @@
+"""Everything that the service publishes under its canonical base, by resource type and id."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from cds.fhir.canonical import DEFAULT_BASE, Canonicals
+from cds.fhir.datatypes import Resource
+from cds.fhir.definitions import activity_definitions, plan_definition
+from cds.fhir.extensions import structure_definitions
+from cds.fhir.library import library
+from cds.fhir.terminology import code_systems, value_sets
+from rules.ruleset import Ruleset
+
+
+def artefacts(ruleset: Ruleset, base: str = DEFAULT_BASE) -> Mapping[tuple[str, str], Resource]:
+    """Every artefact drawn from ``ruleset``, by ``(resource type, id)``; its ``url`` is ``base/type/id``.
+
+    Raises ValueError where ``base`` is no canonical base.
+    """
+    urls = Canonicals(base)
+    published = (
+        plan_definition(ruleset, urls),
+        library(ruleset, urls),
+        *activity_definitions(ruleset, urls),
+        *code_systems(ruleset, urls),
+        *value_sets(ruleset, urls),
+        *structure_definitions(ruleset, urls),
+    )
+    return {(resource["resourceType"], resource["id"]): resource for resource in published}
