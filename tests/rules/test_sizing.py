@@ -135,3 +135,17 @@ def test_every_patient_gets_one_value_on_each_axis_or_a_reason_for_none(facts):
     missing = [name for name, choice in sizing.axes.items() if not choice.candidates]
     assert not missing or sizing.holds
     assert all(choice.rules for choice in sizing.axes.values() if choice.candidates)
+
+
+def test_every_reason_not_to_size_also_stops_measuring_and_fitting():
+    for rule in RULESET.rules.values():
+        if any(hold.kind == "do_not_size" for hold in rule.then.holds):
+            assert "fitting_withheld" in rule.writes, rule.id
+
+
+@settings(max_examples=300)
+@given(patients(RULESET))
+def test_nobody_is_asked_to_measure_or_fit_where_a_collar_must_not_be_put_on(facts):
+    fired = fire(RULESET, facts).fired
+    if any(hold.kind == "do_not_size" for rule in fired for hold in rule.then.holds):
+        assert not {call.task for rule in fired for call in rule.then.tasks} & {"measure_neck", "fit_collar"}
