@@ -59,7 +59,8 @@ class CodeMap:
     """Everything a reading needs to know about codes. Built by ``load_code_map``; immutable.
 
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
-    coded fact, ``safer`` facts to the value to take where records of one moment contradict each other.
+    coded fact. ``elapsing`` are the facts that count hours since something. ``safer`` maps facts to the value to take where
+    records of one moment contradict each other.
     """
 
     base: str
@@ -75,6 +76,7 @@ class CodeMap:
     collar_texts: frozenset[str]
     units: Mapping[str, str]
     counted: Mapping[str, tuple[str, ...]]
+    elapsing: frozenset[str]
     safer: Mapping[str, FactValue]
     same_within_percent: float
     future_tolerance_minutes: float

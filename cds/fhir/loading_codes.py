@@ -68,6 +68,7 @@ class _CodeMapShape(shapes.Shape):
     collar_texts: tuple[str, ...] = ()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
+    elapsing: tuple[str, ...] = ()
     safer: dict[str, shapes.Scalar] = Field(default={})
     reading: _ReadingShape = _ReadingShape()
 
@@ -107,6 +108,7 @@ class _Build:
         self.collar_texts: set[str] = set()
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
+        self.elapsing: set[str] = set()
         self.safer: dict[str, FactValue] = {}
         self.reading: dict[str, float] = {}
 
@@ -163,6 +165,12 @@ class _Build:
                 self.problems.append((source.place("units", word), f"{error}; expected a UCUM code"))
             self.words["units"][word] = unit
         self.counted |= shape.counted
+        for index, fact in enumerate(shape.elapsing):
+            place = source.place("elapsing", index)
+            if self._check(fact, None, place):
+                self.elapsing.add(fact)
+                if self.vocabulary[fact].unit != "h":
+                    self.problems.append((place, f"{fact} does not count hours"))
         for fact, value in shape.safer.items():
             if self._check(fact, value, source.place("safer", fact)):
                 self.safer[fact] = value
@@ -214,6 +222,7 @@ class _Build:
             collar_texts=frozenset(self.collar_texts),
             units=self.words["units"],
             counted=self.counted,
+            elapsing=frozenset(self.elapsing),
             safer=self.safer,
             same_within_percent=self.reading["same_within_percent"],
             future_tolerance_minutes=self.reading["future_tolerance_minutes"],

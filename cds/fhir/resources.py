@@ -77,13 +77,39 @@ class Reader:
         if holder.get("modifierExtension"):
             problem = problem or "carries modifierExtension, which may change its meaning"
         try:
-            value = stated_value(holder, meanings, self.code_map)
+            value = self._moment_of(holder, meanings) or stated_value(holder, meanings, self.code_map)
         except RefusedValue as refusal:
             return Refused(fact, refusal.written, problem or refusal.reason, record.label, when.moment)
         problem = problem or when.problem
         if problem is not None:
             return Refused(value.fact, value.written, problem, record.label, when.moment)
+        if value.fact in self.code_map.elapsing:
+            return self._elapsed(value, record, When(self.at) if "valueDateTime" in holder else when)
         return self._aged(value, record, when) if value.fact == AGE else _found(value, record, when)
+
+    def _moment_of(self, holder: dict[str, Any], meanings: tuple[Meaning, ...]) -> Value | None:
+        """The hours from a valueDateTime until now, for a fact that counts hours; None where it is nothing of the kind."""
+        written, fact = holder.get("valueDateTime"), meanings[0].fact
+        if written is None or fact not in self.code_map.elapsing:
+            return None
+        try:
+            hours = (self.at - moment(written, self.at.tzinfo)).total_seconds() / 3600
+        except DateError as error:
+            raise RefusedValue(shown(written), f"malformed valueDateTime: {error}") from error
+        return Value(fact, hours, shown(written))
+
+    def _elapsed(self, value: Value, record: Record, when: When) -> Found | Refused:
+        """Hours since something, as of now."""
+        if when.moment is None:
+            reason = "no time is recorded, so it cannot be told how many hours it is by now"
+            return Refused(value.fact, value.written, reason, record.label)
+        hours = float(value.value) + max(0.0, (self.at - when.moment).total_seconds() / 3600)
+        definition = self.code_map.vocabulary[value.fact]
+        problem = definition.problem(hours)
+        if problem is not None:
+            reason = f"{problem}: {hours:.1f} h by now; accepted: {definition.accepted}"
+            return Refused(value.fact, value.written, reason, record.label, when.moment)
+        return _found(Value(value.fact, hours, value.written), record, when, ages=False)
 
     def _aged(self, value: Value, record: Record, when: When) -> Found | Refused:
         """An age that was noted once, brought forward to now; whole years mean any moment of that year of life."""

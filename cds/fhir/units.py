@@ -1,13 +1,14 @@
 """Quantities in UCUM units, turned into a fact's own unit by a library (pint with ucumvert) and nothing guessed.
 
-Factors are worked out once a unit and kept, so that a reading costs one multiplication. They are rounded to 14 digits and
-multiplied as decimals: 25 [in_i] is 635 mm exactly, and never falls on the wrong side of a band edge by a rounding error.
+Factors are worked out once a unit and kept as exact fractions, so that a reading costs one multiplication: 25 [in_i] is
+635 mm exactly, and never falls on the wrong side of a band edge by a rounding error.
 """
 
 from __future__ import annotations
 
 import re
 from decimal import Decimal
+from fractions import Fraction
 from functools import lru_cache
 from threading import Lock
 
@@ -33,7 +34,7 @@ class UnitError(NuqueError):
 
 
 @lru_cache(maxsize=1024)
-def factor(unit: str, target: str) -> Decimal:
+def factor(unit: str, target: str) -> Fraction:
     """How many ``target`` one ``unit`` is; both are UCUM codes, with curly annotations left out of account.
 
     Raises UnitError where ``unit`` is not UCUM, has another dimension, or is not a plain multiple (degrees Celsius).
@@ -50,17 +51,25 @@ def factor(unit: str, target: str) -> Decimal:
             raise UnitError(f"unknown unit {unit!r}") from error
     if zero != 0 or not one > 0:
         raise UnitError(f"the unit {unit} is not a plain multiple of {target}")
-    return Decimal(f"{one:.14g}")
+    return _exact(one)
 
 
 def convert(number: Decimal, unit: str, target: str) -> float:
     """``number`` of ``unit`` in ``target``. Raises UnitError as ``factor`` does."""
-    return float(number * factor(unit, target))
+    return float(Fraction(number) * factor(unit, target))
 
 
 def is_annotation(unit: str) -> bool:
     """Whether ``unit`` is nothing but a curly annotation (``{finger}``): it counts something and has no dimension."""
     return _ONLY_ANNOTATION.fullmatch(unit) is not None
+
+
+def _exact(factor: float) -> Fraction:
+    """The fraction that the library's ``factor`` stands for: it or its inverse, whichever has fewer digits (25.4; 1/60)."""
+    straight, inverse = Decimal(f"{factor:.14g}"), Decimal(f"{1 / factor:.14g}")
+    if len(inverse.normalize().as_tuple().digits) < len(straight.normalize().as_tuple().digits):
+        return 1 / Fraction(inverse)
+    return Fraction(straight)
 
 
 def _parsed(unit: str) -> Quantity[float]:

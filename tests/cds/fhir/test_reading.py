@@ -719,3 +719,31 @@ def test_half_a_surrogate_in_a_text_is_shown_and_not_passed_on() -> None:
     sent = json.loads(r'{"resourceType": "Observation", "id": "o\ud800", "code": 7}')
     result = reading({**sent, "subject": {"reference": "Patient/p\ud800"}})
     json.dumps([item.model_dump(mode="json") for item in result.not_used]).encode()
+
+
+# --- hours since something ---------------------------------------------------------------------------------------------
+
+
+def test_hours_noted_earlier_have_grown_by_now() -> None:
+    noted = observation("o", "hours-since-injury", valueQuantity=quantity(2, "h"))
+    assert facts(noted) == {"hours_since_injury": 3.0}
+    assert facts(noted | {"valueQuantity": quantity(90, "min")}) == {"hours_since_injury": 2.5}
+
+
+def test_the_moment_itself_gives_the_hours() -> None:
+    assert facts(observation("o", "hours-since-injury", valueDateTime="2026-01-31T04:00:00Z")) == {
+        "hours_since_injury": 6.0
+    }
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"valueQuantity": quantity(2, "h"), "effectiveDateTime": None}, "no time is recorded"),
+        ({"valueDateTime": "2026-01-31T11:00:00Z"}, "implausible"),
+        ({"valueDateTime": "this morning"}, "malformed valueDateTime"),
+    ],
+)
+def test_hours_that_cannot_be_told_are_refused(fields: dict[str, Any], reason: str) -> None:
+    (found,) = reasons(observation("o", "hours-since-injury", **fields))
+    assert reason in found
