@@ -21,6 +21,7 @@ ORDER_TITLES = {
     FIT_COLLAR: "Fit a rigid neck collar",
     REVIEW: "Clinician to decide on the collar",
 }
+"""The orders written here that are no task of the rule set."""
 
 FIT_TASK = "fit_collar"
 """The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Mapping
 
 from cds.fhir.canonical import Canonicals, code
+from cds.fhir.codes import FACT_VALUES, FACTS
 from cds.fhir.datatypes import Element, Resource, present, text
 from cds.fhir.device import SIZE_AXES, SIZE_AXIS_VALUES, axis_value_code
 from cds.fhir.orders import ORDER_TITLES, ORDERS, SIZE_CLASSES
@@ -16,8 +17,15 @@ from rules.facts import FactDefinition
 from rules.ruleset import Ruleset
 from rules.sizing import size_class
 
-FACTS = "facts"
-FACT_VALUES = "fact-values"
+READ_ORDERS = {
+    "neck-immobilisation": "Immobilisation of the neck",
+    "extrication-collar": "Extrication collar",
+    "long-term-collar": "Collar for long wear",
+}
+"""Orders that an EHR may place with our code, and that the shipped code map reads."""
+
+ANSWERS = {"true": "Yes", "yes": "Yes", "false": "No", "no": "No"}
+"""Answers that may stand for a yes/no fact where a record cannot hold a boolean."""
 
 
 def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
@@ -29,7 +37,7 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
         (SIZE_AXIS_VALUES, "Values on the axes", "The values on each axis, smallest first.", _axis_values(ruleset)),
         (SIZE_CLASSES, "Size classes", "Every combination of values, as it is written.", _size_classes(ruleset)),
         (TASKS, "Pieces of care", "Tasks that rules may ask for.", _tasks(ruleset)),
-        (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES)),
+        (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
         (PERFORMER_ROLES, "Roles", "Who carries a task out.", _words(ruleset.roles)),
         (CARE_EVENTS, "Events", "Events at which a task is due.", _words(ruleset.triggers)),
     ]
@@ -99,7 +107,7 @@ def _coded(ruleset: Ruleset) -> list[FactDefinition]:
 
 def _fact_values(ruleset: Ruleset) -> Iterable[Element]:
     values = dict.fromkeys(value for fact in _coded(ruleset) for value in fact.values)
-    return (_value(value) for value in values)
+    return [*(_value(value) for value in values), *_words(ANSWERS)]
 
 
 def _value(value: str) -> Element:
