@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from rules.conditions import Leaf, describe, evaluate, leaves, without_negation
@@ -21,7 +21,7 @@ from rules.decision import (
 )
 from rules.engine import Engine, Evaluator
 from rules.evaluation import Firing
-from rules.facts import RecordedFact
+from rules.facts import FactValue, RecordedFact
 from rules.measure_next import Prospects, Sizer
 from rules.missing import missing_for
 from rules.ruleset import BASES, SEVERITIES, Basis, HoldKind, Rule, Ruleset, Severity, TaskCall
@@ -32,11 +32,19 @@ from rules.sizing import Sizing, candidates, choose
 class Decider:
     """Decides for patients by one ruleset. Build it once a process; it may be shared between threads."""
 
-    def __init__(self, ruleset: Ruleset, evaluator: Evaluator | None = None) -> None:
-        """Use ``ruleset``; ``evaluator`` says what fires (default: durable_rules)."""
+    def __init__(
+        self,
+        ruleset: Ruleset,
+        evaluator: Evaluator | None = None,
+        prospects: Callable[[Mapping[str, FactValue]], Prospects] | None = None,
+    ) -> None:
+        """Use ``ruleset``; ``evaluator`` says what fires (default: durable_rules).
+
+        ``prospects`` says what could still change the size (default: the full search, the slow part of a decision).
+        """
         self.ruleset = ruleset
         self._evaluator = evaluator or Engine(ruleset)
-        self._sizer = Sizer(ruleset)
+        self._prospects = prospects or Sizer(ruleset).prospects
 
     def decide(
         self,
@@ -59,7 +67,7 @@ class Decider:
             known = self.ruleset.vocabulary.check(_once(recorded))
         firing = self._evaluator.fire(known)
         sizing = choose(self.ruleset, firing.fired)
-        return _Writer(self.ruleset, recorded, firing, sizing, self._sizer.prospects(known)).write(at, not_used)
+        return _Writer(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
 
 
 def _once(recorded: Sequence[RecordedFact]) -> dict[str, object]:

@@ -36,6 +36,17 @@ class Firing:
     refused: tuple[Refused, ...]
 
 
+@dataclass(frozen=True)
+class Plain:
+    """Plain Python in the place of an engine."""
+
+    ruleset: Ruleset
+
+    def fire(self, facts: Mapping[str, FactValue]) -> Firing:
+        """What fires for ``facts`` (checked values, unknown ones absent)."""
+        return fire(self.ruleset, facts)
+
+
 def fire(ruleset: Ruleset, facts: Mapping[str, FactValue]) -> Firing:
     """Evaluate ``ruleset`` on ``facts`` (checked values, unknown ones absent) in plain Python."""
 

@@ -82,12 +82,16 @@ RULES = """
 """
 
 
-def small_ruleset(*, without: tuple[str, ...] = (), adding: str = "", frame: str = FRAME) -> Ruleset:
-    """The small ruleset, less the rules whose ids are ``without``, with further rules as YAML in ``adding``."""
-    written = Source(
-        "small.yaml", "rules:\n" + RULES.strip("\n") + "\n" + textwrap.indent(textwrap.dedent(adding), "  ")
-    )
+def small_source(*, without: tuple[str, ...] = (), adding: str = "") -> Source:
+    """The rules as a file, less those whose ids are ``without``, with further ones as YAML in ``adding``."""
+    text = "rules:\n" + RULES.strip("\n") + "\n" + textwrap.indent(textwrap.dedent(adding), "  ")
+    written = Source("small.yaml", text)
     kept = [rule for rule in written.data["rules"] if rule["id"] not in without]
     assert len(kept) + len(without) == len(written.data["rules"])
     written.data["rules"] = kept
-    return build_ruleset([Source("frame.yaml", frame), written])
+    return written
+
+
+def small_ruleset(*, without: tuple[str, ...] = (), adding: str = "", frame: str = FRAME) -> Ruleset:
+    """The small ruleset, changed as ``small_source`` says."""
+    return build_ruleset([Source("frame.yaml", frame), small_source(without=without, adding=adding)])
