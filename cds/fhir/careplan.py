@@ -12,6 +12,7 @@ from cds.fhir.orders import (
     FIT_TASK,
     REVIEW,
     caution_notes,
+    fit_rules,
     ordered_tasks,
     review_service_request,
     size_rules,
@@ -73,7 +74,7 @@ def _ordered(decision: Decision, context: OrderContext) -> list[Element]:
     """An activity for each order and for the device, by reference."""
     parts: list[tuple[str, str, tuple[str, ...] | list[str]]] = []
     if decision.size_class is not None:
-        parts += [("ServiceRequest", FIT_COLLAR, size_rules(decision)), ("DeviceRequest", DEVICE, size_rules(decision))]
+        parts += [("ServiceRequest", FIT_COLLAR, fit_rules(decision)), ("DeviceRequest", DEVICE, size_rules(decision))]
     elif review_service_request(decision, context) is not None:
         parts.append(("ServiceRequest", REVIEW, [rule for hold in decision.holds for rule in hold.rules]))
     parts += [("ServiceRequest", task.task, task.rules) for task in ordered_tasks(decision)]

@@ -50,8 +50,7 @@ def collar_service_request(decision: Decision, context: OrderContext) -> Resourc
     """
     if decision.size_class is None:
         return None
-    task = next((task for task in decision.tasks if task.task == FIT_TASK), None)
-    rules = list(dict.fromkeys([*size_rules(decision), *(task.rules if task else ())]))
+    task = fit_task(decision)
     details = [size_concept(decision.size_class, context)]
     reasons: tuple[str, ...] = ()
     if task is not None:
@@ -61,12 +60,16 @@ def collar_service_request(decision: Decision, context: OrderContext) -> Resourc
         decision,
         context,
         part=FIT_COLLAR,
-        rules=rules,
+        rules=fit_rules(decision),
         code=order_concept(FIT_COLLAR, context),
         details=details,
         reasons=reasons,
         task=task,
-        notes=[*alternates(decision, context), *caution_notes(decision, context)],
+        notes=[
+            *alternates(decision, context),
+            *(_outcome(decision, task, context) if task else ()),
+            *caution_notes(decision, context),
+        ],
     )
 
 
@@ -105,8 +108,23 @@ def task_service_request(decision: Decision, task: Task, context: OrderContext) 
         details=[concept(line) for line in (task.instruction, *task.details)],
         reasons=task.reasons,
         task=task,
-        notes=[note(decision, f"Wanted outcome: {task.outcome}", context)] if task.outcome else [],
+        notes=_outcome(decision, task, context),
     )
+
+
+def fit_task(decision: Decision) -> Task | None:
+    """The task that says how the collar is fitted, where the rules ask for one."""
+    return next((task for task in decision.tasks if task.task == FIT_TASK), None)
+
+
+def fit_rules(decision: Decision) -> list[str]:
+    """The rules behind the order to fit the collar: those of the size, and those of the fitting."""
+    task = fit_task(decision)
+    return list(dict.fromkeys([*size_rules(decision), *(task.rules if task else ())]))
+
+
+def _outcome(decision: Decision, task: Task, context: OrderContext) -> list[Element]:
+    return [note(decision, f"Wanted outcome: {task.outcome}", context)] if task.outcome else []
 
 
 def order_concept(order: str, context: OrderContext) -> Element:

@@ -8,12 +8,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from cds.fhir.careplan import care_plan
 from cds.fhir.context import OrderContext
-from cds.fhir.device import device_request
-from cds.fhir.orders import service_requests
 from rules.decide import Decider
-from rules.decision import Decision
 from rules.facts import RecordedFact
 from rules.loading import load_ruleset
 from tests.cds.fhir.records import REFUSALS, recorded, rewritten
@@ -49,11 +45,6 @@ EXAMPLES = [
     )
 ]
 decisions = st.sampled_from(EXAMPLES).flatmap(lambda decision: rewritten(RULESET, decision))
-
-
-def written(decision: Decision, context: OrderContext) -> list[dict[str, Any]]:
-    device = device_request(decision, context)
-    return [*service_requests(decision, context), *([device] if device else []), care_plan(decision, context)]
 
 
 def every(value: Any) -> Iterator[Any]:

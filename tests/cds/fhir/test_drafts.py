@@ -6,10 +6,10 @@ import fhirkit
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from cds.fhir.careplan import care_plan
 from cds.fhir.context import OrderContext
 from cds.fhir.device import device_request
 from cds.fhir.orders import collar_service_request, service_requests
+from cds.fhir.suggestion import suggested
 from rules.decide import Decider
 from rules.decision import Decision
 from rules.facts import RecordedFact
@@ -43,20 +43,15 @@ def withheld(decider: Decider) -> Decision:
     return decider.decide(AGE_UNKNOWN, AT)
 
 
-def written(decision: Decision) -> list[dict]:
-    device = device_request(decision, CONTEXT)
-    return [*service_requests(decision, CONTEXT), *([device] if device else []), care_plan(decision, CONTEXT)]
-
-
 @pytest.mark.parametrize("patient", ["swollen", "withheld"])
 def test_both_validators_find_no_fault(patient: str, request: pytest.FixtureRequest) -> None:
-    for resource in written(request.getfixturevalue(patient)):
+    for resource in suggested(request.getfixturevalue(patient), CONTEXT):
         get_fhir_model_class(resource["resourceType"]).model_validate(resource)
         assert fhirkit.validate(resource) == []
 
 
 def test_nothing_is_ever_active(swollen: Decision) -> None:
-    assert {(r["status"], r["intent"]) for r in written(swollen)} == {("draft", "proposal")}
+    assert {(r["status"], r["intent"]) for r in suggested(swollen, CONTEXT)} == {("draft", "proposal")}
 
 
 def test_collar_order_says_the_size_in_code_and_in_words(swollen: Decision) -> None:

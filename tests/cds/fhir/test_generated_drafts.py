@@ -15,10 +15,11 @@ from cds.fhir.datatypes import text
 from cds.fhir.device import device_request
 from cds.fhir.identity import name_of
 from cds.fhir.orders import ordered_tasks
+from cds.fhir.suggestion import as_bundle, suggested
 from cds.fhir.timing import fhir_timing
 from rules.decision import Decision
 from rules.schedule import Timing
-from tests.cds.fhir.drafts import DECIDER, EXAMPLES, MOMENT, RULESET, contexts, decided, decisions, every, written
+from tests.cds.fhir.drafts import DECIDER, EXAMPLES, MOMENT, RULESET, contexts, decided, decisions, every
 from tests.cds.fhir.records import timings
 from tests.published.fhir_r4.official import problems
 
@@ -41,7 +42,7 @@ def test_three_validators_find_no_fault_whatever_the_rules_ask_for(decision: Dec
 
 
 def assert_sound(decision: Decision, context: OrderContext) -> None:
-    for resource in written(decision, context):
+    for resource in suggested(decision, context):
         assert all(value not in (None, "", [], {}) for value in every(resource))
         assert problems(resource) == []
         assert fhirkit.validate(resource) == []
@@ -53,7 +54,7 @@ def test_everything_is_a_draft_proposal_with_the_rule_set_and_no_server_id(
     decision: Decision, context: OrderContext
 ) -> None:
     canonical = f"{DEFAULT_BASE}/PlanDefinition/rigid-neck-collar|{decision.ruleset.version}"
-    for resource in written(decision, context):
+    for resource in suggested(decision, context):
         assert (resource["status"], resource["intent"]) == ("draft", "proposal")
         assert "id" not in resource
         assert resource["instantiatesCanonical"] == [canonical]
@@ -64,7 +65,7 @@ def test_everything_is_a_draft_proposal_with_the_rule_set_and_no_server_id(
 def test_references_inside_the_suggestion_resolve_and_names_are_distinct(
     decision: Decision, context: OrderContext
 ) -> None:
-    resources = written(decision, context)
+    resources = suggested(decision, context)
     names = [name_of(resource) for resource in resources]
     assert len(set(names)) == len(names)
     types = {name: resource["resourceType"] for name, resource in zip(names, resources, strict=True)}
@@ -74,10 +75,17 @@ def test_references_inside_the_suggestion_resolve_and_names_are_distinct(
 
 
 @given(decisions, contexts)
+def test_as_a_bundle_it_is_sound_too(decision: Decision, context: OrderContext) -> None:
+    bundle = as_bundle(suggested(decision, context))
+    assert problems(bundle) == []
+    assert fhirkit.validate(bundle) == []
+
+
+@given(decisions, contexts)
 def test_every_task_is_written_once_with_its_rules_people_role_and_timing(
     decision: Decision, context: OrderContext
 ) -> None:
-    *requests, plan = written(decision, context)
+    *requests, plan = suggested(decision, context)
     orders = {r["code"]["coding"][0]["code"]: r for r in requests if r["resourceType"] == "ServiceRequest"}
     details = [a for a in plan.get("activity", ()) if "detail" in a]
     activities = {a["detail"]["code"]["coding"][0]["code"]: a for a in details}
@@ -100,7 +108,7 @@ def test_every_task_is_written_once_with_its_rules_people_role_and_timing(
 @settings(max_examples=30)
 @given(decided, contexts)
 def test_every_activity_and_every_order_names_its_rules(decision: Decision, context: OrderContext) -> None:
-    *requests, plan = written(decision, context)
+    *requests, plan = suggested(decision, context)
     for element in [*requests, *plan.get("activity", ())]:
         named = extensions(element, "rule", "valueCode")
         assert named and set(named) <= set(RULESET.rules)
@@ -109,7 +117,7 @@ def test_every_activity_and_every_order_names_its_rules(decision: Decision, cont
 @settings(max_examples=30)
 @given(decided, contexts)
 def test_a_withheld_size_is_nowhere(decision: Decision, context: OrderContext) -> None:
-    resources = written(decision, context)
+    resources = suggested(decision, context)
     systems = {coding.get("system", "") for coding in every(resources) if isinstance(coding, dict)}
     named = any("CodeSystem/size-" in str(system) for system in systems)
     assert named == (decision.size_class is not None)
@@ -129,7 +137,7 @@ def test_no_caution_and_no_refusal_is_lost(decision: Decision, context: OrderCon
 @given(decided, contexts)
 def test_references_to_the_record_are_those_of_the_facts(decision: Decision, context: OrderContext) -> None:
     given_ones = {fact.reference for fact in decision.facts}
-    for resource in written(decision, context):
+    for resource in suggested(decision, context):
         for element in every(resource):
             if isinstance(element, dict):
                 assert all(r["reference"] in given_ones for r in element.get("reasonReference", ()))
@@ -137,7 +145,7 @@ def test_references_to_the_record_are_those_of_the_facts(decision: Decision, con
 
 @given(decisions, contexts)
 def test_the_same_decision_is_written_the_same_way(decision: Decision, context: OrderContext) -> None:
-    assert written(decision, context) == written(decision, context)
+    assert suggested(decision, context) == suggested(decision, context)
 
 
 def timing_of(timing: dict[str, Any], decision: Decision) -> Timing:
