@@ -62,6 +62,10 @@ class Written:
         found = self._entries[section, name]
         return found.source.place(*found.path)
 
+    def value(self, section: str, name: str) -> Any:
+        """What stands under ``name`` in ``section``."""
+        return self._entries[section, name].value
+
     def rule(self, rule: str, *path: str | int) -> Place:
         """Where ``path`` stands in ``rule``; the nearest enclosing value where it has no line of its own."""
         found = self._rules[rule]
@@ -70,6 +74,11 @@ class Written:
     def conclusions(self, rule: str) -> dict[str, Any]:
         """What ``rule`` concludes, as written."""
         return dict(self._rules[rule].value["then"].get("conclude", {}))
+
+    def tasks(self, rule: str) -> list[dict[str, Any]]:
+        """The tasks that ``rule`` asks for, as written."""
+        tasks = self._rules[rule].value["then"].get("tasks", [])
+        return [tasks] if isinstance(tasks, dict) else list(tasks)
 
     def conditions(self, rule: str) -> dict[ConditionPath, Place]:
         """Where each part of the condition of ``rule`` stands, by its path in the condition tree."""

@@ -26,6 +26,7 @@ facts:
 parameters:
   edge_mm: {value: 60, unit: mm, meaning: edge, sources: [s], range: [10, 190]}
   margin_mm: {value: 3, unit: mm, meaning: margin, sources: [s]}
+  finger_mm: {value: 19, unit: mm, meaning: finger, sources: [s]}
   wide_mm: {value: 400, unit: mm, meaning: wide, sources: [s]}
 sources:
   s: {kind: local_default, citation: a local default}
@@ -42,7 +43,7 @@ RULES = """
   - {id: small.index, title: index, when: {all: [{known: weight_kg}, {known: length_cm}]}, because: b, sources: [s],
      then: {conclude: {index: weight_kg / (length_cm / 100) / (length_cm / 100)}}}
   - {id: small.low, title: low, when: {known: fingers}, because: b, sources: [s],
-     then: {conclude: {low_mm: fingers * 19}}}
+     then: {conclude: {low_mm: fingers * finger_mm}}}
   - {id: small.small, title: small, when: {fact: form, is: slender}, because: b, sources: [s],
      then: {conclude: {small: true}}}
   - {id: small.a, title: a, when: {fact: height_mm, below: edge_mm + margin_mm}, because: b, sources: [s],
