@@ -16,7 +16,7 @@ from itertools import pairwise
 from rules import arithmetic
 from rules.conditions import Compare, leaves
 from rules.decision import MeasureNext
-from rules.evaluation import Firing, fire
+from rules.evaluation import fire
 from rules.facts import FactDefinition, FactValue
 from rules.possible import Outlook, Possibilities
 from rules.ruleset import BASES, Rule, Ruleset
@@ -59,7 +59,8 @@ class Sizer:
         settled = held or (not may_hold and all(settled_axes.values()))
         if settled or not rank:
             return Prospects(settled_axes, settled, ())
-        return Prospects(settled_axes, False, self._rank(facts, now, outlook, firing))
+        involved = self._involved(facts, {axis for axis, fixed in settled_axes.items() if not fixed}, outlook)
+        return Prospects(settled_axes, False, self._rank(facts, now, involved))
 
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
         return [self.ruleset.rules[name] for name in ids]
@@ -83,19 +84,15 @@ class Sizer:
 
     # --- trying answers --------------------------------------------------------------------------------------------
 
-    def _rank(
-        self, facts: Mapping[str, FactValue], now: Sizing, outlook: Outlook, firing: Firing
-    ) -> tuple[MeasureNext, ...]:
-        found = [
-            entry for group in self._questions(facts, outlook) if (entry := self._try(group, facts, now)) is not None
-        ]
+    def _rank(self, facts: Mapping[str, FactValue], now: Sizing, involved: list[str]) -> tuple[MeasureNext, ...]:
+        questions = self._questions(facts, involved)
+        found = [entry for group in questions if (entry := self._try(group, facts, now)) is not None]
         if not found:
-            found = [self._unproven(name) for name in self._involved(facts, outlook)]
+            found = [self._unproven(name) for name in involved]
         return tuple(sorted(found, key=lambda entry: -entry.information))
 
-    def _questions(self, facts: Mapping[str, FactValue], outlook: Outlook) -> list[tuple[str, ...]]:
+    def _questions(self, facts: Mapping[str, FactValue], involved: list[str]) -> list[tuple[str, ...]]:
         """Each unknown fact on its own, or with the unknown facts that a computation needs beside it."""
-        undecided = self._involved(facts, outlook)
         partners: dict[str, tuple[str, ...]] = {}
         for rule in self.ruleset.rules.values():
             for conclusion in rule.then.conclusions:
@@ -105,22 +102,27 @@ class Sizer:
                 for name in missing:
                     partners.setdefault(name, tuple(other for other in missing if other != name))
         groups: dict[frozenset[str], tuple[str, ...]] = {}
-        for name in undecided:
-            group = (name, *(other for other in partners.get(name, ()) if other in undecided))
+        for name in involved:
+            group = (name, *(other for other in partners.get(name, ()) if other in involved))
             groups.setdefault(frozenset(group), group)
         return list(groups.values())
 
-    def _involved(self, facts: Mapping[str, FactValue], outlook: Outlook) -> list[str]:
-        """Unknown facts that an observer can give and that rules which may still change read, in vocabulary order."""
+    def _involved(self, facts: Mapping[str, FactValue], open_axes: set[str], outlook: Outlook) -> list[str]:
+        """Unknown facts that an observer can give and that the size may still hang on, in vocabulary order.
+
+        These are what rules read that may yet withhold a size or offer one on an axis that is not settled, and what the
+        rules read that conclude such facts.
+        """
         undecided = self._rules(outlook.may - outlook.must)
-        read: set[str] = set()
-        for rule in undecided:
-            read |= rule.reads
-        return [
-            name
-            for name, fact in self.ruleset.vocabulary.items()
-            if fact.given != "concluded" and name in read and name not in facts
+        waiting = [
+            rule for rule in undecided if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
         ]
+        read: set[str] = set()
+        while waiting:
+            fresh = waiting.pop().reads - read - facts.keys()
+            read |= fresh
+            waiting.extend(rule for rule in self._rules(outlook.may) if rule.writes & fresh)
+        return [name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded" and name in read]
 
     def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
         outcomes: Counter[tuple[tuple[str, ...], ...]] = Counter()

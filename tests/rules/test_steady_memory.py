@@ -19,7 +19,13 @@ def resident_bytes():
 
 random.seed(7)
 decider, at = Decider(load_ruleset()), datetime(2026, 1, 31, 10, tzinfo=UTC)
-screened = {"head_position": "neutral", "bed_rest": True, "suspected_distraction_injury": False, "airway_threat": False}
+screened = {
+    "head_position": "neutral",
+    "bed_rest": True,
+    "suspected_distraction_injury": False,
+    "airway_threat": False,
+    "halo_in_place": False,
+}
 for number in range(1, 20_001):
     facts = {
         "age_years": random.uniform(0, 100),
@@ -28,7 +34,7 @@ for number in range(1, 20_001):
         "weight_kg": random.uniform(40, 150),
         "height_cm": random.uniform(140, 200),
     }
-    decider.decide(facts if number % 20 == 0 else {**facts, **screened}, at)
+    decider.decide(facts if number % 50 == 0 else {**facts, **screened}, at)
     if number == 1_000:
         start = resident_bytes()
 print(resident_bytes() - start)
