@@ -1,0 +1,49 @@
+"""docs/fhir.md says what the code does: its example, its extensions, its code systems."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from cds.fhir.extensions import EXTENSIONS
+from cds.fhir.knowledge import artefacts
+from rules.loading import load_ruleset
+
+ROOT = Path(__file__).parents[3]
+PAGE = (ROOT / "docs" / "fhir.md").read_text(encoding="utf-8")
+
+
+def block(language: str) -> str:
+    found = re.findall(rf"```{language}\n(.*?)```", PAGE, re.DOTALL)
+    assert len(found) == 1
+    return str(found[0])
+
+
+def table_below(heading: str) -> dict[str, list[str]]:
+    section = PAGE.split(f"{heading}\n", 1)[1].split("\n#", 1)[0]
+    rows = [line.strip("|").split("|") for line in section.splitlines() if line.startswith("| `")]
+    return {cells[0].strip(" `"): [cell.strip() for cell in cells[1:]] for cells in rows}
+
+
+def test_the_example_program_prints_the_example() -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", block("python")], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60
+    )
+    assert json.loads(timeless(run.stdout)) == json.loads(timeless(block("json"))), f"now it prints:\n{run.stdout}"
+
+
+def timeless(printed: str) -> str:
+    """Without the hash of the content and the names made from it: these change with every rule."""
+    return re.sub(r"[0-9a-f]{64}|[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", "...", printed)
+
+
+def test_every_extension_is_on_the_page_with_its_type() -> None:
+    assert {name: cells[0] for name, cells in table_below("### Extensions").items()} == {
+        extension.name: extension.value_type for extension in EXTENSIONS
+    }
+
+
+def test_every_code_system_is_on_the_page() -> None:
+    systems = {name for kind, name in artefacts(load_ruleset()) if kind == "CodeSystem"}
+    assert set(table_below("### Code systems")) == systems
