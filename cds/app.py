@@ -7,9 +7,10 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.cors import CORSMiddleware
 from starlette.exceptions import HTTPException
 
-from cds import __version__, decisions_api, health, refusals
+from cds import __version__, decisions_api, health, hooks_api, refusals
 from cds.content import Content
 from cds.feedback import FeedbackFile, FeedbackSink, NoFeedbackKept
+from cds.hook_service import Memory
 from cds.prefetch import Fetcher
 from cds.service import Clock, Service, utc_now
 from cds.settings import Settings
@@ -22,10 +23,12 @@ def create_app(
     clock: Clock = utc_now,
     feedback: FeedbackSink | None = None,
     fetcher: Fetcher | None = None,
+    memory: Memory | None = None,
 ) -> FastAPI:
     """The application for ``settings``. Raises KnowledgeError where the content cannot be used.
 
-    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server.
+    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server,
+    ``memory`` knows which cards were issued and answered.
     """
     app = FastAPI(
         title="Nuque",
@@ -34,8 +37,8 @@ def create_app(
     )
     if feedback is None:
         feedback = NoFeedbackKept() if settings.feedback_file is None else FeedbackFile(settings.feedback_file)
-    app.state.service = Service(settings, Content.load(settings), feedback, clock, fetcher)
-    for router in (decisions_api.router, health.router):
+    app.state.service = Service(settings, Content.load(settings), feedback, clock, fetcher, memory)
+    for router in (hooks_api.discovery, hooks_api.calls, decisions_api.router, health.router):
         app.include_router(router)
     _add_refusals(app)
     app.add_middleware(Stamp)

@@ -36,14 +36,6 @@ class Source(_Sent):
     topic: Coding | None = None
 
 
-class Link(_Sent):
-    """A link on a card. ``absolute`` opens in a browser."""
-
-    label: str = Field(min_length=1)
-    url: str = Field(min_length=1)
-    type: Literal["absolute"] = "absolute"
-
-
 class Action(_Sent):
     """One change that a suggestion makes: create or update ``resource``, or delete ``resourceId``."""
 
@@ -79,7 +71,6 @@ class Card(_Sent):
     suggestions: tuple[Suggestion, ...] = ()
     selectionBehavior: Literal["at-most-one", "any"] | None = None
     overrideReasons: tuple[Coding, ...] = ()
-    links: tuple[Link, ...] = ()
     extension: dict[str, Any] = Field(default_factory=dict)
 
     @model_validator(mode="after")

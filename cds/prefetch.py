@@ -5,7 +5,7 @@ A key may hold data, be null (asked, nothing found), be absent (not attempted) o
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -58,114 +58,132 @@ class Fetcher(Protocol):
 
 @dataclass(frozen=True)
 class Gathered:
-    """All resources for one call, and what could not be had (for the card)."""
+    """The completed prefetch of one call (resources and Bundles by key), and what could not be had (for the card)."""
 
-    resources: tuple[Any, ...]
+    prefetch: Mapping[str, Resource]
     not_had: tuple[NotUsed, ...]
 
-
-@dataclass
-class _Sorted:
-    """The prefetch of one call, sorted by what has to be done."""
-
-    resources: list[Any] = field(default_factory=list)
-    not_had: list[NotUsed] = field(default_factory=list)
-    lacking: dict[str, str] = field(default_factory=dict)
-    lacking_queries: dict[str, str] = field(default_factory=dict)
-    further: dict[str, str] = field(default_factory=dict)
+    @property
+    def resources(self) -> Iterator[Resource]:
+        """Every resource, those in Bundles too."""
+        for value in self.prefetch.values():
+            if value["resourceType"] != "Bundle":
+                yield value
+                continue
+            for entry in value["entry"]:
+                resource = entry.get("resource") if isinstance(entry, dict) else None
+                if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
+                    yield resource
 
 
 async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetcher | None) -> Gathered:
-    """Everything that the prefetch holds, completed by ``fetcher`` where there is one.
+    """What the prefetch holds for ``queries``, completed by ``fetcher`` where there is one.
 
     Raises RefusedCall: 400 where a key holds something that its query cannot bring, 412 where needed data cannot be had.
     """
-    found = _Sorted()
+    gathering = _Gathering(request)
     for query in queries:
-        _sort(query, request, found)
-    wanted = found.lacking_queries | found.further
-    why_not = "this call gave no fhirServer with fhirAuthorization to read it from"
-    fetched = Fetched()
-    if wanted and request.fhirAuthorization is not None:
-        if fetcher is None:
+        gathering.take(query)
+    await gathering.complete(fetcher)
+    return gathering.finish()
+
+
+@dataclass
+class _Gathering:
+    """The prefetch of one call, being sorted by what has to be done and completed."""
+
+    request: HookRequest
+    had: dict[str, Resource] = field(default_factory=dict)
+    not_had: list[NotUsed] = field(default_factory=list)
+    lacking: dict[str, tuple[Query, str, str]] = field(default_factory=dict)
+    further: dict[str, tuple[Query, str]] = field(default_factory=dict)
+    missing: list[Issue] = field(default_factory=list)
+
+    def take(self, query: Query) -> None:
+        """Sort what the client sent for ``query``."""
+        filled = query.filled(self.request.context)
+        if query.key not in self.request.prefetch:
+            # Without an encounter in the context the client had nothing to ask for, and nothing is lacking.
+            if filled is not None:
+                self.lacking[query.key] = query, filled, "it is not in the prefetch"
+            return
+        value = self.request.prefetch[query.key]
+        kind = value.get("resourceType") if isinstance(value, dict) else None
+        if value is None:
+            if query.brings != "Bundle":
+                self._note(query, f"nothing was found for the {query.what}")
+        elif kind == "OperationOutcome" and filled is not None:
+            self.lacking[query.key] = (
+                query,
+                filled,
+                "the client's query failed (the prefetch holds an OperationOutcome)",
+            )
+        elif kind != query.brings:
+            message = f"expected a {query.brings}, an OperationOutcome or null"
+            raise RefusedCall(400, [Issue(f"prefetch.{query.key}", message, "structure")])
+        elif query.brings == "Bundle":
+            self._take_bundle(query, value)
+        else:
+            self._take_read(query, value)
+
+    def _take_read(self, query: Query, resource: Resource) -> None:
+        """A read that brought another patient or encounter must never be used."""
+        name = "patientId" if query.brings == "Patient" else "encounterId"
+        expected = getattr(self.request.context, name)
+        if expected is not None and resource.get("id") != expected:
+            issue = Issue(f"prefetch.{query.key}.id", f"is not the context.{name} of this call", "conflict")
+            raise RefusedCall(400, [issue])
+        self.had[query.key] = resource
+
+    def _take_bundle(self, query: Query, bundle: Resource) -> None:
+        entries = bundle.get("entry", [])
+        if not isinstance(entries, list):
+            raise RefusedCall(400, [Issue(f"prefetch.{query.key}.entry", "expected a list", "structure")])
+        self.had[query.key] = {"resourceType": "Bundle", "entry": entries}
+        links = bundle.get("link", [])
+        for link in links if isinstance(links, list) else []:
+            if isinstance(link, dict) and link.get("relation") == "next" and isinstance(link.get("url"), str):
+                self.further[query.key] = query, link["url"]
+
+    async def complete(self, fetcher: Fetcher | None) -> None:
+        """Fetch what is lacking, and note what could not be had."""
+        wanted = {key: filled for key, (_, filled, _) in self.lacking.items()}
+        wanted |= {key: url for key, (_, url) in self.further.items()}
+        why_not = "this call gave no fhirServer with fhirAuthorization to read it from"
+        fetched = Fetched()
+        if wanted and self.request.fhirAuthorization is not None:
             why_not = "this service is not set up to read from FHIR servers"
-        else:
-            why_not = "it could not be read from fhirServer"
-            fetched = await fetcher.fetch(request, wanted)
-    _complete(queries, found, fetched, why_not)
-    return Gathered(tuple(found.resources), tuple(found.not_had))
-
-
-def _sort(query: Query, request: HookRequest, found: _Sorted) -> None:
-    where = f"prefetch.{query.key}"
-    filled = query.filled(request.context)
-    if query.key not in request.prefetch:
-        # Without an encounter in the context the client had nothing to ask for, and nothing is lacking.
-        if filled is not None:
-            found.lacking[query.key], found.lacking_queries[query.key] = "not in the prefetch", filled
-        return
-    value = request.prefetch[query.key]
-    if value is None:
-        if query.brings != "Bundle":
-            found.not_had.append(NotUsed(fact=None, value=where, reason=f"nothing was found for the {query.what}"))
-        return
-    kind = value.get("resourceType") if isinstance(value, dict) else None
-    if kind == "OperationOutcome":
-        found.lacking[query.key] = "the client's query failed (the prefetch holds an OperationOutcome)"
-        if filled is not None:
-            found.lacking_queries[query.key] = filled
-    elif kind != query.brings:
-        message = f"expected a {query.brings}, an OperationOutcome or null"
-        raise RefusedCall(400, [Issue(where, message, "structure")])
-    elif query.brings == "Bundle":
-        _open_bundle(query, where, value, found)
-    else:
-        _check_identity(where, value, request)
-        found.resources.append(value)
-
-
-def _check_identity(where: str, resource: Resource, request: HookRequest) -> None:
-    """A read that brought another patient or encounter must never be used."""
-    expected = request.context.patientId if resource["resourceType"] == "Patient" else request.context.encounterId
-    name = "context.patientId" if resource["resourceType"] == "Patient" else "context.encounterId"
-    if expected is not None and resource.get("id") != expected:
-        raise RefusedCall(400, [Issue(f"{where}.id", f"is not the {name} of this call", "conflict")])
-
-
-def _open_bundle(query: Query, where: str, bundle: Resource, found: _Sorted) -> None:
-    entries = bundle.get("entry", [])
-    if not isinstance(entries, list):
-        raise RefusedCall(400, [Issue(f"{where}.entry", "expected a list", "structure")])
-    for index, entry in enumerate(entries):
-        resource = entry.get("resource") if isinstance(entry, dict) else None
-        if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
-            found.resources.append(resource)
-        else:
-            reason = "not a Bundle entry with a FHIR resource"
-            found.not_had.append(NotUsed(fact=None, value=f"{where}.entry[{index}]", reason=reason))
-    links = bundle.get("link", [])
-    for link in links if isinstance(links, list) else []:
-        if isinstance(link, dict) and link.get("relation") == "next" and isinstance(link.get("url"), str):
-            found.further[query.key] = link["url"]
-
-
-def _complete(queries: Sequence[Query], found: _Sorted, fetched: Fetched, why_not: str) -> None:
-    missing = []
-    for query in queries:
-        where = f"prefetch.{query.key}"
-        if query.key in fetched.found:
-            found.resources.extend(fetched.found[query.key])
-        reason = fetched.failed.get(query.key, why_not)
-        if query.key in fetched.found and query.key not in fetched.failed:
-            continue
-        if query.key in found.further:
-            text = f"further pages of the {query.what} were not read: {reason}"
-            found.not_had.append(NotUsed(fact=None, value=where, reason=text))
-        elif query.key in found.lacking:
-            text = f"the {query.what} could not be had: {found.lacking[query.key]}, and {reason}"
-            if query.needed:
-                missing.append(Issue(where, f"{text}. Send the result of {query.template}", "incomplete"))
+            if fetcher is not None:
+                why_not = "it could not be read from fhirServer"
+                fetched = await fetcher.fetch(self.request, wanted)
+        for key, (query, _, lack) in self.lacking.items():
+            self._add(query, fetched)
+            if key in fetched.found and key not in fetched.failed:
+                continue
+            reason = f"the {query.what} could not be had: {lack}, and {fetched.failed.get(key, why_not)}"
+            if query.needed and key not in fetched.found:
+                text = f"{reason}. Send the result of {query.template}"
+                self.missing.append(Issue(f"prefetch.{key}", text, "incomplete"))
             else:
-                found.not_had.append(NotUsed(fact=None, value=where, reason=text))
-    if missing:
-        raise RefusedCall(412, missing)
+                self._note(query, reason)
+        for key, (query, _) in self.further.items():
+            self._add(query, fetched)
+            if key not in fetched.found or key in fetched.failed:
+                self._note(query, f"further pages were not read: {fetched.failed.get(key, why_not)}")
+
+    def _add(self, query: Query, fetched: Fetched) -> None:
+        for resource in fetched.found.get(query.key, ()):
+            if query.brings == "Bundle":
+                bundle = self.had.setdefault(query.key, {"resourceType": "Bundle", "entry": []})
+                bundle["entry"] = [*bundle["entry"], {"resource": resource}]
+            elif isinstance(resource, dict) and resource.get("resourceType") == query.brings:
+                self._take_read(query, resource)
+
+    def _note(self, query: Query, reason: str) -> None:
+        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{query.key}", reason=reason))
+
+    def finish(self) -> Gathered:
+        """What was gathered. Raises RefusedCall with 412 where needed data are missing."""
+        if self.missing:
+            raise RefusedCall(412, self.missing)
+        return Gathered(self.had, tuple(self.not_had))

@@ -11,6 +11,7 @@ from fastapi import Depends, Request
 
 from cds.content import Content
 from cds.feedback import FeedbackSink
+from cds.hook_service import Memory
 from cds.prefetch import Fetcher
 from cds.settings import Settings
 
@@ -36,6 +37,7 @@ class Service:
     feedback: FeedbackSink
     clock: Clock = utc_now
     fetcher: Fetcher | None = None
+    memory: Memory | None = None
     readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
 
 

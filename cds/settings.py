@@ -29,7 +29,6 @@ class Settings(BaseSettings):
         default=(), description="the site's overlay files, applied in this order"
     )
     code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
-    catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
     canonical_base: str = Field(
         default="https://nuque.example.org/fhir",
         pattern=r"^https?://[^\s]+[^/\s]$",
@@ -38,7 +37,7 @@ class Settings(BaseSettings):
     public_url: str | None = Field(
         default=None,
         pattern=r"^https?://[^\s]+[^/\s]$",
-        description="address of this service as clinicians' browsers reach it; cards then link to the rules behind them",
+        description="address of this service as clinicians' browsers reach it; the source of each card then links to it",
     )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")

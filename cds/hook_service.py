@@ -1,0 +1,167 @@
+"""What all CDS Hooks services share: how one is described, and the way from a request to its cards."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from typing import Any, Protocol
+from uuid import UUID, uuid5
+
+from cds import markdown
+from cds.card_draft import Draft, Offer, within_budget
+from cds.cards import footing
+from cds.content import Content
+from cds.fhir.context import OrderContext
+from cds.fhir.reading import read
+from cds.hook_request import HookRequest
+from cds.hook_response import Card, Coding, HookResponse, Source, Suggestion
+from cds.override_reasons import override_reasons
+from cds.prefetch import Gathered, Query
+from cds.settings import Settings
+from rules.decision import Decision
+
+RULES = "org.example.nuque.rules"
+"""Extension of a card: the ids of the rules behind it."""
+TOPICS = {
+    "size": "Size of the collar",
+    "caution": "Caution",
+    "order": "The order to be signed",
+    "due": "Care that is due",
+    "handover": "Going home",
+}
+"""What a card may be about."""
+DECISION = "org.example.nuque.decision"
+"""Extension of the response: the whole decision."""
+
+
+class Memory(Protocol):
+    """What is remembered of cards between calls. A memory that fails must cost nobody the answer: it deals with that itself."""
+
+    def stays_silent(self, service: str, patient: str, draft: Draft, decision: Decision) -> bool:
+        """Whether such a card was overridden for ``patient`` with a reason, recently, and nothing has changed since."""
+        ...
+
+    def remember(self, service: str, patient: str, issued: Sequence[tuple[Card, Draft]], decision: Decision) -> None:
+        """Note that the cards of ``issued`` went out."""
+        ...
+
+
+@dataclass(frozen=True)
+class Call:
+    """One call with everything that its cards are made from."""
+
+    request: Any
+    content: Content
+    settings: Settings
+    decision: Decision
+    gathered: Gathered
+
+    @cached_property
+    def orders(self) -> OrderContext:
+        """For whom and at whose request resources are written."""
+        context = self.request.context
+        return OrderContext(
+            patient=f"Patient/{context.patientId}",
+            encounter=None if context.encounterId is None else f"Encounter/{context.encounterId}",
+            requester=context.userId,
+            base=self.settings.canonical_base,
+        )
+
+
+@dataclass(frozen=True)
+class HookService:
+    """One service: what discovery says of it, what its requests look like, and what it answers.
+
+    ``concerns`` tells cheaply, before anything is fetched or decided, whether a request is for us at all.
+    """
+
+    id: str
+    hook: str
+    title: str
+    description: str
+    request: type[HookRequest]
+    queries: Callable[[Content], tuple[Query, ...]]
+    concerns: Callable[[Any, Content], bool]
+    cards: Callable[[Call], Sequence[Draft]]
+
+    def described(self, content: Content) -> dict[str, Any]:
+        """The entry of this service in the answer to discovery."""
+        return {
+            "hook": self.hook,
+            "id": self.id,
+            "title": self.title,
+            "description": self.description,
+            "prefetch": {query.key: query.template for query in self.queries(content)},
+            "usageRequirements": (
+                "Patient and observations are needed, as prefetch or over fhirServer with fhirAuthorization; "
+                "whatever else is missing is listed on the card."
+            ),
+        }
+
+    def answer(
+        self,
+        request: HookRequest,
+        gathered: Gathered,
+        content: Content,
+        settings: Settings,
+        at: datetime,
+        memory: Memory | None = None,
+    ) -> HookResponse:
+        """The cards for ``request`` at the moment ``at``. ``memory`` keeps repeats silent and notes what is issued."""
+        reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
+        decision = content.decider.decide(reading.facts, at, reading.not_used)
+        call = Call(request, content, settings, decision, gathered)
+        patient = request.context.patientId
+        drafts = [
+            draft
+            for draft in self.cards(call)
+            if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
+        ]
+        issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts)]
+        if memory is not None and issued:
+            memory.remember(self.id, patient, issued, decision)
+        return HookResponse(
+            cards=tuple(card for card, _ in issued),
+            extension={DECISION: decision.as_json()} if issued else {},
+        )
+
+
+def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
+    """The request with its prefetch completed, as plain JSON for reading."""
+    context = request.context
+    drafts = {"resourceType": "Bundle", "entry": [{"resource": order} for order in context.drafts]}
+    identity = {"patientId": context.patientId, "encounterId": context.encounterId}
+    return {"context": {**identity, "draftOrders": drafts}, "prefetch": dict(gathered.prefetch)}
+
+
+def _issued(draft: Draft, service: HookService, call: Call) -> Card:
+    """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
+    ruleset, urls = call.content.ruleset, call.orders.canonicals
+    topic = Coding(system=urls.code_system("card-topics"), code=draft.topic, display=TOPICS[draft.topic])
+    instance = UUID(call.request.hookInstance)
+    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
+    suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
+    return Card(
+        uuid=str(uuid5(instance, name)),
+        summary=draft.summary,
+        detail=markdown.joined([draft.detail, footing(call.decision)]),
+        indicator=draft.indicator,
+        source=Source(
+            label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})", url=call.settings.public_url, topic=topic
+        ),
+        suggestions=suggestions,
+        selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
+        overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
+        extension={RULES: list(draft.rules)},
+    )
+
+
+def _suggested(offer: Offer, instance: UUID, card: str, position: int) -> Suggestion:
+    return Suggestion(
+        label=offer.label,
+        uuid=str(uuid5(instance, f"{card}\n{position}\n{offer.label}")),
+        isRecommended=True if offer.recommended else None,
+        actions=offer.actions,
+    )

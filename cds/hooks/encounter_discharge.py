@@ -1,0 +1,68 @@
+"""``collar-discharge``: a patient goes home in a collar, so say what to teach, to hand over and to arrange."""
+
+from __future__ import annotations
+
+from cds import markdown
+from cds.card_draft import Draft, Offer
+from cds.cards import caution_cards, cautions_section, not_used_section, tasks_section, why
+from cds.content import Content
+from cds.hook_request import DischargeRequest
+from cds.hook_service import Call, HookService
+from cds.order_set import care_orders
+from cds.prefetch import Query
+from cds.queries import patient_queries, standing_care_queries
+from cds.standing_care import StandingCare
+from cds.topics import narrowed
+from rules.decision import Decision
+
+TOPICS = ("handover",)
+
+
+def _queries(content: Content) -> tuple[Query, ...]:
+    return (*patient_queries(content), *standing_care_queries())
+
+
+def _always(request: DischargeRequest, content: Content) -> bool:
+    return True
+
+
+def _cards(call: Call) -> list[Draft]:
+    decision = narrowed(call.decision, call.content.ruleset, TOPICS)
+    return [*caution_cards(decision), *([_handover_card(call, decision)] if decision.tasks else [])]
+
+
+def _handover_card(call: Call, decision: Decision) -> Draft:
+    standing = StandingCare.of(call.gathered.resources, call.orders.canonicals, call.content.ruleset.name)
+    actions = care_orders(decision, call.orders, standing)
+    rules = tuple(dict.fromkeys(rule for task in decision.tasks for rule in task.rules))
+    count = len(decision.tasks)
+    return Draft(
+        indicator="info",
+        topic="handover",
+        summary=f"Going home in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
+        detail=markdown.joined(
+            [
+                tasks_section(decision.tasks, "To arrange"),
+                cautions_section(decision, ("info",)),
+                markdown.section("Why", why(decision, rules)),
+                not_used_section([*decision.not_used, *call.gathered.not_had]),
+            ]
+        ),
+        rules=rules,
+        offers=(Offer("Order the handover and the follow-up", actions, recommended=True),) if actions else (),
+    )
+
+
+SERVICE = HookService(
+    id="collar-discharge",
+    hook="encounter-discharge",
+    title="Rigid neck collar: going home",
+    description=(
+        "When a patient who wears a rigid neck collar is discharged: what travels along, what to teach and to whom, "
+        "follow-up, with the orders as drafts."
+    ),
+    request=DischargeRequest,
+    queries=_queries,
+    concerns=_always,
+    cards=_cards,
+)

@@ -1,0 +1,47 @@
+"""``collar-order-select``: a collar has just been selected, so say which size to try, how to care, and write the orders."""
+
+from __future__ import annotations
+
+from cds.card_draft import Draft, Offer
+from cds.cards import caution_cards, size_card
+from cds.content import Content
+from cds.hook_request import OrderSelectRequest
+from cds.hook_service import Call, HookService
+from cds.order_set import whole_order_set
+from cds.queries import patient_queries
+from cds.standing_care import StandingCare
+
+
+def _concerns(request: OrderSelectRequest, content: Content) -> bool:
+    return bool(content.collar_orders(request.context.selected))
+
+
+def _cards(call: Call) -> list[Draft]:
+    selected = call.content.collar_orders(call.request.context.selected)
+    standing = StandingCare.of(call.request.context.drafts, call.orders.canonicals, call.content.ruleset.name)
+    actions = whole_order_set(call.decision, call.orders, selected, standing)
+    size = call.decision.size_class
+    label = "Order the review and the care" if size is None else f"Order {size.code} with its care"
+    offers = (Offer(label, actions, recommended=True),) if actions else ()
+    main = size_card(
+        call.content.ruleset,
+        call.decision,
+        not_had=call.gathered.not_had,
+        offers=offers,
+    )
+    return [main, *caution_cards(call.decision)]
+
+
+SERVICE = HookService(
+    id="collar-order-select",
+    hook="order-select",
+    title="Rigid neck collar: size and care",
+    description=(
+        "When a neck collar or neck immobilisation is selected: the size class to try first and why, what to measure "
+        "next, cautions, and the orders and the care plan as drafts."
+    ),
+    request=OrderSelectRequest,
+    queries=patient_queries,
+    concerns=_concerns,
+    cards=_cards,
+)

@@ -1,0 +1,48 @@
+"""GitHub-flavoured Markdown for the detail of cards. Whatever comes from a record is escaped before it is shown."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+_SPECIAL = re.compile(r"([\\`*_{}\[\]>#|~!])")
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
+_ADDRESS = re.compile(r"(?i)(://|\bwww\.)")
+
+
+def plain(text: str, longest: int = 300) -> str:
+    """``text`` as it stands, on one line, cut to ``longest`` characters, with nothing in it that Markdown would act on."""
+    one_line = shorten(" ".join(_UNPRINTABLE.sub(" ", text).split()), longest)
+    # As entities, so that a client that shows the detail as HTML is safe as well.
+    safe = one_line.replace("&", "&amp;").replace("<", "&lt;")
+    # An address would become a link that nobody checked; a space breaks it and leaves it readable.
+    return _ADDRESS.sub(lambda found: f"{found[0]} ", _SPECIAL.sub(r"\\\1", safe))
+
+
+def code(text: str) -> str:
+    """``text`` in a code span."""
+    return "`" + " ".join(text.replace("`", "'").split()) + "`"
+
+
+def shorten(text: str, longest: int) -> str:
+    """``text``, cut at a word so that it has at most ``longest`` characters; the cut shows as an ellipsis."""
+    if len(text) <= longest:
+        return text
+    cut = text[: longest - 1]
+    at_word = cut.rsplit(" ", 1)[0] if " " in cut[longest // 2 :] else cut
+    return at_word.rstrip(" ,;:.-") + "…"
+
+
+def bullets(lines: Iterable[str]) -> str:
+    """A list with one bullet a line; empty where there are no lines."""
+    return "\n".join(f"- {line}" for line in lines)
+
+
+def section(title: str, body: str) -> str:
+    """A titled part; empty where the body is."""
+    return f"**{title}**\n\n{body}" if body else ""
+
+
+def joined(parts: Iterable[str]) -> str:
+    """Parts with a blank line between them; empty ones are left out."""
+    return "\n\n".join(part for part in parts if part)

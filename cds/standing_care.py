@@ -1,0 +1,80 @@
+"""What is ordered and planned already, in the draft orders and in the record, so that nothing is suggested twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from cds.fhir.canonical import Canonicals, code
+from cds.fhir.orders import ORDERS
+from cds.fhir.request import TASKS
+from cds.hook_request import Resource
+
+_STANDING = ("draft", "active", "on-hold")
+
+
+@dataclass(frozen=True)
+class StandingCare:
+    """References to what stands, by the task or order code that it covers; ``plan`` is a care plan of this rule set."""
+
+    by_code: dict[str, str]
+    plan: str | None
+    urls: Canonicals
+    ruleset: str
+
+    @classmethod
+    def of(cls, resources: Iterable[Resource], urls: Canonicals, ruleset: str) -> StandingCare:
+        """What stands among ``resources``: those that are a draft or active, and have an id to refer to."""
+        by_code: dict[str, str] = {}
+        plan: str | None = None
+        for resource in resources:
+            if resource.get("status") not in _STANDING or not isinstance(resource.get("id"), str):
+                continue
+            reference = f"{resource['resourceType']}/{resource['id']}"
+            if resource["resourceType"] == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
+                plan = plan or reference
+            for found in _own_codes(resource, urls):
+                by_code.setdefault(found, reference)
+        return cls(by_code, plan, urls, ruleset)
+
+    def reference_of(self, resource: Resource) -> str | None:
+        """What stands already for ``resource``, a resource that we would create."""
+        if resource["resourceType"] == "CarePlan":
+            return self.plan
+        if resource["resourceType"] != "ServiceRequest":
+            return None
+        return next((self.by_code[found] for found in _own_codes(resource, self.urls) if found in self.by_code), None)
+
+    def covers(self, task: str) -> bool:
+        """Whether the task is ordered or planned; a care plan of this rule set covers all."""
+        return self.plan is not None or self.covers_task(task)
+
+    def covers_task(self, task: str) -> bool:
+        """Whether the task itself is ordered, or named in a care plan."""
+        return code(task) in self.by_code
+
+
+def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
+    concepts = [resource.get("code")] if resource["resourceType"] == "ServiceRequest" else []
+    if resource["resourceType"] == "CarePlan":
+        for activity in _listed(resource.get("activity")):
+            detail = activity.get("detail") if isinstance(activity, dict) else None
+            concepts.append(detail.get("code") if isinstance(detail, dict) else None)
+    systems = (urls.code_system(TASKS), urls.code_system(ORDERS))
+    for concept in concepts:
+        for coding in _listed(concept.get("coding")) if isinstance(concept, dict) else []:
+            if isinstance(coding, dict) and coding.get("system") in systems and isinstance(coding.get("code"), str):
+                yield coding["code"]
+
+
+def _is_of_ruleset(plan: Resource, urls: Canonicals, ruleset: str) -> bool:
+    ours = urls.artefact("PlanDefinition", ruleset)
+    return any(
+        isinstance(canonical, str) and canonical.split("|")[0] == ours
+        for canonical in _listed(plan.get("instantiatesCanonical"))
+    )
+
+
+def _listed(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []

@@ -1,0 +1,66 @@
+"""The service as a process of its own, on a free port of this machine."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty, Queue
+
+ROOT = Path(__file__).resolve().parents[2]
+NUQUE = str(Path(sys.executable).with_name("nuque"))
+"""The command as it is installed."""
+_STARTED = re.compile(r"running on (http://[0-9.:]+)")
+_PATIENCE_SECONDS = 60
+
+
+@dataclass(frozen=True)
+class LiveService:
+    """Where a running service answers, and its process."""
+
+    url: str
+    process: subprocess.Popen[str]
+
+
+@contextmanager
+def running(*options: str, **environment: str) -> Iterator[LiveService]:
+    """``nuque serve`` with ``options`` and environment variables, until the end of the block."""
+    command = [NUQUE, "serve", "--port", "0", *options]
+    process = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        env={**os.environ, **environment},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    lines: Queue[str] = Queue()
+    # The pipe is read to its end, so that the service never waits for somebody to read what it logs.
+    reader = threading.Thread(target=lambda: [lines.put(line) for line in process.stderr or ()], daemon=True)
+    reader.start()
+    try:
+        yield LiveService(_address(process, lines), process)
+    finally:
+        process.terminate()
+        process.wait(timeout=_PATIENCE_SECONDS)
+        reader.join(timeout=_PATIENCE_SECONDS)
+        process.stderr.close()
+
+
+def _address(process: subprocess.Popen[str], lines: Queue[str]) -> str:
+    said = ""
+    while process.poll() is None:
+        try:
+            said += lines.get(timeout=_PATIENCE_SECONDS)
+        except Empty:
+            break
+        if found := _STARTED.search(said):
+            return found[1]
+    raise RuntimeError(f"the service did not start: {said}")

@@ -1,0 +1,172 @@
+"""What is wrong with a call is refused, and the field named (HL7 CDS Hooks 2.0, "Calling a CDS Service")."""
+
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    OTHER_ORDER,
+    changed,
+    discharge,
+    order_select,
+    order_sign,
+    patient_view,
+)
+
+AUTHORIZATION = {
+    "access_token": "secret-token-0001",
+    "token_type": "Bearer",
+    "expires_in": 300,
+    "scope": "patient/*.read",
+    "subject": "cds",
+}
+SELECT = order_select(*MEASURED)
+
+
+def refusal(client: TestClient, service: str, call: Any) -> tuple[int, list[str], str]:
+    answer = client.post(f"/cds-services/{service}", json=call)
+    outcome = answer.json()
+    assert outcome["resourceType"] == "OperationOutcome"
+    fields = [field for issue in outcome["issue"] for field in issue.get("expression", ())]
+    return answer.status_code, fields, " ".join(issue["diagnostics"] for issue in outcome["issue"])
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field"),
+    [
+        ("hook", ..., "hook"),
+        ("hook", "order-sign", "hook"),
+        ("hook", 7, "hook"),
+        ("hookInstance", ..., "hookInstance"),
+        ("hookInstance", "not-a-uuid", "hookInstance"),
+        ("hookInstance", None, "hookInstance"),
+        ("context", ..., "context"),
+        ("context", [], "context"),
+        ("context.userId", ..., "context.userId"),
+        ("context.userId", "dr1", "context.userId"),
+        ("context.patientId", ..., "context.patientId"),
+        ("context.patientId", "p 1", "context.patientId"),
+        ("context.patientId", 1, "context.patientId"),
+        ("context.encounterId", "", "context.encounterId"),
+        ("context.selections", ..., "context.selections"),
+        ("context.selections", [], "context.selections"),
+        ("context.selections", "ServiceRequest/order-1", "context.selections"),
+        ("context.draftOrders", ..., "context.draftOrders"),
+        ("context.draftOrders", {"resourceType": "Patient"}, "context.draftOrders.resourceType"),
+        ("context.draftOrders.entry.0", {}, "context.draftOrders.entry[0].resource"),
+        ("context.draftOrders.entry.0.resource", {}, "context.draftOrders.entry[0].resource"),
+        ("prefetch", [], "prefetch"),
+        ("prefetch.patient", 5, "prefetch.patient"),
+        ("prefetch.patient", {"resourceType": "Observation"}, "prefetch.patient"),
+        ("prefetch.patient.id", "p2", "prefetch.patient.id"),
+        ("prefetch.encounter.id", "e2", "prefetch.encounter.id"),
+        ("prefetch.observations", "none", "prefetch.observations"),
+        ("prefetch.observations.entry", {}, "prefetch.observations.entry"),
+        ("fhirServer", "ftp://x", "fhirServer"),
+        ("fhirAuthorization", {}, "fhirAuthorization.access_token"),
+        ("fhirAuthorization", {**AUTHORIZATION, "token_type": "MAC"}, "fhirAuthorization.token_type"),
+    ],
+)
+def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field: str) -> None:
+    status, fields, _ = refusal(client, "collar-order-select", changed(SELECT, path, value))
+    assert status == 400
+    assert field in fields
+
+
+def test_a_selection_that_is_not_among_the_drafts_is_refused(client: TestClient) -> None:
+    call = order_select(*MEASURED, selections=("ServiceRequest/nowhere",))
+    status, _, text = refusal(client, "collar-order-select", call)
+    assert status == 400
+    assert "selections[0]" in text and "ServiceRequest/nowhere" in text
+
+
+def test_a_token_without_a_server_is_refused_and_never_repeated(client: TestClient) -> None:
+    status, _, text = refusal(client, "collar-order-select", {**SELECT, "fhirAuthorization": AUTHORIZATION})
+    assert status == 400
+    assert "fhirServer is required" in text
+    assert "secret-token-0001" not in text
+
+
+def test_a_draft_of_another_patient_is_refused(client: TestClient) -> None:
+    other = {**COLLAR_ORDER, "subject": {"reference": "https://ehr.example.org/Patient/p2"}}
+    status, _, text = refusal(client, "collar-order-sign", order_sign(*MEASURED, drafts=(other,)))
+    assert status == 400
+    assert "draftOrders.entry[0].resource.subject" in text
+
+
+def test_a_discharge_needs_its_encounter(client: TestClient) -> None:
+    status, fields, _ = refusal(client, "collar-discharge", changed(discharge(*MEASURED), "context.encounterId", ...))
+    assert (status, fields) == (400, ["context.encounterId"])
+
+
+@pytest.mark.parametrize("service", ["collar", "collar-order-select/", "COLLAR-ORDER-SELECT"])
+def test_an_unknown_service_is_not_found(client: TestClient, service: str) -> None:
+    assert client.post(f"/cds-services/{service}", json=SELECT, follow_redirects=False).status_code in (404, 307)
+    assert client.post("/cds-services/collar", json=SELECT).json()["issue"][0]["code"] == "not-found"
+
+
+@pytest.mark.parametrize("body", [b"", b"[]", b"null", b"7", b'"text"', b"{", b"\xff\xfe"])
+def test_a_body_that_is_no_request_is_refused(client: TestClient, body: bytes) -> None:
+    answer = client.post(
+        "/cds-services/collar-order-select", content=body, headers={"Content-Type": "application/json"}
+    )
+    assert answer.status_code == 400
+    assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+def test_what_the_standard_does_not_name_is_ignored(client: TestClient) -> None:
+    plain = client.post("/cds-services/collar-order-select", json=SELECT)
+    more = client.post(
+        "/cds-services/collar-order-select", json={**SELECT, "extension": {"org.example.x": 1}, "new": []}
+    )
+    assert more.status_code == 200
+    assert more.json() == plain.json()
+
+
+# --- missing data: "If the CDS Service cannot obtain needed data, it SHOULD respond with 412" -----------------------------
+
+
+@pytest.mark.parametrize("key", ["patient", "observations"])
+@pytest.mark.parametrize("failed", [False, True])
+def test_needed_data_that_cannot_be_had_is_412_with_the_key(client: TestClient, key: str, failed: bool) -> None:
+    value: Any = {"resourceType": "OperationOutcome", "issue": []} if failed else ...
+    status, fields, text = refusal(client, "collar-order-select", changed(SELECT, f"prefetch.{key}", value))
+    assert (status, fields) == (412, [f"prefetch.{key}"])
+    assert "{{context.patientId}}" in text
+
+
+def test_a_call_without_prefetch_names_every_key_that_is_needed(client: TestClient) -> None:
+    status, fields, _ = refusal(client, "collar-order-select", changed(SELECT, "prefetch", ...))
+    assert (status, fields) == (412, ["prefetch.patient", "prefetch.observations"])
+
+
+def test_a_key_that_holds_null_was_asked_and_nothing_was_found(client: TestClient) -> None:
+    answer = client.post("/cds-services/collar-order-select", json=changed(SELECT, "prefetch.observations", None))
+    assert answer.status_code == 200
+    assert answer.json()["cards"]
+
+
+def test_nothing_is_asked_for_where_the_call_does_not_concern_us(client: TestClient) -> None:
+    call = order_select(drafts=(OTHER_ORDER,), prefetch={})
+    assert client.post("/cds-services/collar-order-select", json=call).json() == {"cards": []}
+
+
+def test_opening_a_chart_needs_data_too(client: TestClient) -> None:
+    status, fields, _ = refusal(client, "collar-patient-view", patient_view(prefetch={}))
+    assert (status, fields) == (412, ["prefetch.patient", "prefetch.observations"])
+
+
+def test_what_is_not_needed_and_missing_is_on_the_card(client: TestClient) -> None:
+    call = changed(SELECT, "prefetch.conditions", {"resourceType": "OperationOutcome"})
+    (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
+    assert "prefetch.conditions: the conditions could not be had" in card["detail"]
+
+
+def test_pages_that_were_not_read_are_on_the_card(client: TestClient) -> None:
+    link = [{"relation": "next", "url": "https://ehr.example.org/next"}]
+    call = changed(SELECT, "prefetch.observations.link", link)
+    (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
+    assert "prefetch.observations: further pages were not read" in card["detail"]
