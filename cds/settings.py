@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
+from cds.settings_groups import ReachSettings, StoreSettings, TrustSettings
 from rules.errors import NuqueError
 
 
@@ -19,7 +20,7 @@ class SettingsError(NuqueError):
     """A setting has a value that cannot be used."""
 
 
-class Settings(BaseSettings):
+class Settings(TrustSettings, ReachSettings, StoreSettings, BaseSettings):
     """Everything that a site sets. The defaults answer on this machine only, with the shipped content."""
 
     model_config = SettingsConfigDict(env_prefix="NUQUE_", frozen=True, extra="forbid")

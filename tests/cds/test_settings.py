@@ -1,9 +1,12 @@
 """Settings from the environment."""
 
+import re
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from cds.cli import main
 from cds.settings import Settings, SettingsError
 
 
@@ -29,3 +32,18 @@ def test_a_wrong_value_names_its_variable(monkeypatch: pytest.MonkeyPatch, name:
     monkeypatch.setenv(name, value)
     with pytest.raises(SettingsError, match=name):
         Settings.load()
+
+
+def test_every_setting_is_documented_as_the_code_describes_it() -> None:
+    listed = CliRunner().invoke(main, ["settings", "--markdown"], catch_exceptions=False).output
+    assert set(re.findall(r"^\| `(NUQUE_\w+)`", listed, re.M)) == {
+        f"NUQUE_{name.upper()}" for name in Settings.model_fields
+    }
+    undescribed = [name for name, field in Settings.model_fields.items() if not field.description]
+    assert undescribed == []
+    # To bring the page up to date: nuque settings --markdown, and paste it below the introduction.
+    page = (Path(__file__).parents[2] / "docs" / "settings.md").read_text()
+    missing = [line for line in listed.splitlines() if line not in page.splitlines()]
+    assert missing == []
+    stale = set(re.findall(r"`(NUQUE_\w+)` \|", page)) - set(re.findall(r"`(NUQUE_\w+)` \|", listed))
+    assert stale == set()
