@@ -13,6 +13,8 @@ from cds.fhir.orders import ORDER_TITLES, ORDERS, SIZE_CLASSES
 from cds.fhir.publication import heading
 from cds.fhir.request import PERFORMER_ROLES, TASKS
 from cds.fhir.timing import CARE_EVENTS
+from cds.override_reasons import REASONS
+from cds.override_reasons import SYSTEM as OVERRIDE_REASONS
 from rules.facts import FactDefinition
 from rules.ruleset import Ruleset
 from rules.sizing import size_class
@@ -29,7 +31,7 @@ ANSWERS = {"true": "Yes", "yes": "Yes", "false": "No", "no": "No"}
 
 
 def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """Every code system, override reasons aside: these belong to the cards."""
+    """Every code system under our base."""
     yield _facts(ruleset, urls)
     plain: list[tuple[str, str, str, Iterable[Element]]] = [
         (FACT_VALUES, "Values of coded facts", "Codes that a coded fact may have.", _fact_values(ruleset)),
@@ -39,6 +41,7 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
         (TASKS, "Pieces of care", "Tasks that rules may ask for.", _tasks(ruleset)),
         (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
         (PERFORMER_ROLES, "Roles", "Who carries a task out.", _words(ruleset.roles)),
+        (OVERRIDE_REASONS, "Override reasons", "Why a clinician goes against a card.", _words(REASONS)),
         (CARE_EVENTS, "Events", "Events at which a task is due.", _words(ruleset.triggers)),
     ]
     for name, title, description, concepts in plain:
