@@ -38,8 +38,8 @@ test: $(VENV)/.dev ## run all tests
 bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in the same run
 	$(BIN)/python -m tests.bench $(ARGS)
 
-check: lint types ## what must pass before a push: lint, format, types, tests
-	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup $(ARGS)
+check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones
+	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)
 
 lint: $(VENV)/.dev ## lint and format check
 	$(BIN)/ruff check .
