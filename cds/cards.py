@@ -23,6 +23,8 @@ CONFIDENCE = {
     "assumed": "rests on assumptions: measure before use",
 }
 
+_IN_SHORT = {"measured": "measured", "observed": "estimated", "assumed": "assumed, measure first"}
+
 
 def size_card(
     ruleset: Ruleset,
@@ -158,7 +160,7 @@ def _headline(decision: Decision) -> tuple[Severity, str]:
     if decision.size_class is None or decision.confidence is None:
         return "warning", "No size yet: nothing is known that would decide it"
     size = decision.size_class
-    summary = f"Neck collar {size.code}: {size.words}; {CONFIDENCE[decision.confidence]}"
+    summary = f"Neck collar {size.code} ({_IN_SHORT[decision.confidence]}): {size.words}"
     return "info", markdown.shorten(summary, _LONGEST_SUMMARY)
 
 

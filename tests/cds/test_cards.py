@@ -76,7 +76,7 @@ def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object])
 def test_the_size_is_said_in_code_and_in_words_with_the_reason_for_each_axis() -> None:
     decision = DECIDER.decide({"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}, AT)
     card = size_card(RULESET, decision)
-    assert card.summary.startswith("Neck collar adult H3 G2: ")
+    assert card.summary.startswith("Neck collar adult H3 G2 (assumed, measure first): ")
     assert decision.size_class is not None and decision.size_class.words in card.detail
     for axis in decision.axes.values():
         assert all(f"`{rule}`" in card.detail for rule in axis.rules)

@@ -50,7 +50,7 @@ def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> No
     response = select(client, order_select(*MEASURED))
     (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
     assert card["indicator"] == "info"
-    assert card["summary"].startswith("Neck collar adult H3 G2: ")
+    assert card["summary"].startswith("Neck collar adult H3 G2 (measured): ")
     decision = response["extension"]["org.example.nuque.decision"]
     assert decision["size_class"]["code"] == "adult H3 G2"
     ruleset = load_ruleset()

@@ -1,0 +1,62 @@
+"""docs/integrators.md is run as written, against a real server process; each answer shown there must come."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from cds.fhir.loading_codes import load_code_map
+from rules.loading import load_ruleset
+from tests.cds.live_service import ROOT, running
+
+PAGE = (ROOT / "docs" / "integrators.md").read_text()
+BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```$", PAGE, re.M | re.S)
+
+
+def conversation() -> list[tuple[str, str]]:
+    """Each command block with the answer that is shown under it (empty where none is)."""
+    steps: list[tuple[str, str]] = []
+    for language, text in BLOCKS:
+        if language == "bash":
+            steps.append((text, ""))
+        elif language == "text":
+            steps[-1] = (steps[-1][0], text)
+    return steps
+
+
+@pytest.mark.slow
+def test_the_conversation_is_as_shown(tmp_path: Path) -> None:
+    for tool in ("curl", "jq"):
+        if shutil.which(tool) is None:
+            if os.environ.get("CI"):
+                pytest.fail(f"CI must not skip this: apt-get install {tool}")
+            pytest.skip(f"needs {tool}")
+    mark = "-- end of block --"
+    script = f"\necho '{mark}'\n".join(["set -euo pipefail", *(command for command, _ in conversation())])
+    with running(NUQUE_FEEDBACK_FILE=str(tmp_path / "feedback.ndjson")) as live:
+        script = script.replace("http://127.0.0.1:8000", live.url)
+        ran = subprocess.run(["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert ran.returncode == 0, ran.stderr
+    answers = [part.strip() for part in ran.stdout.split(mark)[1:]]
+    for answer, (command, shown) in zip(answers, conversation(), strict=True):
+        assert answer == shown.strip(), command
+
+
+def test_the_code_map_shown_can_be_used(tmp_path: Path) -> None:
+    (text,) = [text for language, text in BLOCKS if language == "yaml"]
+    path = tmp_path / "codes.yaml"
+    path.write_text(text)
+    code_map = load_code_map(load_ruleset(), [path])
+    coded = {"coding": [{"system": "https://hollowmere.example.org/codes", "code": "COLLAR-RIGID"}]}
+    assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": coded})
+    assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": {"text": "Hard collar"}})
+
+
+@pytest.mark.parametrize("status", ["400", "404", "412", "415", "422", "503"])
+def test_every_refusal_is_described(status: str) -> None:
+    assert f"\n| {status} | " in PAGE
