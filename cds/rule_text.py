@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from rules import arithmetic
 from rules.conditions import AllOf, AnyOf, Condition, NoneOf, describe
-from rules.ruleset import Rule, Ruleset
+from rules.ruleset import Correction, Rule, Ruleset
 
 _GROUPS = {AllOf: "all of", AnyOf: "any of", NoneOf: "none of"}
 
@@ -58,6 +58,18 @@ def _effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         yield f"task {call.task} ({ruleset.tasks[call.task].title}): {when}" + (
             f"; {call.detail}" if call.detail else ""
         )
+    for correction in then.corrections:
+        yield _correction(ruleset, correction)
+
+
+def _correction(ruleset: Ruleset, correction: Correction) -> str:
+    of = "" if correction.finding is None else f" {ruleset.vocabulary[correction.finding].label}"
+    if correction.step is not None:
+        way = "up" if correction.step.by > 0 else "down"
+        what = f"one step {way} in {ruleset.axes[correction.step.axis].title}"
+    else:
+        what = {"reseat": "seat again", "refer": "ask the orthotist", "stop": "stop and call"}[correction.action]
+    return f"correct{of}: {what}; {correction.cause} {correction.correction}"
 
 
 def _parameter(ruleset: Ruleset, name: str) -> str:

@@ -44,6 +44,7 @@ class FactDefinition(BaseModel):
     )
     ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
     reported: bool = Field(default=False, description="shown in a decision as an assessment, or as what is missing")
+    finding: bool = Field(default=False, description="a fault of the fit, looked for at each fit check")
 
     @property
     def numeric(self) -> bool:

@@ -28,12 +28,15 @@ from rules.ruleset import (
     Axis,
     CautionText,
     Conclusion,
+    Correction,
+    CorrectiveAction,
     Effects,
     EvidenceSource,
     Hold,
     Parameter,
     Rule,
     SizeOffer,
+    Step,
     TaskCall,
     TaskDefinition,
 )
@@ -215,6 +218,7 @@ class _Reading:
                 for index, entry in enumerate(shape.caution)
             ),
             tasks=tuple(self.task(index, entry) for index, entry in enumerate(shape.tasks)),
+            corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
         )
 
     def conclusion(self, name: str, value: Any) -> Conclusion:
@@ -267,6 +271,25 @@ class _Reading:
             people=None if people is None else int(people),
             performer=entry.performer,
             detail=None if entry.detail is None else self.text((*path, "detail"), entry.detail),
+        )
+
+    def correct(self, index: int, entry: shapes.CorrectShape) -> Correction:
+        path: Path = ("then", "correct", index)
+        findings = {name: fact for name, fact in self.names.vocabulary.items() if fact.finding}
+        if entry.finding is not None:
+            self.one_of((*path, "finding"), entry.finding, findings, "finding (a fact with `finding: true`)")
+        if entry.step is not None:
+            self.one_of((*path, "step", "axis"), entry.step.axis, self.names.axes, "size axis")
+        actions: dict[CorrectiveAction, bool] = {"size": entry.step is not None, "refer": entry.refer, "stop": entry.stop}
+        chosen = [action for action, wanted in actions.items() if wanted]
+        if len(chosen) > 1:
+            self.wrong(path, "expected at most one of step, refer and stop")
+        return Correction(
+            finding=entry.finding,
+            cause=self.text((*path, "cause"), entry.cause),
+            correction=self.text((*path, "correction"), entry.correction),
+            action=chosen[0] if chosen else "reseat",
+            step=None if entry.step is None else Step(entry.step.axis, entry.step.by),
         )
 
     def timing(self, path: Path, entry: shapes.TimingShape) -> Timing:

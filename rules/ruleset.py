@@ -20,6 +20,7 @@ EvidenceKind = Literal["published", "common_practice", "local_default"]
 Basis = Literal["measured", "observed", "assumed"]
 Severity = Literal["info", "warning", "critical"]
 HoldKind = Literal["do_not_size", "cannot_size"]
+CorrectiveAction = Literal["reseat", "size", "refer", "stop"]
 
 BASES: tuple[Basis, ...] = ("measured", "observed", "assumed")
 """What stands behind a size: the deciding fact itself was recorded; an estimate of it was; neither, only a stand-in."""
@@ -137,6 +138,29 @@ class TaskCall:
 
 
 @dataclass(frozen=True)
+class Step:
+    """One value up (1) or down (-1) on a size axis."""
+
+    axis: str
+    by: int
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a finding of a fit check (None: the fit as a whole) comes from, and what to do about it.
+
+    ``action``: ``reseat`` the same size, try another ``size`` (then ``step`` says which), ``refer`` to an orthotist, or
+    ``stop`` fitting and call.
+    """
+
+    finding: str | None
+    cause: str
+    correction: str
+    action: CorrectiveAction
+    step: Step | None = None
+
+
+@dataclass(frozen=True)
 class Effects:
     """Everything a rule does when it fires."""
 
@@ -145,6 +169,7 @@ class Effects:
     holds: tuple[Hold, ...] = ()
     cautions: tuple[CautionText, ...] = ()
     tasks: tuple[TaskCall, ...] = ()
+    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -118,6 +118,28 @@ class CautionShape(Shape):
     text: str
 
 
+class StepShape(Shape):
+    """Under ``correct``: one value up (1) or down (-1) on a size axis."""
+
+    axis: str
+    by: Literal[1, -1]
+
+
+class CorrectShape(Shape):
+    """One entry of a rule's ``correct``: what a finding (without one: the fit as a whole) comes from and what to do.
+
+    With ``step`` another size is tried, with ``refer`` an orthotist is asked, with ``stop`` fitting stops and somebody is
+    called; with none of them the same size is seated again.
+    """
+
+    finding: str | None = None
+    cause: str
+    correction: str
+    step: StepShape | None = None
+    refer: bool = False
+    stop: bool = False
+
+
 class EffectsShape(Shape):
     """A rule's ``then``. Each may be one entry or a list of them."""
 
@@ -126,6 +148,7 @@ class EffectsShape(Shape):
     hold: tuple[HoldShape, ...] = ()
     caution: tuple[CautionShape, ...] = ()
     tasks: tuple[TaskCallShape, ...] = ()
+    correct: tuple[CorrectShape, ...] = ()
 
 
 class RuleShape(Shape):
