@@ -21,6 +21,7 @@ from rules.errors import KnowledgeError, Place
 from rules.facts import FactValue
 from rules.loading import KNOWLEDGE
 from rules.ruleset import Basis, Ruleset
+from rules.sizing import read_size_class, size_class
 from rules.yaml_source import Source
 
 CASES = KNOWLEDGE / "cases"
@@ -236,13 +237,10 @@ class _Reading:
 
 
 def _is_code(ruleset: Ruleset, code: str) -> bool:
-    words = code.split()
-    for axis in ruleset.axes.values():
-        if words and words[0] in axis.values and words[0] != axis.silent:
-            words = words[1:]
-        elif axis.silent is None:
-            return False
-    return not words
+    try:
+        return size_class(ruleset, read_size_class(ruleset, code)).code == code
+    except ValueError:
+        return False
 
 
 # --- running ---------------------------------------------------------------------------------------------------------

@@ -176,15 +176,16 @@ class Decision(Part):
 
     def as_json(self) -> dict[str, Any]:
         """Plain JSON values, with nothing null or empty left in (as FHIR and CDS Hooks ask of what they carry)."""
-        cleaned = _without_empty(self.model_dump(mode="json"))
+        cleaned = without_empty(self.model_dump(mode="json"))
         assert isinstance(cleaned, dict)
         return cleaned
 
 
-def _without_empty(value: Any) -> Any:
+def without_empty(value: Any) -> Any:
+    """``value`` (plain JSON values) without its null and empty parts."""
     if isinstance(value, dict):
-        cleaned = {key: _without_empty(item) for key, item in value.items()}
+        cleaned = {key: without_empty(item) for key, item in value.items()}
         return {key: item for key, item in cleaned.items() if item not in (None, [], {}, "")}
     if isinstance(value, list):
-        return [_without_empty(item) for item in value]
+        return [without_empty(item) for item in value]
     return value

@@ -280,7 +280,11 @@ class _Reading:
             self.one_of((*path, "finding"), entry.finding, findings, "finding (a fact with `finding: true`)")
         if entry.step is not None:
             self.one_of((*path, "step", "axis"), entry.step.axis, self.names.axes, "size axis")
-        actions: dict[CorrectiveAction, bool] = {"size": entry.step is not None, "refer": entry.refer, "stop": entry.stop}
+        actions: dict[CorrectiveAction, bool] = {
+            "size": entry.step is not None,
+            "refer": entry.refer,
+            "stop": entry.stop,
+        }
         chosen = [action for action, wanted in actions.items() if wanted]
         if len(chosen) > 1:
             self.wrong(path, "expected at most one of step, refer and stop")

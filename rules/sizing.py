@@ -86,6 +86,22 @@ def size_class(ruleset: Ruleset, values: Mapping[str, str]) -> SizeClass:
     )
 
 
+def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
+    """The values behind a size class as it is written (``adult H3 G2 recumbent``). Raises ValueError where it is none."""
+    values: dict[str, str] = {}
+    words = code.split()
+    for name, axis in ruleset.axes.items():
+        if words and words[0] in axis.values:
+            values[name] = words.pop(0)
+        elif axis.silent is not None:
+            values[name] = axis.silent
+        else:
+            raise ValueError(f"{code!r} is no size class: expected a {axis.title}, one of {', '.join(axis.values)}")
+    if words:
+        raise ValueError(f"{code!r} is no size class: {' '.join(words)!r} is too much")
+    return values
+
+
 def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
     """The size classes to try, in order: fewest steps up from the smallest first. Empty where the size is withheld."""
     if sizing.withheld:
