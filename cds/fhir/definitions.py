@@ -94,6 +94,8 @@ def _statements(rule: Rule) -> Iterator[Element]:
         yield {"title": "Give no size", "textEquivalent": text(hold.text)}
     for caution in then.cautions:
         yield {"title": "Caution", "textEquivalent": text(f"{caution.severity.capitalize()}: {caution.text}")}
+    for correction in then.corrections:
+        yield {"title": "Correct the fit", "textEquivalent": text(f"{correction.cause} {correction.correction}")}
 
 
 def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:
