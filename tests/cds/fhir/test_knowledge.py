@@ -6,7 +6,6 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-import Callable
 import fhirkit
 import fhirpathpy
 import pytest
