@@ -22,6 +22,7 @@ from rules.facts import FactValue
 from rules.loading import KNOWLEDGE
 from rules.ruleset import Basis, Ruleset
 from rules.sizing import read_size_class, size_class
+from rules.wording import describe_value
 from rules.yaml_source import Source
 
 CASES = KNOWLEDGE / "cases"
@@ -359,13 +360,9 @@ def _equal(wanted: object, found: object) -> bool:
 
 def shown(value: object) -> str:
     """``value`` as a knowledge file writes it; a missing one is ``unknown``."""
-    if value is None:
-        return "unknown"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return f"{value:g}"
-    return _listed(map(shown, value)) if isinstance(value, (list, tuple)) else str(value)
+    if isinstance(value, (list, tuple)):
+        return _listed(map(shown, value))
+    return describe_value(value if isinstance(value, (bool, int, float, str)) else None)
 
 
 def _listed(items: Iterable[str]) -> str:

@@ -82,12 +82,14 @@ class MutationReport:
         return 1 - len(self.survivors) / self.total if self.total else 1.0
 
 
-def mutate(ruleset: Ruleset, cases: Iterable[Case], written: Written) -> MutationReport:
-    """Make every mutant of ``ruleset`` and let ``cases`` look for it."""
+def mutate(ruleset: Ruleset, cases: Iterable[Case], written: Written, topic: str | None = None) -> MutationReport:
+    """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it."""
     bench = _Bench(ruleset, cases)
     made: dict[Kind, int] = {}
     survivors = []
     for mutant in mutants(ruleset, written):
+        if topic not in (None, mutant.rule.topic):
+            continue
         made[mutant.kind] = made.get(mutant.kind, 0) + 1
         if not bench.notices(mutant.rule):
             survivors.append(mutant)

@@ -1,0 +1,45 @@
+"""A group of commands read from a folder of modules, each imported only when it is used."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from types import ModuleType
+from typing import Any
+
+import click
+
+from rules.errors import NuqueError
+
+
+class CommandFolder(click.Group):
+    """The modules of a package as commands; a ``_`` in a module's name reads ``-`` on the command line.
+
+    Each module holds one command (or group) of the module's own name.
+    """
+
+    def __init__(self, *args: Any, package: ModuleType, **kwargs: Any) -> None:
+        """Serve the modules of ``package``; everything else is as for a click group."""
+        super().__init__(*args, **kwargs)
+        self._package = package
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names of the commands, sorted."""
+        return sorted(module.name.replace("_", "-") for module in pkgutil.iter_modules(self._package.__path__))
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command called ``cmd_name``, or None where there is none."""
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        name = cmd_name.replace("-", "_")
+        command = getattr(importlib.import_module(f"{self._package.__name__}.{name}"), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; an error that the project raises on purpose ends it with its message and exit code 2."""
+        try:
+            return super().invoke(ctx)
+        except NuqueError as error:
+            click.echo(f"{ctx.info_name}: {error}", err=True)
+            ctx.exit(2)

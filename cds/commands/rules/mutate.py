@@ -1,0 +1,43 @@
+"""``nuque rules mutate``: how many changes of the rules would the worked cases notice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.reports.delivery import deliver, report_options
+
+
+@click.command()
+@click.option(
+    "--cases", type=click.Path(exists=True, file_okay=False), help="Folder of case files in place of the shipped one."
+)
+@click.option("--topic", help="Change only rules of this topic, for example sizing.")
+@knowledge_options
+@report_options
+def mutate(
+    cases: str | None,
+    topic: str | None,
+    knowledge: str | None,
+    overlay: tuple[str, ...],
+    as_json: bool,
+    html: str | None,
+) -> None:
+    """Change one thing in one rule at a time, and list the changes that no worked case notices."""
+    from cds.reports.mutated import mutated
+    from rules import mutation
+    from rules.cases import CASES, load_cases
+    from rules.loading import KNOWLEDGE
+    from rules.tell_apart import tell_apart
+    from rules.written import Written
+
+    ruleset = load_knowledge(knowledge, overlay)
+    folder = Path(knowledge or KNOWLEDGE)
+    if topic is not None and topic not in {rule.topic for rule in ruleset.rules.values()}:
+        raise click.UsageError(f"no rule of topic {topic!r}")
+    found = load_cases(ruleset, Path(cases) if cases else folder / CASES.name)
+    written = Written.read(folder, [Path(path) for path in overlay])
+    report = mutation.mutate(ruleset, found, written, topic)
+    deliver(mutated(ruleset, report, list(tell_apart(ruleset, report.survivors))), as_json=as_json, html=html)

@@ -1,0 +1,49 @@
+"""``nuque rules test``: run the worked cases, and say what they do not reach."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.reports.delivery import deliver, report_options
+
+
+@click.command()
+@click.option(
+    "--cases", type=click.Path(exists=True, file_okay=False), help="Folder of case files in place of the shipped one."
+)
+@click.option("--only", help="Run only cases whose name contains this.")
+@click.option("--junit", type=click.Path(dir_okay=False, writable=True), help="Also write JUnit XML to this file.")
+@knowledge_options
+@report_options
+def test(
+    cases: str | None,
+    only: str | None,
+    junit: str | None,
+    knowledge: str | None,
+    overlay: tuple[str, ...],
+    as_json: bool,
+    html: str | None,
+) -> None:
+    """Run the worked cases: differences as expected and actual with the trace, and the coverage of rules and comparisons."""
+    from cds.reports.tested import tested
+    from rules.cases import CASES, load_cases, run_cases
+    from rules.coverage import measure
+    from rules.decide import Decider
+    from rules.junit import junit_xml
+    from rules.loading import KNOWLEDGE
+    from rules.written import Written
+
+    ruleset = load_knowledge(knowledge, overlay)
+    folder = Path(knowledge or KNOWLEDGE)
+    found = load_cases(ruleset, Path(cases) if cases else folder / CASES.name)
+    chosen = [case for case in found if only is None or only in case.name]
+    if not chosen:
+        raise click.UsageError(f"no case has {only!r} in its name")
+    results = list(run_cases(Decider(ruleset), chosen))
+    if junit is not None:
+        Path(junit).write_text(junit_xml(results), encoding="utf-8")
+    written = Written.read(folder, [Path(path) for path in overlay])
+    deliver(tested(ruleset, results, measure(ruleset, chosen, written)), as_json=as_json, html=html)

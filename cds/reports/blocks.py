@@ -1,0 +1,123 @@
+"""What a report is made of: blocks that know what they say, and nothing of how they are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+State = Literal["good", "bad", "doubt", "quiet"]
+"""How a thing stands: in order, not in order, undecided or half, or of no account. Pictures show it by colour and by shape."""
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows under named columns; ``empty`` is said where there are none."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: Sequence[Sequence[str]]
+    empty: str = "none"
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One bar: how much of how many."""
+
+    label: str
+    part: int
+    whole: int
+
+
+@dataclass(frozen=True)
+class Bars:
+    """Parts of wholes side by side. ``good`` says whether a full bar is what is wanted."""
+
+    title: str
+    bars: Sequence[Bar]
+    part: str
+    good: bool = True
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One square of a grid: what it stands for, and how it stands."""
+
+    label: str
+    state: State
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Many things at a glance, in groups; ``legend`` says what each state means here."""
+
+    title: str
+    groups: Mapping[str, Sequence[Cell]]
+    legend: Mapping[State, str]
+
+
+@dataclass(frozen=True)
+class Node:
+    """One line of a tree, how it stands, and the lines below it."""
+
+    text: str
+    state: State | None = None
+    below: tuple[Node, ...] = ()
+
+
+@dataclass(frozen=True)
+class Tree:
+    """Lines that rest on lines below them. ``opened`` says how many levels a page shows at first."""
+
+    title: str
+    nodes: Sequence[Node]
+    opened: int = 1
+
+
+@dataclass(frozen=True)
+class Listing:
+    """Text to copy as it stands."""
+
+    title: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A part of a number line, both ends in the unit of the line, and what holds there."""
+
+    low: float
+    high: float
+    label: str
+
+
+@dataclass(frozen=True)
+class NumberLine:
+    """What holds where along one number, and where the patient stands (None where the number is not known)."""
+
+    title: str
+    unit: str
+    stretches: Sequence[Stretch]
+    here: float | None
+
+
+Block = Words | Table | Bars | Grid | Tree | Listing | NumberLine
+
+
+@dataclass(frozen=True)
+class Report:
+    """A whole report. ``findings`` counts what is not in order; ``data`` is the report as plain JSON values."""
+
+    title: str
+    about: str
+    summary: str
+    findings: int
+    blocks: Sequence[Block]
+    data: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,61 @@
+"""The report of ``nuque rules check``."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from cds.reports.about import about, count, where
+from cds.reports.blocks import Bar, Bars, Block, Cell, Grid, Report, State, Table
+from rules.lint import LintFinding
+from rules.ruleset import Ruleset
+
+
+def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
+    """Findings by kind, by file, and one by one."""
+    kinds = Counter(finding.check for finding in findings)
+    lines = Counter((finding.place.file, finding.place.line) for finding in findings)
+    topics: dict[str, list[Cell]] = {}
+    for rule in ruleset.rules.values():
+        found = lines[rule.place.file, rule.place.line]
+        state: State = "bad" if found else "good"
+        topics.setdefault(rule.topic, []).append(Cell(f"{rule.id}: {rule.title}", state))
+    blocks: list[Block] = [
+        Table(
+            "Findings",
+            ("where", "kind", "what"),
+            [(where(finding.place), finding.check, finding.message) for finding in findings],
+            empty="Nothing: names are used, rules can fire, units and thresholds fit, texts do not overlap.",
+        )
+    ]
+    if kinds:
+        blocks.append(
+            Bars(
+                "By kind",
+                [Bar(kind, number, len(findings)) for kind, number in kinds.most_common()],
+                "findings",
+                good=False,
+            )
+        )
+    blocks.append(
+        Grid("Rules by topic", topics, {"good": "nothing found at this rule", "bad": "a finding where the rule begins"})
+    )
+    return Report(
+        title="Check of the rules",
+        about=about(ruleset),
+        summary=f"{count(len(findings), 'finding')} in {count(len(ruleset.rules), 'rule')}.",
+        findings=len(findings),
+        blocks=blocks,
+        data={
+            "items": [
+                {
+                    "file": finding.place.file,
+                    "line": finding.place.line,
+                    "path": finding.place.path,
+                    "kind": finding.check,
+                    "message": finding.message,
+                }
+                for finding in findings
+            ]
+        },
+    )

@@ -1,0 +1,134 @@
+"""``nuque rules``: what each command prints, writes, and ends with."""
+
+import json
+import xml.etree.ElementTree as ET
+
+import pytest
+from click.testing import CliRunner
+
+from cds.cli import main
+from tests.rules.small import FRAME, RULES
+
+
+@pytest.fixture
+def small(tmp_path):
+    """A folder with a small ruleset, one case and one claim; ``change`` rewrites a file."""
+    folder = tmp_path / "knowledge"
+    (folder / "cases").mkdir(parents=True)
+    (folder / "claims").mkdir()
+    (folder / "frame.yaml").write_text(FRAME)
+    (folder / "small.yaml").write_text("rules:" + RULES)
+    (folder / "cases" / "one.yaml").write_text(
+        "cases:\n  - {name: low, shows: a, source: b, facts: {height_mm: 50, asleep: true}, fires: [small.a], silent: [small.b],\n"
+        "     expect: {size: A H, tasks: {look: {every_hours: 4}}}}\n"
+    )
+    (folder / "claims" / "one.yaml").write_text(
+        "claims:\n  - {id: band-rises, says: more is never less, rising: {axis: band, fact: height_mm}}\n"
+    )
+    return folder
+
+
+def run(*arguments, code=0):
+    result = CliRunner().invoke(main, ["rules", *map(str, arguments)])
+    assert result.exit_code == code, result.output
+    return result.output
+
+
+def change(file, old, new):
+    text = file.read_text()
+    assert old in text
+    file.write_text(text.replace(old, new))
+
+
+def test_check(small, tmp_path):
+    out = json.loads(run("check", "--knowledge", small, "--json", code=1))
+    assert [(item["file"], item["kind"]) for item in out["items"]] == [
+        ("frame.yaml", "unused"),
+        ("frame.yaml", "unused"),
+    ]
+    change(small / "frame.yaml", ", fitter: a fitter", "")
+    change(small / "frame.yaml", "triggers: {before: before it}", "")
+    page = tmp_path / "check.html"
+    assert "0 findings in 17 rules." in run("check", "--knowledge", small, "--html", page)
+    assert page.read_text().startswith("<!doctype html>")
+
+
+def test_test(small, tmp_path):
+    junit = tmp_path / "junit.xml"
+    out = run("test", "--knowledge", small, "--junit", junit)
+    assert "1 of 1 case hold. 0 of 17 rules covered" in out
+    assert ET.parse(junit).getroot().get("tests") == "1"
+    change(small / "cases" / "one.yaml", "every_hours: 4", "every_hours: 5")
+    out = run("test", "--knowledge", small, code=1)
+    assert "task look, every_hours: expected 5, actual 4" in out
+    assert "small.a: height_mm < 63 (edge_mm + margin_mm)" in out
+    out = json.loads(run("test", "--knowledge", small, "--json", code=1))
+    assert out["failed"][0]["differences"] == [{"what": "task look, every_hours", "expected": "5", "actual": "4"}]
+    assert "no case has 'nothing' in its name" in run("test", "--knowledge", small, "--only", "nothing", code=2)
+
+
+def test_mutate(small):
+    out = json.loads(run("mutate", "--knowledge", small, "--json", code=1))
+    assert out["mutants"] > len(out["survivors"]) > 0
+    lines = {(item["rule"], item["change"]): item["line"] for item in out["survivors"]}
+    assert ("small.a", "band A becomes B") not in lines
+    assert lines["small.g", "girth G becomes H"] > 0
+    assert "no rule of topic 'other'" in run("mutate", "--knowledge", small, "--topic", "other", code=2)
+
+
+def test_prove(small, tmp_path):
+    out = run("prove", "--knowledge", small)
+    assert "6 of 6 properties proved" in out
+    change(
+        small / "small.yaml",
+        "when: {fact: height_mm, at_least: edge_mm - margin_mm}",
+        "when: {fact: height_mm, at_least: 90}",
+    )
+    out = json.loads(run("prove", "--knowledge", small, "--json"))
+    assert {item["status"] for item in out["properties"]} == {"proved"}
+    offer, warning = (
+        "{size: {axis: band, value: A, basis: assumed}}",
+        "{caution: {severity: critical, text: Use no collar.}}",
+    )
+    change(small / "small.yaml", offer, warning)
+    page = tmp_path / "proof.html"
+    out = run("prove", "--knowledge", small, "--html", page, code=1)
+    assert "no-size-against-a-warning, small.heavy" in out
+    assert "name: proof-no-size-against-a-warning-small-heavy" in page.read_text()
+
+
+def test_explain(small, tmp_path):
+    patient = tmp_path / "patient.json"
+    patient.write_text('{"facts": {"height_mm": 66, "asleep": true}}')
+    out = run("explain", patient, "--knowledge", small, "--rule", "small.a")
+    assert "Why not small.a" in out and "it is 66" in out
+    assert "height_mm" in out and "62.9" in out
+    data = json.loads(run("explain", "--case", "low", "--knowledge", small, "--json"))
+    assert data["size"] == "A H"
+    assert "no rule called small.z" in run("explain", patient, "--knowledge", small, "--rule", "small.z", code=2)
+    assert "give FILE or --case" in run("explain", "--knowledge", small, code=2)
+    patient.write_text('{"height": 66}')
+    assert "did you mean height_mm" in run("explain", patient, "--knowledge", small, code=2)
+    patient.write_text("{")
+    assert "not JSON" in run("explain", patient, "--knowledge", small, code=2)
+
+
+def test_compare(small, tmp_path):
+    site = tmp_path / "site.yaml"
+    site.write_text("site: {name: Invented}\nparameters:\n  edge_mm: {value: 40, because: our stock}\n")
+    out = run("compare", "--knowledge", small, "--overlay", site, "--generated", "50", code=1)
+    assert "value: 60 -> 40" in out
+    assert "case low" in out and "size: A H -> B H" in out
+    site.write_text("site: {name: Invented}\nparameters:\n  edge_mm: {value: 60, because: as it is}\n")
+    assert "nothing written otherwise; 0 of 51 patients" in run(
+        "compare", "--knowledge", small, "--overlay", site, "--generated", "50"
+    )
+    assert "nothing written otherwise" in run("compare", "--knowledge", small, "--against", small, "--generated", "5")
+    assert "give --against FOLDER" in run("compare", "--knowledge", small, code=2)
+
+
+def test_wrong_knowledge_ends_with_2_and_the_place(small):
+    change(small / "small.yaml", "fact: danger", "fact: dangr")
+    result = CliRunner().invoke(main, ["rules", "prove", "--knowledge", str(small)])
+    assert result.exit_code == 2
+    assert "no fact called 'dangr'" in result.output
