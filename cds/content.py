@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from cds.fhir.canonical import Canonicals
 from cds.fhir.codes import CodeMap
+from cds.fhir.knowledge import artefacts
 from cds.fhir.loading_codes import load_code_map
 from cds.hook_request import Resource
 from cds.order_size import orders_a_collar
@@ -30,6 +32,11 @@ class Content:
         ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
         code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
         return cls(ruleset, Decider(ruleset), code_map)
+
+    @cached_property
+    def artefacts(self) -> Mapping[tuple[str, str], Resource]:
+        """The rule set as published FHIR artefacts, by type and id; made when first asked for."""
+        return artefacts(self.ruleset, self.code_map.base)
 
     def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
         """Those of ``orders`` that order a collar, by the code map or because we suggested them ourselves."""

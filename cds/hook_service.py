@@ -2,36 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from typing import Any, Protocol
 from uuid import UUID, uuid5
 
-from cds import markdown
+from cds import card_topics, markdown
 from cds.card_draft import Draft, Offer, within_budget
 from cds.cards import footing
 from cds.content import Content
 from cds.fhir.context import OrderContext
 from cds.fhir.reading import read
+from cds.fhir.validation import validate
 from cds.hook_request import HookRequest
 from cds.hook_response import Card, Coding, HookResponse, Source, Suggestion
 from cds.override_reasons import override_reasons
 from cds.prefetch import Gathered, Query
 from cds.settings import Settings
 from rules.decision import Decision
+from rules.facts import FactValue, RecordedFact
 
 RULES = "org.example.nuque.rules"
 """Extension of a card: the ids of the rules behind it."""
-TOPICS = {
-    "size": "Size of the collar",
-    "caution": "Caution",
-    "order": "The order to be signed",
-    "due": "Care that is due",
-    "handover": "Going home",
-}
-"""What a card may be about."""
 DECISION = "org.example.nuque.decision"
 """Extension of the response: the whole decision."""
 
@@ -74,7 +68,8 @@ class Call:
 class HookService:
     """One service: what discovery says of it, what its requests look like, and what it answers.
 
-    ``concerns`` tells cheaply, before anything is fetched or decided, whether a request is for us at all.
+    ``concerns`` tells cheaply, before anything is fetched or decided, whether a request is for us at all. ``implied`` are
+    facts that the call itself says: who calls ``encounter-discharge`` is about to discharge.
     """
 
     id: str
@@ -85,6 +80,7 @@ class HookService:
     queries: Callable[[Content], tuple[Query, ...]]
     concerns: Callable[[Any, Content], bool]
     cards: Callable[[Call], Sequence[Draft]]
+    implied: Mapping[str, FactValue] = field(default_factory=dict)
 
     def described(self, content: Content) -> dict[str, Any]:
         """The entry of this service in the answer to discovery."""
@@ -111,7 +107,7 @@ class HookService:
     ) -> HookResponse:
         """The cards for ``request`` at the moment ``at``. ``memory`` keeps repeats silent and notes what is issued."""
         reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
-        decision = content.decider.decide(reading.facts, at, reading.not_used)
+        decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call = Call(request, content, settings, decision, gathered)
         patient = request.context.patientId
         drafts = [
@@ -120,12 +116,32 @@ class HookService:
             if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
         ]
         issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts)]
+        if settings.strict_validation:
+            _check_created(card for card, _ in issued)
         if memory is not None and issued:
             memory.remember(self.id, patient, issued, decision)
         return HookResponse(
             cards=tuple(card for card, _ in issued),
             extension={DECISION: decision.as_json()} if issued else {},
         )
+
+    def _known(self, read: Sequence[RecordedFact], content: Content, at: datetime) -> list[RecordedFact]:
+        """The facts that were read, and those that the call implies, which stand above older records."""
+        implied = [
+            RecordedFact(name=name, value=value, recorded=at, original=f"the hook {self.hook}")
+            for name, value in self.implied.items()
+            if name in content.ruleset.vocabulary
+        ]
+        return [*(fact for fact in read if fact.name not in self.implied), *implied]
+
+
+def _check_created(cards: Iterable[Card]) -> None:
+    """Check each resource that we made against the full FHIR model. Raises ResourceError."""
+    for card in cards:
+        for suggestion in card.suggestions:
+            for action in suggestion.actions:
+                if action.type == "create":
+                    validate(action.resource)
 
 
 def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
@@ -139,7 +155,9 @@ def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
 def _issued(draft: Draft, service: HookService, call: Call) -> Card:
     """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
     ruleset, urls = call.content.ruleset, call.orders.canonicals
-    topic = Coding(system=urls.code_system("card-topics"), code=draft.topic, display=TOPICS[draft.topic])
+    topic = Coding(
+        system=urls.code_system(card_topics.SYSTEM), code=draft.topic, display=card_topics.TOPICS[draft.topic]
+    )
     instance = UUID(call.request.hookInstance)
     name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))

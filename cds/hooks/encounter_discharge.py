@@ -65,4 +65,5 @@ SERVICE = HookService(
     queries=_queries,
     concerns=_always,
     cards=_cards,
+    implied={"discharge_planned": True},
 )

@@ -21,7 +21,7 @@ COLLAR_ORDER: Json = {
     "status": "draft",
     "intent": "order",
     "subject": {"reference": "Patient/p1"},
-    "code": {"coding": [{"system": ORDERS, "code": "rigid-neck-collar"}], "text": "Rigid neck collar"},
+    "code": {"coding": [{"system": ORDERS, "code": "neck-immobilisation"}], "text": "Rigid neck collar"},
 }
 OTHER_ORDER: Json = {
     **COLLAR_ORDER,
