@@ -14,6 +14,9 @@ from rules.decision import (
     Comparison,
     Decision,
     HoldNotice,
+    Instruction,
+    Leaflet,
+    LeafletSection,
     NotUsed,
     RulesetIdentity,
     Task,
@@ -112,6 +115,8 @@ class _Writer:
             measure_next=self.prospects.measure_next,
             cautions=self.cautions(),
             tasks=self.tasks(),
+            instructions=self.instructions(),
+            leaflets=self.leaflets(),
             assessments=self.assessments(),
             facts=tuple(self.recorded),
             not_used=(*not_used, *self.refused()),
@@ -187,6 +192,32 @@ class _Writer:
             outcome=definition.outcome,
             reasons=tuple(dict.fromkeys(rule.because for rule, _ in calls)),
             rules=tuple(dict.fromkeys(rule.id for rule, _ in calls)),
+        )
+
+    def instructions(self) -> tuple[Instruction, ...]:
+        """In the order of the leaflets, which is the order of reading."""
+        asked: dict[str, list[str]] = defaultdict(list)
+        for rule in self.firing.fired:
+            for name in rule.then.instructions:
+                asked[name].append(rule.id)
+        order = {name: None for leaflet in self.ruleset.leaflets.values() for name in leaflet.texts}
+        return tuple(Instruction(instruction=name, rules=tuple(asked[name])) for name in order if name in asked)
+
+    def leaflets(self) -> tuple[Leaflet, ...]:
+        chosen = [instruction.instruction for instruction in self.instructions()]
+        if not chosen:
+            return ()
+        return tuple(
+            Leaflet(
+                language=leaflet.language,
+                title=leaflet.title,
+                notice=leaflet.notice,
+                sections=tuple(
+                    LeafletSection(instruction=name, title=leaflet.texts[name].title, lines=leaflet.texts[name].lines)
+                    for name in chosen
+                ),
+            )
+            for leaflet in self.ruleset.leaflets.values()
         )
 
     def assessments(self) -> tuple[Assessment, ...]:

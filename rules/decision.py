@@ -88,6 +88,30 @@ class Task(Part):
     rules: tuple[str, ...]
 
 
+class Instruction(Part):
+    """A plain-language instruction that the patient is to be given, and the rules behind it."""
+
+    instruction: str
+    rules: tuple[str, ...]
+
+
+class LeafletSection(Part):
+    """The words of one instruction."""
+
+    instruction: str
+    title: str
+    lines: tuple[str, ...]
+
+
+class Leaflet(Part):
+    """The instructions of this decision in one language (BCP 47 code); ``notice`` says who reviewed the words."""
+
+    language: str
+    title: str
+    notice: str
+    sections: tuple[LeafletSection, ...]
+
+
 class MeasureNext(Part):
     """An unknown fact that could still change the size: which axes, whether it could withhold the size, how to obtain it.
 
@@ -166,6 +190,8 @@ class Decision(Part):
     measure_next: tuple[MeasureNext, ...]
     cautions: tuple[Caution, ...]
     tasks: tuple[Task, ...]
+    instructions: tuple[Instruction, ...]
+    leaflets: tuple[Leaflet, ...]
     assessments: tuple[Assessment, ...]
     facts: tuple[RecordedFact, ...]
     not_used: tuple[NotUsed, ...]

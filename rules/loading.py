@@ -1,7 +1,8 @@
 """From knowledge files to a Ruleset: reading, merging a site's overlay, checking, and naming exactly what is wrong where.
 
 Every ``*.yaml`` file of a knowledge folder holds any of the sections ``ruleset``, ``facts``, ``parameters``, ``sources``,
-``axes``, ``tasks``, ``roles``, ``triggers`` and ``rules``. All problems of a step are collected and raised together.
+``axes``, ``tasks``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions`` holds the section
+``instructions``, the words for patients in one language. All problems of a step are collected and raised together.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pydantic import BaseModel
 from rules import shapes
 from rules.errors import KnowledgeError, Place
 from rules.facts import FactDefinition, Vocabulary
+from rules.instructions import InstructionText, LeafletText
 from rules.layers import layered
 from rules.reading_rules import Names, read_rule
 from rules.ruleset import Axis, EvidenceSource, LocalChange, Parameter, Rule, Ruleset, TaskDefinition
@@ -32,7 +34,8 @@ def load_ruleset(folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Rul
     files = sorted(folder.glob("*.yaml"))
     if not files:
         raise KnowledgeError([(Place(str(folder)), "no *.yaml file here; give a folder of knowledge files")])
-    return build_ruleset([Source.read(path) for path in files], [Source.read(path) for path in overlays])
+    leaflets = [Source.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))]
+    return build_ruleset([*map(Source.read, files), *leaflets], map(Source.read, overlays))
 
 
 def build_ruleset(files: Iterable[Source], overlays: Iterable[Source] = ()) -> Ruleset:
@@ -58,6 +61,7 @@ class _Build:
         self.sections: dict[str, dict[str, tuple[Source, Any]]] = {name: {} for name in shapes.SECTIONS}
         self.header: tuple[Source, Any] | None = None
         self.rules: list[tuple[Source, int, bool]] = []
+        self.leaflets: list[tuple[Source, shapes.LeafletShape]] = []
         self.overlays: list[tuple[Source, shapes.OverlayShape]] = []
         self.content: list[Any] = []
 
@@ -77,10 +81,12 @@ class _Build:
                 if self.header is not None:
                     self.problems.append((file.place(section), f"already described in {self.header[0].place(section)}"))
                 self.header = (file, content)
+            elif section == "instructions":
+                self._take_leaflet(file, content)
             elif section in shapes.SECTIONS:
                 self._take_section(file, section, content)
             else:
-                allowed = ", ".join(("ruleset", *shapes.SECTIONS, "rules"))
+                allowed = ", ".join(("ruleset", *shapes.SECTIONS, "instructions", "rules"))
                 self.problems.append((file.place(section), f"no section of this name; expected one of {allowed}"))
 
     def take_overlay(self, overlay: Source) -> None:
@@ -102,6 +108,16 @@ class _Build:
                 earlier = self.sections[section][name][0].place(section, name)
                 self.problems.append((file.place(section, name), f"already defined in {earlier}"))
             self.sections[section][name] = (file, value)
+
+    def _take_leaflet(self, file: Source, content: Any) -> None:
+        shape = self._shape(file, ("instructions",), content, shapes.LeafletShape)
+        if shape is None:
+            return
+        for other, earlier in self.leaflets:
+            if earlier.language == shape.language:
+                message = f"the language {shape.language} is already written in {other.place('instructions')}"
+                self.problems.append((file.place("instructions", "language"), message))
+        self.leaflets.append((file, shape))
 
     def _take_rules(self, file: Source, content: Any, *, local: bool) -> None:
         if not isinstance(content, list):
@@ -156,6 +172,7 @@ class _Build:
             tasks=self._tasks(roles),
             roles=roles,
             triggers=self._words("triggers"),
+            instructions=self._instructions(),
         )
 
     def _wrong(self, section: str, name: str, key: str, message: str) -> None:
@@ -221,6 +238,32 @@ class _Build:
             axes[name] = Axis(name, shape.title, shape.values, words, tuple(edges), shape.fact, shape.silent)
         return axes
 
+    def _instructions(self) -> tuple[str, ...]:
+        """The ids of all instructions; each must be written in each language."""
+        ids = tuple(dict.fromkeys(name for _, shape in self.leaflets for name in shape.texts))
+        for file, shape in self.leaflets:
+            absent = [name for name in ids if name not in shape.texts]
+            if absent:
+                self.problems.append((file.place("instructions", "texts"), f"not written here: {', '.join(absent)}"))
+        return ids
+
+    def _leaflet(self, file: Source, shape: shapes.LeafletShape, names: Names) -> LeafletText:
+        def words(text: str, *path: str | int) -> str:
+            try:
+                return names.fill(" ".join(text.split()), set())
+            except ValueError as error:
+                self.problems.append((file.place("instructions", *path), str(error)))
+                return text
+
+        texts = {
+            name: InstructionText(
+                words(text.title, "texts", name, "title"),
+                tuple(words(line, "texts", name, "lines", index) for index, line in enumerate(text.lines)),
+            )
+            for name, text in shape.texts.items()
+        }
+        return LeafletText(shape.language, words(shape.title, "title"), words(shape.notice, "notice"), texts)
+
     def _tasks(self, roles: dict[str, str]) -> dict[str, TaskDefinition]:
         tasks: dict[str, TaskDefinition] = {}
         for name, shape in self._models("tasks", shapes.TaskShape).items():
@@ -258,6 +301,7 @@ class _Build:
         if self.header is None:
             raise KnowledgeError([(Place("ruleset.yaml"), "the section ruleset (name, version, title) is missing")])
         header = self._shape(self.header[0], ("ruleset",), self.header[1], shapes.HeaderShape)
+        leaflets = {shape.language: self._leaflet(file, shape, names) for file, shape in self.leaflets}
         self.stop_if_problems()
         assert header is not None
         canonical = json.dumps(self.content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
@@ -273,6 +317,7 @@ class _Build:
             tasks=names.tasks,
             roles=names.roles,
             triggers=names.triggers,
+            leaflets=leaflets,
             strata=strata,
             local_changes=tuple(self._local_changes(names, strata)),
             hash=hashlib.sha256(canonical.encode()).hexdigest(),

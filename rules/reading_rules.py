@@ -59,6 +59,7 @@ class Names:
     tasks: Mapping[str, TaskDefinition]
     roles: Mapping[str, str]
     triggers: Mapping[str, str]
+    instructions: tuple[str, ...] = ()
 
     def number(self, text: shapes.Number, used: set[str]) -> float:
         """``text`` worked out over parameters, which are added to ``used``. Raises ValueError that says what is wrong."""
@@ -219,7 +220,12 @@ class _Reading:
             ),
             tasks=tuple(self.task(index, entry) for index, entry in enumerate(shape.tasks)),
             corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
+            instructions=tuple(self.instruction(index, name) for index, name in enumerate(shape.instructions)),
         )
+
+    def instruction(self, index: int, name: str) -> str:
+        self.one_of(("then", "instructions", index), name, self.names.instructions, "instruction")
+        return name
 
     def conclusion(self, name: str, value: Any) -> Conclusion:
         path: Path = ("then", "conclude", name)
@@ -364,6 +370,7 @@ def _listed(value: Any) -> Any:
     if not isinstance(value, dict) or not isinstance(value.get("then"), dict):
         return value
     then = {
-        key: [entry] if key != "conclude" and isinstance(entry, dict) else entry for key, entry in value["then"].items()
+        key: [entry] if key != "conclude" and isinstance(entry, (dict, str)) else entry
+        for key, entry in value["then"].items()
     }
     return {**value, "then": then}

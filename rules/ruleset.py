@@ -14,6 +14,7 @@ from rules import arithmetic
 from rules.conditions import Condition, Test, definitely, facts_read
 from rules.errors import Place
 from rules.facts import FactDefinition, FactValue, Vocabulary
+from rules.instructions import LeafletText
 from rules.schedule import Timing
 
 EvidenceKind = Literal["published", "common_practice", "local_default"]
@@ -170,6 +171,7 @@ class Effects:
     cautions: tuple[CautionText, ...] = ()
     tasks: tuple[TaskCall, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    instructions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -235,6 +237,7 @@ class Ruleset:
     tasks: Mapping[str, TaskDefinition]
     roles: Mapping[str, str]
     triggers: Mapping[str, str]
+    leaflets: Mapping[str, LeafletText]
     strata: tuple[tuple[Rule, ...], ...]
     local_changes: tuple[LocalChange, ...]
     hash: str

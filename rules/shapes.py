@@ -140,8 +140,24 @@ class CorrectShape(Shape):
     stop: bool = False
 
 
+class InstructionShape(Shape):
+    """One entry of a leaflet's ``texts``."""
+
+    title: str
+    lines: tuple[str, ...] = Field(min_length=1)
+
+
+class LeafletShape(Shape):
+    """Section ``instructions``: the words for patients in one language (a BCP 47 code such as ``en``)."""
+
+    language: str = Field(pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$")
+    title: str
+    notice: str
+    texts: dict[str, InstructionShape] = Field(min_length=1)
+
+
 class EffectsShape(Shape):
-    """A rule's ``then``. Each may be one entry or a list of them."""
+    """A rule's ``then``. Each may be one entry or a list of them; ``instructions`` are ids of a leaflet's ``texts``."""
 
     conclude: dict[str, Scalar] = {}
     size: tuple[SizeShape, ...] = ()
@@ -149,6 +165,7 @@ class EffectsShape(Shape):
     caution: tuple[CautionShape, ...] = ()
     tasks: tuple[TaskCallShape, ...] = ()
     correct: tuple[CorrectShape, ...] = ()
+    instructions: tuple[str, ...] = ()
 
 
 class RuleShape(Shape):
