@@ -18,10 +18,12 @@ class InstructionText:
 class LeafletText:
     """Everything that may be said in one language.
 
-    ``language`` is a BCP 47 code. ``notice`` says who wrote or reviewed the words; ``texts`` are the instructions by id.
+    ``language`` is a BCP 47 code. ``notice`` says who wrote or reviewed the words; ``texts`` are the instructions by id;
+    ``parameters`` are those whose values stand in the words.
     """
 
     language: str
     title: str
     notice: str
     texts: Mapping[str, InstructionText]
+    parameters: tuple[str, ...] = ()

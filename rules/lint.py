@@ -67,8 +67,11 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
         "facts": (ruleset.vocabulary, set(facts), "no rule reads this fact"),
         "parameters": (
             ruleset.parameters,
-            {name for rule in rules for name in rule.parameters} | stale | _edges(ruleset, written),
-            "no rule, axis or fact uses this parameter",
+            {name for rule in rules for name in rule.parameters}
+            | {name for leaflet in ruleset.leaflets.values() for name in leaflet.parameters}
+            | stale
+            | _edges(ruleset, written),
+            "no rule, axis, fact or leaflet uses this parameter",
         ),
         "sources": (
             ruleset.sources,

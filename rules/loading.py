@@ -248,9 +248,11 @@ class _Build:
         return ids
 
     def _leaflet(self, file: Source, shape: shapes.LeafletShape, names: Names) -> LeafletText:
+        used: set[str] = set()
+
         def words(text: str, *path: str | int) -> str:
             try:
-                return names.fill(" ".join(text.split()), set())
+                return names.fill(" ".join(text.split()), used)
             except ValueError as error:
                 self.problems.append((file.place("instructions", *path), str(error)))
                 return text
@@ -262,7 +264,8 @@ class _Build:
             )
             for name, text in shape.texts.items()
         }
-        return LeafletText(shape.language, words(shape.title, "title"), words(shape.notice, "notice"), texts)
+        title, notice = words(shape.title, "title"), words(shape.notice, "notice")
+        return LeafletText(shape.language, title, notice, texts, tuple(sorted(used)))
 
     def _tasks(self, roles: dict[str, str]) -> dict[str, TaskDefinition]:
         tasks: dict[str, TaskDefinition] = {}

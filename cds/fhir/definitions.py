@@ -96,6 +96,8 @@ def _statements(rule: Rule) -> Iterator[Element]:
         yield {"title": "Caution", "textEquivalent": text(f"{caution.severity.capitalize()}: {caution.text}")}
     for correction in then.corrections:
         yield {"title": "Correct the fit", "textEquivalent": text(f"{correction.cause} {correction.correction}")}
+    for name in then.instructions:
+        yield {"title": "Give the patient in writing", "textEquivalent": text(name)}
 
 
 def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:

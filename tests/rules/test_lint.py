@@ -34,7 +34,7 @@ def test_nothing_is_found_where_nothing_is_wrong():
         ("  danger:", "  idle: {type: boolean, label: i, meaning: i, code: i}\n  danger:",
          "frame.yaml:11: facts.idle: unused: no rule reads this fact"),
         ("sources:\n", "  idle_mm: {value: 1, unit: mm, meaning: i, sources: [s]}\nsources:\n",
-         "frame.yaml:21: parameters.idle_mm: unused: no rule, axis or fact uses this parameter"),
+         "frame.yaml:21: parameters.idle_mm: unused: no rule, axis, fact or leaflet uses this parameter"),
         ("axes:\n", "  idle: {kind: published, citation: c}\naxes:\n",
          "frame.yaml:23: sources.idle: unused: no rule or parameter rests on this source"),
         ("roles:", "  idle: {title: t, instruction: i, request: order, performer: nurse}\nroles:",
