@@ -7,7 +7,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.cors import CORSMiddleware
 from starlette.exceptions import HTTPException
 
-from cds import __version__, decisions_api, health, hooks_api, published_api, refusals
+from cds import __version__, decisions_api, fit_checks_api, health, hooks_api, published_api, refusals
 from cds.content import Content
 from cds.feedback import FeedbackFile, FeedbackSink, NoFeedbackKept
 from cds.hook_service import Memory
@@ -38,7 +38,15 @@ def create_app(
     if feedback is None:
         feedback = NoFeedbackKept() if settings.feedback_file is None else FeedbackFile(settings.feedback_file)
     app.state.service = Service(settings, Content.load(settings), feedback, clock, fetcher, memory)
-    for router in (hooks_api.discovery, hooks_api.calls, decisions_api.router, published_api.router, health.router):
+    routers = (
+        hooks_api.discovery,
+        hooks_api.calls,
+        decisions_api.router,
+        fit_checks_api.router,
+        published_api.router,
+        health.router,
+    )
+    for router in routers:
         app.include_router(router)
     _add_refusals(app)
     app.add_middleware(Stamp)

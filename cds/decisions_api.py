@@ -8,7 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from cds.refusals import Issue, RefusedCall
+from cds.refusals import Issue, RefusedCall, unusable
 from cds.rule_text import describe_rule
 from cds.service import Held
 from cds.strict_json import StrictJsonRoute
@@ -47,10 +47,7 @@ def decide(body: DecisionRequest, service: Held) -> JSONResponse:
     try:
         decision = service.content.decider.decide(body.facts, body.at or service.clock())
     except FactError as error:
-        problems = [
-            {"fact": p.fact, "value": p.value, "message": p.message, "accepted": p.accepted} for p in error.problems
-        ]
-        return JSONResponse({"problems": problems}, 422)
+        return unusable(error.problems)
     return JSONResponse(decision.as_json())
 
 

@@ -17,7 +17,7 @@ router = APIRouter(prefix="/fhir", tags=["published content"])
     responses={404: {"description": "no such artefact"}},
 )
 def artefact(resource_type: str, name: str, service: Held) -> JSONResponse:
-    """A CodeSystem, ValueSet, StructureDefinition, PlanDefinition, ActivityDefinition or Library of the rule set in use."""
+    """A CodeSystem, ValueSet, Questionnaire, PlanDefinition or the like, drawn from the rule set in use."""
     found = service.content.artefacts.get((resource_type, name))
     if found is None:
         text = f"nothing is published as {resource_type[:64]}/{name[:100]}; `nuque publish` lists everything"

@@ -14,6 +14,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
+from rules.errors import FactProblem
+
 
 @dataclass(frozen=True)
 class Issue:
@@ -43,6 +45,12 @@ class RefusedCall(HTTPException):
 def outcome(issues: Iterable[Issue]) -> dict[str, Any]:
     """``issues`` as an OperationOutcome."""
     return {"resourceType": "OperationOutcome", "issue": [issue.as_fhir() for issue in issues]}
+
+
+def unusable(problems: Iterable[FactProblem]) -> JSONResponse:
+    """The answer to facts that cannot be used: 422 with the name, the value, what is wrong and what is accepted of each."""
+    listed = [{"fact": p.fact, "value": p.value, "message": p.message, "accepted": p.accepted} for p in problems]
+    return JSONResponse({"problems": listed}, 422)
 
 
 async def answer_refused(request: Request, error: Exception) -> JSONResponse:

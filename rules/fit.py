@@ -262,8 +262,7 @@ def _item(shelf: Sequence[ShelfItem], code: str, standing: Standing) -> str | No
 def advise(decider: Decider, check: FitCheck, at: datetime) -> FitAdvice:
     """What to do after ``check``, at the moment ``at`` (with time zone).
 
-    Raises FactError where a fact or a finding cannot be used, ValueError where a size is not written as a size class or
-    ``at`` has no time zone.
+    Raises FactError where a size, a fact or a finding cannot be used, ValueError where ``at`` has no time zone.
     """
     ruleset = decider.ruleset
     facts = _checked(ruleset, check)
@@ -292,7 +291,8 @@ def corrections_of(ruleset: Ruleset, decision: Decision) -> list[Said]:
 
 def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
     known = findings_of(ruleset)
-    problems = [
+    problems = list(_size_problems(ruleset, check))
+    problems += [
         FactProblem(name, value, "is worked out from the earlier checks and cannot be given", "nothing; leave it out")
         for name, value in check.facts.items()
         if name in FROM_HISTORY
@@ -311,6 +311,14 @@ def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
     if problems:
         raise FactError(problems)
     return {**ruleset.vocabulary.check(check.facts), **check.findings}
+
+
+def _size_problems(ruleset: Ruleset, check: FitCheck) -> Iterable[FactProblem]:
+    for attempt in (*check.history, check):
+        try:
+            read_size_class(ruleset, attempt.size)
+        except ValueError as error:
+            yield FactProblem("size", attempt.size, str(error), "a size class, such as adult H3 G2")
 
 
 _OUTCOMES: Mapping[CorrectiveAction, Outcome] = {

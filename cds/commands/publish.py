@@ -19,7 +19,7 @@ from cds.knowledge_options import knowledge_options, load_knowledge
 def publish(folder: Path, base: str, knowledge: str | None, overlay: tuple[str, ...]) -> None:
     """Write the rule set to FOLDER as FHIR R4, one file a resource: FOLDER/TYPE/ID.json.
 
-    PlanDefinition, Library, ActivityDefinition, CodeSystem, ValueSet, and the StructureDefinition of each extension.
+    PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, and the StructureDefinition of each extension.
     """
     ruleset = load_knowledge(knowledge, overlay)
     try:

@@ -9,6 +9,7 @@ from cds.fhir.datatypes import Resource
 from cds.fhir.definitions import activity_definitions, plan_definition
 from cds.fhir.extensions import structure_definitions
 from cds.fhir.library import library
+from cds.fhir.questionnaire import questionnaire
 from cds.fhir.terminology import code_systems, value_sets
 from rules.ruleset import Ruleset
 
@@ -22,6 +23,7 @@ def artefacts(ruleset: Ruleset, base: str = DEFAULT_BASE) -> Mapping[tuple[str, 
     published = (
         plan_definition(ruleset, urls),
         library(ruleset, urls),
+        questionnaire(ruleset, urls),
         *activity_definitions(ruleset, urls),
         *code_systems(ruleset, urls),
         *value_sets(ruleset, urls),

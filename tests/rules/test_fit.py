@@ -179,7 +179,7 @@ def test_a_fixed_head_is_never_straightened(decider, position):
 
 @pytest.mark.parametrize("size", ["", "H2 G2", "adult H2", "adult H9 G2", "adult H2 G2 standing", "adult G2 H2"])
 def test_a_size_that_is_not_written_as_one_is_refused(decider, size):
-    with pytest.raises(ValueError, match="no size class"):
+    with pytest.raises(FactError, match="no size class"):
         advice(decider, size)
 
 
