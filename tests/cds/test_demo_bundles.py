@@ -181,7 +181,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         <= s.cautions
     ),
     "37": lambda s: (
-        {"sizing.note.jaw_fracture", "sizing.note.fused_neck", "application.position.late_pregnancy"} <= s.cautions
+        {"application.injury.face", "sizing.note.fused_neck", "application.position.late_pregnancy"} <= s.cautions
     ),
     "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record"} <= s.cautions,
     "39": lambda s: {"skin.damage.stage_1", "skin.overdue.high"} <= s.cautions,
@@ -191,6 +191,8 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "43": lambda s: "skin.overdue.raised" in s.cautions and s.facts["last_skin_check_hours"] == pytest.approx(9, abs=1),
     "44": lambda s: "leaves open" in s.refused("age_years")[0] and s.codes == ["adult H3 G2"],
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
+    "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
+    "47": lambda s: "fit_check.stop.forced_out_of_flexion" in s.cautions,
 }
 
 
