@@ -1,11 +1,12 @@
-"""A Ruleset on durable_rules: each layer becomes one ruleset of a host, a patient's facts one asserted fact.
+"""A Ruleset on durable_rules: each layer becomes a few rulesets of a host, a patient's facts one asserted fact in each.
 
 Measured traps of durable_rules 2.0.28 that this module is built around (tests/rules/test_engine_traps.py shows each):
 
 - an event is consumed by the first rule that matches, so facts are asserted;
 - a rule fires once for each true branch of an "or", so matches are counted once;
+- more than 64 alternatives that are true at once are an error, so a layer is cut into parts with fewer;
 - a host keeps at most 1,024 live sessions, so each evaluation's session is deleted;
-- deleting a session whose message matched no rule corrupts memory, so each layer holds a rule that always matches;
+- deleting a session whose message matched no rule corrupts memory, so each part holds a rule that always matches;
 - ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null matches no comparison;
 - numbers written with an exponent are not understood, so none is sent;
 - an exception in an action is hidden in the state, so it is looked for and raised;
@@ -18,6 +19,8 @@ import itertools
 import math
 import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Protocol
 
 from durable.engine import Host
@@ -28,6 +31,7 @@ from rules.conditions import (
     Compare,
     Condition,
     Known,
+    Leaf,
     NoneOf,
     Unknown,
     leaves,
@@ -39,6 +43,7 @@ from rules.facts import FactValue
 from rules.ruleset import Rule, Ruleset
 
 _OPERATORS = {"is_not": "$neq", "at_least": "$gte", "above": "$gt", "at_most": "$lte", "below": "$lt"}
+_MOST_ALTERNATIVES = 60
 _SMALLEST, _LARGEST = 1e-3, 1e15
 _ALWAYS = "always"
 _KNOWN = "known__"
@@ -69,8 +74,8 @@ class Engine:
         self._lock = threading.Lock()
         self._sessions = itertools.count()
         self._matched: list[int] = []
-        self._reads = [_markers(stratum) for stratum in ruleset.strata]
-        definitions = {f"layer_{layer}": self._definition(stratum) for layer, stratum in enumerate(ruleset.strata)}
+        self._layers = [_parts(f"layer_{layer}", stratum) for layer, stratum in enumerate(ruleset.strata)]
+        definitions = {part.name: self._definition(part) for parts in self._layers for part in parts}
         try:
             self._host = _QuietHost(definitions)
         except Exception as error:
@@ -82,28 +87,30 @@ class Engine:
             return fire_with(self.ruleset, facts, self._match)
 
     def _match(self, layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
-        name = f"layer_{layer}"
-        session = str(next(self._sessions))
-        compared, marked_known, marked_unknown = self._reads[layer]
-        message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
-        message.update((fact, _sendable(known[fact])) for fact in compared if fact in known)
-        message.update((_KNOWN + fact, 1) for fact in marked_known if fact in known)
-        message.update((_UNKNOWN + fact, 1) for fact in marked_unknown if fact not in known)
         self._matched = []
-        try:
-            state = self._host.assert_fact(name, message)
-        except Exception as error:
-            raise EngineError(f"durable_rules failed in {name}: {error}") from error
-        self._host.delete_state(name, session)
-        if state is not None and "exception" in state:
-            raise EngineError(f"a rule's action failed in {name}: {state['exception']}")
+        for part in self._layers[layer]:
+            self._assert(part, known)
         stratum = self.ruleset.strata[layer]
         return [stratum[index] for index in sorted(set(self._matched))]
 
-    def _definition(self, stratum: tuple[Rule, ...]) -> dict[str, Any]:
+    def _assert(self, part: _Part, known: Mapping[str, FactValue]) -> None:
+        session = str(next(self._sessions))
+        message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
+        message.update((fact, _sendable(known[fact])) for fact in part.compared if fact in known)
+        message.update((_KNOWN + fact, 1) for fact in part.asked_known if fact in known)
+        message.update((_UNKNOWN + fact, 1) for fact in part.asked_unknown if fact not in known)
+        try:
+            state = self._host.assert_fact(part.name, message)
+        except Exception as error:
+            raise EngineError(f"durable_rules failed in {part.name}: {error}") from error
+        self._host.delete_state(part.name, session)
+        if state is not None and "exception" in state:
+            raise EngineError(f"a rule's action failed in {part.name}: {state['exception']}")
+
+    def _definition(self, part: _Part) -> dict[str, Any]:
         rules = {
             f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": self._action(index)}
-            for index, rule in enumerate(stratum)
+            for index, rule in part.rules
         }
         return {**rules, "r_matched": {"all": [{"m": {_ALWAYS: 1}}], "run": lambda _: None}}
 
@@ -114,14 +121,61 @@ class Engine:
         return matched
 
 
-def _markers(stratum: tuple[Rule, ...]) -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
-    """What a layer's message needs: facts compared, facts whose presence and whose absence is asked for."""
-    found = [leaf for rule in stratum for leaf in leaves(without_negation(rule.when))]
-    return (
-        frozenset(leaf.fact for leaf in found if isinstance(leaf, Compare)),
-        frozenset(leaf.fact for leaf in found if isinstance(leaf, Known)),
-        frozenset(leaf.fact for leaf in found if isinstance(leaf, Unknown)),
-    )
+@dataclass(frozen=True)
+class _Part:
+    """Rules of one layer, with their places in it, that durable_rules matches together; and what their message needs."""
+
+    name: str
+    rules: tuple[tuple[int, Rule], ...]
+
+    @cached_property
+    def compared(self) -> frozenset[str]:
+        """Facts whose value is compared."""
+        return self._facts(Compare)
+
+    @cached_property
+    def asked_known(self) -> frozenset[str]:
+        """Facts whose presence is asked for."""
+        return self._facts(Known)
+
+    @cached_property
+    def asked_unknown(self) -> frozenset[str]:
+        """Facts whose absence is asked for."""
+        return self._facts(Unknown)
+
+    def _facts(self, kind: type[Leaf]) -> frozenset[str]:
+        found = [leaf for _, rule in self.rules for leaf in leaves(without_negation(rule.when))]
+        return frozenset(leaf.fact for leaf in found if isinstance(leaf, kind))
+
+
+def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_Part]:
+    """``stratum`` cut so that no part has more alternatives than durable_rules can hold at once."""
+    parts: list[list[tuple[int, Rule]]] = [[]]
+    room = _MOST_ALTERNATIVES
+    for index, rule in enumerate(stratum):
+        needed = _alternatives(without_negation(rule.when))
+        if needed > _MOST_ALTERNATIVES:
+            raise EngineError(
+                f"{rule.place}: rule {rule.id} has {needed} alternatives, at most {_MOST_ALTERNATIVES}; split it"
+            )
+        if needed > room:
+            parts.append([])
+            room = _MOST_ALTERNATIVES
+        parts[-1].append((index, rule))
+        room -= needed
+    return [_Part(f"{layer}_{number}", tuple(rules)) for number, rules in enumerate(parts)]
+
+
+def _alternatives(condition: Condition) -> int:
+    """In how many ways ``condition`` can be true: the branches of its disjunctive form."""
+    match condition:
+        case Compare(_, "one_of", tuple(options)):
+            return len(options)
+        case AllOf(children):
+            return math.prod(map(_alternatives, children))
+        case AnyOf(children):
+            return sum(map(_alternatives, children))
+    return 1
 
 
 def _sendable(value: FactValue) -> FactValue:

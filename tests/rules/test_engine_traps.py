@@ -60,6 +60,17 @@ def test_a_rule_fires_once_for_each_true_branch_of_an_or():
     assert fired == [0, 0]
 
 
+@pytest.mark.parametrize(("alternatives", "holds"), [(64, True), (65, False)])
+def test_more_than_64_alternatives_that_are_true_at_once_are_an_error(alternatives, holds):
+    bare, fired = host([{"$gte": {"a": n}} for n in range(alternatives)])
+    if holds:
+        bare.assert_fact("r", {"sid": "1", "a": 100})
+        assert len(fired) == alternatives
+    else:
+        with pytest.raises(Exception, match="error code: 303"):
+            bare.assert_fact("r", {"sid": "1", "a": 100})
+
+
 def test_a_null_matches_no_comparison_with_a_value():
     bare, fired = host([{"$neq": {"a": 1}}, {"$gte": {"a": 0}}, {"always": 1}])
     bare.assert_fact("r", {"sid": "1", "always": 1, "a": None})
@@ -164,6 +175,11 @@ def test_every_true_rule_fires_each_time():
     engine = small(80)
     for _ in range(50):
         assert len(engine.fire({"a": 59}).fired) == 60
+
+
+def test_a_layer_with_more_true_rules_than_durable_rules_holds_fires_them_all():
+    engine = small(150)
+    assert [rule.id for rule in engine.fire({"a": 149}).fired] == [f"small.r{n}" for n in range(150)]
 
 
 def test_many_more_evaluations_than_sessions_all_answer():
