@@ -26,9 +26,9 @@ from rules.engine import Engine, Evaluator
 from rules.evaluation import Firing
 from rules.facts import FactValue, RecordedFact
 from rules.measure_next import Prospects, Sizer
+from rules.merging import merge
 from rules.missing import missing_for
 from rules.ruleset import BASES, SEVERITIES, Basis, HoldKind, Rule, Ruleset, Severity, TaskCall
-from rules.schedule import strictest
 from rules.sizing import Sizing, candidates, choose
 
 
@@ -174,20 +174,18 @@ class _Writer:
     def task(self, name: str, calls: list[tuple[Rule, TaskCall]]) -> Task:
         """One task from all the rules that ask for it: strictest timing, most people, every reason."""
         definition = self.ruleset.tasks[name]
-        timing = strictest(call.timing for _, call in calls)
-        asked = [call.performer for _, call in calls if call.performer is not None]
-        performer = asked[-1] if asked else definition.performer
+        merged = merge(definition, (call for _, call in calls))
         return Task(
             task=name,
             title=definition.title,
             instruction=definition.instruction,
             details=tuple(dict.fromkeys(call.detail for _, call in calls if call.detail)),
             request=definition.request,
-            timing=timing,
-            timing_words=timing.describe(dict(self.ruleset.triggers)),
-            performer=performer,
-            performer_words=self.ruleset.roles[performer],
-            people=max([definition.people, *(call.people for _, call in calls if call.people is not None)]),
+            timing=merged.timing,
+            timing_words=merged.timing.describe(dict(self.ruleset.triggers)),
+            performer=merged.performer,
+            performer_words=self.ruleset.roles[merged.performer],
+            people=merged.people,
             location=definition.location,
             outcome=definition.outcome,
             reasons=tuple(dict.fromkeys(rule.because for rule, _ in calls)),

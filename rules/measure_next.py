@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
@@ -20,7 +20,7 @@ from rules.evaluation import fire
 from rules.facts import FactDefinition, FactValue
 from rules.possible import Outlook, Possibilities
 from rules.ruleset import BASES, Rule, Ruleset
-from rules.sizing import Sizing, choose
+from rules.sizing import Sizing, choose, sizing_part
 
 _STEPS_ALONE = 9
 _STEPS_TOGETHER = 5
@@ -41,7 +41,7 @@ class Sizer:
 
     def __init__(self, ruleset: Ruleset) -> None:
         """Cut ``ruleset`` down to the rules that size, and the rules these build on."""
-        self.ruleset = _sizing_part(ruleset)
+        self.ruleset = sizing_part(ruleset)
         self._possibilities = Possibilities(self.ruleset)
 
     def size(self, facts: Mapping[str, FactValue]) -> Sizing:
@@ -215,16 +215,3 @@ def _strength(basis: str, priority: int) -> tuple[int, int]:
 def _entropy(outcomes: Counter[tuple[tuple[str, ...], ...]]) -> float:
     total = sum(outcomes.values())
     return -sum(count / total * math.log2(count / total) for count in outcomes.values()) + 0.0
-
-
-def _sizing_part(ruleset: Ruleset) -> Ruleset:
-    """``ruleset`` with only the rules that offer or withhold sizes, and the rules that conclude what these read."""
-    needed: set[str] = set()
-    kept: set[str] = set()
-    for stratum in reversed(ruleset.strata):
-        for rule in stratum:
-            if rule.then.sizes or rule.then.holds or rule.writes & needed:
-                kept.add(rule.id)
-                needed |= rule.reads
-    strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
-    return replace(ruleset, strata=tuple(stratum for stratum in strata if stratum))

@@ -1,12 +1,19 @@
-"""Hypothesis strategies for patients: any subset of the facts, each with any plausible value, thresholds hit exactly."""
+"""Generated patients: any subset of the facts, each with any plausible value, thresholds hit exactly and just missed.
+
+Hypothesis strategies for property tests, which shrink; and whole tables for the tests that need very many.
+"""
 
 from __future__ import annotations
 
+import numpy as np
+import polars as pl
 from hypothesis import strategies as st
 
+from rules.conditions import AllOf, AnyOf, Leaf, Unknown, evaluate, without_negation
+from rules.fact_table import column_type
 from rules.facts import FactDefinition, FactValue
 from rules.measure_next import cuts
-from rules.ruleset import Ruleset
+from rules.ruleset import Rule, Ruleset
 
 
 def fact_values(fact: FactDefinition, edges: frozenset[float]) -> st.SearchStrategy[FactValue]:
@@ -32,3 +39,95 @@ def patients(ruleset: Ruleset) -> st.SearchStrategy[dict[str, FactValue]]:
         if fact.given != "concluded"
     }
     return st.fixed_dictionaries({}, optional=optional)
+
+
+def population(ruleset: Ruleset, size: int, seed: int = 1) -> pl.DataFrame:
+    """A table of ``size`` patients, the same for the same ``seed``: one column a fact that an observer may give.
+
+    A third of a number's values lie on a threshold or on one of its two neighbours among the floating-point numbers.
+    Patients differ in how much of them is unknown, and in how often a question is answered with yes. Half of them are
+    aimed at a rule, each rule in turn, so that rules which ask for many answers at once are reached too.
+    """
+    random = np.random.default_rng(seed)
+    edges = {name: sorted(found) for name, found in cuts(ruleset).items()}
+    yes = random.choice([0.03, 0.5, 0.97], size)
+    unknown = random.choice([0.03, 0.3, 0.9], size)
+    facts = [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
+    columns = {fact.name: _column(fact, edges.get(fact.name, []), yes, unknown, random).to_list() for fact in facts}
+    rules = list(ruleset.rules.values())
+    for row in range(size // 2):
+        for name, value in _aimed_at(rules[row % len(rules)], ruleset, edges, random).items():
+            columns[name][row] = value
+    return pl.DataFrame([pl.Series(fact.name, columns[fact.name], dtype=column_type(fact)) for fact in facts])
+
+
+def as_people(table: pl.DataFrame) -> list[dict[str, FactValue]]:
+    """Each row of ``table`` as known facts by name."""
+    return [{name: value for name, value in row.items() if value is not None} for row in table.iter_rows(named=True)]
+
+
+def _column(
+    fact: FactDefinition, edges: list[float], yes: np.ndarray, unknown: np.ndarray, random: np.random.Generator
+) -> pl.Series:
+    size = len(yes)
+    if fact.type == "boolean":
+        values = pl.Series(fact.name, random.random(size) < yes)
+    elif fact.type == "code":
+        values = pl.Series(fact.name, random.choice(fact.values, size)).cast(column_type(fact))
+    else:
+        values = pl.Series(fact.name, _numbers(fact, edges, size, random))
+    known = pl.lit(pl.Series(random.random(size) >= unknown))
+    return values.to_frame().select(pl.when(known).then(pl.first()).alias(fact.name)).to_series()
+
+
+def _numbers(fact: FactDefinition, edges: list[float], size: int, random: np.random.Generator) -> np.ndarray:
+    low, high = fact.range or (-1e6, 1e6)
+    spread = random.uniform(low, high, size)
+    edge = random.choice([low, high, *(edge for edge in edges if low <= edge <= high)], size)
+    if fact.type == "integer":
+        return np.where(random.random(size) < 1 / 3, edge, spread).round()
+    kind = random.integers(0, 12, size)
+    beside = {0: edge, 1: edge, 2: np.nextafter(edge, np.inf), 3: np.nextafter(edge, -np.inf), 4: spread.round()}
+    chosen = np.select([kind == number for number in beside], list(beside.values()), spread)
+    return np.clip(chosen, low, high)
+
+
+def _aimed_at(
+    rule: Rule, ruleset: Ruleset, edges: dict[str, list[float]], random: np.random.Generator
+) -> dict[str, FactValue | None]:
+    """Answers (None: unknown) under which ``rule`` may well fire, chosen anew at each call."""
+    answers: dict[str, FactValue | None] = {}
+    conditions = [without_negation(rule.when)]
+    while conditions:
+        condition = conditions.pop()
+        if isinstance(condition, AllOf):
+            conditions.extend(condition.children)
+        elif isinstance(condition, AnyOf):
+            conditions.append(condition.children[random.integers(len(condition.children))])
+        elif ruleset.vocabulary[condition.fact].given != "concluded":
+            found = _answers(condition, ruleset.vocabulary[condition.fact], edges.get(condition.fact, []))
+            if found and condition.fact not in answers:
+                answers[condition.fact] = found[random.integers(len(found))]
+        elif found := [writer for writer in ruleset.rules.values() if _may_conclude(writer, condition)]:
+            conditions.append(without_negation(found[random.integers(len(found))].when))
+    return answers
+
+
+def _answers(leaf: Leaf, fact: FactDefinition, edges: list[float]) -> list[FactValue | None]:
+    if isinstance(leaf, Unknown):
+        return [None]
+    if fact.type == "boolean":
+        values: list[FactValue] = [True, False]
+    elif fact.type == "code":
+        values = list(fact.values)
+    else:
+        low, high = fact.range or (-1e6, 1e6)
+        step = 1.0 if fact.type == "integer" else 1e-6
+        values = [v for e in (low, *edges, high) for v in (e - step, e, e + step) if low <= v <= high]
+    return [value for value in values if evaluate(leaf, {fact.name: value})]
+
+
+def _may_conclude(rule: Rule, leaf: Leaf) -> bool:
+    """Whether a conclusion of ``rule`` could make ``leaf`` true."""
+    drawn = [conclusion for conclusion in rule.then.conclusions if conclusion.fact == leaf.fact]
+    return any(c.value is None or evaluate(leaf, {leaf.fact: c.value}) for c in drawn)
