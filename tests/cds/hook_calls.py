@@ -152,5 +152,5 @@ def recorded(ruleset: Ruleset, facts: Mapping[str, Any]) -> tuple[Json, ...]:
             written["valueQuantity"] = {"value": value, "system": "http://unitsofmeasure.org", "code": fact.unit}
         elif fact.numeric:
             written["valueQuantity"] = {"value": value, "system": "http://unitsofmeasure.org", "code": "1"}
-        made.append({**written, "id": name.replace("_", "-"), "effectiveDateTime": "2026-01-31T09:59:00Z"})
+        made.append({**written, "id": name.replace("_", "-"), "effectiveDateTime": "2026-01-31T10:00:00Z"})
     return tuple(made)

@@ -29,6 +29,7 @@ from tests.cds.hook_calls import (
     patient_view,
     recorded,
 )
+from tests.published.fhir_r4.official import problems
 from tests.rules.patients import patients
 
 RULESET = load_ruleset()
@@ -84,7 +85,7 @@ def test_every_answer_conforms_for_every_patient(client: TestClient, service: st
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(facts=patients(RULESET))
 def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict[str, Any]) -> None:
-    """Against fhir.resources (R4B models) and fhirkit (R4)."""
+    """Against the official R4 definitions, fhirkit (R4) and fhir.resources (R4B models)."""
     for call in (order_select, order_sign):
         request = call(*recorded(RULESET, facts))
         answer = client.post(f"/cds-services/{SERVICE_OF[request['hook']]}", json=request).json()
@@ -94,6 +95,7 @@ def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict
                     resource = action["resource"]
                     get_fhir_model_class(resource["resourceType"]).model_validate(resource)
                     assert fhirkit.validate(resource) == []
+                    assert problems(resource) == []
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
