@@ -1,0 +1,102 @@
+"""``nuque decide``: the three forms of input, the two of output, and what it says of input that it cannot use."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cds.cli import main
+
+DEMO = Path("demo_bundles")
+AT = "2026-03-02T10:00:00+0000"
+
+
+def run(*words: str, given: str | None = None) -> Result:
+    return CliRunner().invoke(main, list(words), input=given)
+
+
+def decided(*words: str, given: str | None = None) -> dict:
+    done = run("decide", *words, "--json", given=given)
+    assert done.exit_code == 0, done.output
+    return json.loads(done.output)
+
+
+FACTS = {"age_years": 40, "neck_height_mm": 67, "neck_circumference_mm": 400}
+
+
+@pytest.mark.parametrize("form", [FACTS, {"facts": FACTS}, {"facts": FACTS, "at": "2026-01-31T10:00:00Z"}])
+def test_plain_facts(form):
+    assert decided("-", given=json.dumps(form))["size_class"]["code"] == "adult H3 G2"
+
+
+def test_plain_facts_bring_their_own_moment_and_the_option_stands_above_it():
+    given = json.dumps({"facts": FACTS, "at": "2026-01-31T10:00:00Z"})
+    assert decided("-", given=given)["at"] == "2026-01-31T10:00:00Z"
+    assert decided("-", "--at", AT, given=given)["at"] == "2026-03-02T10:00:00Z"
+
+
+def test_a_bundle():
+    decision = decided(str(DEMO / "01_measured_woman.json"), "--at", AT)
+    assert decision["size_class"]["code"] == "adult H3 G2"
+    assert {fact["reference"] for fact in decision["facts"] if fact["name"] == "neck_height_mm"}
+
+
+@pytest.mark.parametrize("request_file", sorted((DEMO / "hooks").glob("*.json")), ids=lambda path: path.stem)
+def test_a_hook_request(request_file):
+    assert decided(str(request_file), "--at", AT)["facts"]
+
+
+def test_the_text_names_size_rules_and_sources():
+    text = run("decide", "-", given=json.dumps(FACTS)).output
+    assert "adult H3 G2" in text
+    assert "sizing.height.measured_h3 [practice-height" in text
+    assert "[practice-height] Common practice, no source." in text
+
+
+def test_the_full_text_adds_instructions_and_comparisons():
+    brief, full = (run("decide", "-", *more, given=json.dumps(FACTS)).output for more in ([], ["--full"]))
+    assert "neck_height_mm >= 57" not in brief
+    assert "neck_height_mm >= 57" in full
+
+
+def test_items_on_the_shelf_are_named():
+    catalogue = str(DEMO / "catalogue.yaml")
+    assert decided("-", "--catalogue", catalogue, given=json.dumps(FACTS))["stock"]["items"]
+
+
+def test_a_site_overlay_is_used_and_named():
+    overlay = str(DEMO / "site.yaml")
+    changes = decided("-", "--overlay", overlay, given=json.dumps(FACTS))["local_changes"]
+    assert {change["kind"] for change in changes} == {"parameter", "switched_off", "added"}
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"),
+    [
+        ("{", "standard input: not JSON"),
+        ('{"age_years": 40, "age_years": 4}', "given twice"),
+        ("3", "expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request"),
+        ('{"facts": 3}', "facts: expected an object"),
+        ('{"facts": {}, "at": "2026-02-30T10:00:00Z"}', "at: '2026-02-30T10:00:00Z' is not a moment with time zone"),
+        ('{"facts": {}, "at": "2026-01-31T10:00:00"}', "is not a moment with time zone"),
+        (
+            '{"neck_circumference_mm": 5}',
+            "neck_circumference_mm = 5: implausible; accepted: a number from 100 to 1000 mm",
+        ),
+        ('{"neck_girth": 400}', "neck_girth = 400: no fact of this name"),
+    ],
+)
+def test_bad_input_ends_with_code_2_and_says_what_and_where(given, expected):
+    done = run("decide", "-", given=given)
+    assert done.exit_code == 2
+    assert expected in done.stderr
+    assert "Traceback" not in done.output
+
+
+def test_a_file_that_is_not_there_is_named():
+    done = run("decide", "nowhere.json")
+    assert done.exit_code == 2
+    assert "nowhere.json" in done.stderr
