@@ -16,7 +16,7 @@ from itertools import combinations
 import z3
 
 from rules.claims import Claim, RisingShape, RiskShape
-from rules.conditions import Condition, evaluate
+from rules.conditions import Condition, evaluate, facts_read
 from rules.evaluation import Firing, conclusion_value, fire
 from rules.facts import FactValue
 from rules.measure_next import Sizer
@@ -58,9 +58,10 @@ class Property(ABC):
     id: str
     says: str
 
-    def __init__(self, ruleset: Ruleset) -> None:
-        """Speak about ``ruleset``."""
-        self.ruleset = ruleset
+    def __init__(self, whole: Ruleset, part: Ruleset | None = None) -> None:
+        """Speak about ``whole``; where given, ``part`` holds the rules that bear on the property."""
+        self.whole = whole
+        self.ruleset = part or whole
 
     @abstractmethod
     def statement(self) -> Statement:
@@ -285,7 +286,8 @@ class Rising(Property):
 
     def __init__(self, ruleset: Ruleset, claim: Claim, rising: RisingShape) -> None:
         """Speak about ``rising``, which ``claim`` makes."""
-        super().__init__(ruleset)
+        asked = facts_read(claim.where)
+        super().__init__(ruleset, ruleset.part(lambda rule: bool(rule.then.sizes or rule.writes & asked)))
         self.id, self.says, self._where = claim.id, claim.says, claim.where
         self._rising = rising
 
@@ -331,7 +333,9 @@ class NeverSlower(Property):
 
     def __init__(self, ruleset: Ruleset, claim: Claim, task: str, risk: RiskShape) -> None:
         """Speak about ``task`` and one ``risk`` to it, of which ``claim`` speaks."""
-        super().__init__(ruleset)
+        asked = facts_read(claim.where)
+        calling = {rule.id for rule in ruleset.rules.values() if any(call.task == task for call in rule.then.tasks)}
+        super().__init__(ruleset, ruleset.part(lambda rule: rule.id in calling or bool(rule.writes & asked)))
         self.id, self.says, self._where = f"{claim.id}:{risk.fact}", claim.says, claim.where
         self._task, self._risk = task, risk
 

@@ -5,8 +5,8 @@ How it is read from YAML is in ``loading.py``; what it means for a patient is in
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -257,6 +257,18 @@ class Ruleset:
         kinds = {self.sources[source].kind for source in rule.sources}
         order: tuple[EvidenceKind, ...] = ("published", "common_practice", "local_default")
         return tuple(kind for kind in order if kind in kinds)
+
+    def part(self, wanted: Callable[[Rule], bool]) -> Ruleset:
+        """The rules that are ``wanted`` and the rules that conclude what these read; everything else stays as it is."""
+        needed: set[str] = set()
+        kept: set[str] = set()
+        for stratum in reversed(self.strata):
+            for rule in stratum:
+                if wanted(rule) or rule.writes & needed:
+                    kept.add(rule.id)
+                    needed |= rule.reads
+        strata = (tuple(rule for rule in stratum if rule.id in kept) for stratum in self.strata)
+        return replace(self, strata=tuple(stratum for stratum in strata if stratum))
 
     def stale_after_hours(self, fact: FactDefinition) -> float | None:
         """Hours after which an observation of ``fact`` is too old to use, or None where it does not age."""

@@ -133,7 +133,7 @@ def _solver(timeout_ms: int) -> Any:
 
 def _counterexample(prop: Property, label: Label, patients: tuple[Facts, ...]) -> Counterexample:
     smallest = shrink(prop, label, patients)
-    return Counterexample(label, smallest, tuple(outcome(prop.ruleset, facts) for facts in smallest))
+    return Counterexample(label, smallest, tuple(outcome(prop.whole, facts) for facts in smallest))
 
 
 def outcome(ruleset: Ruleset, facts: Facts) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from cds.reports.about import about, count, where
+from cds.reports.about import about, count
 from cds.reports.blocks import Bar, Bars, Block, Cell, Grid, Report, State, Table
 from rules.lint import LintFinding
 from rules.ruleset import Ruleset
@@ -24,7 +24,7 @@ def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
         Table(
             "Findings",
             ("where", "kind", "what"),
-            [(where(finding.place), finding.check, finding.message) for finding in findings],
+            [(str(finding.place), finding.check, finding.message) for finding in findings],
             empty="Nothing: names are used, rules can fire, units and thresholds fit, texts do not overlap.",
         )
     ]
