@@ -215,8 +215,3 @@ def _strength(basis: str, priority: int) -> tuple[int, int]:
 def _entropy(outcomes: Counter[tuple[tuple[str, ...], ...]]) -> float:
     total = sum(outcomes.values())
     return -sum(count / total * math.log2(count / total) for count in outcomes.values()) + 0.0
-
-
-def sizing_part(ruleset: Ruleset) -> Ruleset:
-    """``ruleset`` with only the rules that offer or withhold sizes, and the rules that conclude what these read."""
-    return ruleset.part(lambda rule: bool(rule.then.sizes or rule.then.holds))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rules.decision import Candidate, SizeClass
 from rules.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset
@@ -136,12 +136,4 @@ def _why(ruleset: Ruleset, names: list[str], steps: tuple[int, ...], *, many: bo
 
 def sizing_part(ruleset: Ruleset) -> Ruleset:
     """``ruleset`` with only the rules that offer or withhold sizes, and the rules that conclude what these read."""
-    needed: set[str] = set()
-    kept: set[str] = set()
-    for stratum in reversed(ruleset.strata):
-        for rule in stratum:
-            if rule.then.sizes or rule.then.holds or rule.writes & needed:
-                kept.add(rule.id)
-                needed |= rule.reads
-    strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
-    return replace(ruleset, strata=tuple(stratum for stratum in strata if stratum))
+    return ruleset.part(lambda rule: bool(rule.then.sizes or rule.then.holds))
