@@ -35,7 +35,7 @@ _FLOAT_TOLERANCE = 1e-3
 
 
 class TaskExpectation(shapes.Shape):
-    """What a case says of one task; a key that is left out is not checked."""
+    """What a case says of one task; a key that is left out is not checked. ``details`` are parts of what a rule adds."""
 
     every_hours: float | None = None
     times_per_day: int | None = None
@@ -44,6 +44,7 @@ class TaskExpectation(shapes.Shape):
     for_days: float | None = None
     people: int | None = None
     performer: str | None = None
+    details: tuple[str, ...] = ()
 
 
 class ExpectShape(shapes.Shape):
@@ -58,6 +59,8 @@ class ExpectShape(shapes.Shape):
     no_tasks: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     no_cautions: tuple[str, ...] = ()
+    instructions: tuple[str, ...] = ()
+    no_instructions: tuple[str, ...] = ()
     assessments: dict[str, shapes.Scalar | None] = Field(default_factory=dict)
     concludes: dict[str, shapes.Scalar | None] = Field(default_factory=dict)
     measure_next: tuple[str, ...] = ()
@@ -217,6 +220,9 @@ class _Reading:
         for fact in expect.assessments:
             if fact in ruleset.vocabulary and not ruleset.vocabulary[fact].reported:
                 self.wrong(("expect", "assessments", fact), f"{fact} is not reported; use concludes")
+        written = {name: None for leaflet in ruleset.leaflets.values() for name in leaflet.texts}
+        self.names(("expect", "instructions"), expect.instructions, written, "instruction")
+        self.names(("expect", "no_instructions"), expect.no_instructions, written, "instruction")
         self.names(("expect", "measure_next"), expect.measure_next, ruleset.vocabulary, "fact")
         for axis, word in axes.items():
             if word != NO_SIZE and word not in ruleset.axes[axis].values:
@@ -272,6 +278,7 @@ def differences(case: Case, decision: Decision) -> Iterator[Difference]:
     yield from _values("assessment", case.expect.assessments, assessed)
     concluded = {fact: value for entry in decision.trace for fact, value in entry.concluded.items()}
     yield from _values("concluded", case.expect.concludes, concluded)
+    yield from _instructions(case, decision)
     asked = [entry.fact for entry in decision.measure_next]
     for fact in case.expect.measure_next:
         if fact not in asked:
@@ -321,13 +328,24 @@ def _tasks(case: Case, decision: Decision) -> Iterator[Difference]:
 
 
 def _task(name: str, expected: TaskExpectation, task: Task) -> Iterator[Difference]:
-    for key in expected.model_fields_set:
+    yield from _substrings(f"task {name}, detail", expected.details, list(task.details))
+    for key in expected.model_fields_set - {"details"}:
         wanted = getattr(expected, key)
         found = getattr(task if key in ("people", "performer") else task.timing, key)
         if key == "on":
             wanted, found = sorted(wanted or ()), sorted(found)
         if not _equal(wanted, found):
             yield Difference(f"task {name}, {key}", shown(wanted), shown(found))
+
+
+def _instructions(case: Case, decision: Decision) -> Iterator[Difference]:
+    given = {entry.instruction: entry.rules for entry in decision.instructions}
+    for name in case.expect.instructions:
+        if name not in given:
+            yield Difference(f"instruction {name}", "given", f"not given; there are: {_listed(given)}")
+    for name in case.expect.no_instructions:
+        if name in given:
+            yield Difference(f"instruction {name}", "not given", f"given (by {_listed(given[name])})")
 
 
 def _substrings(what: str, wanted: Iterable[str], texts: list[str]) -> Iterator[Difference]:

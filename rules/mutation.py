@@ -160,6 +160,7 @@ def _looks_at(case: Case, then: Effects) -> bool:
         or (bool(then.sizes or then.holds) and any(wanted not in (None, (), {}) for wanted in sizes))
         or (bool(then.cautions) and bool(expect.cautions or expect.no_cautions))
         or any(call.task in expect.tasks or call.task in expect.no_tasks for call in then.tasks)
+        or any(name in expect.instructions or name in expect.no_instructions for name in then.instructions)
     )
 
 
@@ -271,6 +272,9 @@ def _dropped_effects(then: Effects) -> Iterator[tuple[Kind, _Key, Effects, str]]
         yield "effect dropped", ("caution", index), replace(then, cautions=_less(then.cautions, index)), "no caution"
     for index, call in enumerate(then.tasks):
         yield "effect dropped", ("tasks", index), replace(then, tasks=_less(then.tasks, index)), f"no task {call.task}"
+    for index, name in enumerate(then.instructions):
+        instructions = _less(then.instructions, index)
+        yield "effect dropped", ("instructions", index), replace(then, instructions=instructions), f"no {name}"
     for index, conclusion in enumerate(then.conclusions):
         conclusions = _less(then.conclusions, index)
         yield (

@@ -49,7 +49,7 @@ cases:
       settled: true
       holds: [no such hold]
       tasks:
-        remeasure_neck: {within_hours: 5, people: 7, performer: nurse, on: [new_symptom],
+        remeasure_neck: {within_hours: 5, people: 7, performer: nurse, on: [new_symptom], details: [no such detail],
                          every_hours: 1, times_per_day: 2, for_days: 3}
         refer_orthotist: {}
       no_tasks: [measure_neck, remeasure_neck]
@@ -75,6 +75,7 @@ def test_every_kind_of_expectation_can_fail(decider):
         "task remeasure_neck, within_hours: expected 5, actual 24",
         "task remeasure_neck, people: expected 7, actual 2",
         "task remeasure_neck, performer: expected nurse, actual fitter",
+        "task remeasure_neck, detail: expected one with 'no such detail', actual nothing",
         "task remeasure_neck, on: expected new_symptom, actual after_swelling_settles",
         "task remeasure_neck, every_hours: expected 1, actual unknown",
         "task remeasure_neck, times_per_day: expected 2, actual unknown",
@@ -89,6 +90,24 @@ def test_every_kind_of_expectation_can_fail(decider):
     assert starts.count("caution") == 2
     assert starts.count("measure next") == 1
     assert "concluded circumference_trusted" not in starts
+
+
+def test_instructions_that_should_or_should_not_be_given(decider):
+    (case,) = read(
+        """
+cases:
+  - name: at-home
+    shows: instructions
+    source: none
+    facts: {age_years: 44, collar_in_place: true, setting: home, removal_for_care_allowed: true}
+    expect: {instructions: [about, wash_with_helper, wash_closed], no_instructions: [skin, for_parents]}
+"""
+    )
+    found = [str(difference).split(",")[0] for difference in run_case(decider, case).differences]
+    assert found == [
+        "instruction wash_closed: expected given",
+        "instruction skin: expected not given",
+    ]
 
 
 def test_a_failing_case_shows_expected_actual_and_the_trace(decider):
