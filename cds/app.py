@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.cors import CORSMiddleware
 from starlette.exceptions import HTTPException
 
-from cds import __version__, decisions_api, fit_checks_api, health, hooks_api, published_api, refusals
+from cds import __version__, decisions_api, fit_checks_api, health, hooks_api, published_api, refusals, steering
 from cds.content import Content
-from cds.feedback import FeedbackFile, FeedbackSink, NoFeedbackKept
+from cds.feedback import FeedbackSink
+from cds.gate import Gate
 from cds.hook_service import Memory
+from cds.limits import Limits
+from cds.observing import REQUEST_ID, Observing
+from cds.parts import Parts
 from cds.prefetch import Fetcher
+from cds.reload import Reloader
 from cds.service import Clock, Service, utc_now
 from cds.settings import Settings
+from cds.signals import on_hangup
 from cds.stamp import Stamp
 
 
@@ -25,19 +34,45 @@ def create_app(
     fetcher: Fetcher | None = None,
     memory: Memory | None = None,
 ) -> FastAPI:
-    """The application for ``settings``. Raises KnowledgeError where the content cannot be used.
+    """The application for ``settings``. Raises NuqueError where settings or content cannot be used.
 
-    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server,
-    ``memory`` knows which cards were issued and answered.
+    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows which
+    cards were issued and answered; by default all three are made from the settings.
     """
+    parts = Parts.made(settings)
+    service = Service(
+        settings,
+        Content.load(settings),
+        feedback or parts.cards,
+        parts.watch,
+        clock,
+        fetcher or (parts.fhir if settings.fhir_servers else None),
+        memory or parts.memory,
+        {"store": parts.store_problem, "key sets": parts.key_sets_problem},
+    )
+    reloader = Reloader(service)
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        await parts.start()
+        with on_hangup(reloader.on_signal):
+            yield
+        await parts.aclose()
+
     app = FastAPI(
         title="Nuque",
         version=__version__,
         description="Decision support for fitting rigid neck collars. Supports, and does not replace, licensed judgement.",
+        lifespan=running,
     )
-    if feedback is None:
-        feedback = NoFeedbackKept() if settings.feedback_file is None else FeedbackFile(settings.feedback_file)
-    app.state.service = Service(settings, Content.load(settings), feedback, clock, fetcher, memory)
+    app.state.service, app.state.reloader = service, reloader
+    _add_routes(app, settings)
+    _add_refusals(app)
+    _add_layers(app, settings, service, parts)
+    return app
+
+
+def _add_routes(app: FastAPI, settings: Settings) -> None:
     routers = (
         hooks_api.discovery,
         hooks_api.calls,
@@ -48,7 +83,22 @@ def create_app(
     )
     for router in routers:
         app.include_router(router)
-    _add_refusals(app)
+    if settings.metrics:
+        app.include_router(steering.metrics_router)
+    if settings.admin_token is not None:
+        app.include_router(steering.admin_router)
+
+
+def _add_refusals(app: FastAPI) -> None:
+    app.add_exception_handler(refusals.RefusedCall, refusals.answer_refused)
+    app.add_exception_handler(RequestValidationError, refusals.answer_wrong_shape)
+    app.add_exception_handler(HTTPException, refusals.answer_http_error)
+
+
+def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:
+    """From the inside out: the last one added sees a call first."""
+    app.add_middleware(Limits, settings=settings)
+    app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
     app.add_middleware(Stamp)
     if settings.cors_origins:
         app.add_middleware(
@@ -56,13 +106,6 @@ def create_app(
             allow_origins=list(settings.cors_origins),
             allow_methods=["GET", "POST"],
             allow_headers=["Authorization", "Content-Type"],
-            expose_headers=["Nuque-Ruleset"],
+            expose_headers=["Nuque-Ruleset", REQUEST_ID],
         )
-    return app
-
-
-def _add_refusals(app: FastAPI) -> None:
-    app.add_exception_handler(refusals.RefusedCall, refusals.answer_refused)
-    app.add_exception_handler(RequestValidationError, refusals.answer_wrong_shape)
-    app.add_exception_handler(HTTPException, refusals.answer_http_error)
-    app.add_exception_handler(Exception, refusals.answer_failure)
+    app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
 
 from cds.feedback import FeedbackItem, NotKept
 from cds.secrecy import Secrecy
@@ -52,7 +53,7 @@ class CardMemory:
         self._store, self._secrecy = store, secrecy
 
     def remember(self, cards: Sequence[IssuedCard]) -> None:
-        """Keep ``cards``. Raises StoreDown."""
+        """Keep ``cards``; the same call made twice issues the same cards, and they are kept once. Raises StoreDown."""
         if not cards:
             return
         rows = [
@@ -72,8 +73,9 @@ class CardMemory:
             }
             for card in cards
         ]
+        insert = sqlite.insert if self._store.is_sqlite else postgresql.insert
         with self._store.writing() as connection:
-            connection.execute(issued_cards.insert(), rows)
+            connection.execute(insert(issued_cards).on_conflict_do_nothing(), rows)
 
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
         """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept."""

@@ -48,6 +48,7 @@ def decide(body: DecisionRequest, service: Held) -> JSONResponse:
         decision = service.content.decider.decide(body.facts, body.at or service.clock())
     except FactError as error:
         return unusable(error.problems)
+    service.watch.decided("decisions", decision)
     return JSONResponse(decision.as_json())
 
 

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
-from threading import Lock
 from typing import Literal, Protocol
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
@@ -74,34 +70,3 @@ class FeedbackSink(Protocol):
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
         """Keep ``items`` on ``service``. Raises NotKept where that cannot be done now."""
         ...
-
-
-class FeedbackFile:
-    """Feedback as lines of JSON in one file, on disk before ``keep`` returns."""
-
-    def __init__(self, path: Path) -> None:
-        """Append to ``path``."""
-        self._path = path
-        self._lock = Lock()
-
-    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
-        """Append one line an item. Raises NotKept where the file cannot be written."""
-        lines = "".join(
-            json.dumps({"service": service, "received": received.isoformat(), **item.model_dump(mode="json")}) + "\n"
-            for item in items
-        )
-        try:
-            with self._lock, self._path.open("ab") as file:
-                file.write(lines.encode())
-                file.flush()
-                os.fsync(file.fileno())
-        except OSError as error:
-            raise NotKept(f"feedback could not be written to {self._path}: {error.strerror}") from error
-
-
-class NoFeedbackKept:
-    """Stands where no place for feedback is set: refuses, so that a client never believes that it was kept."""
-
-    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
-        """Raise NotKept."""
-        raise NotKept("no place for feedback is set up; set NUQUE_FEEDBACK_FILE")

@@ -104,10 +104,15 @@ class HookService:
         settings: Settings,
         at: datetime,
         memory: Memory | None = None,
+        noted: Callable[[str, Decision], None] = lambda service, decision: None,
     ) -> HookResponse:
-        """The cards for ``request`` at the moment ``at``. ``memory`` keeps repeats silent and notes what is issued."""
+        """The cards for ``request`` at the moment ``at``.
+
+        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision.
+        """
         reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
+        noted(self.id, decision)
         call = Call(request, content, settings, decision, gathered)
         patient = request.context.patientId
         drafts = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 
@@ -35,16 +35,20 @@ def services(service: Held) -> JSONResponse:
 
 
 def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
-    async def answer(body: HookRequest, service: Held) -> JSONResponse:
-        content = service.content
+    async def answer(request: Request, body: HookRequest, service: Held) -> JSONResponse:
+        content, watch = service.content, service.watch
+        watch.about(request, body.context.patientId)
         if not hook.concerns(body, content):
             return JSONResponse({"cards": []})
-        gathered = await gather(body, hook.queries(content), service.fetcher)
+        with watch.metrics.stage("fetch"):
+            gathered = await gather(body, hook.queries(content), service.fetcher)
 
         def decided() -> JSONResponse:
-            return JSONResponse(
-                hook.answer(body, gathered, content, service.settings, service.clock(), service.memory).as_json()
-            )
+            with watch.metrics.stage("decide"):
+                answered = hook.answer(
+                    body, gathered, content, service.settings, service.clock(), service.memory, watch.decided
+                )
+                return JSONResponse(answered.as_json())
 
         # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
         return await run_in_threadpool(decided)
@@ -77,6 +81,7 @@ def feedback(service_id: str, body: Feedback, service: Held) -> JSONResponse:
         service.feedback.keep(service_id, body.feedback, service.clock())
     except NotKept as error:
         raise RefusedCall(503, [Issue(None, str(error), "transient")], {"Retry-After": "60"}) from error
+    service.watch.fed_back(service_id, body.feedback)
     return JSONResponse({})
 
 

@@ -76,12 +76,6 @@ async def answer_wrong_shape(request: Request, error: Exception) -> JSONResponse
     return JSONResponse(outcome(issues_of(error.errors())), status)
 
 
-async def answer_failure(request: Request, error: Exception) -> JSONResponse:
-    """Handler for what should never happen: the log has the details, the answer none of them."""
-    issue = Issue(None, "the service failed; nothing was decided. Its log says why", "exception")
-    return JSONResponse(outcome([issue]), 500)
-
-
 def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
     """Problems as pydantic reports them, as issues; the part ``body`` of a location is left out."""
     issues = []

@@ -47,9 +47,9 @@ class Secrecy:
         """Whether there is a key to encrypt with."""
         return self._sealer is not None
 
-    def patient(self, server: str | None, patient_id: str) -> str:
-        """The keyed hash of a patient: one server's patient 7 is not another's."""
-        return self._hash("patient", server or "", patient_id)
+    def patient(self, namespace: str, patient_id: str) -> str:
+        """The keyed hash of a patient of ``namespace``."""
+        return self._hash("patient", namespace, patient_id)
 
     def facts(self, facts: Mapping[str, Any]) -> str:
         """The keyed hash of ``facts`` (plain JSON values); unkeyed, the few possible values could be tried out."""

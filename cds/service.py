@@ -14,6 +14,7 @@ from cds.feedback import FeedbackSink
 from cds.hook_service import Memory
 from cds.prefetch import Fetcher
 from cds.settings import Settings
+from cds.watch import Watch
 
 Clock = Callable[[], datetime]
 ReadinessCheck = Callable[[], str | None]
@@ -35,6 +36,7 @@ class Service:
     settings: Settings
     content: Content
     feedback: FeedbackSink
+    watch: Watch
     clock: Clock = utc_now
     fetcher: Fetcher | None = None
     memory: Memory | None = None

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
-from cds.settings_groups import ReachSettings, StoreSettings, TrustSettings
+from cds.settings_groups import LimitSettings, ReachSettings, SeeingSettings, StoreSettings, TrustSettings, Words
 from rules.errors import NuqueError
 
 
@@ -20,7 +20,7 @@ class SettingsError(NuqueError):
     """A setting has a value that cannot be used."""
 
 
-class Settings(TrustSettings, ReachSettings, StoreSettings, BaseSettings):
+class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, SeeingSettings, BaseSettings):
     """Everything that a site sets. The defaults answer on this machine only, with the shipped content."""
 
     model_config = SettingsConfigDict(env_prefix="NUQUE_", frozen=True, extra="forbid")
@@ -42,12 +42,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, BaseSettings):
     )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")
-    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
-        default=(), description="origins whose pages may call the service; default: none"
-    )
-    feedback_file: Path | None = Field(
-        default=None, description="file to which feedback on cards is appended; default: feedback is refused with 503"
-    )
+    cors_origins: Words = Field(default=(), description="origins whose pages may call the service; default: none")
     strict_validation: bool = Field(
         default=False, description="check each outgoing FHIR resource against the full model (slower; for testing)"
     )
@@ -56,11 +51,6 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, BaseSettings):
     @classmethod
     def _paths(cls, value: Any) -> Any:
         return tuple(part for part in value.split(os.pathsep) if part) if isinstance(value, str) else value
-
-    @field_validator("cors_origins", mode="before")
-    @classmethod
-    def _words(cls, value: Any) -> Any:
-        return tuple(part.strip() for part in value.split(",") if part.strip()) if isinstance(value, str) else value
 
     @classmethod
     def load(cls, **given: Any) -> Settings:

@@ -134,9 +134,57 @@ class StoreSettings(Group):
     keep_records_days: int = Field(default=30, ge=1, description="the same for encrypted decision records")
 
 
+class LimitSettings(Group):
+    """How much of everything."""
+
+    body_bytes: int = Field(default=2_000_000, ge=1000, description="longest body of a request, in bytes")
+    body_seconds: float = Field(
+        default=10.0, gt=0, description="time in which the body of a request must have come, in seconds"
+    )
+    answer_seconds: float = Field(
+        default=10.0, gt=0, description="time after which a call that has no answer yet gets 503, in seconds"
+    )
+    calls_per_minute: int = Field(
+        default=1200, ge=1, description="calls a minute of one client (`iss`) to one process; more get 429"
+    )
+    concurrent_calls: int = Field(default=200, ge=1, description="calls at the same time; more get 503")
+    shutdown_seconds: int = Field(
+        default=20, ge=1, description="when asked to stop, time to finish the calls that were accepted, in seconds"
+    )
+
+
+class SeeingSettings(Group):
+    """What can be seen from outside."""
+
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="least important log lines that are written"
+    )
+    metrics: bool = Field(
+        default=True,
+        description="serve `/metrics` (Prometheus), without a token; keep it off the public side of a proxy",
+    )
+    traces: bool = Field(
+        default=False,
+        description="send OpenTelemetry traces (needs the extra `otel`; the usual `OTEL_` variables say whereto)",
+    )
+    admin_token: SecretStr | None = Field(
+        default=None,
+        min_length=32,
+        description="secret of at least 32 characters that `POST /admin/reload` asks for as Bearer; default: no such call",
+    )
+    silent_repeat_hours: int = Field(
+        default=24,
+        ge=0,
+        description="hours for which a card that was overridden with a reason is not shown again while the facts stay the same; "
+        "0: always show. A critical card is always shown",
+    )
+
+
 GROUPS: dict[str, type[Group]] = {
     "Who may call": TrustSettings,
     "Whom we call": ReachSettings,
     "What is kept": StoreSettings,
+    "Limits": LimitSettings,
+    "Seeing and steering": SeeingSettings,
 }
 """The groups by title, in the order of the documentation."""

@@ -57,6 +57,11 @@ class Caller:
     tenant: str | None = None
     client: Client | None = None
 
+    @property
+    def namespace(self) -> str:
+        """Whose patients are meant: one client's patient 7 is not another's."""
+        return f"{self.issuer}\n{self.tenant or ''}"
+
 
 NOBODY = Caller("open")
 

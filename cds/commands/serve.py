@@ -20,7 +20,9 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     # Imported here: the web framework takes a while, and the errors of settings need none of it.
     import uvicorn
 
+    from cds import logs
     from cds.app import create_app
+    from cds.trust import check_bind
 
     options = {
         "host": host,
@@ -30,4 +32,20 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     }
     given: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
     settings = Settings.load(**given)
-    uvicorn.run(create_app(settings), host=settings.host, port=settings.port, server_header=False)
+    check_bind(settings, settings.host)
+    logs.configure(level=settings.log_level)
+    uvicorn.run(
+        create_app(settings),
+        host=settings.host,
+        port=settings.port,
+        server_header=False,
+        # Who is in front is checked by trust itself; a forwarded address must not pass for the peer's.
+        proxy_headers=False,
+        # Its lines hold paths as called; ours name the route.
+        access_log=False,
+        log_config=None,
+        limit_concurrency=settings.concurrent_calls,
+        timeout_keep_alive=5,
+        timeout_graceful_shutdown=settings.shutdown_seconds,
+        h11_max_incomplete_event_size=16_384,
+    )

@@ -1,5 +1,7 @@
 """The service, in this process, at a fixed moment."""
 
+import logging
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -7,20 +9,63 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from cds import logs
 from cds.app import create_app
-from cds.feedback import FeedbackFile
 from cds.settings import Settings
+from cds.settings_groups import StoreSettings
+from cds.store import Store
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
 
-@pytest.fixture(scope="session")
-def feedback_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("feedback") / "feedback.ndjson"
+@pytest.fixture(scope="session", autouse=True)
+def store_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The store of whatever is started with the default settings: a file of this session, not one of the account."""
+    url = f"sqlite:///{tmp_path_factory.mktemp('store') / 'store.sqlite3'}"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NUQUE_STORE_URL", url)
+        yield url
+
+
+@pytest.fixture
+def store(store_url: str) -> Iterator[Store]:
+    with Store(StoreSettings(store_url=store_url)) as opened:
+        yield opened
+
+
+PATIENT_DATA = (
+    r"\bp1\b",
+    r"invented-\d",
+    r"Practitioner/",
+    r"1984-05-02",
+    r"neck_height",
+    r"Jane",
+    r"access-token",
+    r"eyJ[A-Za-z0-9_-]{10,}",
+)
+"""What must never stand in a log: identifiers, names, birth dates, facts and tokens that the tests use (regular expressions)."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The log of all tests of this session; at its end it is searched for patient data."""
+    path = tmp_path_factory.mktemp("log") / "service.log"
+    with path.open("w") as file:
+        logs.configure(file, "debug")
+        logging.getLogger("httpx2").setLevel(logging.WARNING)  # The test client's own lines, not the service's.
+        yield path
+    lines = path.read_text().splitlines()
+    assert [line for line in lines if any(re.search(pattern, line) for pattern in PATIENT_DATA)] == []
 
 
 @pytest.fixture(scope="session")
-def client(feedback_file: Path) -> Iterator[TestClient]:
-    app = create_app(Settings(), clock=lambda: AT, feedback=FeedbackFile(feedback_file))
-    with TestClient(app) as client:
+def client(store_url: str) -> Iterator[TestClient]:
+    with TestClient(create_app(Settings(), clock=lambda: AT)) as client:
         yield client
+
+
+@pytest.fixture
+def dead_store(tmp_path: Path) -> str:
+    """URL of a store that cannot be opened: a folder stands where its file should be."""
+    (tmp_path / "dead.sqlite3").mkdir()
+    return f"sqlite:///{tmp_path / 'dead.sqlite3'}"

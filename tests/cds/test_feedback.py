@@ -1,16 +1,16 @@
 """Feedback on cards: kept before it is acknowledged (HL7 CDS Hooks 2.0, "Feedback")."""
 
-import json
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
 from cds.app import create_app
-from cds.feedback import Feedback, FeedbackFile, NotKept
+from cds.feedback_export import rows
 from cds.settings import Settings
+from cds.store import Store
+from tests.cds.conftest import AT
 from tests.cds.hook_calls import changed
 
 URL = "/cds-services/collar-order-select/feedback"
@@ -31,12 +31,12 @@ OVERRIDDEN = {
 }
 
 
-def test_what_is_acknowledged_is_kept(client: TestClient, feedback_file: Path) -> None:
+def test_what_is_acknowledged_is_kept(client: TestClient, store: Store) -> None:
     assert client.post(URL, json={"feedback": [ACCEPTED, OVERRIDDEN]}).status_code == 200
-    *_, first, second = map(json.loads, feedback_file.read_text().splitlines())
-    assert (first["service"], first["card"], first["outcome"]) == ("collar-order-select", ACCEPTED["card"], "accepted")
-    assert second["overrideReason"]["reason"]["code"] == "fit-checked"
-    assert second["received"] == "2026-01-31T10:00:00+00:00"
+    by_outcome = {row["outcome"]: row for row in rows(store) if row["service"] == "collar-order-select"}
+    assert by_outcome["accepted"]["outcome_at"] == datetime(2026, 1, 31, 10, 5, tzinfo=UTC)
+    assert by_outcome["overridden"]["reason_code"] == "fit-checked"
+    assert by_outcome["overridden"]["received_at"] == AT
 
 
 @pytest.mark.parametrize(
@@ -63,15 +63,8 @@ def test_an_unknown_service_is_not_found(client: TestClient) -> None:
     assert client.post("/cds-services/collar/feedback", json={"feedback": [ACCEPTED]}).status_code == 404
 
 
-def test_where_nothing_keeps_feedback_it_is_not_acknowledged() -> None:
-    with TestClient(create_app(Settings())) as client:
+def test_feedback_that_cannot_be_kept_is_not_acknowledged(dead_store: str) -> None:
+    with TestClient(create_app(Settings(store_url=dead_store))) as client:
         answer = client.post(URL, json={"feedback": [ACCEPTED]})
     assert answer.status_code == 503
     assert int(answer.headers["Retry-After"]) > 0
-    assert "NUQUE_FEEDBACK_FILE" in answer.json()["issue"][0]["diagnostics"]
-
-
-def test_a_file_that_cannot_be_written_keeps_nothing(tmp_path: Path) -> None:
-    sink = FeedbackFile(tmp_path / "no" / "such" / "folder")
-    with pytest.raises(NotKept, match="could not be written"):
-        sink.keep("x", Feedback.model_validate({"feedback": [ACCEPTED]}).feedback, datetime(2026, 1, 31, tzinfo=UTC))

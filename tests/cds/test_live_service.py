@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -10,6 +9,9 @@ from pathlib import Path
 import httpx
 import pytest
 
+from cds.feedback_export import rows
+from cds.settings_groups import StoreSettings
+from cds.store import Store
 from tests.cds.cds_hooks_standard import check_discovery, check_response
 from tests.cds.hook_calls import MEASURED, OTHER_ORDER, order_select
 from tests.cds.live_service import NUQUE, ROOT, running
@@ -18,8 +20,8 @@ pytestmark = pytest.mark.slow
 
 
 def test_a_whole_conversation(tmp_path: Path) -> None:
-    kept = tmp_path / "feedback.ndjson"
-    with running(NUQUE_FEEDBACK_FILE=str(kept)) as live, httpx.Client(base_url=live.url) as client:
+    kept = f"sqlite:///{tmp_path / 'store.sqlite3'}"
+    with running(NUQUE_STORE_URL=kept) as live, httpx.Client(base_url=live.url) as client:
         assert client.get("/health/ready").json()["status"] == "ready"
         discovery = client.get("/cds-services").json()
         check_discovery(discovery)
@@ -38,7 +40,9 @@ def test_a_whole_conversation(tmp_path: Path) -> None:
             "outcomeTimestamp": "2026-01-31T10:05:00Z",
         }
         assert client.post(f"/cds-services/{service}/feedback", json={"feedback": [item]}).status_code == 200
-        assert json.loads(kept.read_text())["card"] == card["uuid"]
+        with Store(StoreSettings(store_url=kept)) as store:
+            (row,) = rows(store)
+        assert (row["known"], row["rules"]) == (True, sorted(card["extension"]["org.example.nuque.rules"]))
 
         with ThreadPoolExecutor(8) as threads:
             calls = [

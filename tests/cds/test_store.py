@@ -209,6 +209,14 @@ def test_a_card_id_that_is_no_uuid_is_kept_as_a_hash(store: Store, memory: CardM
     assert "Invented" not in everything(store)
 
 
+def test_a_call_made_twice_issues_its_cards_once(memory: CardMemory, store: Store, secrecy: Secrecy) -> None:
+    issued = card(secrecy)
+    memory.remember([issued])
+    memory.remember([issued, card(secrecy)])
+    with store.reading() as connection:
+        assert connection.execute(sa.select(sa.func.count()).select_from(tables.issued_cards)).scalar() == 2
+
+
 # --- what the store may know ---------------------------------------------------------------------------------------
 
 
@@ -251,7 +259,7 @@ def test_a_patient_reference_needs_the_secret_and_the_server() -> None:
 def test_the_secret_is_needed_unless_one_may_be_made_up() -> None:
     with pytest.raises(SecrecyError, match="NUQUE_PSEUDONYM_KEY"):
         Secrecy(StoreSettings(), made_up=False)
-    assert Secrecy(StoreSettings(), made_up=True).patient(None, "7")
+    assert Secrecy(StoreSettings(), made_up=True).patient("", "7")
     with pytest.raises(SecrecyError, match="NUQUE_RECORD_KEYS"):
         Secrecy(StoreSettings(record_keys=("short",)), made_up=True)
 
@@ -473,7 +481,7 @@ def test_the_commands_purge_and_export(
 
 def test_the_audit_trail_is_exported_as_valid_fhir(store: Store, secrecy: Secrecy) -> None:
     trail = Audit(store)
-    patient = secrecy.patient(None, "invented-7")
+    patient = secrecy.patient("", "invented-7")
     trail.record(AuditEntry(AT, "decision", 200, "open", "a" * 64, "r1", "collar-order-sign", "north", patient))
     trail.record(AuditEntry(AT + timedelta(1), "refused", 401, "nobody", "a" * 64, "r2"))
     events = list(trail.events(None, "https://nuque.example.org/fhir"))

@@ -1,0 +1,120 @@
+"""New knowledge while the service runs: checked, swapped as a whole, refused with its reason."""
+
+import os
+import shutil
+import signal
+import threading
+import time
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi.testclient import TestClient
+
+from cds.app import create_app
+from cds.settings import Settings
+from rules.loading import KNOWLEDGE
+from tests.cds.live_service import running
+
+ADMIN = "a" * 40
+BEARER = {"Authorization": f"Bearer {ADMIN}"}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(KNOWLEDGE, tmp_path / "knowledge"))
+
+
+@pytest.fixture
+def service(folder: Path) -> TestClient:
+    return TestClient(create_app(Settings(knowledge=folder, admin_token=ADMIN)))
+
+
+def new_version(folder: Path, version: str = "99.0.0") -> None:
+    path = folder / "ruleset.yaml"
+    lines = [
+        f"  version: {version}" if line.strip().startswith("version:") else line
+        for line in path.read_text().split("\n")
+    ]
+    path.write_text("\n".join(lines))
+
+
+def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, service: TestClient) -> None:
+    before = service.get("/health/live").headers["Nuque-Ruleset"]
+    new_version(folder)
+    done = service.post("/admin/reload", headers=BEARER)
+    assert done.status_code == 200
+    assert (done.json()["before"], done.json()["cases"] > 0) == (before, True)
+    assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "reason"),
+    [
+        ("broken.yaml", "rules: [", "broken.yaml"),
+        ("broken.yaml", "nonsense: {}", "nonsense"),
+        ("cases/broken.yaml", "cases: 7", "cases"),
+        (
+            "cases/broken.yaml",
+            "cases:\n- name: wrong\n  shows: x\n  source: x\n  facts: {age_years: 40}\n  expect: {size: none, line: infant}\n",
+            "wrong",
+        ),
+    ],
+)
+def test_broken_knowledge_is_refused_with_the_reason_and_the_old_stays(
+    folder: Path, service: TestClient, file: str, text: str, reason: str
+) -> None:
+    before = service.get("/health/live").headers["Nuque-Ruleset"]
+    new_version(folder)
+    (folder / file).write_text(text)
+    refused = service.post("/admin/reload", headers=BEARER)
+    assert refused.status_code == 409
+    assert reason in " ".join(issue["diagnostics"] for issue in refused.json()["issue"])
+    assert service.get("/health/live").headers["Nuque-Ruleset"] == before
+    assert service.post("/decisions", json={"facts": {"age_years": 40}}).status_code == 200
+
+
+def test_a_folder_without_cases_is_refused(folder: Path, service: TestClient) -> None:
+    shutil.rmtree(folder / "cases")
+    assert service.post("/admin/reload", headers=BEARER).status_code == 409
+
+
+@pytest.mark.parametrize("headers", [{}, {"Authorization": "Bearer wrong"}, {"Authorization": ADMIN}])
+def test_only_the_admin_token_reloads(service: TestClient, headers: dict[str, str]) -> None:
+    assert service.post("/admin/reload", headers=headers).status_code == 401
+
+
+def test_without_an_admin_token_there_is_no_such_call() -> None:
+    with TestClient(create_app(Settings())) as service:
+        assert service.post("/admin/reload", headers=BEARER).status_code == 401
+
+
+def test_one_reload_at_a_time(folder: Path, service: TestClient) -> None:
+    statuses: list[int] = []
+
+    def reload() -> None:
+        statuses.append(service.post("/admin/reload", headers=BEARER).status_code)
+
+    threads = [threading.Thread(target=reload) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert set(statuses) <= {200, 409} and 200 in statuses
+
+
+@pytest.mark.slow
+def test_sighup_reloads_and_a_broken_folder_leaves_the_service_answering(folder: Path) -> None:
+    with running("--knowledge", str(folder)) as live:
+        new_version(folder, "98.0.0")
+        os.kill(live.process.pid, signal.SIGHUP)
+        for _ in range(300):
+            if "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]:
+                break
+            time.sleep(0.1)
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+        (folder / "broken.yaml").write_text("rules: [")
+        os.kill(live.process.pid, signal.SIGHUP)
+        time.sleep(1)
+        assert httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}).status_code == 200
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
