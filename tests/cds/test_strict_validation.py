@@ -1,11 +1,13 @@
 """The setting ``strict_validation``: what we would send is checked against the full FHIR model first."""
 
+import json
+from pathlib import Path
+
 import pytest
 from fastapi.testclient import TestClient
 
 import cds.hooks.order_select as order_select_module
 from cds.app import create_app
-from cds.fhir.validation import ResourceError
 from cds.hook_response import Action
 from cds.settings import Settings
 from tests.cds.cds_hooks_standard import check_response
@@ -22,11 +24,14 @@ def test_what_is_sound_is_sent() -> None:
     check_response(answer.json())
 
 
-def test_what_is_not_sound_is_never_sent(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_not_sound_is_never_sent(monkeypatch: pytest.MonkeyPatch, logged: Path) -> None:
     unsound = Action(type="create", description="x", resource={"resourceType": "ServiceRequest", "colour": "red"})
     monkeypatch.setattr(order_select_module, "whole_order_set", lambda *given: (unsound,))
-    with (
-        TestClient(create_app(Settings(strict_validation=True), clock=lambda: AT)) as client,
-        pytest.raises(ResourceError, match="colour"),
-    ):
-        client.post(URL, json=order_select(*MEASURED))
+    with TestClient(create_app(Settings(strict_validation=True), clock=lambda: AT)) as client:
+        answer = client.post(URL, json=order_select(*MEASURED))
+    assert answer.status_code == 500
+    assert "ServiceRequest" not in answer.text
+    failures = [json.loads(line) for line in logged.read_text().splitlines() if "call failed" in line]
+    assert [line["error"] for line in failures if line["request"] == answer.headers["Nuque-Request"]] == [
+        "ResourceError"
+    ]
