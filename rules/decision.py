@@ -17,6 +17,12 @@ class Part(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values, with nothing null or empty left in (as FHIR and CDS Hooks ask of what they carry)."""
+        cleaned = without_empty(self.model_dump(mode="json"))
+        assert isinstance(cleaned, dict)
+        return cleaned
+
 
 class RulesetIdentity(Part):
     """Which clinical content decided: ``hash`` is the SHA-256 of the content, site overlays included."""
@@ -199,12 +205,6 @@ class Decision(Part):
     trace: tuple[TraceEntry, ...]
     sources: dict[str, str]
     disclaimer: str
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain JSON values, with nothing null or empty left in (as FHIR and CDS Hooks ask of what they carry)."""
-        cleaned = without_empty(self.model_dump(mode="json"))
-        assert isinstance(cleaned, dict)
-        return cleaned
 
 
 def without_empty(value: Any) -> Any:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from rules.decide import Decider
-from rules.decision import Caution, Decision, Part, RulesetIdentity, SizeClass, Task, TraceEntry, without_empty
+from rules.decision import Caution, Decision, Part, RulesetIdentity, SizeClass, Task, TraceEntry
 from rules.errors import FactError, FactProblem
 from rules.facts import FactDefinition
 from rules.ruleset import Correction, CorrectiveAction, Rule, Ruleset, Step
@@ -94,12 +94,6 @@ class FitAdvice(Part):
     trace: tuple[TraceEntry, ...]
     sources: dict[str, str]
     disclaimer: str
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain JSON values, with nothing null or empty left in."""
-        cleaned = without_empty(self.model_dump(mode="json"))
-        assert isinstance(cleaned, dict)
-        return cleaned
 
 
 Said = tuple[Rule, Correction]
