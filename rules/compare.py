@@ -194,6 +194,11 @@ def _differences(before: Decision | FactError, after: Decision | FactError) -> I
         {f"{caution.severity}: {caution.text}" for caution in after.cautions},
     )
     yield from _task_differences(before, after)
+    yield from _said(
+        "instruction",
+        {instruction.instruction for instruction in before.instructions},
+        {instruction.instruction for instruction in after.instructions},
+    )
     old, new = ({found.fact: found.value for found in decision.assessments} for decision in (before, after))
     for fact in dict.fromkeys([*old, *new]):
         if old.get(fact) != new.get(fact):

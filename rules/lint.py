@@ -80,6 +80,11 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
         ),
         "tasks": (ruleset.tasks, {call.task for call in calls}, "no rule asks for this task"),
         "roles": (ruleset.roles, performers, "nobody of this role is asked for"),
+        "instructions": (
+            {name: None for leaflet in ruleset.leaflets.values() for name in leaflet.texts},
+            {name for rule in rules for name in rule.then.instructions},
+            "no rule hands this out",
+        ),
         "triggers": (ruleset.triggers, {event for call in calls for event in call.timing.on}, "no task is due on this"),
     }
     for section, (names, users, message) in used.items():

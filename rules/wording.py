@@ -34,6 +34,8 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         yield f"task {call.task} ({ruleset.tasks[call.task].title}): {line}{detail}"
     for correction in then.corrections:
         yield _correction(ruleset, correction)
+    for name in then.instructions:
+        yield f"hand out {name}"
 
 
 def _correction(ruleset: Ruleset, correction: Correction) -> str:

@@ -47,6 +47,9 @@ class Written:
                 if section == "rules":
                     for index, value in enumerate(content):
                         self._rules[value["id"]] = _Entry(source, ("rules", index), value)
+                elif section == "instructions":
+                    for name, value in content["texts"].items():
+                        self._entries.setdefault((section, name), _Entry(source, (section, "texts", name), value))
                 elif isinstance(content, dict):
                     for name, value in content.items():
                         self._entries.setdefault((section, name), _Entry(source, (section, name), value))
@@ -55,6 +58,7 @@ class Written:
     def read(cls, folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Written:
         """The files that ``load_ruleset`` reads for the same arguments. Raises KnowledgeError where one cannot be read."""
         files = [Source.read(path) for path in sorted(folder.glob("*.yaml"))]
+        files += [Source.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))]
         return cls(files, [Source.read(path) for path in overlays])
 
     def entry(self, section: str, name: str) -> Place:

@@ -37,6 +37,8 @@ tasks:
   look: {title: Look, instruction: Look at the skin., request: activity, performer: nurse}
 roles: {nurse: a nurse, fitter: a fitter}
 triggers: {before: before it}
+instructions:
+  {language: en, title: Words, notice: invented, texts: {about: {title: About, lines: [Wear it.]}}}
 """
 
 RULES = """
@@ -75,7 +77,7 @@ RULES = """
     because: b
     sources: [s]
   - {id: small.look, title: look, when: always, because: b, sources: [s],
-     then: {tasks: {task: look, every_hours: 8}}}
+     then: {instructions: [about], tasks: {task: look, every_hours: 8}}}
   - {id: small.look_often, title: look often, when: {fact: asleep, is: true}, because: b, sources: [s],
      then: {tasks: {task: look, every_hours: 4, within_hours: 1}}}
   - {id: small.look_score, title: look score, when: {fact: score, at_most: 12}, because: b, sources: [s],

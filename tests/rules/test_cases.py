@@ -57,6 +57,7 @@ cases:
       no_cautions: [swollen]
       concludes: {body_mass_index: 30, minor: true, circumference_trusted: false}
       measure_next: [age_years]
+      instructions: [about]
 """
 
 
@@ -89,6 +90,7 @@ def test_every_kind_of_expectation_can_fail(decider):
     assert starts.count("task remeasure_neck") == 1
     assert starts.count("caution") == 2
     assert starts.count("measure next") == 1
+    assert starts.count("instruction about") == 1
     assert "concluded circumference_trusted" not in starts
 
 

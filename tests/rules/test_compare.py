@@ -85,8 +85,8 @@ def test_kinds_of_change():
         ("task changed: look: every 4 hours, first within 1 hour -> every hour, first within 1 hour, 1 -> 2",),
     )
     assert change(small_ruleset(without=("small.look", "small.look_often")), {"asleep": True}) == (
-        ("task no longer asked for",),
-        ("task no longer asked for: look",),
+        ("task no longer asked for", "instruction no longer said"),
+        ("task no longer asked for: look", "instruction no longer said: about"),
     )
     assessed = small_ruleset(
         frame=FRAME.replace("given: concluded, label: small,", "given: concluded, reported: true, label: small,")

@@ -28,7 +28,7 @@ cases:
     source: none
     facts: {asleep: false}
     silent: [small.look_often]
-    expect: {tasks: {look: {every_hours: 8}}}
+    expect: {tasks: {look: {every_hours: 8}}, instructions: [about]}
 """
 
 
@@ -90,6 +90,7 @@ def test_every_kind_of_mutant_is_made(small):
     assert ("small.danger", "effect dropped", "no hold") in made
     assert ("small.danger", "effect dropped", "no caution") in made
     assert ("small.look", "effect dropped", "no task look") in made
+    assert ("small.look", "effect dropped", "no about") in made
 
 
 def test_a_survivor_is_named_with_its_line_and_a_killed_mutant_is_not(small):
@@ -99,6 +100,7 @@ def test_a_survivor_is_named_with_its_line_and_a_killed_mutant_is_not(small):
     assert ("small.look_often", "task look: every_hours 4 becomes 8") not in survivors
     assert ("small.look_often", "asleep is true becomes asleep is not true") not in survivors
     assert ("small.look", "no task look") not in survivors
+    assert ("small.look", "no about") not in survivors
     moved = survivors["small.a", "band A becomes B"]
     assert (moved.place.file, ruleset.rules["small.a"].place.line + 1) == ("small.yaml", moved.place.line)
     assert report.total == sum(report.made.values()) > len(survivors) > 0

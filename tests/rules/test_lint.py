@@ -40,6 +40,8 @@ def test_nothing_is_found_where_nothing_is_wrong():
         ("roles:", "  idle: {title: t, instruction: i, request: order, performer: nurse}\nroles:",
          "frame.yaml:28: tasks.idle: unused: no rule asks for this task"),
         ("roles: {", "roles: {idle: nobody, ", "frame.yaml:28: roles.idle: unused: nobody of this role is asked for"),
+        ("texts: {", "texts: {idle: {title: t, lines: [l]}, ",
+         "frame.yaml:31: instructions.texts.idle: unused: no rule hands this out"),
         ("triggers: {", "triggers: {idle: never, ", "frame.yaml:29: triggers.idle: unused: no task is due on this"),
     ],
 )  # fmt: skip
