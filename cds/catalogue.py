@@ -117,9 +117,10 @@ class Item:
 class Catalogue:
     """A site's items, checked against a rule set's axes."""
 
-    def __init__(self, items: Sequence[Item], ruleset: Ruleset) -> None:
-        """Keep ``items`` for decisions by ``ruleset``."""
+    def __init__(self, items: Sequence[Item], ruleset: Ruleset, system: str | None = None) -> None:
+        """Keep ``items`` for decisions by ``ruleset``. ``system`` is the code system of the item numbers in orders."""
         self.items = tuple(items)
+        self.system = system
         self._axes = ruleset.axes
 
     @classmethod
@@ -136,7 +137,7 @@ class Catalogue:
         problems = list(_problems(source, shape, ruleset.axes))
         if problems:
             raise KnowledgeError(problems)
-        return cls([_item(item) for item in shape.items], ruleset)
+        return cls([_item(item) for item in shape.items], ruleset, shape.site.get("system"))
 
     def fitting(self, decision: Decision) -> Shelf:
         """What to reach for. Items for an earlier candidate of ``decision`` stand first, then the nearest, then the smaller.

@@ -6,32 +6,34 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from cds.fhir.canonical import Canonicals
+from cds.catalogue import Catalogue, Shelf
 from cds.fhir.codes import CodeMap
 from cds.fhir.knowledge import artefacts
 from cds.fhir.loading_codes import load_code_map
 from cds.hook_request import Resource
-from cds.order_size import orders_a_collar
 from cds.settings import Settings
 from rules.decide import Decider
+from rules.decision import Decision
 from rules.loading import KNOWLEDGE, load_ruleset
 from rules.ruleset import Ruleset
 
 
 @dataclass(frozen=True)
 class Content:
-    """A rule set, its decider, and the code map for its facts."""
+    """A rule set, its decider, the code map for its facts, and the site's catalogue where there is one."""
 
     ruleset: Ruleset
     decider: Decider
     code_map: CodeMap
+    catalogue: Catalogue | None
 
     @classmethod
     def load(cls, settings: Settings) -> Content:
         """Read what ``settings`` name. Raises KnowledgeError with every problem found."""
         ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
         code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
-        return cls(ruleset, Decider(ruleset), code_map)
+        catalogue = None if settings.catalogue is None else Catalogue.load(settings.catalogue, ruleset)
+        return cls(ruleset, Decider(ruleset), code_map, catalogue)
 
     @cached_property
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:
@@ -39,9 +41,12 @@ class Content:
         return artefacts(self.ruleset, self.code_map.base)
 
     def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
-        """Those of ``orders`` that order a collar, by the code map or because we suggested them ourselves."""
-        urls = Canonicals(self.code_map.base)
-        return [order for order in orders if orders_a_collar(order, self.code_map, urls)]
+        """Those of ``orders`` that order a collar, by the code map."""
+        return [order for order in orders if self.code_map.is_collar_order(order)]
+
+    def shelf(self, decision: Decision) -> Shelf | None:
+        """The items that fit, or why none does; None where the site has no catalogue."""
+        return None if self.catalogue is None else self.catalogue.fitting(decision)
 
     @property
     def stamp(self) -> str:

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from cds.hook_response import without_absent
 from cds.refusals import Issue, RefusedCall, unusable
 from cds.rule_text import describe_rule
 from cds.service import Held
@@ -42,6 +43,8 @@ class DecisionRequest(BaseModel):
 def decide(body: DecisionRequest, service: Held) -> JSONResponse:
     """The whole decision: size class and candidates, what to measure next, cautions, tasks, trace.
 
+    With a catalogue, ``stock`` names the items on the shelf that fit, nearest first, or why none does.
+
     A fact that cannot be used gets 422 with its name, its value and what is accepted.
     """
     try:
@@ -49,7 +52,9 @@ def decide(body: DecisionRequest, service: Held) -> JSONResponse:
     except FactError as error:
         return unusable(error.problems)
     service.watch.decided("decisions", decision)
-    return JSONResponse(decision.as_json())
+    shelf = service.content.shelf(decision)
+    stock = {} if shelf is None else {"stock": without_absent(shelf.model_dump(mode="json"))}
+    return JSONResponse({**decision.as_json(), **stock})
 
 
 @router.get("/facts", summary="The vocabulary")

@@ -19,8 +19,10 @@ from cds.fhir.validation import validate
 from cds.hook_request import HookRequest
 from cds.hook_response import Card, Coding, HookResponse, Source, Suggestion
 from cds.override_reasons import override_reasons
-from cds.prefetch import Gathered, Query
+from cds.prefetch import Gathered
+from cds.queries import queries
 from cds.settings import Settings
+from cds.standing_care import StandingCare
 from rules.decision import Decision
 from rules.facts import FactValue, RecordedFact
 
@@ -63,6 +65,13 @@ class Call:
             base=self.settings.canonical_base,
         )
 
+    @cached_property
+    def standing(self) -> StandingCare:
+        """What is ordered and planned already, among the drafts and in the record."""
+        resources = [*self.request.context.drafts, *self.gathered.resources]
+        urls, ruleset = self.orders.canonicals, self.content.ruleset.name
+        return StandingCare.of(resources, self.request.context.patientId, urls, ruleset)
+
 
 @dataclass(frozen=True)
 class HookService:
@@ -77,7 +86,6 @@ class HookService:
     title: str
     description: str
     request: type[HookRequest]
-    queries: Callable[[Content], tuple[Query, ...]]
     concerns: Callable[[Any, Content], bool]
     cards: Callable[[Call], Sequence[Draft]]
     implied: Mapping[str, FactValue] = field(default_factory=dict)
@@ -89,7 +97,7 @@ class HookService:
             "id": self.id,
             "title": self.title,
             "description": self.description,
-            "prefetch": {query.key: query.template for query in self.queries(content)},
+            "prefetch": {query.key: query.template for query in queries(content)},
             "usageRequirements": (
                 "Patient and observations are needed, as prefetch or over fhirServer with fhirAuthorization; "
                 "whatever else is missing is listed on the card."

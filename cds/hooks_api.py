@@ -14,6 +14,7 @@ from cds.hook_request import HookRequest
 from cds.hook_service import HookService
 from cds.hooks import SERVICES
 from cds.prefetch import gather
+from cds.queries import queries
 from cds.refusals import Issue, RefusedCall
 from cds.service import Held
 from cds.strict_json import StrictJsonRoute
@@ -41,7 +42,7 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
         if not hook.concerns(body, content):
             return JSONResponse({"cards": []})
         with watch.metrics.stage("fetch"):
-            gathered = await gather(body, hook.queries(content), service.fetcher)
+            gathered = await gather(body, queries(content), service.fetcher)
 
         def decided() -> JSONResponse:
             with watch.metrics.stage("decide"):

@@ -7,45 +7,31 @@ classes, in the code or the details of the order.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from cds.fhir.canonical import Canonicals
-from cds.fhir.codes import CodeMap
 from cds.fhir.context import OrderContext
 from cds.fhir.device import SIZE_AXES, SIZE_AXIS_VALUES, axis_value_code, device_request
-from cds.fhir.orders import FIT_COLLAR, ORDERS, SIZE_CLASSES, collar_service_request, size_concept
+from cds.fhir.orders import SIZE_CLASSES, collar_service_request, size_concept
 from cds.fhir.request import PEOPLE_NEEDED
+from cds.fhir.untrusted import codings, items
 from cds.hook_request import Resource
 from rules.decision import Decision
 from rules.ruleset import Ruleset
 
 
-def orders_a_collar(order: Resource, code_map: CodeMap, canonicals: Canonicals) -> bool:
-    """Whether ``order`` is a collar order by the code map, or one that we suggested ourselves."""
-    if code_map.is_collar_order(order):
-        return True
-    if order["resourceType"] not in ("ServiceRequest", "DeviceRequest") or order.get("doNotPerform") is True:
-        return False
-    ours = {(canonicals.code_system(ORDERS), FIT_COLLAR)}
-    sizes = canonicals.code_system(SIZE_CLASSES)
-    return any(
-        coding.get("system") == sizes or (coding.get("system"), coding.get("code")) in ours
-        for coding in _codings([order.get("code"), order.get("codeCodeableConcept")])
-    )
-
-
 def stated_size(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> dict[str, str]:
     """The value that ``order`` states on each axis; axes that it says nothing about are left out."""
     stated: dict[str, str] = {}
-    for coding in _codings([order.get("codeCodeableConcept"), *_listed(order.get("orderDetail"))]):
+    for coding in codings([order.get("codeCodeableConcept"), *items(order, "orderDetail")]):
         if coding.get("system") == canonicals.code_system(SIZE_CLASSES):
             stated |= _read_size_class(coding.get("code"), ruleset)
     values = {
         axis_value_code(axis.name, value): (axis.name, value) for axis in ruleset.axes.values() for value in axis.values
     }
-    concepts = [part.get("valueCodeableConcept") for part in _listed(order.get("parameter")) if isinstance(part, dict)]
-    for coding in _codings(concepts):
+    concepts = [part.get("valueCodeableConcept") for part in items(order, "parameter") if isinstance(part, dict)]
+    for coding in codings(concepts):
         if coding.get("system") == canonicals.code_system(SIZE_AXIS_VALUES) and coding.get("code") in values:
             axis, value = values[coding["code"]]
             stated[axis] = value
@@ -58,33 +44,33 @@ def with_size(order: Resource, decision: Decision, context: OrderContext) -> Res
     A ServiceRequest gets it as a detail, and the number of people from the order that we would write; a DeviceRequest as its
     parameters. An earlier size of our systems is replaced. Raises ValueError where the decision has no size.
     """
-    ours = collar_service_request(decision, context), device_request(decision, context)
-    fitting, device = ours
+    fitting, device = collar_service_request(decision, context), device_request(decision, context)
     if decision.size_class is None or fitting is None or device is None:
         raise ValueError("a decision without a size cannot correct an order")
     corrected = copy.deepcopy(order)
     urls = context.canonicals
     if order["resourceType"] == "DeviceRequest":
-        others = [
-            part for part in _listed(order.get("parameter")) if not _has_system(part, urls.code_system(SIZE_AXES))
-        ]
+        others = [part for part in items(order, "parameter") if not _has_system(part, urls.code_system(SIZE_AXES))]
         corrected["parameter"] = [*others, *device["parameter"]]
-        if isinstance(coded := corrected.get("codeCodeableConcept"), dict):
-            corrected["codeCodeableConcept"] = _without_size_class(coded, urls) or device["codeCodeableConcept"]
+        if "codeReference" not in order and (
+            not order.get("codeCodeableConcept") or _states_size(order["codeCodeableConcept"], urls)
+        ):
+            corrected["codeCodeableConcept"] = device["codeCodeableConcept"]
     else:
-        others = [part for part in _listed(order.get("orderDetail")) if not _states_size(part, urls)]
+        others = [part for part in items(order, "orderDetail") if not _states_size(part, urls)]
         corrected["orderDetail"] = [*others, size_concept(decision.size_class, context)]
+        corrected.setdefault("code", fitting["code"])
         people = urls.extension(PEOPLE_NEEDED)
         needed = [part for part in fitting["extension"] if part["url"] == people]
         if needed:
-            kept = [part for part in _listed(order.get("extension")) if not _is_extension(part, people)]
+            kept = [part for part in items(order, "extension") if not _is_extension(part, people)]
             corrected["extension"] = [*kept, *needed]
     return corrected
 
 
 def people_stated(order: Resource, canonicals: Canonicals) -> int | None:
     """How many people ``order`` asks for, or None where it does not say."""
-    for part in _listed(order.get("extension")):
+    for part in items(order, "extension"):
         if _is_extension(part, canonicals.extension(PEOPLE_NEEDED)):
             value = part.get("valuePositiveInt")
             return value if isinstance(value, int) and not isinstance(value, bool) else None
@@ -103,26 +89,12 @@ def _read_size_class(written: object, ruleset: Ruleset) -> Mapping[str, str]:
     return silent | {words[token]: token for token in tokens}
 
 
-def _codings(concepts: list[Any]) -> Iterator[dict[str, Any]]:
-    for concept in concepts:
-        if isinstance(concept, dict):
-            yield from (coding for coding in _listed(concept.get("coding")) if isinstance(coding, dict))
-
-
-def _listed(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else []
-
-
 def _has_system(parameter: Any, system: str) -> bool:
-    return isinstance(parameter, dict) and any(c.get("system") == system for c in _codings([parameter.get("code")]))
+    return isinstance(parameter, dict) and any(c.get("system") == system for c in codings([parameter.get("code")]))
 
 
 def _states_size(concept: Any, urls: Canonicals) -> bool:
-    return any(coding.get("system") == urls.code_system(SIZE_CLASSES) for coding in _codings([concept]))
-
-
-def _without_size_class(concept: dict[str, Any], urls: Canonicals) -> dict[str, Any] | None:
-    return None if _states_size(concept, urls) else concept
+    return any(coding.get("system") == urls.code_system(SIZE_CLASSES) for coding in codings([concept]))
 
 
 def _is_extension(part: Any, url: str) -> bool:

@@ -8,30 +8,21 @@ from cds.prefetch import Query
 _PAGE = 200
 
 
-def patient_queries(content: Content) -> tuple[Query, ...]:
-    """What every service asks for: the patient, the encounter, the observations that rules read, and active conditions."""
+def queries(content: Content) -> tuple[Query, ...]:
+    """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
     mine = "patient={{context.patientId}}"
-    codes = ",".join(observation_codes(content))
+    page, standing = f"_count={_PAGE}", "status=draft,active"
+    observed = f"Observation?{mine}&code={','.join(observation_codes(content))}&_sort=-date&{page}"
     return (
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
         Query("encounter", "Encounter/{{context.encounterId}}", "Encounter", needed=False, what="encounter"),
-        Query(
-            "observations",
-            f"Observation?{mine}&code={codes}&_sort=-date&_count={_PAGE}",
-            "Bundle",
-            needed=True,
-            what="observations",
-        ),
-        Query("conditions", f"Condition?{mine}&_count={_PAGE}", "Bundle", needed=False, what="conditions"),
-    )
-
-
-def standing_care_queries() -> tuple[Query, ...]:
-    """What is already ordered and planned."""
-    mine = "patient={{context.patientId}}&status=draft,active"
-    return (
-        Query("orders", f"ServiceRequest?{mine}&_count={_PAGE}", "Bundle", needed=False, what="orders"),
-        Query("plans", f"CarePlan?{mine}&_count={_PAGE}", "Bundle", needed=False, what="care plans"),
+        Query("observations", observed, "Bundle", needed=True, what="observations"),
+        Query("conditions", f"Condition?{mine}&{page}", "Bundle", needed=False, what="conditions"),
+        Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures"),
+        Query("devices", f"Device?{mine}&{page}", "Bundle", needed=False, what="devices"),
+        Query("deviceUses", f"DeviceUseStatement?{mine}&{page}", "Bundle", needed=False, what="device uses"),
+        Query("orders", f"ServiceRequest?{mine}&{standing}&{page}", "Bundle", needed=False, what="orders"),
+        Query("plans", f"CarePlan?{mine}&{standing}&{page}", "Bundle", needed=False, what="care plans"),
     )
 
 

@@ -30,6 +30,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
         default=(), description="the site's overlay files, applied in this order"
     )
     code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
+    catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
     canonical_base: str = Field(
         default="https://nuque.example.org/fhir",
         pattern=r"^https?://[^\s]+[^/\s]$",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from cds.fhir.canonical import Canonicals, code
 from cds.fhir.orders import ORDERS
 from cds.fhir.request import TASKS
-from cds.hook_request import Resource
+from cds.fhir.untrusted import codings, items, mapping, text
+from cds.hook_request import Resource, names_another_patient
 
 _STANDING = ("draft", "active", "on-hold")
 
@@ -24,12 +24,15 @@ class StandingCare:
     ruleset: str
 
     @classmethod
-    def of(cls, resources: Iterable[Resource], urls: Canonicals, ruleset: str) -> StandingCare:
-        """What stands among ``resources``: those that are a draft or active, and have an id to refer to."""
+    def of(cls, resources: Iterable[Resource], patient: str, urls: Canonicals, ruleset: str) -> StandingCare:
+        """What stands among ``resources``: those of ``patient`` (an id) that are a draft or active, and have an id themselves."""
         by_code: dict[str, str] = {}
         plan: str | None = None
         for resource in resources:
+            subject = text(mapping(resource, "subject"), "reference") or ""
             if resource.get("status") not in _STANDING or not isinstance(resource.get("id"), str):
+                continue
+            if names_another_patient(subject, patient):
                 continue
             reference = f"{resource['resourceType']}/{resource['id']}"
             if resource["resourceType"] == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
@@ -58,23 +61,16 @@ class StandingCare:
 def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
     concepts = [resource.get("code")] if resource["resourceType"] == "ServiceRequest" else []
     if resource["resourceType"] == "CarePlan":
-        for activity in _listed(resource.get("activity")):
-            detail = activity.get("detail") if isinstance(activity, dict) else None
-            concepts.append(detail.get("code") if isinstance(detail, dict) else None)
+        concepts = [mapping(activity, "detail").get("code") for activity in items(resource, "activity")]
     systems = (urls.code_system(TASKS), urls.code_system(ORDERS))
-    for concept in concepts:
-        for coding in _listed(concept.get("coding")) if isinstance(concept, dict) else []:
-            if isinstance(coding, dict) and coding.get("system") in systems and isinstance(coding.get("code"), str):
-                yield coding["code"]
+    for coding in codings(concepts):
+        if coding.get("system") in systems and isinstance(coding.get("code"), str):
+            yield coding["code"]
 
 
 def _is_of_ruleset(plan: Resource, urls: Canonicals, ruleset: str) -> bool:
     ours = urls.artefact("PlanDefinition", ruleset)
     return any(
         isinstance(canonical, str) and canonical.split("|")[0] == ours
-        for canonical in _listed(plan.get("instantiatesCanonical"))
+        for canonical in items(plan, "instantiatesCanonical")
     )
-
-
-def _listed(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else []

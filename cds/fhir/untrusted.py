@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 _LONGEST_SHOWN = 80
@@ -18,6 +19,12 @@ def items(value: object, key: str) -> list[Any]:
     """The array under ``key`` of ``value``; empty where there is none."""
     found = value.get(key) if isinstance(value, dict) else None
     return found if isinstance(found, list) else []
+
+
+def codings(concepts: Iterable[object]) -> Iterator[dict[str, Any]]:
+    """Every coding (an object) of the CodeableConcepts in ``concepts``."""
+    for concept in concepts:
+        yield from (coding for coding in items(concept, "coding") if isinstance(coding, dict))
 
 
 def text(value: object, key: str) -> str | None:

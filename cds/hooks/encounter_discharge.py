@@ -9,17 +9,10 @@ from cds.content import Content
 from cds.hook_request import DischargeRequest
 from cds.hook_service import Call, HookService
 from cds.order_set import care_orders
-from cds.prefetch import Query
-from cds.queries import patient_queries, standing_care_queries
-from cds.standing_care import StandingCare
 from cds.topics import narrowed
 from rules.decision import Decision
 
 TOPICS = ("handover",)
-
-
-def _queries(content: Content) -> tuple[Query, ...]:
-    return (*patient_queries(content), *standing_care_queries())
 
 
 def _always(request: DischargeRequest, content: Content) -> bool:
@@ -32,8 +25,7 @@ def _cards(call: Call) -> list[Draft]:
 
 
 def _handover_card(call: Call, decision: Decision) -> Draft:
-    standing = StandingCare.of(call.gathered.resources, call.orders.canonicals, call.content.ruleset.name)
-    actions = care_orders(decision, call.orders, standing)
+    actions = care_orders(decision, call.orders, call.standing)
     rules = tuple(dict.fromkeys(rule for task in decision.tasks for rule in task.rules))
     count = len(decision.tasks)
     return Draft(
@@ -62,7 +54,6 @@ SERVICE = HookService(
         "follow-up, with the orders as drafts."
     ),
     request=DischargeRequest,
-    queries=_queries,
     concerns=_always,
     cards=_cards,
     implied={"discharge_planned": True},

@@ -8,8 +8,7 @@ from cds.content import Content
 from cds.hook_request import OrderSelectRequest
 from cds.hook_service import Call, HookService
 from cds.order_set import whole_order_set
-from cds.queries import patient_queries
-from cds.standing_care import StandingCare
+from cds.shelf import shelf_lines
 
 
 def _concerns(request: OrderSelectRequest, content: Content) -> bool:
@@ -18,14 +17,14 @@ def _concerns(request: OrderSelectRequest, content: Content) -> bool:
 
 def _cards(call: Call) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
-    standing = StandingCare.of(call.request.context.drafts, call.orders.canonicals, call.content.ruleset.name)
-    actions = whole_order_set(call.decision, call.orders, selected, standing)
+    actions = whole_order_set(call.decision, call.orders, selected, call.standing)
     size = call.decision.size_class
     label = "Order the review and the care" if size is None else f"Order {size.code} with its care"
     offers = (Offer(label, actions, recommended=True),) if actions else ()
     main = size_card(
         call.content.ruleset,
         call.decision,
+        shelf=shelf_lines(call.content.shelf(call.decision)),
         not_had=call.gathered.not_had,
         offers=offers,
     )
@@ -41,7 +40,6 @@ SERVICE = HookService(
         "next, cautions, and the orders and the care plan as drafts."
     ),
     request=OrderSelectRequest,
-    queries=patient_queries,
     concerns=_concerns,
     cards=_cards,
 )

@@ -14,9 +14,7 @@ from cds.hook_request import OrderSignRequest, Resource
 from cds.hook_service import Call, HookService
 from cds.order_set import corrections, whole_order_set
 from cds.order_size import people_stated, stated_size
-from cds.prefetch import Query
-from cds.queries import patient_queries, standing_care_queries
-from cds.standing_care import StandingCare
+from cds.shelf import misfits, ordered_item, with_item
 from rules.decision import AxisDecision
 from rules.ruleset import SEVERITIES, Severity
 
@@ -39,23 +37,14 @@ def _concerns(request: OrderSignRequest, content: Content) -> bool:
     return bool(content.collar_orders(request.context.drafts))
 
 
-def _queries(content: Content) -> tuple[Query, ...]:
-    return (*patient_queries(content), *standing_care_queries())
-
-
 def _cards(call: Call) -> list[Draft]:
     orders = call.content.collar_orders(call.request.context.drafts)
-    standing = StandingCare.of(
-        [*call.request.context.drafts, *call.gathered.resources],
-        call.orders.canonicals,
-        call.content.ruleset.name,
-    )
-    of_call = [*_people(call, orders), *_care(call, standing)]
+    of_call = [*_people(call, orders), *_care(call)]
     drafts = []
     for position, order in enumerate(orders):
-        findings = [*_size(call, order), *(of_call if position == 0 else ())]
+        findings = [*_size(call, order), *_item(call, order), *(of_call if position == 0 else ())]
         if findings:
-            drafts.append(_card(call, order, orders, findings, standing))
+            drafts.append(_card(call, order, orders, findings))
     return drafts
 
 
@@ -86,6 +75,26 @@ def _differs(call: Call, axis: AxisDecision, value: str) -> Finding:
     return Finding("warning", text, axis.rules)
 
 
+def _item(call: Call, order: Resource) -> Iterator[Finding]:
+    """What speaks against the item of the site's catalogue that ``order`` names."""
+    ordered = ordered_item(order, call.content.catalogue)
+    if ordered is None:
+        return
+    adult = call.content.ruleset.axes["line"].values[-1]
+    for misfit in misfits(ordered.item, call.decision, call.content.ruleset):
+        # A misfit on this axis means that no line of the item suits: if adults are among them, the patient is a child.
+        adult_for_a_child = misfit.axis == "line" and adult in ordered.item.axes["line"]
+        yield Finding("critical" if adult_for_a_child else "warning", misfit.text, misfit.rules)
+
+
+def _with_fitting_item(call: Call, order: Resource) -> Resource:
+    """``order`` with an item that fits, where it names one that does not."""
+    ordered, shelf = ordered_item(order, call.content.catalogue), call.content.shelf(call.decision)
+    if ordered is None or shelf is None or not any(misfits(ordered.item, call.decision, call.content.ruleset)):
+        return order
+    return with_item(order, ordered, shelf)
+
+
 def _people(call: Call, orders: Iterable[Resource]) -> Iterator[Finding]:
     """Whether some collar order asks for the people that fitting takes."""
     task = next((task for task in call.decision.tasks if task.task == FIT_TASK), None)
@@ -98,16 +107,14 @@ def _people(call: Call, orders: Iterable[Resource]) -> Iterator[Finding]:
         yield Finding("warning", text, task.rules)
 
 
-def _care(call: Call, standing: StandingCare) -> Iterator[Finding]:
+def _care(call: Call) -> Iterator[Finding]:
     """Whether anybody will look at the skin under the collar."""
     task = next((task for task in call.decision.tasks if task.task == SKIN_TASK), None)
-    if task is not None and not standing.covers(task.task):
+    if task is not None and not call.standing.covers(task.task):
         yield Finding("warning", "No skin inspection under the collar is ordered or planned.", task.rules, about="care")
 
 
-def _card(
-    call: Call, order: Resource, orders: list[Resource], findings: list[Finding], standing: StandingCare
-) -> Draft:
+def _card(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> Draft:
     findings = sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
     worst = findings[0]
     more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
@@ -122,7 +129,7 @@ def _card(
             ]
         ),
         rules=tuple(dict.fromkeys(rule for finding in findings for rule in finding.rules)),
-        offers=_offers(call, order, orders, findings, standing),
+        offers=_offers(call, order, orders, findings),
     )
 
 
@@ -132,14 +139,14 @@ def _explained(call: Call, finding: Finding) -> str:
     return markdown.joined([stated, markdown.section(title, why(call.decision, finding.rules))])
 
 
-def _offers(
-    call: Call, order: Resource, orders: list[Resource], findings: list[Finding], standing: StandingCare
-) -> tuple[Offer, ...]:
+def _offers(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
     if any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
         label = "Correct the order and add the care" if call.decision.size_class else "Order the review and the care"
-        actions = whole_order_set(call.decision, call.orders, orders, standing)
+        fitting = [_with_fitting_item(call, each) for each in orders]
+        actions = whole_order_set(call.decision, call.orders, fitting, call.standing)
     else:
-        label, actions = "Correct the order", corrections([order], call.decision, call.orders)
+        label = "Correct the order"
+        actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders)
     return (Offer(label, actions, recommended=True),) if actions else ()
 
 
@@ -152,7 +159,6 @@ SERVICE = HookService(
         "(size class, adult item for a child, no second person, no skin care), with the corrected order. Otherwise silent."
     ),
     request=OrderSignRequest,
-    queries=_queries,
     concerns=_concerns,
     cards=_cards,
 )

@@ -9,18 +9,11 @@ from cds.content import Content
 from cds.hook_request import PatientViewRequest
 from cds.hook_service import Call, HookService
 from cds.order_set import care_orders
-from cds.prefetch import Query
-from cds.queries import patient_queries, standing_care_queries
-from cds.standing_care import StandingCare
 from cds.topics import narrowed
 from rules.decision import Task
 
 TOPICS = ("review", "skin")
 _LONGEST = 120
-
-
-def _queries(content: Content) -> tuple[Query, ...]:
-    return (*patient_queries(content), *standing_care_queries())
 
 
 def _always(request: PatientViewRequest, content: Content) -> bool:
@@ -38,9 +31,7 @@ def _cards(call: Call) -> list[Draft]:
 
 
 def _due_card(call: Call, due: tuple[Task, ...]) -> Draft:
-    resources = [*call.gathered.resources]
-    standing = StandingCare.of(resources, call.orders.canonicals, call.content.ruleset.name)
-    actions = care_orders(call.decision.model_copy(update={"tasks": due}), call.orders, standing)
+    actions = care_orders(call.decision.model_copy(update={"tasks": due}), call.orders, call.standing)
     rules = tuple(dict.fromkeys(rule for task in due for rule in task.rules))
     more = f" (and {len(due) - 1} more)" if len(due) > 1 else ""
     return Draft(
@@ -68,7 +59,6 @@ SERVICE = HookService(
         "collar, no review, an extrication collar still on. Otherwise silent."
     ),
     request=PatientViewRequest,
-    queries=_queries,
     concerns=_always,
     cards=_cards,
 )

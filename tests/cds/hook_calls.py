@@ -106,6 +106,9 @@ def _call(hook: str, context: Json, observations: tuple[Json, ...], more: Mappin
         },
         "observations": bundle(*observations),
         "conditions": None,
+        "procedures": None,
+        "devices": None,
+        "deviceUses": None,
         "orders": None,
         "plans": None,
     }

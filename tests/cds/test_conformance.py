@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,8 @@ from fhir.resources.R4B import get_fhir_model_class
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from cds.app import create_app
+from cds.settings import Settings
 from rules.decide import Decider
 from rules.loading import load_ruleset
 from tests.cds.cds_hooks_standard import check_discovery, check_response
@@ -47,7 +51,9 @@ SERVICE_OF = {
     "patient-view": "collar-patient-view",
     "encounter-discharge": "collar-discharge",
 }
-DEMO_CALLS = sorted((Path(__file__).parents[2] / "demo_bundles").rglob("*hook*.json"))
+DEMO = Path(__file__).parents[2] / "demo_bundles"
+DEMO_CALLS = sorted((DEMO / "hooks").glob("*.json"))
+DEMO_AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
 
 
 def test_discovery_is_what_the_standard_asks_for(client: TestClient) -> None:
@@ -189,12 +195,28 @@ def test_eight_threads_get_the_answers_of_one(client: TestClient) -> None:
     assert together == alone * 4
 
 
+@pytest.fixture(scope="module")
+def demo_hospital() -> Iterator[TestClient]:
+    """The invented hospital's own service: its overlay, its codes, its shelf."""
+    settings = Settings(
+        catalogue=DEMO / "catalogue.yaml", code_map=DEMO / "site_codes.yaml", overlays=(DEMO / "site.yaml",)
+    )
+    with TestClient(create_app(settings, clock=lambda: DEMO_AT)) as client:
+        yield client
+
+
+def test_there_is_a_demo_call_for_each_service() -> None:
+    assert {path.stem for path in DEMO_CALLS} == set(CALLS)
+
+
 @pytest.mark.parametrize("path", DEMO_CALLS, ids=lambda path: path.stem)
-def test_every_demo_call_is_answered(client: TestClient, path: Path) -> None:
+def test_every_demo_call_gets_cards_that_conform(client: TestClient, demo_hospital: TestClient, path: Path) -> None:
     call = json.loads(path.read_text())
-    answer = client.post(f"/cds-services/{SERVICE_OF[call['hook']]}", json=call)
-    assert answer.status_code == 200, answer.text
-    check_response(answer.json())
+    for asked in (client, demo_hospital):
+        answer = asked.post(f"/cds-services/{path.stem}", json=call)
+        assert answer.status_code == 200, answer.text
+        check_response(answer.json())
+    assert answer.json()["cards"]
 
 
 def test_the_interactive_documentation_works(client: TestClient) -> None:

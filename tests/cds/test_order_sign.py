@@ -11,6 +11,7 @@ from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
     OTHER_ORDER,
+    bundle,
     changed,
     observation,
     order_select,
@@ -121,3 +122,41 @@ def test_a_device_that_states_another_size_is_noticed(client: TestClient, comple
     (action,) = card["suggestions"][0]["actions"]
     assert action["resource"]["resourceType"] == "DeviceRequest"
     assert "height-band.H3" in str(action["resource"]["parameter"])
+
+
+def test_an_order_without_a_second_person_is_a_warning_and_gets_one(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    alone = with_first(complete, extension=[{"url": "https://ehr.example.org/x", "valueString": "kept"}])
+    (card,) = sign(client, order_sign(*MEASURED, drafts=alone))
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("The order names no second person")
+    (action,) = card["suggestions"][0]["actions"]
+    values = {part["url"].rsplit("/", 1)[-1]: part for part in action["resource"]["extension"]}
+    assert values["people-needed"]["valuePositiveInt"] == 2
+    assert values["x"]["valueString"] == "kept"
+
+
+def test_a_child_takes_one_person_more(client: TestClient, complete: tuple[Any, ...]) -> None:
+    call = changed(order_sign(*MEASURED, drafts=complete), "prefetch.patient", CHILD)
+    details = "\n".join(card["detail"] for card in sign(client, call))
+    assert "The order names 2 people for the fitting; it takes 3" in details
+
+
+def test_a_collar_without_skin_inspection_is_a_warning_with_the_care_to_add(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    no_plan = tuple(draft for draft in complete if draft["resourceType"] != "CarePlan")
+    (card,) = sign(client, order_sign(*MEASURED, drafts=no_plan))
+    assert card["summary"].startswith("No skin inspection")
+    created = [a["resource"]["resourceType"] for a in card["suggestions"][0]["actions"] if a["type"] == "create"]
+    assert created == ["CarePlan"]
+
+
+def test_care_that_is_planned_in_the_record_counts(client: TestClient, complete: tuple[Any, ...]) -> None:
+    no_plan = tuple(draft for draft in complete if draft["resourceType"] != "CarePlan")
+    plans = [{**draft, "status": "active", "id": "plan-7"} for draft in complete if draft["resourceType"] == "CarePlan"]
+    call = changed(order_sign(*MEASURED, drafts=no_plan), "prefetch.plans", bundle(*plans))
+    assert sign(client, call) == []
+    ended = [{**plan, "status": "revoked"} for plan in plans]
+    assert len(sign(client, changed(call, "prefetch.plans", bundle(*ended)))) == 1
