@@ -7,6 +7,7 @@ from cds.fhir.datatypes import Element, Resource, concept, instant, present, rul
 from cds.fhir.device import DEVICE
 from cds.fhir.grounds import grounds
 from cds.fhir.identity import reference_to, urn
+from cds.fhir.instructions import instruction_notes
 from cds.fhir.orders import (
     FIT_COLLAR,
     FIT_TASK,
@@ -46,7 +47,12 @@ def care_plan(decision: Decision, context: OrderContext) -> Resource:
         supportingInfo=[*used.reason_references, *used.supporting_info],
         goal=[{"reference": f"#{name}"} for name in goals.values()],
         activity=[*_ordered(decision, context), *(_activity(decision, task, goals, context) for task in tasks)],
-        note=[*_holds(decision, context), *caution_notes(decision, context), *_refused(decision, context)],
+        note=[
+            *_holds(decision, context),
+            *caution_notes(decision, context),
+            *instruction_notes(decision, context),
+            *_refused(decision, context),
+        ],
     )
 
 
