@@ -1,0 +1,79 @@
+"""What published guidelines say while a collar is worn, and to whom they do not apply.
+
+EAST: Patel et al., J Trauma Acute Care Surg 2015;78:430-441 (adults, blunt injury, obtunded, negative high-quality CT).
+NICE NG41 (2016), NG89 (2018), CG103 (2010) and CG161 (2013), all from memory.
+"""
+
+from itertools import product
+
+import pytest
+
+from rules.evaluation import fire
+from rules.loading import load_ruleset
+
+RULESET = load_ruleset()
+EAST = {
+    "age_years": (47, 12),
+    "blunt_injury": (True, False),
+    "sedated": (True, False),
+    "ct_neck": ("negative", "positive"),
+    "ct_neck_high_quality": (True, False),
+    "collar_in_place": (True, False),
+}
+"""Each criterion with an answer that meets it and one that does not."""
+
+
+def fired(facts):
+    return {rule.id for rule in fire(RULESET, facts).fired}
+
+
+@pytest.mark.parametrize("meets", list(product((True, False), repeat=len(EAST))))
+def test_the_guideline_is_quoted_only_where_every_criterion_is_met(meets):
+    facts = {name: answers[not met] for (name, answers), met in zip(EAST.items(), meets, strict=True)}
+    assert ("review.ct.obtunded_negative" in fired(facts)) == all(meets)
+
+
+@pytest.mark.parametrize("missing", EAST)
+def test_an_unknown_criterion_is_not_taken_for_met(missing):
+    facts = {name: answers[0] for name, answers in EAST.items() if name != missing}
+    assert "review.ct.obtunded_negative" not in fired(facts)
+
+
+def test_the_guideline_is_quoted_and_a_clinician_decides():
+    (caution,) = RULESET.rules["review.ct.obtunded_negative"].then.cautions
+    assert caution.severity == "info"
+    assert "conditionally recommends" in caution.text
+    assert "The responsible clinician decides" in caution.text
+    assert "until then the collar stays on" in caution.text
+
+
+@pytest.mark.parametrize("result", ["negative", "positive", "inconclusive", "not_done"])
+def test_with_a_deficit_a_negative_ct_is_followed_by_a_decision_on_mri(result):
+    # NICE NG41, from memory.
+    facts = {"collar_in_place": True, "neurological_deficit": True, "ct_neck": result}
+    assert ("review.ct.negative_with_deficit" in fired(facts)) == (result == "negative")
+
+
+@pytest.mark.parametrize(("age", "impaired", "wanted"), [(64, False, False), (65, False, True), (30, True, True)])
+def test_delirium_is_looked_for_daily_from_65_or_with_impaired_understanding(age, impaired, wanted):
+    # NICE CG103, from memory.
+    facts = {"collar_in_place": True, "setting": "ward", "age_years": age, "cognitive_impairment": impaired}
+    assert ("review.delirium.risk" in fired(facts)) == wanted
+    (call,) = RULESET.rules["review.delirium.risk"].then.tasks
+    assert call.timing.times_per_day == 1
+
+
+@pytest.mark.parametrize("setting", ["emergency", "critical_care", "ward", "theatre", "home", "prehospital"])
+def test_thrombosis_is_assessed_in_hospital(setting):
+    # NICE NG89, from memory: within 14 hours of admission where prevention is indicated.
+    facts = {"collar_in_place": True, "setting": setting, "age_years": 40, "bed_rest": True}
+    assert ("review.thrombosis.bed_rest" in fired(facts)) == (setting not in ("home", "prehospital"))
+    (call,) = RULESET.rules["review.thrombosis.bed_rest"].then.tasks
+    assert call.timing.within_hours == 14
+
+
+@pytest.mark.parametrize(("age", "wanted"), [(64, False), (65, True)])
+def test_the_risk_of_falling_is_assessed_from_65_on(age, wanted):
+    # NICE CG161, from memory.
+    facts = {"collar_in_place": True, "setting": "home", "age_years": age, "mobility": "walking"}
+    assert ("handover.teach.falls" in fired(facts)) == wanted
