@@ -26,6 +26,7 @@ ORDER_TITLES = {
 FIT_TASK = "fit_collar"
 """The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""
 
+_REVIEWER = "responsible clinician"
 _REQUESTERS = ("Practitioner", "PractitionerRole", "Organization", "Patient", "RelatedPerson", "Device")
 
 
@@ -64,7 +65,7 @@ def collar_service_request(decision: Decision, context: OrderContext) -> Resourc
         code=order_concept(FIT_COLLAR, context),
         details=details,
         reasons=reasons,
-        task=task,
+        carried_out=_carried_out(decision, task, context),
         notes=[
             *alternates(decision, context),
             *(_outcome(decision, task, context) if task else ()),
@@ -77,6 +78,7 @@ def review_service_request(decision: Decision, context: OrderContext) -> Resourc
     """The order for a clinician's review where the size is withheld, or None where that is seen to otherwise.
 
     A reason to withhold is seen to when a rule that gave it also asks for a task that is ordered. Never names a size.
+    Where the reason is that the device is the wrong one, the review is due at once.
     """
     if decision.size_class is not None:
         return None
@@ -94,6 +96,10 @@ def review_service_request(decision: Decision, context: OrderContext) -> Resourc
         details=[],
         reasons=tuple(hold.text for hold in open_holds) or ("No rule gives a size for what is known.",),
         notes=caution_notes(decision, context),
+        carried_out=present(
+            priority="stat" if any(hold.kind == "do_not_size" for hold in open_holds) else None,
+            performerType=concept(_REVIEWER),
+        ),
     )
 
 
@@ -107,7 +113,7 @@ def task_service_request(decision: Decision, task: Task, context: OrderContext) 
         code=task_concept(task.task, task.title, context.canonicals),
         details=[concept(line) for line in (task.instruction, *task.details)],
         reasons=task.reasons,
-        task=task,
+        carried_out=_carried_out(decision, task, context),
         notes=_outcome(decision, task, context),
     )
 
@@ -161,6 +167,20 @@ def caution_notes(decision: Decision, context: OrderContext) -> list[Element]:
     ]
 
 
+def _carried_out(decision: Decision, task: Task | None, context: OrderContext) -> Element:
+    """When, by whom, by how many and where: the elements that say it, none where there is no task."""
+    if task is None:
+        return {}
+    urls = context.canonicals
+    return present(
+        extension=[people_needed(task.people, urls)],
+        priority="stat" if task.timing.within_hours == 0 else None,
+        occurrenceTiming=fhir_timing(task.timing, task.timing_words, decision.at, urls),
+        performerType=role(task.performer, task.performer_words, urls),
+        locationCode=[concept(task.location)] if task.location else None,
+    )
+
+
 def _service_request(
     decision: Decision,
     context: OrderContext,
@@ -171,25 +191,21 @@ def _service_request(
     details: list[Element],
     reasons: tuple[str, ...],
     notes: list[Element],
-    task: Task | None = None,
+    carried_out: Element,
 ) -> Resource:
     rules = list(rules)
     used = grounds(decision, rules)
     head = opening(decision, context, urn(decision, context, part), rules)
-    if task is not None:
-        head["extension"].append(people_needed(task.people, context.canonicals))
     return present(
         resourceType="ServiceRequest",
-        **head,
-        priority="stat" if task is not None and task.timing.within_hours == 0 else None,
+        **{**head, "extension": [*head["extension"], *carried_out.get("extension", ())]},
+        priority=carried_out.get("priority"),
         code=code,
         orderDetail=details,
         **parties(decision, context, _REQUESTERS),
-        occurrenceTiming=None
-        if task is None
-        else fhir_timing(task.timing, task.timing_words, decision.at, context.canonicals),
-        performerType=None if task is None else role(task.performer, task.performer_words, context.canonicals),
-        locationCode=[concept(task.location)] if task is not None and task.location else None,
+        occurrenceTiming=carried_out.get("occurrenceTiming"),
+        performerType=carried_out.get("performerType"),
+        locationCode=carried_out.get("locationCode"),
         reasonCode=[concept(reason) for reason in reasons],
         reasonReference=used.reason_references,
         supportingInfo=used.supporting_info,

@@ -8,7 +8,7 @@ from fhir.resources.R4B import get_fhir_model_class
 
 from cds.fhir.context import OrderContext
 from cds.fhir.device import device_request
-from cds.fhir.orders import collar_service_request, service_requests
+from cds.fhir.orders import FIT_TASK, collar_service_request, service_requests
 from cds.fhir.suggestion import suggested
 from rules.decide import Decider
 from rules.decision import Decision
@@ -78,3 +78,30 @@ def test_reasons_reach_through_what_rules_concluded(swollen: Decision) -> None:
     assert {"reference": "Observation/height"} in order["reasonReference"]
     # The age comes from the patient, who is the subject already and no reason in the sense of R4.
     assert {"reference": "Patient/1"} not in order["reasonReference"]
+
+
+def test_a_wrong_device_calls_a_clinician_at_once(decider: Decider) -> None:
+    # Held by a rule that asks for no task of its own.
+    decision = decider.decide({"age_years": 30, "airway_threat": True}, AT)
+    review = service_requests(decision, CONTEXT)[0]
+    assert review["code"]["coding"][0]["code"] == "review-before-collar"
+    assert review["priority"] == "stat"
+    assert review["performerType"] == {"text": "responsible clinician"}
+
+
+def test_a_missing_age_is_no_emergency(withheld: Decision) -> None:
+    assert "priority" not in service_requests(withheld, CONTEXT)[0]
+
+
+def test_a_task_of_the_rule_that_withholds_stands_for_the_review(decider: Decider) -> None:
+    decision = decider.decide({"age_years": 70, "head_position": "fixed_other"}, AT)
+    codes = [order["code"]["coding"][0]["code"] for order in service_requests(decision, CONTEXT)]
+    assert "refer-orthotist" in codes and "review-before-collar" not in codes
+
+
+def test_the_fitting_says_how_many_people_it_takes(swollen: Decision) -> None:
+    order = collar_service_request(swollen, CONTEXT)
+    (fitting,) = (task for task in swollen.tasks if task.task == FIT_TASK)
+    assert order is not None
+    people = [e["valuePositiveInt"] for e in order["extension"] if e["url"].endswith("/people-needed")]
+    assert people == [fitting.people] and fitting.people >= 2
