@@ -6,11 +6,12 @@ Only words that are in the decision are used; what comes from the record is esca
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from math import inf
 
 from cds import markdown
 from cds.card_draft import Draft, Offer
 from rules.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Task
-from rules.ruleset import Ruleset, Severity
+from rules.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_MEASURE = 3
 _MOST_NOT_USED = 20
@@ -61,9 +62,11 @@ def size_card(
 def caution_cards(decision: Decision, severities: Iterable[Severity] = ("critical", "warning")) -> list[Draft]:
     """One card a caution of the given severities; a critical one says why it is critical.
 
-    Those that come with a reason to withhold the size are left out: the size card says them.
+    Of one severity those come first whose rules also ask for care, the soonest due first. Those that come with a reason to
+    withhold the size are left out: the size card says them.
     """
     said = {caution.text for hold in decision.holds for caution in _coming_with(decision, hold)}
+    pressing = sorted(decision.cautions, key=lambda caution: _hours_left(decision, caution))
     return [
         Draft(
             indicator=caution.severity,
@@ -72,9 +75,15 @@ def caution_cards(decision: Decision, severities: Iterable[Severity] = ("critica
             detail=_caution_detail(decision, caution),
             rules=caution.rules,
         )
-        for caution in decision.cautions
+        for caution in pressing
         if caution.severity in severities and caution.text not in said
     ]
+
+
+def _hours_left(decision: Decision, caution: Caution) -> float:
+    """Hours until the care that the caution's rules ask for is due; infinite where they ask for none with a deadline."""
+    due = [task.timing.within_hours for task in decision.tasks if set(task.rules) & set(caution.rules)]
+    return min((hours for hours in due if hours is not None), default=inf)
 
 
 def cautions_section(decision: Decision, severities: Iterable[Severity]) -> str:
@@ -132,22 +141,27 @@ def cited(rules: Iterable[str]) -> str:
     return "\\[" + ", ".join(map(markdown.code, rules)) + "\\]"
 
 
-def footing(decision: Decision) -> str:
-    """What each card ends with: the rule set, what the site changed in it, and the disclaimer."""
-    ruleset = decision.ruleset
+def footing(ruleset: Ruleset, decision: Decision, draft: Draft) -> str:
+    """What each card ends with: what the site changed behind it, the rule set, and the disclaimer."""
     local = [
         f"{change.kind.replace('_', ' ')} {markdown.code(change.name)}: {markdown.plain(change.because)}"
         for change in decision.local_changes
+        if _behind(change, ruleset, draft)
     ]
-    identity = (
-        f"{markdown.plain(ruleset.name)} {markdown.plain(ruleset.version)}, content {markdown.code(ruleset.hash[:12])}."
-    )
+    identity = f"{markdown.plain(ruleset.title)} {markdown.plain(ruleset.version)}, content {markdown.code(ruleset.hash[:12])}."
     return markdown.joined(
         [
             markdown.section("Changed by this site", markdown.bullets(local)),
             f"{identity} {markdown.plain(decision.disclaimer, 600)}",
         ]
     )
+
+
+def _behind(change: LocalChange, ruleset: Ruleset, draft: Draft) -> bool:
+    """Whether ``change`` concerns the rules of ``draft``; what is switched off leaves no rule, and is said with the size."""
+    if change.kind == "switched_off":
+        return draft.topic == "size"
+    return change.name in draft.rules or any(change.name in ruleset.rules[rule].parameters for rule in draft.rules)
 
 
 def _headline(decision: Decision) -> tuple[Severity, str]:

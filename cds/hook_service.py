@@ -177,7 +177,7 @@ def _issued(draft: Draft, service: HookService, call: Call) -> Card:
     return Card(
         uuid=str(uuid5(instance, name)),
         summary=draft.summary,
-        detail=markdown.joined([draft.detail, footing(call.decision)]),
+        detail=markdown.joined([draft.detail, footing(ruleset, call.decision, draft)]),
         indicator=draft.indicator,
         source=Source(
             label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})", url=call.settings.public_url, topic=topic

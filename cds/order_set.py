@@ -48,7 +48,7 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
     names = {name_of(order) for order in orders}
     plan = care_plan(decision, context)
     activities = [a for a in plan.get("activity", ()) if "reference" not in a or a["reference"]["reference"] in names]
-    planned = bool(planned_tasks(decision))
+    planned = bool(planned_tasks(decision) or decision.leaflets)
     resources = [*orders, *([{**plan, "activity": activities}] if planned else [])]
     return tuple(map(_create, resources))
 

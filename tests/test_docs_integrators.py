@@ -6,16 +6,22 @@ import os
 import re
 import shutil
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from cds.catalogue import Catalogue
 from cds.fhir.loading_codes import load_code_map
+from rules.decide import Decider
 from rules.loading import load_ruleset
 from tests.cds.live_service import ROOT, running
 
 PAGE = (ROOT / "docs" / "integrators.md").read_text()
 BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```$", PAGE, re.M | re.S)
+
+
+SITE_FILES = [text for language, text in BLOCKS if language == "yaml"]
 
 
 def conversation() -> list[tuple[str, str]]:
@@ -48,13 +54,21 @@ def test_the_conversation_is_as_shown(tmp_path: Path) -> None:
 
 
 def test_the_code_map_shown_can_be_used(tmp_path: Path) -> None:
-    (text,) = [text for language, text in BLOCKS if language == "yaml"]
     path = tmp_path / "codes.yaml"
-    path.write_text(text)
+    path.write_text(SITE_FILES[1])
     code_map = load_code_map(load_ruleset(), [path])
     coded = {"coding": [{"system": "https://hollowmere.example.org/codes", "code": "COLLAR-RIGID"}]}
     assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": coded})
     assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": {"text": "Hard collar"}})
+
+
+def test_the_catalogue_shown_can_be_used(tmp_path: Path) -> None:
+    path = tmp_path / "catalogue.yaml"
+    path.write_text(SITE_FILES[0])
+    ruleset = load_ruleset()
+    facts = {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}
+    decision = Decider(ruleset).decide(facts, datetime(2026, 1, 31, tzinfo=UTC))
+    assert [item.item for item in Catalogue.load(path, ruleset).fitting(decision).items] == ["HM-222"]
 
 
 @pytest.mark.parametrize("status", ["400", "404", "412", "415", "422", "503"])

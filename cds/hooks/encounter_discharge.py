@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from cds import markdown
 from cds.card_draft import Draft, Offer
 from cds.cards import caution_cards, cautions_section, not_used_section, tasks_section, why
@@ -35,6 +37,7 @@ def _handover_card(call: Call, decision: Decision) -> Draft:
         detail=markdown.joined(
             [
                 tasks_section(decision.tasks, "To arrange"),
+                markdown.section("For the patient, in the care plan", markdown.bullets(_leaflets(decision))),
                 cautions_section(decision, ("info",)),
                 markdown.section("Why", why(decision, rules)),
                 not_used_section([*decision.not_used, *call.gathered.not_had]),
@@ -43,6 +46,13 @@ def _handover_card(call: Call, decision: Decision) -> Draft:
         rules=rules,
         offers=(Offer("Order the handover and the follow-up", actions, recommended=True),) if actions else (),
     )
+
+
+def _leaflets(decision: Decision) -> Iterator[str]:
+    """The instructions for the patient in each language, by their headings, and who reviewed the words."""
+    for leaflet in decision.leaflets:
+        headings = "; ".join(markdown.plain(section.title) for section in leaflet.sections)
+        yield f"{markdown.code(leaflet.language)} **{markdown.plain(leaflet.title)}**: {headings}. {markdown.plain(leaflet.notice)}"
 
 
 SERVICE = HookService(

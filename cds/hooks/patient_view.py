@@ -31,7 +31,9 @@ def _cards(call: Call) -> list[Draft]:
 
 
 def _due_card(call: Call, due: tuple[Task, ...]) -> Draft:
-    actions = care_orders(call.decision.model_copy(update={"tasks": due}), call.orders, call.standing)
+    actions = care_orders(
+        call.decision.model_copy(update={"tasks": due, "instructions": (), "leaflets": ()}), call.orders, call.standing
+    )
     rules = tuple(dict.fromkeys(rule for task in due for rule in task.rules))
     more = f" (and {len(due) - 1} more)" if len(due) > 1 else ""
     return Draft(
