@@ -150,7 +150,7 @@ class _Reading:
     async def read_all(self, query: str) -> _Answer:
         """Everything that answers ``query``. What was read before a failure is kept, and the failure said."""
         found: list[Any] | None = None
-        url: str | None = query if "://" in query else f"{self._base}/{query}"
+        url: str | None = query if _is_address(query) else f"{self._base}/{query}"
         seen: set[str] = set()
         try:
             for _ in range(self._settings.fetch_pages):
@@ -221,6 +221,11 @@ class _Reading:
             raise ReadFailed("the query is not a usable address") from error
 
 
+def _is_address(query: str) -> bool:
+    """Whether ``query`` is the address of a page and not a query of ours (whose codes may hold addresses too)."""
+    return query.startswith(("http://", "https://"))
+
+
 def _refused(status: int) -> ReadFailed:
     if 300 <= status < 400:
         return ReadFailed("the FHIR server redirects elsewhere, which is not followed")
@@ -235,10 +240,10 @@ def _opened(answer: Any, query: str) -> tuple[list[Any], str | None]:
     """The resources of ``answer`` and the address of its next page."""
     kind = answer.get("resourceType") if isinstance(answer, dict) else None
     if kind != "Bundle":
-        if "://" in query or "?" in query or f"{kind}/{answer.get('id') if kind else None}" != query:
+        if _is_address(query) or "?" in query or f"{kind}/{answer.get('id') if kind else None}" != query:
             raise ReadFailed("the FHIR server answered with something else than was asked for")
         return [answer], None
-    if "?" not in query and "://" not in query:
+    if "?" not in query and not _is_address(query):
         raise ReadFailed("the FHIR server answered with something else than was asked for")
     entries, links = answer.get("entry", []), answer.get("link", [])
     if not isinstance(entries, list) or not isinstance(links, list):

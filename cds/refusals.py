@@ -82,7 +82,8 @@ def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
     for problem in problems:
         code = "required" if problem["type"] == "missing" else "invalid"
         message = problem["msg"].removeprefix("Value error, ")
-        issues.append(Issue(field_name(problem["loc"]), message[:1].lower() + message[1:], code))
+        field, message = field_name(problem["loc"]), message[:1].lower() + message[1:]
+        issues.append(Issue(field, message if field else f"request body: {message}", code))
     return issues
 
 

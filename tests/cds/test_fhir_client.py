@@ -21,7 +21,8 @@ from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 
 LOOPBACK = ("127.0.0.0/8",)
-SEARCH = f"Observation?patient={PATIENT}"
+# With a code as prefetch templates have it: an address within the query.
+SEARCH = f"Observation?patient={PATIENT}&code=https://nuque.example.org/fhir/CodeSystem/facts|neck-height"
 READ = f"Patient/{PATIENT}"
 
 
