@@ -193,6 +193,24 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
     "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
     "47": lambda s: "fit_check.stop.forced_out_of_flexion" in s.cautions,
+    "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
+    "49": lambda s: "review.ct.quality_missing" in s.cautions,
+    "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
+    "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
+    "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
+    "53": lambda s: {"review.ct.positive", "review.swallowing.failed"} <= s.cautions,
+    "54": lambda s: {"review.needed.cleared", "review.wear.ended"} <= s.cautions,
+    "55": lambda s: (
+        {
+            "handover.extrication.still_on",
+            "handover.skin.damaged",
+            "handover.wear.order_missing",
+            "handover.follow_up.appointment_missing",
+            "handover.teach.falls",
+            "handover.helper.none",
+        }
+        <= s.cautions
+    ),
 }
 
 
@@ -287,6 +305,9 @@ def _references(value: Any) -> list[str]:
 def test_a_hook_request_is_one_and_its_resources_are_valid(service: str, hook: str) -> None:
     request = json.loads((DEMO / "hooks" / f"{service}.json").read_text(encoding="utf-8"))
     assert request["hook"] == hook
+    bundles = [value for value in request["prefetch"].values() if value["resourceType"] == "Bundle"]
+    assert [fault for bundle in bundles for fault in fhirkit.validate(bundle)] == []
+    assert all(bundle.get("entry") != [] for bundle in bundles), "R4 allows no empty array"
     prefetched = [entry["resource"] for value in request["prefetch"].values() for entry in value.get("entry", ())]
     drafts = [entry["resource"] for entry in request["context"].get("draftOrders", {}).get("entry", ())]
     assert [fault for resource in [*prefetched, *drafts] for fault in _faults(resource)] == []
