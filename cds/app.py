@@ -24,6 +24,7 @@ from cds.service import Clock, Service, utc_now
 from cds.settings import Settings
 from cds.signals import on_hangup
 from cds.stamp import Stamp
+from cds.traces import instrument
 
 
 def create_app(
@@ -69,6 +70,7 @@ def create_app(
     _add_routes(app, settings)
     _add_refusals(app)
     _add_layers(app, settings, service, parts)
+    instrument(app, settings)
     return app
 
 

@@ -18,6 +18,8 @@ from cds.refusals import Issue, RefusedCall
 
 DEEPEST = 100
 """Nested objects and lists that are accepted; real bundles stay well under 30."""
+MOST_RESOURCES = 3000
+"""FHIR resources that are accepted in the body of one call; a patient's whole prefetch stays under a thousand."""
 _LONGEST_NUMBER = 64
 _MOST_INTEGER_BITS = 64
 
@@ -26,8 +28,8 @@ class JsonProblem(ValueError):
     """The text is not JSON that can be used. The message says why."""
 
 
-def parse(body: bytes) -> Any:
-    """The JSON value in ``body``. Raises JsonProblem."""
+def parse(body: bytes, *, most_resources: int | None = None) -> Any:
+    """The JSON value in ``body``, with at most ``most_resources`` FHIR resources where given. Raises JsonProblem."""
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -44,7 +46,7 @@ def parse(body: bytes) -> Any:
         raise JsonProblem(f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from error
     except RecursionError as error:
         raise JsonProblem(f"nested more than {DEEPEST} levels deep") from error
-    _check(value)
+    _check(value, most_resources)
     return value
 
 
@@ -74,8 +76,9 @@ def _decimal(digits: str) -> float:
     return number
 
 
-def _check(value: Any) -> None:
-    """Depth and surrogates, without recursion."""
+def _check(value: Any, most_resources: int | None) -> None:
+    """Depth, number of resources and surrogates, without recursion."""
+    resources = 0
     waiting: list[tuple[Any, int]] = [(value, 1)]
     while waiting:
         item, depth = waiting.pop()
@@ -85,6 +88,9 @@ def _check(value: Any) -> None:
         elif isinstance(item, (dict, list)):
             if depth > DEEPEST:
                 raise JsonProblem(f"nested more than {DEEPEST} levels deep")
+            resources += isinstance(item, dict) and "resourceType" in item
+            if most_resources is not None and resources > most_resources:
+                raise JsonProblem(f"holds more than {most_resources} FHIR resources; send a page at a time")
             parts = [*item.keys(), *item.values()] if isinstance(item, dict) else item
             waiting.extend((part, depth + 1) for part in parts)
 
@@ -99,7 +105,7 @@ class StrictJsonRequest(Request):
     async def json(self) -> Any:
         """The body's value. Raises RefusedCall with 400."""
         try:
-            return parse(await self.body())
+            return parse(await self.body(), most_resources=MOST_RESOURCES)
         except JsonProblem as error:
             raise RefusedCall(400, [Issue(None, f"request body: {error}", "structure")]) from error
 

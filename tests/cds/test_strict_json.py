@@ -7,7 +7,7 @@ from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cds.strict_json import DEEPEST, JsonProblem, parse
+from cds.strict_json import DEEPEST, MOST_RESOURCES, JsonProblem, parse
 
 
 @pytest.mark.parametrize(
@@ -55,3 +55,12 @@ def test_another_content_type_is_refused_and_told_what_to_send(client: TestClien
     answer = client.post("/decisions", content=b"{}", headers={"Content-Type": "text/plain"})
     assert answer.status_code == 415
     assert "Content-Type: application/json" in answer.json()["issue"][0]["diagnostics"]
+
+
+def test_more_resources_than_any_patient_has_are_refused(client: TestClient) -> None:
+    many = [{"resourceType": "Observation"}] * (MOST_RESOURCES + 1)
+    answer = client.post("/decisions", json={"facts": {}, "x": many})
+    assert answer.status_code == 400
+    assert "FHIR resources" in answer.json()["issue"][0]["diagnostics"]
+    # A file on the command line may be a whole record.
+    assert len(parse(json.dumps(many).encode())) == len(many)

@@ -1,0 +1,58 @@
+"""OpenTelemetry traces (extra ``otel``): a span a call, named by its route. Neither headers nor bodies are in it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fastapi import FastAPI
+
+from cds.settings_groups import SeeingSettings
+from rules.errors import NuqueError
+
+if TYPE_CHECKING:
+    from opentelemetry.sdk.trace import TracerProvider
+
+
+class TracesError(NuqueError):
+    """Traces are wanted and cannot be made."""
+
+
+def exporting_provider() -> TracerProvider:
+    """A provider that sends over OTLP/HTTP to where the ``OTEL_`` variables say. Raises TracesError."""
+    try:
+        from opentelemetry.exporter.otlp.proto.http.trace_exporter import OTLPSpanExporter
+        from opentelemetry.sdk.resources import Resource
+        from opentelemetry.sdk.trace import TracerProvider
+        from opentelemetry.sdk.trace.export import BatchSpanProcessor
+    except ModuleNotFoundError as error:
+        raise TracesError("NUQUE_TRACES: needs the extra `otel`: pip install 'nuque[otel]'") from error
+    provider = TracerProvider(resource=Resource.create({"service.name": "nuque"}))
+    provider.add_span_processor(BatchSpanProcessor(OTLPSpanExporter()))
+    return provider
+
+
+def instrument(app: FastAPI, settings: SeeingSettings, provider: TracerProvider | None = None) -> None:
+    """Have ``app`` make a span for each call where the settings ask for it. Raises TracesError."""
+    if not settings.traces:
+        return
+    provider = provider or exporting_provider()
+    from opentelemetry.instrumentation.fastapi import FastAPIInstrumentor
+
+    FastAPIInstrumentor.instrument_app(
+        app, tracer_provider=provider, excluded_urls="/health/,/metrics", server_request_hook=_forget_the_address
+    )
+
+
+def _forget_the_address(span: Any, scope: dict[str, Any]) -> None:
+    """The address as called may hold whatever a caller put there; the route says enough."""
+    for key in (
+        "http.url",
+        "http.target",
+        "url.full",
+        "url.path",
+        "url.query",
+        "http.user_agent",
+        "user_agent.original",
+    ):
+        if span.is_recording():
+            span.set_attribute(key, "")

@@ -1,0 +1,54 @@
+"""Traces: one span a call, named by its route, without anything that a caller sent."""
+
+import json
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from opentelemetry.sdk.trace import TracerProvider
+from opentelemetry.sdk.trace.export import SimpleSpanProcessor
+from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
+
+from cds.app import create_app
+from cds.settings import Settings
+from cds.settings_groups import SeeingSettings
+from cds.traces import instrument
+from tests.cds.hook_calls import MEASURED, order_select
+
+SELECT = "/cds-services/collar-order-select"
+
+
+@pytest.fixture
+def spans() -> tuple[InMemorySpanExporter, TracerProvider]:
+    exporter, provider = InMemorySpanExporter(), TracerProvider()
+    provider.add_span_processor(SimpleSpanProcessor(exporter))
+    return exporter, provider
+
+
+def attributes(exporter: InMemorySpanExporter) -> list[dict[str, Any]]:
+    return [json.loads(span.to_json()) for span in exporter.get_finished_spans()]
+
+
+def test_a_call_is_a_span_named_by_its_route_without_what_was_sent(
+    spans: tuple[InMemorySpanExporter, TracerProvider],
+) -> None:
+    exporter, provider = spans
+    app: FastAPI = create_app(Settings())
+    instrument(app, SeeingSettings(traces=True), provider)
+    with TestClient(app) as client:
+        client.post(f"{SELECT}?patient=p1", json=order_select(*MEASURED), headers={"User-Agent": "patient-p1"})
+        client.get("/health/live")
+    found = attributes(exporter)
+    assert f"POST {SELECT}" in {span["name"] for span in found}
+    assert not any("/health" in span["name"] for span in found)
+    assert "p1" not in json.dumps(found).replace("http://", "")
+
+
+def test_without_the_setting_there_are_none(spans: tuple[InMemorySpanExporter, TracerProvider]) -> None:
+    exporter, provider = spans
+    app: FastAPI = create_app(Settings())
+    instrument(app, SeeingSettings(), provider)
+    with TestClient(app) as client:
+        client.get("/facts")
+    assert attributes(exporter) == []

@@ -1,0 +1,143 @@
+"""The files for deployment: parsed, and held to the settings that exist and to the privileges that they should not have.
+
+No container engine is needed, and none was run.
+"""
+
+import configparser
+import json
+import re
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from cds.clients import read_clients
+from cds.settings import Settings
+
+DEPLOY = Path(__file__).resolve().parent.parent / "docs" / "deploy"
+VARIABLES = {f"NUQUE_{name.upper()}" for name in Settings.model_fields}
+
+
+@pytest.mark.parametrize("path", sorted(DEPLOY.iterdir()), ids=lambda path: path.name)
+def test_every_setting_that_is_named_exists(path: Path) -> None:
+    named = set(re.findall(r"\bNUQUE_[A-Z_]+\b", path.read_text()))
+    assert named <= VARIABLES
+
+
+def manifests() -> list[dict[str, Any]]:
+    return [document for document in yaml.safe_load_all((DEPLOY / "kubernetes.yaml").read_text()) if document]
+
+
+def pods() -> list[dict[str, Any]]:
+    found = []
+    for manifest in manifests():
+        if manifest["kind"] == "Deployment":
+            found.append(manifest["spec"]["template"]["spec"])
+        if manifest["kind"] == "CronJob":
+            found.append(manifest["spec"]["jobTemplate"]["spec"]["template"]["spec"])
+    return found
+
+
+def test_every_pod_is_without_root_and_without_a_writable_root() -> None:
+    assert len(pods()) == 2
+    for pod in pods():
+        assert pod["securityContext"]["runAsNonRoot"] is True
+        assert pod["automountServiceAccountToken"] is False
+        for container in pod["containers"]:
+            context = container["securityContext"]
+            assert context["readOnlyRootFilesystem"] is True
+            assert context["allowPrivilegeEscalation"] is False
+            assert context["capabilities"] == {"drop": ["ALL"]}
+
+
+def test_every_manifest_is_named_and_in_the_namespace() -> None:
+    for manifest in manifests():
+        assert manifest["apiVersion"] and manifest["metadata"]["name"]
+        assert manifest["kind"] == "Namespace" or manifest["metadata"]["namespace"] == "nuque"
+
+
+def test_no_secret_stands_in_a_manifest() -> None:
+    for pod in pods():
+        for variable in pod["containers"][0]["env"]:
+            secret = any(word in variable["name"] for word in ("KEY", "TOKEN", "STORE_URL"))
+            assert ("valueFrom" in variable) == secret
+
+
+def test_the_probes_ask_for_routes_that_are_open() -> None:
+    container = pods()[0]["containers"][0]
+    asked = {container[probe]["httpGet"]["path"] for probe in ("readinessProbe", "livenessProbe", "startupProbe")}
+    assert asked == {"/health/live", "/health/ready"}
+
+
+def test_the_time_to_stop_is_longer_than_the_service_takes() -> None:
+    takes = Settings.model_fields["shutdown_seconds"].default
+    assert pods()[0]["terminationGracePeriodSeconds"] > takes
+    assert int(unit()["Service"]["TimeoutStopSec"]) > takes
+    assert int(compose()["services"]["nuque-1"]["stop_grace_period"].removesuffix("s")) > takes
+
+
+def compose() -> dict[str, Any]:
+    found = yaml.safe_load((DEPLOY / "compose.yaml").read_text())
+    assert isinstance(found, dict)
+    return found
+
+
+def test_compose_runs_two_processes_on_one_postgresql_reached_from_this_machine_only() -> None:
+    services = compose()["services"]
+    assert set(services) == {"nuque-1", "nuque-2", "store"}
+    for name in ("nuque-1", "nuque-2"):
+        service = services[name]
+        assert service["read_only"] is True and service["cap_drop"] == ["ALL"]
+        assert all(port.startswith("127.0.0.1:") for port in service["ports"])
+        assert service["environment"]["NUQUE_STORE_URL"].startswith("postgresql+psycopg://")
+        assert (DEPLOY / service["build"]["context"] / service["build"]["dockerfile"]).exists()
+    assert "ports" not in services["store"]
+
+
+def instructions() -> list[tuple[str, str]]:
+    text = (DEPLOY / "Containerfile").read_text().replace("\\\n", " ")
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    return [(line.split(None, 1)[0], line.split(None, 1)[1]) for line in lines]
+
+
+def test_the_image_is_built_from_the_lock_and_runs_without_root() -> None:
+    known = {"FROM", "RUN", "WORKDIR", "COPY", "USER", "ENV", "EXPOSE", "HEALTHCHECK", "ENTRYPOINT", "CMD"}
+    found = instructions()
+    assert {name for name, _ in found} <= known
+    assert any("--require-hashes -r .requirements/run.txt" in text for name, text in found if name == "RUN")
+    last_stage = found[max(i for i, (name, _) in enumerate(found) if name == "FROM") :]
+    assert ("USER", "10001:10001") in last_stage
+    assert not any("gcc" in text for _, text in last_stage)
+    (check,) = [text for name, text in last_stage if name == "HEALTHCHECK"]
+    assert "/health/live" in check
+    for name, text in last_stage:
+        if name in ("ENTRYPOINT", "CMD"):
+            assert isinstance(json.loads(text), list)
+
+
+def test_what_the_image_copies_is_in_the_repository() -> None:
+    for name, text in instructions():
+        if name == "COPY" and not text.startswith("--from"):
+            *sources, _ = shlex.split(text)
+            assert [source for source in sources if not (DEPLOY.parent.parent / source).exists()] == []
+
+
+def unit() -> configparser.ConfigParser:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)
+    parser.optionxform = str  # type: ignore[assignment,method-assign]
+    parser.read(DEPLOY / "nuque.service")
+    return parser
+
+
+def test_the_unit_is_confined_and_reloads_by_the_signal_that_the_service_takes() -> None:
+    service = unit()["Service"]
+    assert service["ExecReload"] == "/bin/kill -HUP $MAINPID"
+    assert (
+        service["ProtectSystem"] == "strict" and service["DynamicUser"] == "yes" and service["NoNewPrivileges"] == "yes"
+    )
+
+
+def test_the_example_of_the_clients_file_can_be_read() -> None:
+    assert list(read_clients(DEPLOY / "clients.yaml")) == ["https://ehr.hospital.example"]
