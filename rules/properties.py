@@ -213,7 +213,8 @@ class NoSizeAgainstAWarning(Property):
 
 
 AGAINST_A_COLLAR = re.compile(
-    r"\bno collar\b|\bwithout a collar\b|\bdo not (size|fit|apply|put)\b|\bleave (the|a) collar off\b|\bbefore any collar\b",
+    r"\bno collar\b|\bwithout a collar\b|\bis not (to be )?sized\b|\bdo not (size|fit|apply|put)\b"
+    r"|\bleave (the|a) collar off\b|\bbefore any collar\b",
     re.IGNORECASE,
 )
 """Words of a critical caution that forbid a collar. A caution in other words is found where it repeats a hold's rule."""

@@ -2,9 +2,9 @@
 
 import pytest
 
-from rules.cases import read_cases
+from rules.cases import load_cases, read_cases
 from rules.coverage import measure
-from rules.loading import build_ruleset
+from rules.loading import build_ruleset, load_ruleset
 from rules.mutation import mutants, mutate
 from rules.tell_apart import tell_apart
 from rules.written import Written
@@ -123,6 +123,25 @@ def test_a_survivor_comes_with_a_patient_who_tells_it_apart_or_with_the_proof_th
     assert score.patient == {"score": 13}
     assert told["small.look_often", "task look: every_hours 4 becomes 8"].patient == {"asleep": True}
     assert not any(found.same for found in told.values())
+
+
+@pytest.fixture(scope="module")
+def shipped():
+    ruleset = load_ruleset()
+    return ruleset, load_cases(ruleset), Written.read()
+
+
+def test_the_shipped_cases_cover_every_rule_and_every_comparison(shipped):
+    coverage = measure(*shipped)
+    assert {rule.rule: rule.missing for rule in coverage.rules if rule.missing} == {}
+    assert {(one.rule, one.text): one.missing for one in coverage.comparisons if one.missing} == {}
+
+
+@pytest.mark.slow
+def test_the_shipped_cases_notice_95_of_100_mutants(shipped):
+    report = mutate(*shipped)
+    assert report.failing == ()
+    assert report.score >= 0.95, [f"{one.place}: {one.kind}: {one.what}" for one in report.survivors]
 
 
 def test_a_mutant_that_changes_nothing_is_proved_to_be_none():
