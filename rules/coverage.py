@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.cases import Case
@@ -11,6 +11,7 @@ from rules.condition_paths import ALWAYS, NEVER, ConditionPath, parts, replaced
 from rules.conditions import Compare, Condition, Known, Unknown, describe, evaluate
 from rules.errors import Place
 from rules.evaluation import Firing, fire
+from rules.facts import FactValue
 from rules.ruleset import Rule, Ruleset
 from rules.written import Written
 
@@ -117,19 +118,33 @@ def _decisive(ruleset: Ruleset, firings: dict[str, Firing]) -> dict[str, _Decisi
         variants = [
             (path, part, replaced(rule.when, path, ALWAYS), replaced(rule.when, path, NEVER)) for path, part in leaves
         ]
-        for case, firing in firings.items():
-            fires = evaluate(rule.when, firing.facts) is True
+        for facts, cases in alike(rule, {case: firing.facts for case, firing in firings.items()}):
+            fires = evaluate(rule.when, facts) is True
             for path, part, if_true, if_false in variants:
-                if _decides(part, if_true, if_false, firing, fires):
-                    (found[rule.id].held if fires else found[rule.id].blocked)[path].append(case)
+                if _decides(part, if_true, if_false, facts, fires):
+                    (found[rule.id].held if fires else found[rule.id].blocked)[path].extend(cases)
     return found
 
 
-def _decides(part: Condition, if_true: Condition, if_false: Condition, firing: Firing, fires: bool) -> bool:
+def alike(
+    rule: Rule, facts: Mapping[str, Mapping[str, FactValue]]
+) -> Iterator[tuple[Mapping[str, FactValue], list[str]]]:
+    """The cases (``facts`` by name of case) in groups that know the same of what ``rule`` reads, with the facts of one of them."""
+    names = sorted(rule.reads)
+    groups: dict[tuple[FactValue | None, ...], list[str]] = defaultdict(list)
+    for case, known in facts.items():
+        groups[tuple(known.get(name) for name in names)].append(case)
+    for cases in groups.values():
+        yield facts[cases[0]], cases
+
+
+def _decides(
+    part: Condition, if_true: Condition, if_false: Condition, facts: Mapping[str, FactValue], fires: bool
+) -> bool:
     """Whether the rule would do otherwise, were this one comparison otherwise."""
-    truth = evaluate(part, firing.facts)
+    truth = evaluate(part, facts)
     others = [if_false] if truth is True else [if_true] if truth is False else [if_true, if_false]
-    return any((evaluate(other, firing.facts) is True) != fires for other in others)
+    return any((evaluate(other, facts) is True) != fires for other in others)
 
 
 def _comparisons(rule: Rule, decisive: _Decisive, written: Written) -> Iterable[ComparisonCoverage]:

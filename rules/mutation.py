@@ -26,10 +26,11 @@ from rules.conditions import (
     describe,
     evaluate,
 )
+from rules.coverage import alike
 from rules.decide import Decider
 from rules.errors import Place
-from rules.evaluation import Firing, Plain, fire
-from rules.facts import FactDefinition
+from rules.evaluation import Plain, fire
+from rules.facts import FactDefinition, FactValue
 from rules.measure_next import Prospects, Sizer
 from rules.ruleset import Conclusion, Effects, Rule, Ruleset, SizeOffer, TaskCall
 from rules.written import Written
@@ -103,32 +104,26 @@ class _Bench:
         self.ruleset = ruleset
         self.sizing_rules = frozenset(Sizer(ruleset).ruleset.rules)
         self.prospects: dict[str, Prospects] = {}
-        self.cases: list[tuple[Case, Firing, frozenset[str]]] = []
+        self.cases: dict[str, Case] = {}
+        self.facts: dict[str, Mapping[str, FactValue]] = {}
+        self.groups: dict[str, list[tuple[Mapping[str, FactValue], list[str]]]] = {}
         failing = []
         for case in sorted(cases, key=_cost):
-            firing = fire(ruleset, case.facts)
             self.prospects[case.name] = _prospects(ruleset, case)
             if self._differs(ruleset, case, self.prospects[case.name]):
                 failing.append(case.name)
             else:
-                self.cases.append((case, firing, frozenset(rule.id for rule in firing.fired)))
+                self.cases[case.name] = case
+                self.facts[case.name] = fire(ruleset, case.facts).facts
         self.failing = tuple(failing)
 
     def notices(self, mutant: Rule) -> bool:
         """Whether a case has another outcome once ``mutant`` stands in place of the rule of the same id."""
-        original = self.ruleset.rules[mutant.id]
         touched: list[Case] = []
-        for case, firing, fired in self.cases:
-            fires = mutant.id in fired
-            if mutant.when != original.when:
-                now = evaluate(mutant.when, firing.facts) is True
-                if now == fires:
-                    continue
-                if mutant.id in (case.silent if now else case.fires):
-                    return True
-            elif not fires:
-                continue
-            if _looks_at(case, original.then):
+        for case, now in self._touched(mutant):
+            if now is not None and mutant.id in (case.silent if now else case.fires):
+                return True
+            if _looks_at(case, self.ruleset.rules[mutant.id].then):
                 touched.append(case)
         touched.sort(key=lambda case: mutant.id not in case.fires)
         mutated = _with_rule(self.ruleset, mutant)
@@ -137,6 +132,19 @@ class _Bench:
             self._differs(mutated, case, _prospects(mutated, case) if sizes else self.prospects[case.name])
             for case in touched
         )
+
+    def _touched(self, mutant: Rule) -> Iterator[tuple[Case, bool | None]]:
+        """The cases that ``mutant`` may bear on, each with whether it fires now (None where only its effects changed)."""
+        original = self.ruleset.rules[mutant.id]
+        if original.id not in self.groups:
+            self.groups[original.id] = list(alike(original, self.facts))
+        for facts, names in self.groups[original.id]:
+            fired = evaluate(original.when, facts) is True
+            now = None
+            if mutant.when != original.when:
+                now = evaluate(mutant.when, facts) is True
+            if (now is None and fired) or (now is not None and now != fired):
+                yield from ((self.cases[name], now) for name in names)
 
     def _differs(self, ruleset: Ruleset, case: Case, prospects: Prospects) -> bool:
         decider = Decider(ruleset, Plain(ruleset), lambda _: prospects)
