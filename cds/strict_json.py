@@ -18,8 +18,8 @@ from cds.refusals import Issue, RefusedCall
 
 DEEPEST = 100
 """Nested objects and lists that are accepted; real bundles stay well under 30."""
-MOST_RESOURCES = 3000
-"""FHIR resources that are accepted in the body of one call; a patient's whole prefetch stays under a thousand."""
+MOST_RESOURCES = 10_000
+"""FHIR resources that are accepted in the body of one call: a bundle of 5,000 has to be answered."""
 _LONGEST_NUMBER = 64
 _MOST_INTEGER_BITS = 64
 
