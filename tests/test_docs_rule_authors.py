@@ -67,7 +67,9 @@ def subclasses(shape: type) -> set[type]:
 
 
 def test_every_shape_of_the_format_has_its_place():
-    assert subclasses(shapes.Shape) | {FactDefinition} == set(HEADINGS)
+    # The service builds its own file formats on the same base; they are documented elsewhere.
+    ours = {shape for shape in subclasses(shapes.Shape) if shape.__module__.startswith("rules.")}
+    assert ours | {FactDefinition} == set(HEADINGS)
 
 
 @pytest.mark.parametrize("shape", HEADINGS, ids=lambda shape: shape.__name__)
