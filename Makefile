@@ -14,7 +14,7 @@ LOCK := $(BIN)/uv --quiet pip compile pyproject.toml --universal --python-versio
         $(if $(UPGRADE),--upgrade)
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve test bench check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve test bench soak check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -37,6 +37,9 @@ test: $(VENV)/.dev ## run all tests
 
 bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in the same run
 	$(BIN)/python -m tests.bench $(ARGS)
+
+soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory
+	$(BIN)/python -m tests.soak $(ARGS)
 
 check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)

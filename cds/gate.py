@@ -9,13 +9,13 @@ from collections import defaultdict
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from cds.limits import ADMIN
 from cds.metrics import Metrics
 from cds.rate_limit import RateLimit
 from cds.refusals import Issue, outcome
 from cds.settings import Settings
 from cds.trust import Call, Caller, NotTrusted, Trust, current_caller
 
-ADMIN = "/admin/"
 _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
 

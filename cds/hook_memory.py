@@ -55,6 +55,7 @@ class HookMemory:
                 indicator=card.indicator,
                 issued_at=decision.at,
                 tenant=current_caller.get().tenant,
+                unit=_unit(decision),
             )
             for card, draft in issued
         ]
@@ -70,3 +71,8 @@ class HookMemory:
     def _facts(self, decision: Decision) -> str:
         """The values that were decided by, without their times: measured again and the same is no news."""
         return self._secrecy.facts({fact.name: fact.value for fact in decision.facts})
+
+
+def _unit(decision: Decision) -> str | None:
+    """The kind of unit on which the patient is, where it was recorded (the fact ``setting``: ward, critical care ...)."""
+    return next((str(fact.value) for fact in decision.facts if fact.name == "setting"), None)

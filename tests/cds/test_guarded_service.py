@@ -16,6 +16,7 @@ from fastapi.testclient import TestClient
 
 from cds.app import create_app
 from cds.audit import Audit
+from cds.feedback_export import rows
 from cds.limits import Limits
 from cds.rate_limit import RateLimit
 from cds.records import DecisionRecords
@@ -25,7 +26,7 @@ from cds.settings_groups import LimitSettings
 from cds.store import Store
 from tests.cds import ehr
 from tests.cds.conftest import AT
-from tests.cds.hook_calls import MEASURED, order_select
+from tests.cds.hook_calls import MEASURED, observation, order_select
 
 SELECT = "/cds-services/collar-order-select"
 KEY = "k" * 32
@@ -336,6 +337,14 @@ def test_decisions_go_on_while_the_store_is_down_and_readiness_says_so(make: Mak
     bearer = signed()
     assert service.post(SELECT, json=order_select(*MEASURED), headers=bearer).status_code == 200
     assert service.post(SELECT, json=order_select(*MEASURED), headers=bearer).status_code == 401
+
+
+def test_feedback_is_exported_by_the_kind_of_unit_where_it_was_recorded(make: Make, own_store: str) -> None:
+    service = make()
+    on_ward = order_select(*MEASURED, observation("setting", "critical-care"))
+    override(service, service.post(SELECT, json=on_ward, headers=signed()).json())
+    with Store(Settings(store_url=own_store)) as store:
+        assert {row["unit"] for row in rows(store)} == {"critical_care"}
 
 
 # --- silent repeats ------------------------------------------------------------------------------------------------

@@ -1,0 +1,193 @@
+"""Steady load on a real process for some minutes: no failure, and memory that stays flat.
+
+``make soak`` runs ten minutes; ``make soak ARGS="--minutes 1"`` is a rehearsal. The load: signed hook calls with and without
+prefetch (the rest is read from a FHIR server behind a proxy that breaks every so often), feedback, broken calls, replayed
+tokens and reloads. Exit code 1 where anything answered 5xx other than the refusals that are meant, or memory grew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+import statistics
+import sys
+import tempfile
+import threading
+import time
+import uuid
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from tests.cds import ehr
+from tests.cds.faults.processes import FaultyFhir, faulty_fhir
+from tests.cds.hook_calls import MEASURED, discharge, order_select, order_sign, patient_view
+from tests.cds.live_service import running
+from tests.cds.test_faults import unfetched
+
+SELECT = "/cds-services/collar-order-select"
+ADMIN = "a" * 40
+MOST_GROWTH = 1.10
+"""Ratio of the memory of the last quarter to that of the second; the first quarter fills caches."""
+BREAKS = ("none", "none", "none", "slow", "500", "reset", "endless_paging", "huge", "none")
+
+
+def signed(path: str) -> dict[str, str]:
+    """Headers with a fresh token for ``path``."""
+    now = time.time()
+    return {"Authorization": f"Bearer {ehr.token(ehr.claims(aud=ehr.BASE + path, iat=now, exp=now + 120))}"}
+
+
+class Load:
+    """Callers that keep a steady pace, and what they were answered."""
+
+    def __init__(self, url: str, fhir: FaultyFhir, seconds: float, pace: float) -> None:
+        self.url, self.fhir, self.seconds, self.pace = url, fhir, seconds, pace
+        self.statuses: Counter[tuple[str, int]] = Counter()
+        self.milliseconds: list[float] = []
+        self.lock = threading.Lock()
+
+    def call(self, kind: str, path: str, client: httpx.Client, **given: Any) -> httpx.Response:
+        """One call, counted."""
+        started = time.perf_counter()
+        answer = client.post(self.url + path, **given)
+        with self.lock:
+            self.statuses[kind, answer.status_code] += 1
+            self.milliseconds.append((time.perf_counter() - started) * 1000)
+        return answer
+
+    def caller(self, number: int) -> None:
+        """One caller until the end."""
+        chance, end = random.Random(number), time.monotonic() + self.seconds
+        acts: list[Callable[[httpx.Client, random.Random], None]] = [
+            self.hook, self.hook, self.hook, self.hook, self.fetched, self.feedback, self.broken, self.replayed
+        ]  # fmt: skip
+        with httpx.Client(timeout=30) as client:
+            while time.monotonic() < end:
+                started = time.monotonic()
+                chance.choice(acts)(client, chance)
+                time.sleep(max(0.0, self.pace - (time.monotonic() - started)))
+
+    def hook(self, client: httpx.Client, chance: random.Random) -> None:
+        """A whole call."""
+        service, make = chance.choice(
+            [
+                ("order-select", order_select),
+                ("order-sign", order_sign),
+                ("patient-view", patient_view),
+                ("discharge", discharge),
+            ]
+        )
+        path = f"/cds-services/collar-{service}"
+        body = {**make(*MEASURED), "hookInstance": str(uuid.uuid4())}
+        self.call("hook", path, client, json=body, headers=signed(path))
+
+    def fetched(self, client: httpx.Client, chance: random.Random) -> None:
+        """A call that has to be completed from the FHIR server."""
+        self.call("fetched", SELECT, client, json=unfetched(self.fhir), headers=signed(SELECT))
+
+    def feedback(self, client: httpx.Client, chance: random.Random) -> None:
+        """Feedback on a card that nobody issued."""
+        path = f"{SELECT}/feedback"
+        item = {"card": str(uuid.uuid4()), "outcome": "overridden", "outcomeTimestamp": "2026-01-31T10:00:00Z"}
+        self.call("feedback", path, client, json={"feedback": [item]}, headers=signed(path))
+
+    def broken(self, client: httpx.Client, chance: random.Random) -> None:
+        """A call that must be refused."""
+        body = json.dumps(order_select(*MEASURED)).encode()[: chance.randrange(1, 2000)]
+        headers = {**signed(SELECT), "Content-Type": "application/json"}
+        self.call("broken", SELECT, client, content=body, headers=headers)
+
+    def replayed(self, client: httpx.Client, chance: random.Random) -> None:
+        """A token used twice."""
+        bearer = signed("/decisions")
+        for kind in ("first", "replayed"):
+            self.call(kind, "/decisions", client, json={"facts": {"age_years": 41}}, headers=bearer)
+
+    def disturb(self) -> None:
+        """Break the FHIR server, and reload, every few seconds."""
+        end, number = time.monotonic() + self.seconds, 0
+        with httpx.Client(timeout=120) as client:
+            while time.monotonic() < end:
+                self.fhir.break_as(BREAKS[number % len(BREAKS)])
+                if number % 12 == 5:
+                    self.call("reload", "/admin/reload", client, headers={"Authorization": f"Bearer {ADMIN}"})
+                number += 1
+                time.sleep(5)
+
+
+def resident(pid: int) -> int:
+    """Memory of the process, in kB."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS:"))
+
+
+def main() -> int:
+    """Run, report, and give the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--callers", type=int, default=4)
+    parser.add_argument("--pace", type=float, default=0.25, help="seconds from one call of a caller to its next")
+    asked = parser.parse_args()
+    seconds = asked.minutes * 60
+    with tempfile.TemporaryDirectory() as folder, faulty_fhir() as fhir:
+        environment = {
+            "NUQUE_STORE_URL": f"sqlite:///{folder}/store.sqlite3",
+            "NUQUE_TRUST": "jwt",
+            "NUQUE_CLIENTS": str(ehr.clients_file(Path(folder))),
+            "NUQUE_AUDIENCES": ehr.BASE,
+            "NUQUE_PSEUDONYM_KEY": "k" * 32,
+            "NUQUE_ADMIN_TOKEN": ADMIN,
+            "NUQUE_FHIR_SERVERS": fhir.origin,
+            "NUQUE_PRIVATE_NETWORKS": "127.0.0.0/8",
+            "NUQUE_CALLS_PER_MINUTE": "60000",
+            "NUQUE_LOG_LEVEL": "info",
+        }
+        with running(**environment) as live:
+            load = Load(live.url, fhir, seconds, asked.pace)
+            threads = [threading.Thread(target=load.caller, args=(number,)) for number in range(asked.callers)]
+            threads.append(threading.Thread(target=load.disturb))
+            for thread in threads:
+                thread.start()
+            memory, end = [], time.monotonic() + seconds
+            while time.monotonic() < end:
+                memory.append(resident(live.process.pid))
+                time.sleep(min(2.0, seconds / 60))
+            for thread in threads:
+                thread.join()
+    return report(load, memory)
+
+
+ALLOWED = {
+    "hook": {200},
+    "fetched": {200, 412},
+    "feedback": {200},
+    "broken": {400},
+    "first": {200},
+    "replayed": {401},
+    "reload": {200},
+}
+
+
+def report(load: Load, memory: list[int]) -> int:
+    """Print what was seen; 1 where it must not be."""
+    quarter = len(memory) // 4
+    second, last = statistics.median(memory[quarter : 2 * quarter]), statistics.median(memory[-quarter:])
+    growth = last / second
+    wrong = {key: count for key, count in load.statuses.items() if key[1] not in ALLOWED[key[0]]}
+    cuts = statistics.quantiles(load.milliseconds, n=100)
+    print(f"calls: {sum(load.statuses.values())}")
+    for (kind, status), count in sorted(load.statuses.items()):
+        print(f"  {kind} {status}: {count}")
+    print(f"milliseconds: median {cuts[49]:.0f}, 95th percentile {cuts[94]:.0f}, longest {max(load.milliseconds):.0f}")
+    print(f"memory, kB: start {memory[0]}, second quarter {second:.0f}, last quarter {last:.0f}, ratio {growth:.3f}")
+    print(f"not as meant: {wrong or 'nothing'}")
+    return int(bool(wrong) or growth > MOST_GROWTH)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
