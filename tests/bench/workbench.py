@@ -1,0 +1,52 @@
+"""The rule workbench on the whole shipped content: proof, mutation, coverage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rules.cases import load_cases, run_cases
+from rules.claims import load_claims
+from rules.coverage import measure as coverage_of
+from rules.decide import Decider
+from rules.evaluation import Plain
+from rules.loading import load_ruleset
+from rules.mutation import MutationReport, mutate
+from rules.verify import Verdict, verify
+from rules.written import Written
+from tests.bench.measured import Measured, seconds
+
+PROOF_BAR = 60.0
+SCORE_BAR = 0.95
+
+
+def measure() -> Iterator[Measured]:
+    """Proof against loading, mutation and coverage against deciding every case once."""
+    ruleset = load_ruleset()
+    claims, cases, written = load_claims(ruleset), load_cases(ruleset), Written.read()
+    verdicts: list[Verdict] = []
+    loading = seconds(load_ruleset, times=3)
+    proof = seconds(lambda: verdicts.extend(verify(ruleset, claims)))
+    proved = sum(verdict.status == "proved" for verdict in verdicts)
+    yield Measured(
+        f"proof of {len(verdicts)} properties ({proved} proved) over {len(ruleset.rules)} rules",
+        proof,
+        loading,
+        "loading the content",
+        bar=f"all proved in under {PROOF_BAR:.0f} s",
+        kept=proof < PROOF_BAR and proved == len(verdicts),
+    )
+    decider = Decider(ruleset, Plain(ruleset))
+    once = seconds(lambda: list(run_cases(decider, cases)))
+    reports: list[MutationReport] = []
+    mutation = seconds(lambda: reports.append(mutate(ruleset, cases, written)))
+    (report,) = reports
+    yield Measured(
+        f"mutation testing, {report.total} mutants, score {report.score:.1%}",
+        mutation,
+        once,
+        f"deciding {len(cases)} cases once",
+        bar=f"score of {SCORE_BAR:.0%} or more",
+        kept=report.score >= SCORE_BAR,
+    )
+    coverage = seconds(lambda: coverage_of(ruleset, cases, written))
+    yield Measured("coverage of rules and comparisons", coverage, once, f"deciding {len(cases)} cases once")
