@@ -10,13 +10,13 @@ from math import inf
 
 from cds import markdown
 from cds.card_draft import Draft, Offer
+from cds.hook_response import LONGEST_SUMMARY
 from rules.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Task
 from rules.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_MEASURE = 3
 _MOST_NOT_USED = 20
 _MOST_MISSING = 4
-_LONGEST_SUMMARY = 139
 
 CONFIDENCE = {
     "measured": "rests on measurements",
@@ -71,7 +71,7 @@ def caution_cards(decision: Decision, severities: Iterable[Severity] = ("critica
         Draft(
             indicator=caution.severity,
             topic="caution",
-            summary=markdown.shorten(caution.text, _LONGEST_SUMMARY),
+            summary=markdown.shorten(caution.text, LONGEST_SUMMARY),
             detail=_caution_detail(decision, caution),
             rules=caution.rules,
         )
@@ -169,13 +169,13 @@ def _headline(decision: Decision) -> tuple[Severity, str]:
     if holds:
         first = holds[0]
         start, indicator = ("Do not size", "critical") if first.kind == "do_not_size" else ("No size yet", "warning")
-        summary = markdown.shorten(f"{start}: {first.text}", _LONGEST_SUMMARY)
+        summary = markdown.shorten(f"{start}: {first.text}", LONGEST_SUMMARY)
         return ("critical" if indicator == "critical" else "warning"), summary
     if decision.size_class is None or decision.confidence is None:
         return "warning", "No size yet: nothing is known that would decide it"
     size = decision.size_class
     summary = f"Neck collar {size.code} ({_IN_SHORT[decision.confidence]}): {size.words}"
-    return "info", markdown.shorten(summary, _LONGEST_SUMMARY)
+    return "info", markdown.shorten(summary, LONGEST_SUMMARY)
 
 
 def _size(ruleset: Ruleset, decision: Decision) -> str:

@@ -46,13 +46,14 @@ class Memory(Protocol):
 
 @dataclass(frozen=True)
 class Call:
-    """One call with everything that its cards are made from."""
+    """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says."""
 
     request: Any
     content: Content
     settings: Settings
     decision: Decision
     gathered: Gathered
+    deceased: bool
 
     @cached_property
     def orders(self) -> OrderContext:
@@ -121,7 +122,7 @@ class HookService:
         reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         noted(self.id, decision)
-        call = Call(request, content, settings, decision, gathered)
+        call = Call(request, content, settings, decision, gathered, reading.deceased)
         patient = request.context.patientId
         drafts = [
             draft

@@ -22,6 +22,8 @@ def _always(request: DischargeRequest, content: Content) -> bool:
 
 
 def _cards(call: Call) -> list[Draft]:
+    if call.deceased:
+        return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     return [*caution_cards(decision), *([_handover_card(call, decision)] if decision.tasks else [])]
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from cds import markdown
 from cds.card_draft import Draft, Offer
 from cds.cards import caution_cards, size_card
 from cds.content import Content
 from cds.hook_request import OrderSelectRequest
+from cds.hook_response import LONGEST_SUMMARY
 from cds.hook_service import Call, HookService
 from cds.order_set import whole_order_set
 from cds.shelf import shelf_lines
@@ -28,7 +32,18 @@ def _cards(call: Call) -> list[Draft]:
         not_had=call.gathered.not_had,
         offers=offers,
     )
-    return [main, *caution_cards(call.decision)]
+    return [_doubted(main) if call.deceased else main, *caution_cards(call.decision)]
+
+
+def _doubted(main: Draft) -> Draft:
+    """``main`` for a patient who has died by the record: most likely another patient is meant."""
+    doubt = "The record says that this patient has died: check that it is the right patient."
+    return replace(
+        main,
+        indicator="critical" if main.indicator == "critical" else "warning",
+        summary=markdown.shorten(f"{doubt} {main.summary}", LONGEST_SUMMARY),
+        detail=markdown.joined([f"**{doubt}**", main.detail]),
+    )
 
 
 SERVICE = HookService(

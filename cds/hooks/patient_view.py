@@ -22,7 +22,7 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 def _cards(call: Call) -> list[Draft]:
     worn = any(fact.name == "collar_in_place" and fact.value is True for fact in call.decision.facts)
-    if not worn:
+    if not worn or call.deceased:
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     overdue = caution_cards(decision)

@@ -7,7 +7,7 @@ from fastapi.testclient import TestClient
 
 from rules.loading import load_ruleset
 from tests.cds.cds_hooks_standard import check_response
-from tests.cds.hook_calls import MEASURED, changed, discharge, observation, patient_view
+from tests.cds.hook_calls import MEASURED, changed, discharge, observation, order_select, patient_view
 
 WORN = observation("collar-in-place", True)
 HOURS = {"system": "http://unitsofmeasure.org", "code": "h", "unit": "h"}
@@ -125,3 +125,20 @@ def test_what_is_arranged_already_is_not_suggested_again(client: TestClient) -> 
     placed = {"resourceType": "Bundle", "entry": [{"resource": order} for order in foreign]}
     others = cards(client, "collar-discharge", changed(call, "prefetch.orders", placed))[-1]
     assert len(others["suggestions"][0]["actions"]) == len(orders) + 1
+
+
+# --- a patient who has died ----------------------------------------------------------------------------------------------------
+
+
+def test_nothing_is_due_for_a_patient_who_has_died(client: TestClient) -> None:
+    view = changed(patient_view(*MEASURED, WORN, LONG_AGO), "prefetch.patient.deceasedBoolean", True)
+    assert cards(client, "collar-patient-view", view) == []
+    leaving = changed(discharge(*MEASURED, WORN), "prefetch.patient.deceasedBoolean", True)
+    assert cards(client, "collar-discharge", leaving) == []
+
+
+def test_a_collar_for_a_patient_who_has_died_is_doubted(client: TestClient) -> None:
+    call = changed(order_select(*MEASURED), "prefetch.patient.deceasedBoolean", True)
+    card = cards(client, "collar-order-select", call)[0]
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("The record says that this patient has died")
