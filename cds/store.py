@@ -52,9 +52,15 @@ def default_url() -> str:
 class Store:
     """Transactions on the database. Nothing is opened before the first one."""
 
-    def __init__(self, settings: StoreSettings, *, clock: Callable[[], float] = time.monotonic) -> None:
-        """Use the database that ``settings`` name. Raises StoreError where the URL cannot be used."""
+    def __init__(
+        self, settings: StoreSettings, *, hurried: bool = True, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        """Use the database that ``settings`` name. Raises StoreError where the URL cannot be used.
+
+        ``hurried``: a statement that takes long fails, as a clinician waits; a purge or an export may take its time.
+        """
         self._settings = settings
+        self._hurried = hurried
         self._clock = clock
         self._closed_until = 0.0
         self._why = ""
@@ -87,7 +93,8 @@ class Store:
             event.listen(engine, "begin", _begin_sqlite)
             return engine
         if backend == "postgresql":
-            options = f"-c statement_timeout={_WAIT_SECONDS * 1000} -c synchronous_commit=on"
+            longest = _WAIT_SECONDS * 1000 if self._hurried else 0
+            options = f"-c statement_timeout={longest} -c synchronous_commit=on"
             connect = {"connect_timeout": _WAIT_SECONDS, "options": options, "application_name": "nuque"}
             return sa.create_engine(self.url, connect_args=connect, pool_timeout=_WAIT_SECONDS, pool_pre_ping=True)
         raise StoreError(f"NUQUE_STORE_URL: {backend!r} is not supported; use sqlite or postgresql+psycopg")

@@ -21,7 +21,7 @@ def store() -> None:
 @store.command()
 def upgrade() -> None:
     """Bring the tables up to date; nothing happens where they are."""
-    with Store(Settings.load()) as opened:
+    with Store(Settings.load(), hurried=False) as opened:
         before = opened.revision()
         opened.upgrade()
         click.echo(f"tables: from {before or 'nothing'} to {opened.revision()}")
@@ -34,7 +34,7 @@ def purge(at: datetime | None) -> None:
     from cds.retention import purge as purge_store
 
     settings = Settings.load()
-    with Store(settings) as opened:
+    with Store(settings, hurried=False) as opened:
         for table, count in purge_store(opened, settings, _utc(at) or datetime.now(UTC)).items():
             click.echo(f"{table}: {count} deleted")
 
@@ -52,7 +52,7 @@ def export(what: str, output: Path | None, form: str, since: datetime | None) ->
     if form == "parquet" and (what != "feedback" or output is None):
         raise click.UsageError("--format parquet is for feedback, and needs --output FILE")
     settings = Settings.load()
-    with Store(settings) as opened:
+    with Store(settings, hurried=False) as opened:
         if what == "feedback":
             found = feedback_export.rows(opened, _utc(since))
         else:

@@ -170,6 +170,15 @@ def test_a_commit_waits_for_the_disk(store: Store) -> None:
             assert connection.exec_driver_sql("SHOW fsync").scalar() == "on"
 
 
+@pytest.mark.parametrize(("hurried", "limit"), [(True, "2s"), (False, "0")])
+def test_only_what_a_clinician_waits_for_is_hurried(settings: StoreSettings, hurried: bool, limit: str) -> None:
+    with Store(settings, hurried=hurried) as store, store.reading() as connection:
+        if not store.is_sqlite:
+            assert connection.exec_driver_sql("SHOW statement_timeout").scalar() == limit
+        else:
+            assert connection.exec_driver_sql("PRAGMA busy_timeout").scalar() == 5000
+
+
 def test_a_failed_transaction_leaves_nothing(store: Store) -> None:
     row = {"digest": "d", "expires_at": AT}
     with pytest.raises(ZeroDivisionError), store.writing() as connection:
