@@ -55,7 +55,19 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
 
     @classmethod
     def load(cls, **given: Any) -> Settings:
-        """Settings from the environment, with ``given`` before it. Raises SettingsError that names each wrong variable."""
+        """Settings from the environment, with ``given`` before it. Raises SettingsError that names each wrong variable.
+
+        A ``NUQUE_`` variable that is no setting is refused too: a slip of the pen must not leave a guard off.
+        """
+        unknown = sorted(
+            name
+            for name in os.environ
+            if name.upper().startswith("NUQUE_") and name.upper().removeprefix("NUQUE_").lower() not in cls.model_fields
+        )
+        if unknown:
+            raise SettingsError(
+                "\n".join(f"{name}: no such setting; `nuque settings` lists them all" for name in unknown)
+            )
         try:
             return cls(**given)
         except ValidationError as error:

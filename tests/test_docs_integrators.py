@@ -44,7 +44,7 @@ def test_the_conversation_is_as_shown(tmp_path: Path) -> None:
             pytest.skip(f"needs {tool}")
     mark = "-- end of block --"
     script = f"\necho '{mark}'\n".join(["set -euo pipefail", *(command for command, _ in conversation())])
-    with running(NUQUE_FEEDBACK_FILE=str(tmp_path / "feedback.ndjson")) as live:
+    with running(NUQUE_STORE_URL=f"sqlite:///{tmp_path / 'store.sqlite3'}") as live:
         script = script.replace("http://127.0.0.1:8000", live.url)
         ran = subprocess.run(["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, timeout=120)
     assert ran.returncode == 0, ran.stderr

@@ -1,6 +1,6 @@
 """Requests that nobody should send: never a 5xx, never a hang, and a refusal that says which field.
 
-``NUQUE_FUZZ=10000`` sets the number of requests; by default it is a tenth of what a release is held to.
+``FUZZ_EXAMPLES=10000`` sets the number of requests; by default it is a tenth of what a release is held to.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from tests.cds.hook_calls import MEASURED, OTHER_ORDER, discharge, order_select,
 
 pytestmark = pytest.mark.slow
 
-EXAMPLES = int(os.environ.get("NUQUE_FUZZ", "1000"))
+EXAMPLES = int(os.environ.get("FUZZ_EXAMPLES", "1000"))
 BUDGET_SECONDS = Settings.model_fields["answer_seconds"].default
 
 FEEDBACK = {

@@ -47,3 +47,9 @@ def test_every_setting_is_documented_as_the_code_describes_it() -> None:
     assert missing == []
     stale = set(re.findall(r"`(NUQUE_\w+)` \|", page)) - set(re.findall(r"`(NUQUE_\w+)` \|", listed))
     assert stale == set()
+
+
+def test_a_variable_that_is_no_setting_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUQUE_TURST", "jwt")
+    with pytest.raises(SettingsError, match="NUQUE_TURST"):
+        Settings.load()
