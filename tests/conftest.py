@@ -34,7 +34,8 @@ def postgres_url() -> Iterator[str]:
         server.cleanup()
 
 
-@pytest.fixture(scope="session")
+# Not for the whole session: while it runs, its event loop stands in the way of every asyncio.run on the same worker.
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Headless Chromium from the system. In CI it must be there; elsewhere tests without it are skipped."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

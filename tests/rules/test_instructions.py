@@ -114,7 +114,8 @@ LEAFLET = "instructions: {language: %s, title: t, notice: n, texts: {%s}}"
 
 
 def problems(rule, *leaflets):
-    files = [Source("frame.yaml", FRAME), small_source(adding=RULE % rule)]
+    frame, _, _ = FRAME.partition("instructions:")
+    files = [Source("frame.yaml", frame), small_source(without=("small.look",), adding=RULE % rule)]
     files += [Source(f"{index}.yaml", leaflet) for index, leaflet in enumerate(leaflets)]
     with pytest.raises(KnowledgeError) as caught:
         build_ruleset(files)
