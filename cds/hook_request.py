@@ -47,8 +47,8 @@ class DraftEntry(_Sent):
     def _has_a_type(cls, resource: Resource) -> Resource:
         if not isinstance(resource.get("resourceType"), str):
             raise ValueError("a FHIR resource needs a resourceType")
-        if "id" in resource and not isinstance(resource["id"], str):
-            raise ValueError("the id of a FHIR resource is a text")
+        if "id" in resource and not (isinstance(resource["id"], str) and resource["id"].strip()):
+            raise ValueError("the id of a FHIR resource is a text that is not empty")
         return resource
 
 
