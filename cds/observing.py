@@ -31,6 +31,11 @@ _SAFE = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
 }
+_POLICIES = {
+    # The framework's description page loads its script from there. Where tokens are asked for it cannot be opened anyway.
+    "/docs": "default-src 'none'; script-src 'unsafe-inline' https://cdn.jsdelivr.net; connect-src 'self'; "
+    "style-src 'unsafe-inline' https://cdn.jsdelivr.net; img-src data: https://fastapi.tiangolo.com; frame-ancestors 'none'",
+}
 _UNWATCHED = ("/health/", "/metrics")
 
 
@@ -49,7 +54,7 @@ class Observing:
         request = uuid.uuid4().hex
         structlog.contextvars.bind_contextvars(request=request)
         scope.setdefault("state", {})["request"] = request
-        seen = _Answer(send, request)
+        seen = _Answer(send, request, scope["path"])
         started = time.perf_counter()
         try:
             with self._metrics.stage("whole"):
@@ -121,8 +126,8 @@ def _event(route: str, status: int) -> str | None:
 class _Answer:
     """What went out: its status, and the headers that every answer carries."""
 
-    def __init__(self, send: Send, request: str) -> None:
-        self._send, self._request = send, request
+    def __init__(self, send: Send, request: str, path: str) -> None:
+        self._send, self._request, self._path = send, request, path
         self.status: int | None = None
 
     async def send(self, message: Message) -> None:
@@ -130,6 +135,8 @@ class _Answer:
             self.status = message["status"]
             headers = MutableHeaders(scope=message)
             headers[REQUEST_ID] = self._request
+            if self._path in _POLICIES:
+                headers.setdefault("Content-Security-Policy", _POLICIES[self._path])
             for name, value in _SAFE.items():
                 # A page may have set a policy of its own, and a figure a time to be cached.
                 headers.setdefault(name, value)

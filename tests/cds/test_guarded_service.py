@@ -238,6 +238,16 @@ def test_every_answer_has_an_id_safe_headers_and_the_ruleset(make: Make) -> None
         assert "hash=" in answer.headers["Nuque-Ruleset"]
 
 
+def test_the_description_page_may_load_its_script_and_is_closed_where_tokens_are_asked_for(
+    make: Make, client: TestClient
+) -> None:
+    page = client.get("/docs")
+    script = re.findall(r'src="(https://[^/]+)/', page.text)
+    assert page.status_code == 200 and script
+    assert all(origin in page.headers["Content-Security-Policy"] for origin in script)
+    assert make().get("/docs").status_code == 401
+
+
 def lines_of(logged: Path, request: str) -> list[dict[str, Any]]:
     return [line for line in map(json.loads, logged.read_text().splitlines()) if line.get("request") == request]
 
