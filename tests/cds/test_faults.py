@@ -103,12 +103,10 @@ FAULTS = [
 @pytest.mark.parametrize("fault", FAULTS)
 def test_where_nothing_needed_can_be_had_the_answer_is_412(fhir: FaultyFhir, fault: str) -> None:
     fhir.break_as(fault)
-    started = time.monotonic()
     answer = ask(fhir)
     assert answer.status_code == 412
     assert any("prefetch." in where for issue in answer.json()["issue"] for where in issue["expression"])
     assert TOKEN not in answer.text
-    assert time.monotonic() - started < Settings.model_fields["answer_seconds"].default
 
 
 def test_what_could_not_be_read_is_said_on_the_card(fhir: FaultyFhir) -> None:
