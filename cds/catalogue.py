@@ -5,6 +5,7 @@ The site writes the file: its own item numbers, each with the real dimensions th
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
@@ -13,10 +14,11 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from rules import shapes
+from rules import fit, shapes
 from rules.decision import Candidate, Decision
 from rules.errors import KnowledgeError, Place
 from rules.ruleset import Axis, Ruleset
+from rules.sizing import size_class
 from rules.yaml_source import Source
 
 HEIGHT, GIRTH = "height_band", "girth_band"
@@ -122,6 +124,7 @@ class Catalogue:
         self.items = tuple(items)
         self.system = system
         self._axes = ruleset.axes
+        self._ruleset = ruleset
 
     @classmethod
     def load(cls, path: Path, ruleset: Ruleset) -> Catalogue:
@@ -157,6 +160,28 @@ class Catalogue:
             return Shelf(items=tuple(fit for _, fit in sorted(found.values(), key=lambda pair: pair[0])))
         first = decision.candidates[0]
         return Shelf(none_because=tuple(self._why_none(first, self._needs(decision, first))))
+
+    def for_fit_checks(self) -> tuple[fit.ShelfItem, ...]:
+        """The items left, smallest first, each with every size class that it serves, for a fit check to choose from."""
+        return tuple(
+            fit.ShelfItem(name=item.item, sizes=sizes)
+            for item in sorted(self.items, key=lambda item: item.size)
+            if item.quantity != 0 and (sizes := tuple(self._served(item)))
+        )
+
+    def _served(self, item: Item) -> Iterator[str]:
+        served = {
+            name: item.axes[name] if name in item.axes else tuple(self._served_bands(item, axis))
+            for name, axis in self._axes.items()
+        }
+        for values in itertools.product(*served.values()):
+            yield size_class(self._ruleset, dict(zip(served, values, strict=True))).code
+
+    def _served_bands(self, item: Item, axis: Axis) -> Iterator[str]:
+        for value in axis.values:
+            low, high = _band(axis, value)
+            if _Need(low, high, axis.words[value]).taken_by(item.ranges[axis.name]):
+                yield value
 
     # --- what the neck needs -------------------------------------------------------------------------------------------
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import BinaryIO
 
 import click
 from pydantic import ValidationError
 from rich.console import Console
 
+from cds.catalogue import Catalogue
 from cds.fhir.canonical import DEFAULT_BASE, Canonicals
 from cds.fit_request import FitCheckRequest
 from cds.fit_text import print_advice
@@ -23,12 +25,21 @@ from rules.fit import advise
 @click.command()
 @click.argument("file", type=click.File("rb"))
 @click.option("--base", default=DEFAULT_BASE, show_default=True, help="Base of the canonical URLs in a response.")
+@click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, as POST /fit-checks returns it.")
 @knowledge_options
-def fit(file: BinaryIO, base: str, as_json: bool, knowledge: str | None, overlay: tuple[str, ...]) -> None:
+def fit(
+    file: BinaryIO,
+    base: str,
+    catalogue: Path | None,
+    as_json: bool,
+    knowledge: str | None,
+    overlay: tuple[str, ...],
+) -> None:
     """Say what to correct after the fit check in FILE (- for standard input).
 
     FILE holds what POST /fit-checks takes: size, findings, facts and history as JSON, or a FHIR QuestionnaireResponse.
+    With --catalogue only items on the site's shelf are offered, unless FILE brings a shelf of its own.
     """
     decider = Decider(load_knowledge(knowledge, overlay))
     try:
@@ -44,6 +55,9 @@ def fit(file: BinaryIO, base: str, as_json: bool, knowledge: str | None, overlay
     except ValidationError as error:
         problems = [issue.as_fhir()["diagnostics"] for issue in issues_of(error.errors(include_url=False))]
         raise click.ClickException("\n".join(f"{name}: {problem}" for problem in problems)) from error
+    if catalogue is not None and check.shelf is None:
+        shelf = Catalogue.load(catalogue, decider.ruleset).for_fit_checks()
+        check = check.model_copy(update={"shelf": shelf})
     advice = advise(decider, check, request.at or utc_now())
     if as_json:
         click.echo(json.dumps(advice.as_json(), indent=2, ensure_ascii=False))

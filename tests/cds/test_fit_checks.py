@@ -131,5 +131,26 @@ def test_the_command_refuses_what_it_cannot_use(sent):
     assert "Traceback" not in told.output
 
 
+STANDARD = "line: adult, contour: neutral, back: standard"
+SHELF = f"""
+site: {{name: an invented shelf}}
+items:
+  - {{item: low-2, name: low, {STANDARD}, height_mm: [45, 60], circumference_mm: [330, 430]}}
+  - {{item: low-34, name: low and wide, {STANDARD}, height_mm: [45, 60], circumference_mm: [430, 700]}}
+  - {{item: gone, name: sold out, {STANDARD}, height_mm: [60, 75], circumference_mm: [330, 430], quantity: 0}}
+"""
+
+
+def test_the_command_offers_what_the_site_stocks(tmp_path):
+    shelf = tmp_path / "shelf.yaml"
+    shelf.write_text(SHELF)
+    worn = {**AGAIN, "item": "low-2", "history": [{**AGAIN["history"][0], "item": "low-2"}]}
+    told = json.loads(run("-", "--json", "--catalogue", str(shelf), sent=worn).output)
+    assert (told["next_size"]["code"], told["next_item"]) == ("adult H2 G3", "low-34")
+    high = {"size": "adult H2 G2", "item": "low-2", "findings": {"chin_over_edge": True}}
+    told = json.loads(run("-", "--json", "--catalogue", str(shelf), sent={**high, "history": [high]}).output)
+    assert told["outcome"] == "refer"
+
+
 def test_the_command_refuses_a_base_that_is_none():
     assert "--base" in run("-", "--base", "nowhere", sent=TIGHT).output
