@@ -22,11 +22,12 @@ router = APIRouter(route_class=StrictJsonRoute, tags=["fit checks"])
 def fit_check(body: FitCheckRequest, service: Held) -> JSONResponse:
     """What to correct: seat the same size again, try another, ask an orthotist, or stop and call.
 
+    Where the site has a catalogue, only what it stocks is offered, unless the call brings a shelf of its own.
     What cannot be used gets 422 with its name, its value and what is accepted.
     """
     content = service.content
     try:
-        check = body.check(content.ruleset, Canonicals(content.code_map.base))
+        check = body.check(content.ruleset, Canonicals(content.code_map.base), content.catalogue)
         advice = advise(content.decider, check, body.at or service.clock())
     except FactError as error:
         return unusable(error.problems)

@@ -6,6 +6,7 @@ from typing import Any
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
 
+from cds.catalogue import Catalogue
 from cds.fhir.canonical import Canonicals
 from cds.fhir.questionnaire import read_response
 from rules.fit import FitAttempt, FitCheck, ShelfItem
@@ -44,7 +45,7 @@ class FitCheckRequest(BaseModel):
     facts: dict[str, Any] = Field(default_factory=dict, description="facts about the patient, as in POST /decisions")
     history: list[dict[str, Any]] = Field(default_factory=list, max_length=100)
     shelf: list[ShelfItem] | None = Field(
-        default=None, description="items that may be offered; default: every size class"
+        default=None, description="items that may be offered; default: the site's catalogue, else every size class"
     )
     at: AwareDatetime | None = Field(default=None, description="moment of the check, with time zone; default: now")
 
@@ -61,8 +62,11 @@ class FitCheckRequest(BaseModel):
             raise ValueError("findings and item come from the response; leave them out")
         return self
 
-    def check(self, ruleset: Ruleset, urls: Canonicals) -> FitCheck:
-        """The check. Raises FactError where a response cannot be used, pydantic's ValidationError where an attempt cannot."""
+    def check(self, ruleset: Ruleset, urls: Canonicals, catalogue: Catalogue | None = None) -> FitCheck:
+        """The check; without a shelf of its own it is limited to ``catalogue``, where the site has one.
+
+        Raises FactError where a response cannot be used, pydantic's ValidationError where an attempt cannot.
+        """
         if self.response is not None:
             worn = read_response(self.response, ruleset, urls)
         else:
@@ -73,8 +77,13 @@ class FitCheckRequest(BaseModel):
             findings=worn.findings,
             facts=self.facts,
             history=tuple(_attempt(earlier, ruleset, urls) for earlier in self.history),
-            shelf=None if self.shelf is None else tuple(self.shelf),
+            shelf=self._shelf(catalogue),
         )
+
+    def _shelf(self, catalogue: Catalogue | None) -> tuple[ShelfItem, ...] | None:
+        if self.shelf is not None:
+            return tuple(self.shelf)
+        return None if catalogue is None else catalogue.for_fit_checks()
 
 
 def _attempt(sent: dict[str, Any], ruleset: Ruleset, urls: Canonicals) -> FitAttempt:

@@ -46,18 +46,16 @@ def fit(
         urls = Canonicals(base)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--base") from error
+    stocked = None if catalogue is None else Catalogue.load(catalogue, decider.ruleset)
     name = getattr(file, "name", "-")
     try:
         request = FitCheckRequest.model_validate(parse(file.read()))
-        check = request.check(decider.ruleset, urls)
+        check = request.check(decider.ruleset, urls, stocked)
     except JsonProblem as error:
         raise click.ClickException(f"{name}: {error}") from error
     except ValidationError as error:
         problems = [issue.as_fhir()["diagnostics"] for issue in issues_of(error.errors(include_url=False))]
         raise click.ClickException("\n".join(f"{name}: {problem}" for problem in problems)) from error
-    if catalogue is not None and check.shelf is None:
-        shelf = Catalogue.load(catalogue, decider.ruleset).for_fit_checks()
-        check = check.model_copy(update={"shelf": shelf})
     advice = advise(decider, check, request.at or utc_now())
     if as_json:
         click.echo(json.dumps(advice.as_json(), indent=2, ensure_ascii=False))

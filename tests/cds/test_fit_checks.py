@@ -6,7 +6,9 @@ import pytest
 from click.testing import CliRunner
 from fastapi.testclient import TestClient
 
+from cds.app import create_app
 from cds.cli import main
+from cds.settings import Settings
 from rules.fit import findings_of
 from rules.loading import load_ruleset
 
@@ -150,6 +152,15 @@ def test_the_command_offers_what_the_site_stocks(tmp_path):
     high = {"size": "adult H2 G2", "item": "low-2", "findings": {"chin_over_edge": True}}
     told = json.loads(run("-", "--json", "--catalogue", str(shelf), sent={**high, "history": [high]}).output)
     assert told["outcome"] == "refer"
+
+
+def test_the_service_offers_what_the_site_stocks(tmp_path):
+    (tmp_path / "shelf.yaml").write_text(SHELF)
+    with TestClient(create_app(Settings(catalogue=tmp_path / "shelf.yaml"))) as site:
+        told = site.post("/fit-checks", json=AGAIN).json()
+        assert told["next_item"] == "low-34"
+        own = {**AGAIN, "shelf": [{"name": "mine", "sizes": ["adult H2 G4"]}]}
+        assert site.post("/fit-checks", json=own).json()["next_item"] == "mine"
 
 
 def test_the_command_refuses_a_base_that_is_none():
