@@ -17,6 +17,16 @@ _WHO: dict[EvidenceKind, str] = {
     "common_practice": "No source stands behind these. The site's orthotist and spine nurse confirm them.",
     "local_default": "Starting values of this project. The site's clinical safety officer confirms them before use.",
 }
+_CONFIRMED_BY = {
+    "need": "emergency physician and spine team",
+    "sizing": "orthotist",
+    "application": "spine nurse and orthotist",
+    "fit_check": "orthotist",
+    "skin": "tissue viability nurse",
+    "review": "spine team and ward lead",
+    "handover": "spine nurse and discharge team",
+}
+_ANY_TOPIC = "clinical safety officer"
 
 
 def evidence_page(ruleset: Ruleset) -> str:
@@ -83,7 +93,9 @@ def _rules(ruleset: Ruleset) -> Iterator[str]:
         sources = ", ".join(f"`{cited}`" for cited in rule.sources)
         topics[rule.topic].append(f"| `{rule.id}` | {_cell(rule.because)} | {kinds} | {sources} |")
     for topic in sorted(topics):
-        yield from ("", f"## Rules: {topic.replace('_', ' ')}", "", "| rule | because | evidence | sources |")
+        who = _CONFIRMED_BY.get(topic, _ANY_TOPIC)
+        yield from ("", f"## Rules: {topic.replace('_', ' ')}", "", f"To be confirmed locally by: {who}.", "")
+        yield "| rule | because | evidence | sources |"
         yield "|---|---|---|---|"
         yield from sorted(topics[topic])
 

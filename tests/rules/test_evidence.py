@@ -40,3 +40,8 @@ def test_every_table_has_as_many_cells_in_each_row():
     for above, below in pairwise(LINES):
         if above.startswith("|") and below.startswith("|"):
             assert above.replace("\\|", "").count("|") == below.replace("\\|", "").count("|"), below
+
+
+def test_every_topic_says_who_confirms_it_locally():
+    topics = {rule.topic for rule in RULESET.rules.values()}
+    assert sum(line.startswith("To be confirmed locally by: ") for line in LINES) == len(topics)
