@@ -20,7 +20,7 @@ from cds.tables import feedback as feedback_table
 from cds.tables import issued_cards
 from cds.trust import current_caller
 
-_CARD_ID = re.compile(r"[0-9a-fA-F-]{8,64}")
+_UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,13 @@ class IssuedCard:
 def rules_digest(rules: Iterable[str]) -> str:
     """One value for a set of rule ids."""
     return hashlib.sha256("\n".join(sorted(set(rules))).encode()).hexdigest()
+
+
+def _as_kept(identifier: str) -> str:
+    """Ids of cards and suggestions are UUIDs; what is none could be any text, a name too, and is kept as a hash."""
+    if _UUID.fullmatch(identifier):
+        return identifier
+    return "sha256:" + hashlib.sha256(identifier.encode("utf-8", "replace")).hexdigest()
 
 
 class CardMemory:
@@ -99,16 +106,13 @@ class CardMemory:
         override = item.overrideReason
         reason = override.reason if override else None
         comment = override.userComment if override else None
-        # Card ids are UUIDs; what is none could be any text, a name too, and is kept as a hash.
-        plain = _CARD_ID.fullmatch(item.card) is not None
-        card = item.card if plain else "sha256:" + hashlib.sha256(item.card.encode("utf-8", "replace")).hexdigest()
         statement = [current_caller.get().issuer, service, item.model_dump(mode="json")]
         return {
             "digest": hashlib.sha256(json.dumps(statement, sort_keys=True).encode()).hexdigest(),
-            "card": card,
+            "card": _as_kept(item.card),
             "service": service,
             "outcome": item.outcome,
-            "accepted_suggestions": [suggestion.id for suggestion in item.acceptedSuggestions],
+            "accepted_suggestions": [_as_kept(suggestion.id) for suggestion in item.acceptedSuggestions],
             "reason_system": reason.system if reason else None,
             "reason_code": reason.code if reason else None,
             "comment_given": bool(comment),
