@@ -101,7 +101,6 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     """From the inside out: the last one added sees a call first."""
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
-    app.add_middleware(Stamp)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware,
@@ -111,3 +110,5 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
             expose_headers=["Nuque-Ruleset", REQUEST_ID],
         )
     app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
+    # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.
+    app.add_middleware(Stamp)

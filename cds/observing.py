@@ -40,7 +40,7 @@ _UNWATCHED = ("/health/", "/metrics")
 
 
 class Observing:
-    """ASGI middleware, the outermost of ours."""
+    """ASGI middleware around all others but the stamp."""
 
     def __init__(self, app: ASGIApp, service: Service, metrics: Metrics, audit: Audit) -> None:
         """Watch ``app``."""

@@ -1,7 +1,6 @@
 """The service, in this process, at a fixed moment."""
 
 import logging
-import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +13,7 @@ from cds.app import create_app
 from cds.settings import Settings
 from cds.settings_groups import StoreSettings
 from cds.store import Store
+from tests.cds.patient_data import telling
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
@@ -33,19 +33,6 @@ def store(store_url: str) -> Iterator[Store]:
         yield opened
 
 
-PATIENT_DATA = (
-    r"\bp1\b",
-    r"invented-\d",
-    r"Practitioner/",
-    r"1984-05-02",
-    r"neck_height",
-    r"Jane",
-    r"access-token",
-    r"eyJ[A-Za-z0-9_-]{10,}",
-)
-"""What must never stand in a log: identifiers, names, birth dates, facts and tokens that the tests use (regular expressions)."""
-
-
 @pytest.fixture(scope="session", autouse=True)
 def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """The log of all tests of this session; at its end it is searched for patient data."""
@@ -54,8 +41,7 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         logs.configure(file, "debug")
         logging.getLogger("httpx2").setLevel(logging.WARNING)  # The test client's own lines, not the service's.
         yield path
-    lines = path.read_text().splitlines()
-    assert [line for line in lines if any(re.search(pattern, line) for pattern in PATIENT_DATA)] == []
+    assert telling(path.read_text().splitlines()) == []
 
 
 @pytest.fixture(scope="session")

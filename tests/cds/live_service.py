@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, Queue
 
+from tests.cds.patient_data import telling
+
 ROOT = Path(__file__).resolve().parents[2]
 NUQUE = str(Path(sys.executable).with_name("nuque"))
 """The command as it is installed."""
@@ -30,7 +32,10 @@ class LiveService:
 
 @contextmanager
 def running(*options: str, **environment: str) -> Iterator[LiveService]:
-    """``nuque serve`` with ``options`` and environment variables, until the end of the block."""
+    """``nuque serve`` with ``options`` and environment variables, until the end of the block.
+
+    What it logged is searched for patient data then.
+    """
     command = [NUQUE, "serve", "--port", "0", *options]
     process = subprocess.Popen(
         command,
@@ -42,8 +47,15 @@ def running(*options: str, **environment: str) -> Iterator[LiveService]:
     )
     assert process.stderr is not None
     lines: Queue[str] = Queue()
+    said: list[str] = []
+
+    def read() -> None:
+        for line in process.stderr or ():
+            said.append(line)
+            lines.put(line)
+
     # The pipe is read to its end, so that the service never waits for somebody to read what it logs.
-    reader = threading.Thread(target=lambda: [lines.put(line) for line in process.stderr or ()], daemon=True)
+    reader = threading.Thread(target=read, daemon=True)
     reader.start()
     try:
         yield LiveService(_address(process, lines), process)
@@ -52,6 +64,7 @@ def running(*options: str, **environment: str) -> Iterator[LiveService]:
         process.wait(timeout=_PATIENCE_SECONDS)
         reader.join(timeout=_PATIENCE_SECONDS)
         process.stderr.close()
+    assert telling(said) == []
 
 
 def _address(process: subprocess.Popen[str], lines: Queue[str]) -> str:

@@ -27,6 +27,7 @@ from cds.store import Store
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, observation, order_select
+from tests.cds.patient_data import DEMO_PATIENTS, telling
 
 SELECT = "/cds-services/collar-order-select"
 KEY = "k" * 32
@@ -273,6 +274,7 @@ def test_a_failure_is_told_by_type_and_place_and_never_by_its_text(logged: Path)
         answer = client.get("/broken")
     assert answer.status_code == 500
     assert "nothing was decided" in answer.json()["issue"][0]["diagnostics"]
+    assert "hash=" in answer.headers["Nuque-Ruleset"]
     failed = [line for line in lines_of(logged, answer.headers["Nuque-Request"]) if line["event"] == "call failed"]
     assert failed[0]["error"] == "RuntimeError"
     assert "broken" in failed[0]["places"][-1]
@@ -280,10 +282,10 @@ def test_a_failure_is_told_by_type_and_place_and_never_by_its_text(logged: Path)
 
 
 def test_the_search_for_patient_data_finds_it() -> None:
-    from tests.cds.conftest import PATIENT_DATA
-
     lines = ["GET /Patient/p1", "invented-7", ehr.token(), "born 1984-05-02", '{"neck_height_mm": 66}']
-    assert all(any(re.search(pattern, line) for pattern in PATIENT_DATA) for line in lines)
+    lines += [f"Patient {text}" for text in DEMO_PATIENTS]
+    assert len(DEMO_PATIENTS) > 100
+    assert telling(lines) == lines
 
 
 def test_metrics_count_calls_decisions_refused_values_and_outcomes(make: Make) -> None:
@@ -398,6 +400,7 @@ def test_a_page_may_call_only_from_a_listed_origin(make: Make) -> None:
     asked = {"Access-Control-Request-Method": "POST", "Access-Control-Request-Headers": "authorization"}
     listed = service.options(SELECT, headers={"Origin": "https://ehr.hospital.example", **asked})
     assert listed.headers["Access-Control-Allow-Origin"] == "https://ehr.hospital.example"
+    assert "hash=" in listed.headers["Nuque-Ruleset"]
     other = service.options(SELECT, headers={"Origin": "https://evil.example", **asked})
     assert "Access-Control-Allow-Origin" not in other.headers
     assert (
