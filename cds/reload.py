@@ -1,27 +1,27 @@
-"""New knowledge while the service runs: read, checked, and only then put in place of the old, as a whole.
+"""New knowledge while the service runs: proved first, and only then put in place of the old, as a whole.
 
-The folder's worked cases are run without the site's overlays, which may change what they expect; the overlays are checked by
-loading and by lint. Whatever fails, the old knowledge stays and the reason is said.
+Whatever fails, the old knowledge stays and the reason is said.
 """
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 import threading
 from dataclasses import dataclass
-from pathlib import Path
 
 from cds.content import Content
+from cds.knowledge_check import Proof
 from cds.logs import failure, log
 from cds.service import Service
 from cds.settings import Settings
-from rules.cases import load_cases, run_cases
-from rules.decide import Decider
 from rules.errors import NuqueError
-from rules.loading import KNOWLEDGE, load_ruleset
-from rules.yaml_source import Source
 
-_GRAVE = frozenset({"unreachable", "no source", "units", "threshold"})
 _MOST_REASONS = 50
+_MOST_SECONDS = 600
+_OF_CONTENT = {"knowledge", "overlays", "code_map", "catalogue", "canonical_base"}
+"""The settings that content depends on; no secret is among them."""
 
 
 class ReloadRefused(NuqueError):
@@ -43,33 +43,28 @@ class Reloaded:
     remarks: tuple[str, ...]
 
 
-def check(settings: Settings) -> tuple[Content, int, tuple[str, ...]]:
-    """Content that may be used, the number of its cases, and remarks. Raises ReloadRefused."""
-    folder = settings.knowledge or KNOWLEDGE
+def proved(settings: Settings) -> tuple[Content, Proof]:
+    """Content that may be used, and its proof. Raises ReloadRefused."""
+    command = [sys.executable, "-P", "-m", "cds.knowledge_check"]  # -P: not what lies in the current folder.
+    given = settings.model_dump_json(include=_OF_CONTENT)
+    try:
+        done = subprocess.run(command, input=given, capture_output=True, text=True, timeout=_MOST_SECONDS)
+    except subprocess.TimeoutExpired as error:
+        raise ReloadRefused([f"the proof took longer than {_MOST_SECONDS} s"]) from error
+    if done.returncode != 0:
+        said = done.stderr.splitlines()
+        raise ReloadRefused(["the proof itself failed", *said[-3:]])
+    found = json.loads(done.stdout)
+    proof = Proof(found["stamp"], tuple(found["reasons"]), found["cases"], tuple(found["remarks"]))
+    if proof.reasons:
+        raise ReloadRefused(list(proof.reasons))
     try:
         content = Content.load(settings)
-        plain = load_ruleset(folder) if settings.overlays else content.ruleset
-        cases = load_cases(plain, folder / "cases")
     except NuqueError as error:
         raise ReloadRefused(str(error).splitlines()) from error
-    results = list(run_cases(Decider(plain), cases))
-    failed = [f"{r.case.place}: {r.case.name}: {d}" for r in results for d in r.differences]
-    grave, remarks = _lint(content, folder, settings.overlays)
-    if failed or grave:
-        raise ReloadRefused([*failed, *grave])
-    return content, len(results), remarks
-
-
-def _lint(content: Content, folder: Path, overlays: tuple[Path, ...]) -> tuple[list[str], tuple[str, ...]]:
-    try:
-        from rules.lint import lint
-        from rules.written import Written
-    except ModuleNotFoundError as error:
-        return [], (f"lint was not run: {error.name} is not installed (extra `workbench`)",)
-    written = Written([Source.read(path) for path in sorted(folder.glob("*.yaml"))], [Source.read(p) for p in overlays])
-    findings = lint(content.ruleset, written)
-    grave = [str(finding) for finding in findings if finding.check in _GRAVE]
-    return grave, tuple(str(finding) for finding in findings if finding.check not in _GRAVE)
+    if content.stamp != proof.stamp:
+        raise ReloadRefused(["the knowledge changed while it was proved; reload again"])
+    return content, proof
 
 
 class Reloader:
@@ -81,11 +76,11 @@ class Reloader:
         self._lock = threading.Lock()
 
     def reload(self) -> Reloaded:
-        """Check and swap. Raises ReloadRefused; the old content then stays. Calls in progress keep the content they began with."""
+        """Prove and swap. Raises ReloadRefused; the old content then stays. Calls in progress keep what they began with."""
         if not self._lock.acquire(blocking=False):
             raise ReloadRefused(["another reload is in progress"])
         try:
-            content, cases, remarks = check(self._service.settings)
+            content, proof = proved(self._service.settings)
             before = self._service.content.stamp
             self._service.content = content
         except ReloadRefused as refused:
@@ -93,8 +88,8 @@ class Reloader:
             raise
         finally:
             self._lock.release()
-        log.info("reloaded", before=before, after=content.stamp, cases=cases)
-        return Reloaded(before, content.stamp, cases, remarks)
+        log.info("reloaded", before=before, after=content.stamp, cases=proof.cases)
+        return Reloaded(before, content.stamp, proof.cases, proof.remarks)
 
     def on_signal(self) -> None:
         """Reload in a thread of its own; the outcome is in the log."""
