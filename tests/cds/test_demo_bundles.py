@@ -148,7 +148,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "29": lambda s: s.reported("nexus_result") == "not_low_risk" and s.reported("canadian_rule_result") == "no_imaging",
     "30": lambda s: "need.motion.penetrating_without_deficit" in s.cautions,
     "31": lambda s: (
-        "need.motion.penetrating_with_deficit" in s.cautions
+        {"need.motion.penetrating_with_deficit", "need.motion.penetrating_with_symptoms"} <= s.cautions
         and s.shelf.none_because == ("stock: Summit collar (HM-241) would fit, and none is left",)
     ),
     "32": lambda s: (

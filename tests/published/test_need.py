@@ -219,6 +219,18 @@ def test_penetrating_injury(deficit, said):
     assert assessment("motion_restriction", facts).value == said
 
 
+@pytest.mark.parametrize("sign", ["paraesthesia", "paralysis"])
+@pytest.mark.parametrize("deficit", [False, None])
+def test_a_deficit_by_another_name_is_not_overlooked(sign, deficit):
+    """A record that calls the deficit absent, or says nothing of it, beside tingling or paralysis."""
+    recorded = {sign: True} if deficit is None else {sign: True, "neurological_deficit": deficit}
+    penetrating = {"blunt_injury": False, "penetrating_injury": True, **recorded}
+    assert assessment("motion_restriction", penetrating).value == "clinician_decides"
+    blunt = {"blunt_injury": True, "penetrating_injury": False, **recorded}
+    assert assessment("motion_restriction", blunt).value == "indicated"
+    assert assessment("nexus_result", blunt).value == "not_low_risk"
+
+
 def test_no_text_about_need_tells_anybody_to_take_a_collar_off():
     told = re.compile(r"\b(remove|take off|discontinue|clear)\b.*\b(collar|neck|spine)\b", re.I)
     for rule in RULESET.rules.values():

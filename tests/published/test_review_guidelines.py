@@ -47,10 +47,21 @@ def test_the_guideline_is_quoted_and_a_clinician_decides():
     assert "until then the collar stays on" in caution.text
 
 
+@pytest.mark.parametrize("sign", ["neurological_deficit", "paralysis"])
+@pytest.mark.parametrize("present", [True, False, None])
+def test_with_a_deficit_the_guideline_on_ct_alone_is_not_quoted(sign, present):
+    # NICE NG41, from memory: with a neurological abnormality an MRI follows the CT.
+    facts = {name: answers[0] for name, answers in EAST.items()}
+    rules = fired(facts if present is None else {**facts, sign: present})
+    assert ("review.ct.obtunded_negative" in rules) == (not present)
+    assert ("review.ct.negative_with_deficit" in rules) == bool(present)
+
+
+@pytest.mark.parametrize("sign", ["neurological_deficit", "paralysis"])
 @pytest.mark.parametrize("result", ["negative", "positive", "inconclusive", "not_done"])
-def test_with_a_deficit_a_negative_ct_is_followed_by_a_decision_on_mri(result):
+def test_with_a_deficit_a_negative_ct_is_followed_by_a_decision_on_mri(result, sign):
     # NICE NG41, from memory.
-    facts = {"collar_in_place": True, "neurological_deficit": True, "ct_neck": result}
+    facts = {"collar_in_place": True, sign: True, "ct_neck": result}
     assert ("review.ct.negative_with_deficit" in fired(facts)) == (result == "negative")
 
 
