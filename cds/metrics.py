@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 
 from cds.feedback import FeedbackItem
+from cds.refused_reasons import kind_of
 from rules.decision import Decision
 
 _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 2.5, 5.0, 10.0)
@@ -37,8 +38,8 @@ class Metrics:
         )
         self._refused_values = Counter(
             "nuque_refused_values_total",
-            "Values that were seen and not used, by fact (unknown: no fact was recognised)",
-            ["fact"],
+            "Values that were seen and not used, by fact (unknown: no fact was recognised) and reason",
+            ["fact", "reason"],
             registry=self.registry,
         )
         self._cards = Counter(
@@ -81,7 +82,7 @@ class Metrics:
         size = "none" if decision.size_class is None else decision.size_class.code
         self._decisions.labels(service, size).inc()
         for refused in decision.not_used:
-            self._refused_values.labels(refused.fact or "unknown").inc()
+            self._refused_values.labels(refused.fact or "unknown", kind_of(refused.reason)).inc()
 
     def issued(self, service: str, indicators: Sequence[str]) -> None:
         """Count cards."""

@@ -288,7 +288,7 @@ def test_the_search_for_patient_data_finds_it() -> None:
     assert telling(lines) == lines
 
 
-def test_metrics_count_calls_decisions_refused_values_and_outcomes(make: Make) -> None:
+def test_metrics_count_calls_decisions_and_outcomes(make: Make) -> None:
     service = make()
     answer = service.post(SELECT, json=order_select(*MEASURED), headers=signed()).json()
     feedback = {"card": answer["cards"][0]["uuid"], "outcome": "overridden", "outcomeTimestamp": AT.isoformat()}
@@ -306,6 +306,14 @@ def test_metrics_count_calls_decisions_refused_values_and_outcomes(make: Make) -
         assert line in text
     assert re.search(r'nuque_decisions_total\{service="collar-order-select",size_class="adult [^"]+"\} 1\.0', text)
     assert re.search(r'nuque_cards_total\{indicator="\w+",service="collar-order-select"\} \d', text)
+
+
+def test_metrics_count_refused_values_by_fact_and_reason(make: Make) -> None:
+    service = make()
+    in_kg = {"value": 66, "system": "http://unitsofmeasure.org", "code": "kg"}
+    call = order_select(observation("neck-height", 0, valueQuantity=in_kg), *MEASURED[1:])
+    assert service.post(SELECT, json=call, headers=signed()).status_code == 200
+    assert 'nuque_refused_values_total{fact="neck_height_mm",reason="unit"} 1.0' in service.get("/metrics").text
 
 
 def test_the_audit_trail_names_caller_rules_and_outcome_and_hides_the_patient(make: Make, own_store: str) -> None:
