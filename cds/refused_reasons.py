@@ -27,7 +27,7 @@ _KINDS = tuple(
         ("patient", "^another patient|^does not say whose|^belongs to |recorded as deceased"),
         (
             "code",
-            "no such code|^no code|^the code|^says only that|cannot be read here|is no quantity|^neither a known|^does not say that",
+            "no such code|^no code|^the code|^says only that|cannot be read here|is no quantity|^neither a known|^does not say",
         ),
     )
 )

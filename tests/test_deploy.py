@@ -27,13 +27,14 @@ def test_every_setting_that_is_named_exists(path: Path) -> None:
 
 
 def manifests() -> list[dict[str, Any]]:
-    return [document for document in yaml.safe_load_all((DEPLOY / "kubernetes.yaml").read_text()) if document]
+    files = (DEPLOY / "kubernetes.yaml", DEPLOY / "kubernetes-postgresql.yaml")
+    return [document for file in files for document in yaml.safe_load_all(file.read_text()) if document]
 
 
 def pods() -> list[dict[str, Any]]:
     found = []
     for manifest in manifests():
-        if manifest["kind"] == "Deployment":
+        if manifest["kind"] in ("Deployment", "StatefulSet"):
             found.append(manifest["spec"]["template"]["spec"])
         if manifest["kind"] == "CronJob":
             found.append(manifest["spec"]["jobTemplate"]["spec"]["template"]["spec"])
@@ -41,7 +42,7 @@ def pods() -> list[dict[str, Any]]:
 
 
 def test_every_pod_is_without_root_and_without_a_writable_root() -> None:
-    assert len(pods()) == 2
+    assert len(pods()) == 3
     for pod in pods():
         assert pod["securityContext"]["runAsNonRoot"] is True
         assert pod["automountServiceAccountToken"] is False
@@ -58,10 +59,24 @@ def test_every_manifest_is_named_and_in_the_namespace() -> None:
         assert manifest["kind"] == "Namespace" or manifest["metadata"]["namespace"] == "nuque"
 
 
+def test_the_database_is_reached_by_the_pods_of_the_service_and_no_others() -> None:
+    (policy,) = [manifest for manifest in manifests() if manifest["kind"] == "NetworkPolicy"]
+    ((source,),) = [rule["from"] for rule in policy["spec"]["ingress"]]
+    (allowed,) = source["podSelector"]["matchExpressions"]
+    templates = [
+        m["spec"].get("template") or m["spec"].get("jobTemplate", {}).get("spec", {}).get("template")
+        for m in manifests()
+        if m["kind"] in ("Deployment", "CronJob")
+    ]
+    assert {template["metadata"]["labels"]["app"] for template in templates} == set(allowed["values"])
+    (database,) = [m for m in manifests() if m["kind"] == "StatefulSet"]
+    assert policy["spec"]["podSelector"]["matchLabels"] == database["spec"]["template"]["metadata"]["labels"]
+
+
 def test_no_secret_stands_in_a_manifest() -> None:
     for pod in pods():
         for variable in pod["containers"][0]["env"]:
-            secret = any(word in variable["name"] for word in ("KEY", "TOKEN", "STORE_URL"))
+            secret = any(word in variable["name"] for word in ("KEY", "TOKEN", "STORE_URL", "PASSWORD"))
             assert ("valueFrom" in variable) == secret
 
 
