@@ -53,7 +53,7 @@ def _problems(vocabulary: Vocabulary, column: pl.Series) -> Iterable[FactProblem
     if not _comparable(definition, column.dtype):
         yield FactProblem(column.name, known[0], f"a column of type {column.dtype}", definition.accepted)
         return
-    wrong = known.filter(~_usable(definition, known))
+    wrong = known.filter(~usable(definition, known))
     if len(wrong):
         message = f"{definition.problem(wrong[0])} ({len(wrong)} of {len(column)} rows)"
         yield FactProblem(column.name, wrong[0], message, definition.accepted)
@@ -67,9 +67,13 @@ def _comparable(definition: FactDefinition, found: pl.DataType) -> bool:
     return found in (pl.String, pl.Categorical, pl.Enum)
 
 
-def _usable(definition: FactDefinition, known: pl.Series) -> pl.Series:
+def usable(definition: FactDefinition, column: pl.Series) -> pl.Series:
+    """Which values of ``column`` can be used for the fact; the same question as ``FactDefinition.problem``. Null: no."""
+    if not _comparable(definition, column.dtype):
+        return column.is_null() & False
     if definition.type == "boolean":
-        return known.is_not_null()
+        return column.is_not_null()
     if definition.type == "code":
-        return known.cast(pl.String).is_in(definition.values)
-    return known.cast(pl.Float64).to_frame("").select(plausible(definition, pl.col(""))).to_series()
+        return column.cast(pl.String).is_in(definition.values).fill_null(False)
+    numbers = column.cast(pl.Float64).to_frame("")
+    return numbers.select(plausible(definition, pl.col("")).fill_null(False)).to_series().alias(column.name)

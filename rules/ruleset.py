@@ -6,7 +6,7 @@ How it is read from YAML is in ``loading.py``; what it means for a patient is in
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import Literal
 
@@ -198,6 +198,10 @@ class Rule:
     def fires(self) -> Test:
         """Whether the rule fires for given facts."""
         return definitely(self.when)
+
+    def __getstate__(self) -> dict[str, object]:
+        # Without what is worked out on demand: compiled conditions cannot be sent to another process.
+        return {one.name: getattr(self, one.name) for one in fields(self)}
 
     @cached_property
     def reads(self) -> frozenset[str]:

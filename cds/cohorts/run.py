@@ -1,0 +1,244 @@
+"""A replay from end to end: parts written one by one, each with its counts, so that an interrupted run goes on where it was."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow.parquet
+
+from cds.fhir.codes import CodeMap
+from cds.cohorts.patients import KEPT, CohortReader
+from cds.cohorts.export import NOBODY, SHARED, Export, ReplayError
+from cds.cohorts.tables import facts_of
+from cds.cohorts.tally import Tally, total
+from rules.columns import BATCH, Columns
+from rules.ruleset import Ruleset
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is done, and how much there is."""
+
+
+@dataclass(frozen=True)
+class Replay:
+    """One replay of ``folder`` into ``out``. ``at`` is the moment of decision for everybody, or None (see CohortReader)."""
+
+    ruleset: Ruleset
+    code_map: CodeMap
+    folder: Path
+    out: Path
+    at: datetime | None = None
+    workers: int = 1
+
+    def run(self, progress: Progress) -> Tally:
+        """Decide everybody; parts that an earlier run of the same replay finished are kept. Returns the counts.
+
+        Raises ReplayError where the folder holds nothing to read or ``out`` holds another replay.
+        """
+        self._claim()
+        tally = self._of_parquet(progress) if self.parquet else self._of_export(progress)
+        shutil.rmtree(self._work, ignore_errors=True)
+        return tally
+
+    @cached_property
+    def parquet(self) -> tuple[Path, ...]:
+        """Parquet files of facts in the folder."""
+        return tuple(sorted(self.folder.rglob("*.parquet")))
+
+    @cached_property
+    def export(self) -> Export:
+        """The NDJSON files in the folder."""
+        return Export.find(self.folder)
+
+    @property
+    def _work(self) -> Path:
+        return self.out / "unfinished"
+
+    @property
+    def _nobody(self) -> Path:
+        """How many records named no patient, kept for a run that finds all parts finished."""
+        return self.out / "counts" / "nobody.json"
+
+    def _claim(self) -> None:
+        """Make ``out``, or find there the same replay. The identity covers rules, code map, moment and input files."""
+        files = self.parquet or tuple(file.path for file in self.export.files)
+        listed = [[str(path), path.stat().st_size, path.stat().st_mtime_ns] for path in files]
+        identity = hashlib.sha256(
+            json.dumps([self.ruleset.hash, repr(self.code_map), str(self.at), listed]).encode()
+        ).hexdigest()
+        mark = self.out / "replay.json"
+        if mark.exists():
+            if json.loads(mark.read_text())["identity"] != identity:
+                raise ReplayError(
+                    f"{self.out}: holds another replay (other rules, code map, moment or files); choose another folder"
+                )
+            return
+        if self.out.exists() and any(self.out.iterdir()):
+            raise ReplayError(f"{self.out}: is not empty and holds no replay; choose another folder")
+        self.out.mkdir(parents=True, exist_ok=True)
+        about = {"identity": identity, "ruleset": self.ruleset.hash, "folder": str(self.folder)}
+        mark.write_text(json.dumps(about, indent=2))
+
+    # --- Parquet of facts ------------------------------------------------------------------------------------------
+
+    def _of_parquet(self, progress: Progress) -> Tally:
+        rows = sum(pyarrow.parquet.read_metadata(path).num_rows for path in self.parquet)
+        columns = Columns(self.ruleset)
+        tallies, done, number = [], 0, 0
+        for path in self.parquet:
+            for batch in pyarrow.parquet.ParquetFile(path).iter_batches(BATCH):
+                part = Part(self.out, number)
+                if not part.finished:
+                    table = pl.from_arrow(batch)
+                    assert isinstance(table, pl.DataFrame)
+                    facts, refused = facts_of(self.ruleset, table)
+                    part.write(columns, facts, Tally(refused=refused))
+                tallies.append(part.tally())
+                done += batch.num_rows
+                number += 1
+                progress("deciding", done, rows)
+        return total(tallies)
+
+    # --- an export of NDJSON ---------------------------------------------------------------------------------------
+
+    def _of_export(self, progress: Progress) -> Tally:
+        lines = self._work / "lines"
+        sorted_mark = self._work / "sorted"
+        if not sorted_mark.exists() and not self._all_finished():
+            shutil.rmtree(lines, ignore_errors=True)
+            size, done = sum(file.bytes for file in self.export.files), 0
+            for file in self.export.sort(self.code_map, lines):
+                done += file.bytes
+                progress("reading", done, size)
+            self._nobody.parent.mkdir(exist_ok=True)
+            self._nobody.write_text(json.dumps(_count(lines, NOBODY)))
+            sorted_mark.touch()
+        waiting = [number for number in range(self.export.buckets) if not Part(self.out, number).finished]
+        done = self.export.buckets - len(waiting)
+        for _ in self._decide(lines, waiting):
+            done += 1
+            progress("deciding", done, self.export.buckets)
+        tally = total(Part(self.out, number).tally() for number in range(self.export.buckets))
+        if nobody := json.loads(self._nobody.read_text()):
+            tally.refused["no fact recognised", "does not say whose record it is"] += nobody
+        return tally
+
+    def _all_finished(self) -> bool:
+        return all(Part(self.out, number).finished for number in range(self.export.buckets))
+
+    def _decide(self, lines: Path, buckets: Sequence[int]) -> Iterator[None]:
+        shared = _shared(lines)
+        work = (self.ruleset, self.code_map, self.at, shared, lines, self.out)
+        if self.workers == 1 or len(buckets) < 2:
+            _prepare(*work)
+            for bucket in buckets:
+                _bucket(bucket)
+                yield
+            return
+        # Polars keeps threads of its own, so a worker is a fresh process and not a copy of this one.
+        fresh = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(self.workers, mp_context=fresh, initializer=_prepare, initargs=work) as pool:
+            for finished in as_completed([pool.submit(_bucket, bucket) for bucket in buckets]):
+                finished.result()
+                yield
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of the output: a Parquet file of decisions and, once that is whole, its counts."""
+
+    out: Path
+    number: int
+
+    @property
+    def decisions(self) -> Path:
+        """The Parquet file."""
+        return self.out / "decisions" / f"part-{self.number:05}.parquet"
+
+    @property
+    def counts(self) -> Path:
+        """The counts as JSON; there only when the part is finished."""
+        return self.out / "counts" / f"part-{self.number:05}.json"
+
+    @property
+    def finished(self) -> bool:
+        """Whether an earlier run finished this part."""
+        return self.counts.exists() and self.decisions.exists()
+
+    def tally(self) -> Tally:
+        """The counts of the finished part."""
+        return Tally.from_json(json.loads(self.counts.read_text()))
+
+    def write(self, columns: Columns, facts: pl.DataFrame, read: Tally) -> None:
+        """Decide ``facts`` and write the part. ``read`` holds what is known from reading: refusals, undated patients."""
+        decided = columns.decide(facts, keep=KEPT)
+        names = [name for name in facts.columns if name not in KEPT]
+        tally = Tally.of(columns, facts, decided)
+        tally.add(read)
+        for path in (self.decisions, self.counts):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        whole = pl.concat([decided, facts.select(pl.col(names).name.prefix("given:"))], how="horizontal")
+        unfinished = self.decisions.with_suffix(".unfinished")
+        whole.write_parquet(unfinished, compression="zstd")
+        os.replace(unfinished, self.decisions)
+        unfinished = self.counts.with_suffix(".unfinished")
+        unfinished.write_text(json.dumps(tally.as_json(), ensure_ascii=False))
+        os.replace(unfinished, self.counts)
+
+
+# --- in a worker process -------------------------------------------------------------------------------------------------
+
+_worker: dict[str, Any] = {}
+
+
+def _prepare(
+    ruleset: Ruleset,
+    code_map: CodeMap,
+    at: datetime | None,
+    shared: Mapping[str, dict[str, Any]],
+    lines: Path,
+    out: Path,
+) -> None:
+    _worker.update(
+        columns=Columns(ruleset),
+        reader=CohortReader(ruleset, code_map, shared, at),
+        lines=lines,
+        out=out,
+        ruleset=ruleset,
+    )
+
+
+def _bucket(number: int) -> None:
+    """Read and decide one bucket."""
+    files = sorted(_worker["lines"].glob(f"*/bucket={number}/*.parquet"))
+    lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
+    keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
+    cohort = _worker["reader"].read(keyed)
+    read = Tally(refused=cohort.refused, undated=cohort.undated)
+    Part(_worker["out"], number).write(_worker["columns"], cohort.table(_worker["ruleset"]), read)
+
+
+def _shared(lines: Path) -> dict[str, dict[str, Any]]:
+    """Resources that belong to no single patient (places, devices in stock), by reference."""
+    found: dict[str, dict[str, Any]] = {}
+    for file in sorted(lines.glob(f"*/bucket={SHARED}/*.parquet")):
+        for (line,) in pl.read_parquet(file, columns=["line"]).iter_rows():
+            resource = json.loads(line)
+            found[f"{resource.get('resourceType')}/{resource.get('id')}"] = resource
+    return found
+
+
+def _count(lines: Path, bucket: str) -> int:
+    files = sorted(lines.glob(f"*/bucket={bucket}/*.parquet"))
+    return sum(pyarrow.parquet.read_metadata(file).num_rows for file in files)

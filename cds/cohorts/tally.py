@@ -1,0 +1,127 @@
+"""The counts of a replay: taken part by part, added up, and small however many patients there were."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+
+from rules.columns import Columns
+
+WITHHELD = "withheld"
+_MOST_GROUPS = 1000
+_MORE = "all others"
+
+
+@dataclass
+class Tally:
+    """Counts by kind and name. ``groups`` holds, for each unit and each month, how many of each confidence there were."""
+
+    patients: int = 0
+    undated: int = 0
+    unmeasured: int = 0
+    counts: dict[str, Counter[str]] = field(default_factory=dict)
+    groups: dict[str, dict[str, Counter[str]]] = field(default_factory=dict)
+    refused: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    @classmethod
+    def of(cls, columns: Columns, facts: pl.DataFrame, decided: pl.DataFrame) -> Tally:
+        """Count ``decided``, the decisions for the rows of ``facts``."""
+        tally = cls(patients=facts.height)
+        vocabulary = columns.ruleset.vocabulary
+        measured = [axis.fact for axis in columns.ruleset.axes.values() if axis.fact in facts.columns]
+        unmeasured = pl.all_horizontal(pl.lit(True), *(pl.col(name).is_null() for name in measured))
+        tally.unmeasured = facts.filter(unmeasured).height
+        known = facts.select(pl.all().is_not_null().sum()).row(0, named=True)
+        observable = [name for name, fact in vocabulary.items() if fact.given != "concluded"]
+        tally.counts["known"] = Counter({name: known.get(name, 0) for name in observable})
+        for name in ("size", "confidence", *(f"axis:{axis}" for axis in columns.ruleset.axes)):
+            tally.counts[name] = _values(decided[name])
+        for kind in ("rule", "hold", "caution", "refused"):
+            names = [name for name in decided.columns if name.startswith(f"{kind}:")]
+            sums = decided.select(pl.col(names).sum()).row(0, named=True) if names else {}
+            tally.counts[kind] = Counter(
+                {name.removeprefix(f"{kind}:"): count for name, count in sums.items() if count}
+            )
+        asked = [name for name in decided.columns if name.startswith("task:")]
+        tasks = decided.select(pl.col(asked).is_not_null().sum()).row(0, named=True) if asked else {}
+        tally.counts["task"] = Counter({name.removeprefix("task:"): count for name, count in tasks.items()})
+        tally.groups = {
+            "unit": _by(decided, decided["unit"]),
+            "month": _by(decided, decided["at"].dt.strftime("%Y-%m")),
+        }
+        return tally
+
+    def add(self, other: Tally) -> None:
+        """Add ``other`` to this one."""
+        self.patients += other.patients
+        self.undated += other.undated
+        self.unmeasured += other.unmeasured
+        for name, counter in other.counts.items():
+            self.counts.setdefault(name, Counter()).update(counter)
+        for name, groups in other.groups.items():
+            mine = self.groups.setdefault(name, {})
+            for group, counter in groups.items():
+                key = group if group in mine or len(mine) < _MOST_GROUPS else _MORE
+                mine.setdefault(key, Counter()).update(counter)
+        for pair, count in other.refused.items():
+            listed = pair in self.refused or len(self.refused) < _MOST_GROUPS
+            self.refused[pair if listed else (_MORE, _MORE)] += count
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values, largest counts first."""
+        return {
+            "patients": self.patients,
+            "undated": self.undated,
+            "unmeasured": self.unmeasured,
+            "counts": {name: dict(counter.most_common()) for name, counter in self.counts.items()},
+            "groups": {
+                name: {group: dict(counter.most_common()) for group, counter in sorted(groups.items())}
+                for name, groups in self.groups.items()
+            },
+            "refused": [[fact, reason, count] for (fact, reason), count in self.refused.most_common()],
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Tally:
+        """What ``as_json`` wrote."""
+        return cls(
+            patients=data["patients"],
+            undated=data["undated"],
+            unmeasured=data["unmeasured"],
+            counts={name: Counter(counts) for name, counts in data["counts"].items()},
+            groups={
+                name: {group: Counter(counts) for group, counts in groups.items()}
+                for name, groups in data["groups"].items()
+            },
+            refused=Counter({(fact, reason): count for fact, reason, count in data["refused"]}),
+        )
+
+
+def _values(column: pl.Series) -> Counter[str]:
+    counted = column.cast(pl.String).fill_null(WITHHELD).value_counts().rows()
+    return Counter({str(value): count for value, count in counted})
+
+
+def _by(decided: pl.DataFrame, group: pl.Series) -> dict[str, Counter[str]]:
+    frame = pl.DataFrame(
+        {
+            "group": group.cast(pl.String).fill_null("not recorded"),
+            "confidence": decided["confidence"].cast(pl.String).fill_null(WITHHELD),
+        }
+    )
+    found: dict[str, Counter[str]] = {}
+    for name, confidence, count in frame.group_by("group", "confidence").len().rows():
+        found.setdefault(name, Counter())[confidence] = count
+    return found
+
+
+def total(tallies: Iterable[Tally]) -> Tally:
+    """The sum of ``tallies``."""
+    whole = Tally()
+    for tally in tallies:
+        whole.add(tally)
+    return whole

@@ -1,0 +1,174 @@
+"""Replay over an export reads what ``cds.fhir.reading`` reads and decides what ``Decider`` decides."""
+
+import json
+from collections import Counter
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+from cds.cli import main
+from cds.fhir.loading_codes import load_code_map
+from cds.fhir.reading import read
+from cds.cohorts.patients import general_reason
+from cds.cohorts.export import Export, ReplayError
+from cds.cohorts.run import Part, Replay
+from rules.columns import Columns
+from rules.decide import Decider
+from rules.evaluation import fire
+from rules.loading import load_ruleset
+from tests.cds.cohorts.exports import demo_bundles, write_export
+from tests.rules.expected_columns import differing, expected_table
+from tests.rules.patients import as_people, population
+
+RULESET = load_ruleset()
+CODES = load_code_map(RULESET)
+AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+
+def silent(what, done, whole):
+    assert done <= whole
+
+
+def resources_of(bundle):
+    return [entry["resource"] for entry in bundle["entry"]]
+
+
+def replayed(folder, out, **options):
+    work = Replay(RULESET, CODES, folder, out, **options)
+    return work.run(silent), pl.read_parquet(out / "decisions")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("export")
+    everything = [resource for bundle in demo_bundles() for resource in resources_of(bundle)]
+    return write_export(folder, everything, zipped=frozenset({"Observation"}))
+
+
+def test_the_demonstration_is_read_and_decided_as_one_by_one(demo, tmp_path):
+    tally, rows = replayed(demo, tmp_path / "out", at=AT)
+    by_patient = {row["patient"]: row for row in rows.iter_rows(named=True)}
+    decider = Decider(RULESET)
+    refused = Counter()
+    for bundle in demo_bundles():
+        reading = read(bundle, RULESET, CODES, AT)
+        row = by_patient.pop(reading.patient)
+        given = {
+            name.removeprefix("given:"): v for name, v in row.items() if name.startswith("given:") and v is not None
+        }
+        assert given == {fact.name: fact.value for fact in reading.facts}, reading.patient
+        decision = decider.decide(reading.facts, AT, reading.not_used)
+        assert row["size"] == (decision.size_class.code if decision.size_class else None)
+        assert {task.task for task in decision.tasks} == {
+            name.removeprefix("task:") for name, words in row.items() if name.startswith("task:") and words is not None
+        }
+        refused.update((one.fact or "no fact recognised", general_reason(one.reason)) for one in reading.not_used)
+    assert by_patient == {}
+    assert tally.refused == refused
+    assert tally.patients == len(demo_bundles())
+
+
+def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkeypatch):
+    one, expected = replayed(demo, tmp_path / "one", at=AT)
+    monkeypatch.setattr(Export, "buckets", 7)
+    several, rows = replayed(demo, tmp_path / "several", at=AT, workers=2)
+    assert rows.sort("patient").equals(expected.sort("patient"))
+    assert several == one
+
+
+def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch):
+    monkeypatch.setattr(Export, "buckets", 5)
+    whole, expected = replayed(demo, tmp_path / "whole", at=AT)
+    work = Replay(RULESET, CODES, demo, tmp_path / "out", AT)
+
+    def stop_after_two(what, done, of):
+        if what == "deciding" and done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        work.run(stop_after_two)
+    kept = {n: Part(work.out, n).decisions.stat().st_mtime_ns for n in range(5) if Part(work.out, n).finished}
+    assert len(kept) == 2
+    assert work.run(silent) == whole
+    assert {n: Part(work.out, n).decisions.stat().st_mtime_ns for n in kept} == kept
+    assert pl.read_parquet(work.out / "decisions").sort("patient").equals(expected.sort("patient"))
+    assert work.run(silent) == whole
+
+
+def test_another_replay_is_not_mixed_in(demo, tmp_path):
+    replayed(demo, tmp_path / "out", at=AT)
+    with pytest.raises(ReplayError, match="holds another replay"):
+        replayed(demo, tmp_path / "out", at=None)
+
+
+def test_a_folder_with_nothing_to_read_is_refused(tmp_path):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "MedicationRequest.ndjson").write_text("{}\n")
+    with pytest.raises(ReplayError, match=r"expected names such as Patient\.ndjson"):
+        replayed(tmp_path / "in", tmp_path / "out")
+
+
+def test_lines_that_are_broken_or_name_nobody_are_counted(tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    good = {"resourceType": "Patient", "id": "1", "birthDate": "1980-01-01"}
+    orphan = {
+        "resourceType": "Observation",
+        "status": "final",
+        "code": {"coding": [{"system": CODES.own_facts, "code": "neck-height"}]},
+    }
+    (folder / "Patient.ndjson").write_text(json.dumps(good) + "\n\n")
+    (folder / "Observation.ndjson").write_text(json.dumps(orphan) + '\n{"subject": "neck-height"\n')
+    tally, rows = replayed(folder, tmp_path / "out", at=AT)
+    assert rows["patient"].to_list() == ["Patient/1"]
+    assert tally.refused["no fact recognised", "does not say whose record it is"] == 2
+
+
+def test_without_a_moment_each_patient_is_decided_at_the_last_record(tmp_path):
+    patient = {"resourceType": "Patient", "id": "1", "birthDate": "2000-01-01"}
+    undated = {"resourceType": "Patient", "id": "2", "birthDate": "2000-01-01"}
+    stays = [
+        {
+            "resourceType": "Encounter",
+            "id": year,
+            "status": "finished",
+            "subject": {"reference": "Patient/1"},
+            "serviceProvider": {"display": f"House {year}"},
+            "period": {"start": f"{year}-01-01T00:00:00Z"},
+        }
+        for year in ("2010", "2020")
+    ]
+    tally, rows = replayed(write_export(tmp_path / "in", [patient, undated, *stays]), tmp_path / "out")
+    assert rows.select("patient", "unit", "given:age_years").rows() == [("Patient/1", "House 2020", 20.0)]
+    assert tally.undated == 1
+    assert list(tally.groups["month"]) == ["2020-01"]
+
+
+def test_parquet_of_facts_is_replayed_and_bad_values_are_refused(tmp_path):
+    table = population(RULESET, 2000, seed=3).with_columns(age_years=pl.lit(200.0), unit=pl.lit("Ward A"))
+    (tmp_path / "in").mkdir()
+    table.write_parquet(tmp_path / "in" / "facts.parquet")
+    tally, rows = replayed(tmp_path / "in", tmp_path / "out")
+    assert tally.refused == {("age_years", "implausible"): 2000}
+    assert tally.groups["unit"].keys() == {"Ward A"}
+    firings = [fire(RULESET, facts) for facts in as_people(table.drop("age_years", "unit"))]
+    assert differing(rows, expected_table(RULESET, firings, Columns(RULESET))) == []
+
+
+def test_the_command_writes_a_summary_that_says_plainly_what_is_missing(demo, tmp_path):
+    patients = [
+        {"resourceType": "Patient", "id": str(n), "birthDate": "1970-01-01", "gender": "male"} for n in range(20)
+    ]
+    folder = write_export(tmp_path / "in", patients)
+    out = tmp_path / "out"
+    arguments = ["rules", "replay", str(folder), "--out", str(out), "--at", "2026-01-31T10:00Z", "--workers", "1"]
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 0, result.output
+    assert "20 patients decided" in result.output
+    text = (out / "summary.txt").read_text()
+    assert "Of 20 patients, 0 (0.0%) have a neck height or circumference" in text
+    assert "Most have no neck data" in text
+    assert json.loads((out / "summary.json").read_text())["unmeasured"] == 20
+    assert "Most have no neck data" in (out / "summary.html").read_text()

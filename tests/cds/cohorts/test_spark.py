@@ -1,0 +1,69 @@
+"""The replay on Spark (local mode) gives what the replay in one process gives."""
+
+import importlib.util
+import os
+import shutil
+import sys
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from cds.fhir.loading_codes import load_code_map
+from cds.cohorts.run import Replay
+from cds.cohorts.spark import run_on_spark
+from rules.loading import load_ruleset
+from tests.cds.cohorts.exports import demo_bundles, write_export
+from tests.rules.patients import population
+
+RULESET = load_ruleset()
+CODES = load_code_map(RULESET)
+AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+pytestmark = [
+    pytest.mark.spark,
+    pytest.mark.slow,
+    pytest.mark.xdist_group("spark"),
+    pytest.mark.filterwarnings("default"),
+    pytest.mark.skipif(
+        importlib.util.find_spec("pyspark") is None or shutil.which("java") is None,
+        reason="needs Java and `make setup-spark`",
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def session():
+    from pyspark.sql import SparkSession
+
+    os.environ["PYSPARK_PYTHON"] = sys.executable
+    builder = SparkSession.builder.master("local[2]").config("spark.ui.enabled", "false")
+    session = builder.config("spark.sql.shuffle.partitions", "3").config("spark.driver.host", "127.0.0.1").getOrCreate()
+    yield session
+    session.stop()
+
+
+def both(folder, tmp_path, at):
+    local = Replay(RULESET, CODES, folder, tmp_path / "local", at)
+    there = Replay(RULESET, CODES, folder, tmp_path / "spark", at)
+    return (local.run(lambda *_: None), run_on_spark(there), *map(decisions, (local, there)))
+
+
+def decisions(replay):
+    return pl.read_parquet(replay.out / "decisions").with_columns(pl.selectors.enum().cast(pl.String)).sort("patient")
+
+
+def test_an_export(session, tmp_path):
+    resources = [entry["resource"] for bundle in demo_bundles() for entry in bundle["entry"]]
+    local, there, expected, rows = both(write_export(tmp_path / "in", resources), tmp_path, AT)
+    assert rows.select(expected.columns).equals(expected)
+    assert there == local
+
+
+def test_parquet_of_facts(session, tmp_path):
+    table = population(RULESET, 3000, seed=9).with_row_index("patient").with_columns(pl.col("patient").cast(pl.String))
+    (tmp_path / "in").mkdir()
+    table.with_columns(pl.selectors.enum().cast(pl.String)).write_parquet(tmp_path / "in" / "facts.parquet")
+    local, there, expected, rows = both(tmp_path / "in", tmp_path, None)
+    assert rows.select(expected.columns).equals(expected)
+    assert there == local
