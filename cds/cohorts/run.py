@@ -18,11 +18,11 @@ from typing import Any
 import polars as pl
 import pyarrow.parquet
 
-from cds.fhir.codes import CodeMap
-from cds.cohorts.patients import KEPT, CohortReader
 from cds.cohorts.export import NOBODY, SHARED, Export, ReplayError
+from cds.cohorts.patients import KEPT, CohortReader
 from cds.cohorts.tables import facts_of
 from cds.cohorts.tally import Tally, total
+from cds.fhir.codes import CodeMap
 from rules.columns import BATCH, Columns
 from rules.ruleset import Ruleset
 

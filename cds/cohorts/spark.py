@@ -16,8 +16,8 @@ from typing import Any
 import polars as pl
 import pyarrow as pa
 
-from cds.cohorts.patients import KEPT, Cohort, CohortReader
 from cds.cohorts.export import ReplayError, keyed_lines
+from cds.cohorts.patients import KEPT, Cohort, CohortReader
 from cds.cohorts.run import Replay
 from cds.cohorts.tables import facts_of
 from cds.cohorts.tally import Tally, total

@@ -40,7 +40,9 @@ def differing(actual: pl.DataFrame, expected: Mapping[str, Sequence[object]]) ->
     """Where the two differ: the column, the first row, and both values."""
     found = []
     for name, values in expected.items():
-        shown = actual[name].to_physical() if actual[name].dtype == pl.Enum and name.startswith("task:") else actual[name]
+        shown = (
+            actual[name].to_physical() if actual[name].dtype == pl.Enum and name.startswith("task:") else actual[name]
+        )
         for row, (a, b) in enumerate(zip(shown.to_list(), values, strict=True)):
             if a != b:
                 found.append(f"{name}, row {row}: columns say {a!r}, plain evaluation says {b!r}")

@@ -47,8 +47,8 @@ def replay(
     """
     from rich.progress import Progress
 
-    from cds.fhir.loading_codes import load_code_map
     from cds.cohorts.run import Replay
+    from cds.fhir.loading_codes import load_code_map
     from cds.reports.html import as_html
     from cds.reports.replayed import replayed
     from cds.reports.text import as_text

@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
+from cds.cohorts.export import Export, ReplayError
+from cds.cohorts.patients import general_reason
+from cds.cohorts.run import Part, Replay
 from cds.fhir.loading_codes import load_code_map
 from cds.fhir.reading import read
-from cds.cohorts.patients import general_reason
-from cds.cohorts.export import Export, ReplayError
-from cds.cohorts.run import Part, Replay
 from rules.columns import Columns
 from rules.decide import Decider
 from rules.evaluation import fire

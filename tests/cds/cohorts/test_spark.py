@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from cds.fhir.loading_codes import load_code_map
 from cds.cohorts.run import Replay
 from cds.cohorts.spark import run_on_spark
+from cds.fhir.loading_codes import load_code_map
 from rules.loading import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.rules.patients import population
