@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -9,9 +10,10 @@ from datetime import UTC, date, datetime
 from rules.answers import Answers
 from rules.conditions import describe
 from rules.decide import Decider
+from rules.decision import Task
 from rules.facts import FactDefinition
 from rules.question_tree import KNOWN, Outcome, Question, axis_tree, stop_questions
-from rules.ruleset import Axis, Ruleset
+from rules.ruleset import Axis, Rule, Ruleset
 
 
 @dataclass(frozen=True)
@@ -59,15 +61,9 @@ def sheet(ruleset: Ruleset, printed: date) -> Sheet:
     return Sheet(
         title="Rigid neck collar: size without the record system",
         about=f"{ruleset.name} {ruleset.version}{local} · content {ruleset.hash[:16]} · printed {printed:%Y-%m-%d}",
-        stops=tuple(
-            (_condition(ruleset, stop.rule.title, describe(stop.rule.when)), stop.hold.text)
-            for stop in stop_questions(ruleset)
-        ),
+        stops=tuple((_condition(ruleset, stop.rule), stop.hold.text) for stop in stop_questions(ruleset)),
         sections=tuple(sections),
-        tasks=tuple(
-            f"{task.title}: {task.timing_words}" + (f" ({task.people} people)" if task.people > 1 else "")
-            for task in nobody.tasks
-        ),
+        tasks=tuple(map(_task, nobody.tasks)),
         cautions=tuple(_cautions(ruleset)),
         foot=(
             f"{ruleset.disclaimer} Every question is asked where it settles the size soonest: {average:.1f} questions on "
@@ -78,12 +74,26 @@ def sheet(ruleset: Ruleset, printed: date) -> Sheet:
     )
 
 
-def _condition(ruleset: Ruleset, title: str, words: str) -> str:
+def _task(task: Task) -> str:
+    people = f" ({task.people} people)" if task.people > 1 else ""
+    return f"{task.title}: {task.timing_words}{people}"
+
+
+def _condition(ruleset: Ruleset, rule: Rule) -> str:
+    """When ``rule`` applies, with labels in place of names and without the names of parameters."""
+    words = re.sub(r" \([a-z0-9_]+\)", "", describe(rule.when)).strip("()")
     for fact in sorted(ruleset.vocabulary, key=len, reverse=True):
         words = words.replace(fact, ruleset.vocabulary[fact].label)
-    return (
-        words.strip("()").replace("_", " ").replace(" is true", "").replace(">=", "at least").replace("<=", "at most")
-    )
+    for sign, instead in (
+        (" is true", ""),
+        (">=", "at least"),
+        ("<=", "at most"),
+        ("<", "below"),
+        (">", "above"),
+        ("_", " "),
+    ):
+        words = words.replace(sign, instead)
+    return words
 
 
 def _cautions(ruleset: Ruleset) -> Iterator[str]:
@@ -160,10 +170,7 @@ def _number(value: float) -> str:
 def _result(axis: Axis, outcome: Outcome) -> str:
     if outcome.hold is not None:
         return f"NO SIZE: {outcome.hold}"
-    words = [
-        value if axis.edges or axis.words[value].startswith(value) else value.replace("_", " ")
-        for value in outcome.candidates
-    ]
+    words = (value.replace("_", " ") for value in outcome.candidates)
     return ", then ".join(words) or "none"
 
 

@@ -1,6 +1,7 @@
 """The replay on Spark (local mode) gives what the replay in one process gives."""
 
 import importlib.util
+import logging
 import os
 import shutil
 import sys
@@ -37,6 +38,7 @@ def session():
     from pyspark.sql import SparkSession
 
     os.environ["PYSPARK_PYTHON"] = sys.executable
+    logging.getLogger("py4j").setLevel(logging.WARNING)  # it notes every call at the level of debugging
     builder = SparkSession.builder.master("local[2]").config("spark.ui.enabled", "false")
     session = builder.config("spark.sql.shuffle.partitions", "3").config("spark.driver.host", "127.0.0.1").getOrCreate()
     yield session
