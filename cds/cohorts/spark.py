@@ -41,11 +41,16 @@ def run_on_spark(replay: Replay) -> Tally:
     target = replay.out / "decisions"
     if target.exists():
         raise ReplayError(f"{target}: is there already; a replay on Spark starts afresh, so choose another folder")
-    session = SparkSession.builder.appName("nuque replay").config("spark.sql.session.timeZone", "UTC").getOrCreate()
+    session = SparkSession.builder.appName("nuque replay").getOrCreate()
+    session.conf.set("spark.sql.session.timeZone", "UTC")
+    session.conf.set("spark.sql.parquet.outputTimestampType", "TIMESTAMP_MICROS")
     columns = Columns(replay.ruleset)
     decided = _decided(session, replay, columns)
     decided.write.parquet(str(target))
-    counted = session.read.parquet(str(target)).mapInArrow(_Count(columns), "tally string")
+    written = session.read.parquet(str(target))
+    # mapInArrow takes a dot in a column's name for a path into a structure, so the columns travel under numbers.
+    numbered = written.toDF(*(f"c{number}" for number in range(len(written.columns))))
+    counted = numbered.mapInArrow(_Count(columns, tuple(written.columns)), "tally string")
     return total(Tally.from_json(json.loads(row.tally)) for row in counted.collect())
 
 
@@ -110,14 +115,16 @@ class _ReadAndDecide:
 
 
 class _Count:
-    """Decisions to counts, one a batch."""
+    """Decisions, whose columns are called ``names``, to counts, one a batch."""
 
-    def __init__(self, columns: Columns) -> None:
+    def __init__(self, columns: Columns, names: tuple[str, ...]) -> None:
         self._columns = columns
+        self._names = names
 
     def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
         for batch in batches:
             whole = _frame(batch)
+            whole.columns = list(self._names)
             given = [name for name in whole.columns if name.startswith("given:")]
             facts = whole.select(*KEPT, *(pl.col(name).alias(name.removeprefix("given:")) for name in given))
             tally = Tally.of(self._columns, facts, whole)

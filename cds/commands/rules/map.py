@@ -31,7 +31,7 @@ def map(html: Path, svg: Path | None, cohort: Path | None, knowledge: str | None
     ruleset = load_knowledge(knowledge, overlay)
     facts = None
     if cohort is not None:
-        decisions = pl.scan_parquet(cohort / "decisions")
+        decisions = pl.scan_parquet(cohort / "decisions/*.parquet")
         given = [name for name in decisions.collect_schema() if name.startswith("given:")]
         table = decisions.select(given).rename(lambda name: name.removeprefix("given:"))
         facts = table.filter(
