@@ -150,7 +150,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "30": lambda s: "need.motion.penetrating_without_deficit" in s.cautions,
     "31": lambda s: (
         {"need.motion.penetrating_with_deficit", "need.motion.penetrating_with_symptoms"} <= s.cautions
-        and s.shelf.none_because == ("stock: Summit collar (HM-241) would fit, and none is left",)
+        and s.shelf.none_because == ("stock: High collar (HM-241) would fit, and none is left",)
     ),
     "32": lambda s: (
         {
