@@ -148,7 +148,7 @@ class Catalogue:
         A dimension that was measured must lie in the item's range; of one that was not, the estimate or the band stands in.
         """
         if not decision.candidates:
-            return Shelf(none_because=tuple(hold.text for hold in decision.holds) or ("no size is given",))
+            return Shelf(none_because=("no size is given",))
         found: dict[str, tuple[tuple[int, float, tuple[float, float]], ShelfItem]] = {}
         for order, candidate in enumerate(decision.candidates):
             needs = self._needs(decision, candidate)

@@ -161,7 +161,7 @@ class _Lines:
 
 
 def _beside(entry: MeasureNext) -> str:
-    return f" (with {', '.join(map(_word, entry.with_facts))})" if entry.with_facts else ""
+    return f" (with {', '.join(entry.with_labels)})" if entry.with_labels else ""
 
 
 def _changes(entry: MeasureNext) -> str:

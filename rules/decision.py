@@ -121,14 +121,16 @@ class Leaflet(Part):
 class MeasureNext(Part):
     """An unknown fact that could still change the size: which axes, whether it could withhold the size, how to obtain it.
 
-    ``with_facts`` are further unknown facts that are needed with it. ``information`` ranks: the entropy in bits of the size
-    class over the representative answers, each taken as equally likely (a ranking aid, not a probability statement).
+    ``with_facts`` are further unknown facts that are needed with it, ``with_labels`` their labels. ``information`` ranks: the
+    entropy in bits of the size class over the representative answers, each taken as equally likely (a ranking aid, not a
+    probability statement).
     """
 
     fact: str
     label: str
     ask: str
     with_facts: tuple[str, ...]
+    with_labels: tuple[str, ...] = ()
     axes: tuple[str, ...]
     could_withhold: bool
     information: float

@@ -143,6 +143,7 @@ class Sizer:
             label=definition.label,
             ask=definition.ask or definition.meaning,
             with_facts=group[1:],
+            with_labels=tuple(self.ruleset.vocabulary[name].label for name in group[1:]),
             axes=tuple(name for name in self.ruleset.axes if name in axes),
             could_withhold=withheld,
             information=round(_entropy(outcomes), 3),

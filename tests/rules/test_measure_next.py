@@ -6,6 +6,7 @@ from hypothesis import given, settings
 
 from rules.loading import load_ruleset
 from rules.measure_next import Sizer, representatives
+from rules.sizing import sizing_part
 from tests.rules.patients import patients
 
 RULESET = load_ruleset()
@@ -78,6 +79,21 @@ def test_the_most_telling_question_comes_first():
 def test_facts_that_only_count_together_are_asked_for_together():
     entry = asked({"age_years": 40, "sex": "female"})["height_cm"]
     assert entry.with_facts == ("weight_kg",)
+
+
+def test_each_fact_that_can_be_asked_for_has_a_sentence_for_the_bedside():
+    """The meaning of a fact says what it is; what to do to learn it is another sentence."""
+    part = sizing_part(RULESET)
+    asked_for = [
+        fact for fact in RULESET.vocabulary.values() if fact.name in part.facts_read and fact.given != "concluded"
+    ]
+    assert len(asked_for) > 15
+    assert [fact.name for fact in asked_for if not fact.ask] == []
+
+
+def test_what_is_asked_for_together_is_named_in_words():
+    entry = asked({"age_years": 40, "sex": "female"})["height_cm"]
+    assert entry.with_labels == ("body weight",)
 
 
 def test_representative_answers_reach_both_sides_of_each_threshold():
