@@ -66,6 +66,8 @@ class Reader:
         meanings, trouble = self.meanings(part, record)
         if trouble is not None:
             yield trouble
+        elif not meanings and (unreadable := _code_problem(part)) is not None:
+            yield Refused(None, shown(part), unreadable, record.label, when.moment)
         elif meanings and isinstance(part, dict):
             yield self.stated(part, meanings, record, when, problem)
 
@@ -278,6 +280,18 @@ class Reader:
 
 def _found(value: Value, record: Record, when: When, *, standing: int = 0, ages: bool = True) -> Found:
     return Found(value.fact, value.value, value.written, record.label, record.reference, when.moment, standing, ages)
+
+
+def _code_problem(part: object) -> str | None:
+    """What keeps anybody from telling what ``part`` (an Observation or a component) is about; None where it has a code."""
+    code = part.get("code") if isinstance(part, dict) else None
+    if not isinstance(code, dict) or not code:
+        return "malformed: no code"
+    listed = code.get("coding", [])
+    if not isinstance(listed, list) or not all(isinstance(coding, dict) for coding in listed):
+        return "malformed code: coding is no list of Codings"
+    pairs = (coding.get(key, "") for coding in listed for key in ("system", "code"))
+    return None if all(isinstance(written, str) for written in pairs) else "malformed code: system and code are texts"
 
 
 def _status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> str | None:
