@@ -253,7 +253,8 @@ def _caution_detail(decision: Decision, caution: Caution) -> str:
 
 
 def _rules_of_size(decision: Decision) -> tuple[str, ...]:
-    from_axes = [rule for axis in decision.axes.values() for rule in axis.rules]
+    sized = decision.size_class is not None
+    from_axes = [rule for axis in decision.axes.values() if sized for rule in axis.rules]
     from_holds = [rule for hold in decision.holds for rule in hold.rules]
     from_tasks = [rule for task in decision.tasks for rule in task.rules]
     return tuple(dict.fromkeys([*from_holds, *from_axes, *from_tasks]))
