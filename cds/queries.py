@@ -11,7 +11,7 @@ _PAGE = 200
 def queries(content: Content) -> tuple[Query, ...]:
     """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
     mine = "patient={{context.patientId}}"
-    page, standing = f"_count={_PAGE}", "status=draft,active"
+    page, standing, answered = f"_count={_PAGE}", "status=draft,active", "status=completed,amended"
     observed = f"Observation?{mine}&code={','.join(observation_codes(content))}&_sort=-date&{page}"
     return (
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
@@ -21,6 +21,9 @@ def queries(content: Content) -> tuple[Query, ...]:
         Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures"),
         Query("devices", f"Device?{mine}&{page}", "Bundle", needed=False, what="devices"),
         Query("deviceUses", f"DeviceUseStatement?{mine}&{page}", "Bundle", needed=False, what="device uses"),
+        Query(
+            "fitChecks", f"QuestionnaireResponse?{mine}&{answered}&{page}", "Bundle", needed=False, what="fit checks"
+        ),
         Query("orders", f"ServiceRequest?{mine}&{standing}&{page}", "Bundle", needed=False, what="orders"),
         Query("plans", f"CarePlan?{mine}&{standing}&{page}", "Bundle", needed=False, what="care plans"),
     )

@@ -137,7 +137,7 @@ class StoreSettings(Group):
 class LimitSettings(Group):
     """How much of everything."""
 
-    body_bytes: int = Field(default=2_000_000, ge=1000, description="longest body of a request, in bytes")
+    body_bytes: int = Field(default=16_000_000, ge=1000, description="longest body of a request, in bytes")
     body_seconds: float = Field(
         default=10.0, gt=0, description="time in which the body of a request must have come, in seconds"
     )

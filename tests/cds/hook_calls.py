@@ -109,6 +109,7 @@ def _call(hook: str, context: Json, observations: tuple[Json, ...], more: Mappin
         "procedures": None,
         "devices": None,
         "deviceUses": None,
+        "fitChecks": None,
         "orders": None,
         "plans": None,
     }

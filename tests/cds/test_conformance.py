@@ -219,6 +219,27 @@ def test_every_demo_call_gets_cards_that_conform(client: TestClient, demo_hospit
     assert answer.json()["cards"]
 
 
+def test_the_hospitals_own_codes_and_thresholds_decide_and_are_named(demo_hospital: TestClient) -> None:
+    """Its own code for the neck height, written in the words of its monitors; its own edge of 58 mm for H3 makes it H3."""
+    height = observation("neck-height", 60, time="2026-03-02T08:00:00Z")
+    height["code"] = {"coding": [{"system": "https://records.hollowmere.example/codes", "code": "NECK-UP"}]}
+    height["valueQuantity"] = {"value": 6, "unit": "centimetre"}
+    rest = [observation(name, value, time="2026-03-02T08:00:00Z") for name, value in (("neck-circumference", 380),)]
+    order = {
+        **COLLAR_ORDER,
+        "code": {"coding": [{"system": "https://records.hollowmere.example/codes", "code": "COLLAR-RIGID"}]},
+    }
+    call = order_select(height, *rest, drafts=(order,))
+    response = demo_hospital.post("/cds-services/collar-order-select", json=call).json()
+    decision = response["extension"]["org.example.nuque.decision"]
+    assert "H3" in decision["axes"]["height_band"]["candidates"]
+    assert {change["name"] for change in decision["local_changes"]} >= {"height_edge_h3_mm", "measure_within_hours"}
+    (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
+    assert "Changed by this site" in card["detail"]
+    assert "The lower edge of the Hillside collar on our shelf lies at 58 mm" in card["detail"]
+    assert "HM-2" in card["detail"]
+
+
 def test_the_interactive_documentation_works(client: TestClient) -> None:
     described = client.get("/openapi.json").json()
     assert {f"/cds-services/{service}" for service in CALLS} <= set(described["paths"])

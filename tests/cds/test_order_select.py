@@ -1,7 +1,9 @@
 """``collar-order-select``."""
 
+import json
 from typing import Any
 
+import pytest
 from fastapi.testclient import TestClient
 
 from rules.decide import Decider
@@ -9,7 +11,17 @@ from rules.decision import RulesetIdentity
 from rules.loading import load_ruleset
 from tests.cds.cds_hooks_standard import check_response
 from tests.cds.conftest import AT
-from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, OTHER_ORDER, changed, observation, order_select
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    OTHER_ORDER,
+    bundle,
+    changed,
+    observation,
+    order_select,
+    order_sign,
+    recorded,
+)
 
 DEVICE_ORDER = {
     "resourceType": "DeviceRequest",
@@ -140,3 +152,107 @@ def test_every_card_that_can_be_overridden_offers_our_reasons(client: TestClient
     system = "https://nuque.example.org/fhir/CodeSystem/override-reasons"
     for card in response["cards"]:
         assert {reason["system"] for reason in card["overrideReasons"]} == {system}
+
+
+NECK: dict[str, Any] = observation("neck-height", 62, number=9)
+MALFORMED = (
+    None,
+    7,
+    {},
+    {"resourceType": "Observation"},
+    {**NECK, "subject": 3},
+    {**NECK, "status": None},
+    {**NECK, "code": None},
+    {**NECK, "code": {"coding": "neck-height"}},
+    {**NECK, "code": {"coding": [{"system": 1, "code": []}]}},
+    {**NECK, "component": [3], "valueQuantity": ...},
+    {**NECK, "effectiveDateTime": "2026-02-30"},
+    {**NECK, "effectiveDateTime": 7},
+    {**NECK, "valueQuantity": None},
+    {**NECK, "valueQuantity": {"value": "62", "unit": "mm"}},
+    {**NECK, "valueQuantity": {"value": 62}},
+    {**NECK, "valueQuantity": {"value": 1e300, "code": "mm", "system": "http://unitsofmeasure.org"}},
+    {**NECK, "valueString": "high"},
+)
+
+
+@pytest.mark.parametrize("broken", MALFORMED, ids=str)
+def test_no_malformed_observation_costs_the_card_and_each_is_listed(client: TestClient, broken: Any) -> None:
+    if isinstance(broken, dict):
+        broken = {key: value for key, value in broken.items() if value is not ...}
+    decision = select(client, order_select(*MEASURED, broken))["extension"]["org.example.nuque.decision"]
+    assert decision["size_class"]["code"] == "adult H3 G2"
+    (listed,) = decision["not_used"]
+    assert listed["reason"]
+
+
+def test_a_prefetch_of_5000_full_sized_resources_is_answered(client: TestClient) -> None:
+    """Each of about 2 kB, as records with identifiers, performers and notes are."""
+    note = [{"text": "x" * 1500}]
+    others = [observation("neck-height", 61, number=i, time="2026-01-30T08:00:00Z", note=note) for i in range(2, 4998)]
+    call = order_select(*MEASURED, *others)
+    assert len(json.dumps(call)) > 9_000_000
+    assert select(client, call)["extension"]["org.example.nuque.decision"]["size_class"]["code"] == "adult H3 G2"
+
+
+WITHHELD: dict[str, dict[str, Any]] = {
+    "halo": {"halo_in_place": True},
+    "distraction": {"suspected_distraction_injury": True},
+    "airway": {"airway_threat": True},
+    "fixed aside": {"head_position": "fixed_other"},
+    "fixed in flexion without room": {"head_position": "fixed_flexion", "neck_height_mm": 12},
+    "age unknown": {},
+}
+
+
+@pytest.mark.parametrize("why", WITHHELD)
+@pytest.mark.parametrize("hook", ["select", "sign"])
+def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
+    client: TestClient, why: str, hook: str
+) -> None:
+    facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, **WITHHELD[why]}
+    make = order_select if hook == "select" else order_sign
+    call = make(*recorded(load_ruleset(), facts))
+    if why == "age unknown":
+        call = changed(call, "prefetch.patient.birthDate", ...)
+    answer = client.post(f"/cds-services/collar-order-{hook}", json=call)
+    assert answer.status_code == 200, answer.text
+    response = answer.json()
+    check_response(response)
+    assert response["cards"]
+    shown = json.dumps(response["cards"])
+    assert "adult" not in shown.replace("a child's or an adult's range", "").replace("never taken for an adult", "")
+    assert not any(
+        f'"{band}' in shown or f" {band}" in shown for band in ("H1", "H2", "H3", "H4", "H5", "G1", "G2", "G3")
+    )
+    made = [action["resource"] for action in actions(response)]
+    assert all(resource["resourceType"] != "DeviceRequest" for resource in made)
+    assert "fit-rigid-neck-collar" not in json.dumps(made)
+    if why == "age unknown":
+        assert hook == "sign" or "wait with the collar" in shown
+    else:
+        assert response["cards"][0]["summary"].startswith("Do not size: ")
+        assert "Put the collar on" not in shown
+
+
+def test_the_answers_of_a_fit_check_are_read(client: TestClient) -> None:
+    answers = {
+        "resourceType": "QuestionnaireResponse",
+        "id": "fit-1",
+        "status": "completed",
+        "subject": {"reference": "Patient/p1"},
+        "questionnaire": "https://nuque.example.org/fhir/Questionnaire/fit-check",
+        "authored": "2026-01-31T09:30:00Z",
+        "item": [
+            {
+                "linkId": "findings",
+                "item": [{"linkId": "breathing-or-swallowing-trouble", "answer": [{"valueBoolean": True}]}],
+            }
+        ],
+    }
+    call = order_select(*MEASURED, observation("collar-in-place", True))
+    quiet, told = (select(client, asked) for asked in (call, changed(call, "prefetch.fitChecks", bundle(answers))))
+    assert [any("hold the head by hand" in card["detail"] for card in r["cards"]) for r in (quiet, told)] == [
+        False,
+        True,
+    ]

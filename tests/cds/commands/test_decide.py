@@ -49,6 +49,18 @@ def test_a_hook_request(request_file):
     assert decided(str(request_file), "--at", AT)["facts"]
 
 
+def test_a_bundle_of_5000_resources():
+    bundle = json.loads((DEMO / "01_measured_woman.json").read_text())
+    (old,) = [e["resource"] for e in bundle["entry"] if "neck-height" in json.dumps(e["resource"].get("code", ""))][:1]
+    more = 5000 - len(bundle["entry"])
+    bundle["entry"] += [
+        {"resource": {**old, "id": f"old-{i}", "effectiveDateTime": "2026-02-27T08:00:00Z"}} for i in range(more)
+    ]
+    decision = decided("-", "--at", AT, given=json.dumps(bundle))
+    assert len(bundle["entry"]) == 5000
+    assert decision["size_class"]["code"] == "adult H3 G2"
+
+
 def test_the_text_names_size_rules_and_sources():
     text = run("decide", "-", given=json.dumps(FACTS)).output
     assert "adult H3 G2" in text
