@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, product
 
 from rules import arithmetic
 from rules.conditions import Compare, leaves
@@ -22,6 +22,8 @@ from rules.possible import Outlook, Possibilities
 from rules.ruleset import BASES, Rule, Ruleset
 from rules.sizing import Sizing, choose, sizing_part
 
+_MOST_CASES = 40
+"""Cases of answers for which an axis is looked at one by one before it is called open."""
 _STEPS_ALONE = 9
 _STEPS_TOGETHER = 5
 """How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
@@ -53,7 +55,10 @@ class Sizer:
         firing = fire(self.ruleset, facts)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
-        settled_axes = {name: self._axis_settled(name, now, outlook) for name in self.ruleset.axes}
+        settled_axes = {
+            name: self._axis_settled(name, now, outlook) or self._settled_in_each_case(name, facts, now, outlook)
+            for name in self.ruleset.axes
+        }
         held = any(rule.id in outlook.must for rule, _ in now.holds)
         may_hold = any(rule.then.holds for rule in self._rules(outlook.may - outlook.must))
         settled = held or (not may_hold and all(settled_axes.values()))
@@ -81,6 +86,39 @@ class Sizer:
                 if strength < floor or (strength == floor and rank(offer.value) < rank(choice.candidates[0])):
                     return False
         return True
+
+    def _settled_in_each_case(self, axis: str, facts: Mapping[str, FactValue], now: Sizing, outlook: Outlook) -> bool:
+        """Whether ``axis`` is settled in each case of the few facts that decide how far a measurement is trusted.
+
+        Rules that stand or fall together on such a fact look, one by one, as if one could fire without the other. With the
+        fact given, or taken to stay unknown, that is seen. Only words and yes or no are tried, and few cases.
+        """
+        measuring = [
+            rule
+            for rule in self._rules(outlook.may - outlook.must)
+            if any(offer.axis == axis and offer.basis == "measured" for offer in rule.then.sizes)
+        ]
+        names = self._hanging_on(measuring, facts, outlook)
+        definitions = [self.ruleset.vocabulary[name] for name in names]
+        if any(fact.numeric for fact in definitions):
+            return False
+        answers = [(None, *representatives(fact, (), 0)) for fact in definitions]
+        if not names or math.prod(map(len, answers)) > _MOST_CASES:
+            return False
+        return all(
+            self._first_stays(axis, facts, dict(zip(names, case, strict=True)), now) for case in product(*answers)
+        )
+
+    def _first_stays(
+        self, axis: str, facts: Mapping[str, FactValue], case: Mapping[str, FactValue | None], now: Sizing
+    ) -> bool:
+        """Whether ``axis`` keeps its first value in ``case``, where None stands for a fact that stays unknown."""
+        given = {**facts, **{name: value for name, value in case.items() if value is not None}}
+        firing = fire(self.ruleset, given)
+        then = choose(self.ruleset, firing.fired)
+        outlook = self._possibilities.outlook(given, firing, frozenset(case.keys() - given.keys()))
+        same = then.axes[axis].candidates[:1] == now.axes[axis].candidates[:1]
+        return same and self._axis_settled(axis, then, outlook)
 
     # --- trying answers --------------------------------------------------------------------------------------------
 
@@ -114,9 +152,19 @@ class Sizer:
         rules read that conclude such facts.
         """
         undecided = self._rules(outlook.may - outlook.must)
-        waiting = [
-            rule for rule in undecided if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
-        ]
+        return self._hanging_on(
+            [
+                rule
+                for rule in undecided
+                if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
+            ],
+            facts,
+            outlook,
+        )
+
+    def _hanging_on(self, rules: Iterable[Rule], facts: Mapping[str, FactValue], outlook: Outlook) -> list[str]:
+        """Unknown facts that an observer can give and that ``rules``, or the rules before them, read."""
+        waiting = list(rules)
         read: set[str] = set()
         while waiting:
             fresh = waiting.pop().reads - read - facts.keys()

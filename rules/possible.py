@@ -45,9 +45,14 @@ class Possibilities:
     def _observable(self) -> frozenset[str]:
         return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.given != "concluded")
 
-    def outlook(self, recorded: Mapping[str, FactValue], firing: Firing) -> Outlook:
-        """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``."""
-        open_facts = set(self._observable - recorded.keys())
+    def outlook(
+        self, recorded: Mapping[str, FactValue], firing: Firing, unlearned: frozenset[str] = frozenset()
+    ) -> Outlook:
+        """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``.
+
+        ``unlearned`` are unknown facts that are taken to stay unknown.
+        """
+        open_facts = set(self._observable - recorded.keys() - unlearned)
         must: set[str] = set()
         may: set[str] = set()
         for stratum in self._ruleset.strata:
