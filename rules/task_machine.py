@@ -7,7 +7,7 @@ the table needs one byte for the task and one look-up for every eight rules.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import polars as pl
 
@@ -27,6 +27,8 @@ class TaskMachine:
         self._ruleset = ruleset
         self._definition = ruleset.tasks[task]
         self._states: dict[MergedTask | None, int] = {None: 0}
+        self._numbered: list[MergedTask | None] = [None]
+        self._steps: dict[tuple[int, str], int] = {}
         asking = [rule for rule in ruleset.rules.values() if any(call.task == task for call in rule.then.tasks)]
         self.chunks = [asking[start : start + RULES_AT_ONCE] for start in range(0, len(asking), RULES_AT_ONCE)]
         self.tables = [self._table(chunk) for chunk in self.chunks]
@@ -53,21 +55,26 @@ class TaskMachine:
 
     def _table(self, chunk: Sequence[Rule]) -> pl.Series:
         """The next state at ``state * 2 ** len(chunk) + fired``, where bit n of ``fired`` says whether rule n fired."""
-        rows = [state for start in list(self._states) for state in self._outcomes(start, chunk)]
+        rows = [state for start in range(len(self._numbered)) for state in self._outcomes(start, chunk)]
         if len(self._states) > _MOST_STATES:
             raise EngineError(
                 f"the task {self._definition.id} can be merged in more than {_MOST_STATES} ways; give its rules fewer timings"
             )
-        return pl.Series([self._states[state] for state in rows], dtype=pl.UInt32)
+        return pl.Series(rows, dtype=pl.UInt32)
 
-    def _outcomes(self, start: MergedTask | None, chunk: Sequence[Rule]) -> Iterator[MergedTask | None]:
+    def _outcomes(self, start: int, chunk: Sequence[Rule]) -> list[int]:
         outcomes = [start]
         for rule in chunk:
             outcomes += [self._step(state, rule) for state in outcomes]
-        yield from outcomes
+        return outcomes
 
-    def _step(self, state: MergedTask | None, rule: Rule) -> MergedTask:
-        calls = [call for call in rule.then.tasks if call.task == self._definition.id]
-        merged = merge(self._definition, calls, state)
-        self._states.setdefault(merged, len(self._states))
-        return merged
+    def _step(self, state: int, rule: Rule) -> int:
+        """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it a hundred times."""
+        if (state, rule.id) not in self._steps:
+            calls = [call for call in rule.then.tasks if call.task == self._definition.id]
+            merged = merge(self._definition, calls, self._numbered[state])
+            if merged not in self._states:
+                self._states[merged] = len(self._numbered)
+                self._numbered.append(merged)
+            self._steps[state, rule.id] = self._states[merged]
+        return self._steps[state, rule.id]

@@ -1,0 +1,62 @@
+"""Whole decisions, one patient at a time, against plain evaluation of the rules; and memory over many of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from itertools import count, cycle, islice
+
+from rules.decide import Decider
+from rules.evaluation import Plain
+from rules.generated import Generator
+from rules.loading import load_ruleset
+from rules.measure_next import Sizer
+from tests.bench.child import in_child, memory
+from tests.bench.measured import Measured, seconds
+
+PATIENTS = 200
+MANY = 20_000
+MOST_GROWTH = 1.05
+AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
+
+
+def measure() -> Iterator[Measured]:
+    """How long a decision takes, and what 20,000 of them leave behind."""
+    ruleset = load_ruleset()
+    patients = list(Generator(ruleset).patients(PATIENTS))
+    plain, decider = Plain(ruleset), Decider(ruleset)
+    decider.decide(patients[0], AT)
+    evaluating = seconds(lambda: [plain.fire(facts) for facts in patients], times=3)
+    deciding = seconds(lambda: [decider.decide(facts, AT) for facts in patients], times=2)
+    yield Measured(
+        f"Decider.decide, {len(ruleset.rules)} rules: {PATIENTS / deciding:.0f} decisions/s",
+        deciding / PATIENTS * 1000,
+        evaluating / PATIENTS * 1000,
+        "evaluating the same rules in plain Python",
+        "ms",
+    )
+    before, after = in_child("tests.bench.decisions:memories")
+    yield Measured(
+        f"memory after {MANY:,} decisions",
+        after,
+        before,
+        "memory after a tenth of them",
+        "MB",
+        bar=f"at most {MOST_GROWTH} x",
+        kept=after <= MOST_GROWTH * before,
+    )
+
+
+def memories() -> tuple[float, float]:
+    """Memory in MB after a tenth of the decisions and after all of them."""
+    ruleset = load_ruleset()
+    sizer, turn = Sizer(ruleset), count()
+    # Trying answers, to rank what to find out next, takes half of the time; one decision in ten does it.
+    decider = Decider(ruleset, prospects=lambda facts: sizer.prospects(facts, rank=next(turn) % 10 == 0))
+    patients = list(Generator(ruleset).patients(PATIENTS))
+    held = []
+    for more in (MANY // 10, MANY - MANY // 10):
+        for facts in islice(cycle(patients), more):
+            decider.decide(facts, AT)
+        held.append(memory())
+    return held[0], held[1]
