@@ -10,7 +10,17 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.cors import CORSMiddleware
 from starlette.exceptions import HTTPException
 
-from cds import __version__, decisions_api, fit_checks_api, health, hooks_api, published_api, refusals, steering
+from cds import (
+    __version__,
+    api_page,
+    decisions_api,
+    fit_checks_api,
+    health,
+    hooks_api,
+    published_api,
+    refusals,
+    steering,
+)
 from cds.content import Content
 from cds.feedback import FeedbackSink
 from cds.gate import Gate
@@ -65,6 +75,8 @@ def create_app(
         version=__version__,
         description="Decision support for fitting rigid neck collars. Supports, and does not replace, licensed judgement.",
         lifespan=running,
+        docs_url=None,
+        redoc_url=None,
     )
     app.state.service, app.state.reloader = service, reloader
     _add_routes(app, settings)
@@ -82,6 +94,7 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
         fit_checks_api.router,
         published_api.router,
         health.router,
+        api_page.router,
     )
     for router in routers:
         app.include_router(router)
