@@ -11,22 +11,26 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise, product
+from itertools import pairwise
 
 from rules import arithmetic
 from rules.conditions import Compare, leaves
 from rules.decision import MeasureNext
-from rules.evaluation import fire
+from rules.evaluation import Firing, fire
 from rules.facts import FactDefinition, FactValue
 from rules.possible import Outlook, Possibilities
 from rules.ruleset import BASES, Rule, Ruleset
 from rules.sizing import Sizing, choose, sizing_part
 
-_MOST_CASES = 40
-"""Cases of answers for which an axis is looked at one by one before it is called open."""
 _STEPS_ALONE = 9
 _STEPS_TOGETHER = 5
 """How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
+
+
+Weight = tuple[tuple[int, int], int]
+"""How strong an offer is, then how small its value; the least wins."""
+_Offered = tuple[str, str, Weight]
+"""An offer on one axis: the rule, the value, the weight."""
 
 
 @dataclass(frozen=True)
@@ -55,10 +59,7 @@ class Sizer:
         firing = fire(self.ruleset, facts)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
-        settled_axes = {
-            name: self._axis_settled(name, now, outlook) or self._settled_in_each_case(name, facts, now, outlook)
-            for name in self.ruleset.axes
-        }
+        settled_axes = {name: self._axis_settled(name, now, firing, outlook) for name in self.ruleset.axes}
         held = any(rule.id in outlook.must for rule, _ in now.holds)
         may_hold = any(rule.then.holds for rule in self._rules(outlook.may - outlook.must))
         settled = held or (not may_hold and all(settled_axes.values()))
@@ -70,55 +71,34 @@ class Sizer:
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
         return [self.ruleset.rules[name] for name in ids]
 
-    def _axis_settled(self, axis: str, now: Sizing, outlook: Outlook) -> bool:
+    def _axis_settled(self, axis: str, now: Sizing, firing: Firing, outlook: Outlook) -> bool:
         """Whether no answer to anything unknown can change the first value on ``axis``."""
         certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
         choice = now.axes[axis]
         if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
             return False
-        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority)
+        first = choice.candidates[0]
         rank = self.ruleset.axes[axis].rank
-        for rule in self._rules(outlook.may - outlook.must):
-            for offer in rule.then.sizes:
-                if offer.axis != axis or offer.value == choice.candidates[0]:
-                    continue
-                strength = _strength(offer.basis, rule.priority)
-                if strength < floor or (strength == floor and rank(offer.value) < rank(choice.candidates[0])):
-                    return False
-        return True
-
-    def _settled_in_each_case(self, axis: str, facts: Mapping[str, FactValue], now: Sizing, outlook: Outlook) -> bool:
-        """Whether ``axis`` is settled in each case of the few facts that decide how far a measurement is trusted.
-
-        Rules that stand or fall together on such a fact look, one by one, as if one could fire without the other. With the
-        fact given, or taken to stay unknown, that is seen. Only words and yes or no are tried, and few cases.
-        """
-        measuring = [
-            rule
+        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), rank(first)
+        offers = [
+            (rule.id, offer.value, (_strength(offer.basis, rule.priority), rank(offer.value)))
             for rule in self._rules(outlook.may - outlook.must)
-            if any(offer.axis == axis and offer.basis == "measured" for offer in rule.then.sizes)
+            for offer in rule.then.sizes
+            if offer.axis == axis
         ]
-        names = self._hanging_on(measuring, facts, outlook)
-        definitions = [self.ruleset.vocabulary[name] for name in names]
-        if any(fact.numeric for fact in definitions):
-            return False
-        answers = [(None, *representatives(fact, (), 0)) for fact in definitions]
-        if not names or math.prod(map(len, answers)) > _MOST_CASES:
-            return False
         return all(
-            self._first_stays(axis, facts, dict(zip(names, case, strict=True)), now) for case in product(*answers)
+            value == first or weight >= floor or self._outdone(rule, weight, first, offers, firing, outlook)
+            for rule, value, weight in offers
         )
 
-    def _first_stays(
-        self, axis: str, facts: Mapping[str, FactValue], case: Mapping[str, FactValue | None], now: Sizing
+    def _outdone(
+        self, rule: str, weight: Weight, first: str, offers: Iterable[_Offered], firing: Firing, outlook: Outlook
     ) -> bool:
-        """Whether ``axis`` keeps its first value in ``case``, where None stands for a fact that stays unknown."""
-        given = {**facts, **{name: value for name, value in case.items() if value is not None}}
-        firing = fire(self.ruleset, given)
-        then = choose(self.ruleset, firing.fired)
-        outlook = self._possibilities.outlook(given, firing, frozenset(case.keys() - given.keys()))
-        same = then.axes[axis].candidates[:1] == now.axes[axis].candidates[:1]
-        return same and self._axis_settled(axis, then, outlook)
+        """Whether ``first`` is offered wherever ``rule`` fires, with no less strength than ``rule`` offers something else."""
+        return any(
+            value == first and other <= weight and self._possibilities.accompanies(name, rule, firing, outlook)
+            for name, value, other in offers
+        )
 
     # --- trying answers --------------------------------------------------------------------------------------------
 

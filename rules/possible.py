@@ -6,7 +6,7 @@ impossible cannot happen, so a size that it calls settled is settled.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -45,14 +45,9 @@ class Possibilities:
     def _observable(self) -> frozenset[str]:
         return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.given != "concluded")
 
-    def outlook(
-        self, recorded: Mapping[str, FactValue], firing: Firing, unlearned: frozenset[str] = frozenset()
-    ) -> Outlook:
-        """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``.
-
-        ``unlearned`` are unknown facts that are taken to stay unknown.
-        """
-        open_facts = set(self._observable - recorded.keys() - unlearned)
+    def outlook(self, recorded: Mapping[str, FactValue], firing: Firing) -> Outlook:
+        """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``."""
+        open_facts = set(self._observable - recorded.keys())
         must: set[str] = set()
         may: set[str] = set()
         for stratum in self._ruleset.strata:
@@ -67,13 +62,26 @@ class Possibilities:
                     open_facts.update(self._opened(rule, rule.id in must, recorded, open_facts))
         return Outlook(frozenset(must), frozenset(may), frozenset(open_facts))
 
+    def accompanies(self, one: str, other: str, firing: Firing, outlook: Outlook) -> bool:
+        """Whether the rule ``one`` fires wherever ``other`` does: what it asks for is certain, or asked for by ``other`` too."""
+        shared = set(conjuncts(self._conditions[other]))
+        return all(
+            part in shared or not _possible(part, firing.facts, outlook.open_facts).can_fail
+            for part in conjuncts(self._conditions[one])
+        )
+
     def _opened(self, rule: Rule, fires: bool, recorded: Mapping[str, FactValue], open_facts: set[str]) -> set[str]:
         """The facts that ``rule`` concludes and whose value is not certain to stay as it is."""
         changing = not fires or bool(rule.reads & open_facts)
         return {fact for fact in rule.writes if fact not in recorded and changing}
 
 
-def _possible(condition: Condition, facts: Mapping[str, FactValue], open_facts: set[str]) -> _Truths:
+def conjuncts(condition: Condition) -> tuple[Condition, ...]:
+    """The conditions that must all hold for ``condition``: its parts, or itself."""
+    return condition.children if isinstance(condition, AllOf) else (condition,)
+
+
+def _possible(condition: Condition, facts: Mapping[str, FactValue], open_facts: Set[str]) -> _Truths:
     match condition:
         case Compare(fact) | Known(fact) | Unknown(fact):
             if fact in open_facts:

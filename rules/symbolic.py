@@ -19,6 +19,8 @@ import z3
 from rules import arithmetic
 from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, without_negation
 from rules.facts import FactDefinition, FactValue, Vocabulary
+from rules.measure_next import Weight
+from rules.possible import conjuncts
 from rules.ruleset import BASES, Axis, Conclusion, Rule, Ruleset
 
 Formula = Any
@@ -372,20 +374,38 @@ class OutlookFormulas:
 
     def _axis_settled(self, axis: Axis, now: AxisFormulas) -> Formula:
         """As ``Sizer._axis_settled``: what must fire already decides, and nothing that may fire can overrule it."""
-        ruleset = self._evaluation.ruleset
-        certain = AxisFormulas(ruleset, axis, self.must)
+        certain = AxisFormulas(self._evaluation.ruleset, axis, self.must)
+        offers = [
+            (rule.id, offer.value, ((BASES.index(offer.basis), -rule.priority), axis.rank(offer.value)))
+            for rule in self._evaluation.ruleset.rules.values()
+            for offer in rule.then.sizes
+            if offer.axis == axis.name
+        ]
         overruled: list[Formula] = []
-        for rule in ruleset.rules.values():
-            for offer in rule.then.sizes:
-                if offer.axis == axis.name:
-                    strength = (BASES.index(offer.basis), -rule.priority)
-                    beaten = [
-                        all_of([certain.decides[floor], certain.first[value]])
-                        for floor in certain.decides
-                        for value in axis.values
-                        if value != offer.value
-                        and (strength < floor or (strength == floor and axis.rank(offer.value) < axis.rank(value)))
-                    ]
-                    overruled.append(all_of([self._undecided(rule.id), any_of(beaten)]))
+        for rule, value, weight in offers:
+            beaten = [
+                all_of(
+                    [certain.decides[floor], certain.first[first], negated(self._outdone(rule, weight, first, offers))]
+                )
+                for floor in certain.decides
+                for first in axis.values
+                if first != value and weight < (floor, axis.rank(first))
+            ]
+            overruled.append(all_of([self._undecided(rule), any_of(beaten)]))
         agree = any_of(all_of([now.first[value], certain.first[value]]) for value in axis.values)
         return all_of([agree, negated(any_of(overruled))])
+
+    def _outdone(self, rule: str, weight: Weight, first: str, offers: Iterable[tuple[str, str, Weight]]) -> Formula:
+        """As ``Sizer._outdone``: ``first`` is offered wherever ``rule`` fires, with no less strength."""
+        return any_of(
+            all_of([self._undecided(name), self._accompanies(name, rule)])
+            for name, value, other in offers
+            if value == first and other <= weight
+        )
+
+    def _accompanies(self, one: str, other: str) -> Formula:
+        """As ``Possibilities.accompanies``: the rule ``one`` fires wherever ``other`` does."""
+        rules = self._evaluation.ruleset.rules
+        shared = set(conjuncts(without_negation(rules[other].when)))
+        parts = (part for part in conjuncts(without_negation(rules[one].when)) if part not in shared)
+        return all_of(negated(self._possible(part)[1]) for part in parts)
