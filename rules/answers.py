@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from rules import arithmetic
-from rules.conditions import Compare, Leaf, evaluate, leaves, without_negation
+from rules.conditions import Compare, Leaf, evaluate, leaves
 from rules.facts import FactDefinition, FactValue
 from rules.ruleset import Rule, Ruleset
 
@@ -100,7 +100,7 @@ def _number(value: FactValue | None) -> float | None:
 
 
 def _tests(fact: str, rules: list[Rule], ruleset: Ruleset) -> list[_Test]:
-    found = [leaf for rule in rules for leaf in leaves(without_negation(rule.when))]
+    found = [leaf for rule in rules for leaf in leaves(rule.positive)]
     tests = [_Test(leaf) for leaf in found if leaf.fact == fact]
     for conclusion in (conclusion for rule in rules for conclusion in rule.then.conclusions):
         computed = conclusion.expression is not None and arithmetic.names(conclusion.expression) == {fact}

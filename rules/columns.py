@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import polars as pl
 
 from rules import arithmetic
-from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, Leaf, NoneOf, Unknown, without_negation
+from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, Leaf, NoneOf, Unknown
 from rules.errors import EngineError
 from rules.fact_table import column_type, plausible
 from rules.facts import FactDefinition, FactValue
@@ -129,7 +129,7 @@ class Columns:
 
     def _fire(self, stratum: Sequence[Rule]) -> None:
         comparisons: dict[str, pl.Expr] = {}
-        fired = {_rule(rule): self._truth(without_negation(rule.when), comparisons) for rule in stratum}
+        fired = {_rule(rule): self._truth(rule.positive, comparisons) for rule in stratum}
         self._stage(comparisons)
         self._stage(fired)
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
-from rules.conditions import Leaf, describe, evaluate, leaves, without_negation
+from rules.conditions import Leaf, describe, evaluate, leaves
 from rules.decision import (
     Assessment,
     AxisDecision,
@@ -103,6 +103,7 @@ class _Writer:
         ruleset, sizing = self.ruleset, self.sizing
         options = candidates(ruleset, sizing)
         trace = tuple(self.trace_entry(rule) for rule in self.firing.fired)
+        instructions = self.instructions()
         return Decision(
             at=at,
             ruleset=RulesetIdentity(name=ruleset.name, version=ruleset.version, hash=ruleset.hash),
@@ -115,8 +116,8 @@ class _Writer:
             measure_next=self.prospects.measure_next,
             cautions=self.cautions(),
             tasks=self.tasks(),
-            instructions=self.instructions(),
-            leaflets=self.leaflets(),
+            instructions=instructions,
+            leaflets=self.leaflets([chosen.instruction for chosen in instructions]),
             assessments=self.assessments(),
             facts=tuple(self.recorded),
             not_used=(*not_used, *self.refused()),
@@ -201,8 +202,8 @@ class _Writer:
         order = {name: None for leaflet in self.ruleset.leaflets.values() for name in leaflet.texts}
         return tuple(Instruction(instruction=name, rules=tuple(asked[name])) for name in order if name in asked)
 
-    def leaflets(self) -> tuple[Leaflet, ...]:
-        chosen = [instruction.instruction for instruction in self.instructions()]
+    def leaflets(self, chosen: Sequence[str]) -> tuple[Leaflet, ...]:
+        """The chosen instructions, in each language."""
         if not chosen:
             return ()
         return tuple(
@@ -240,7 +241,7 @@ class _Writer:
             )
 
     def trace_entry(self, rule: Rule) -> TraceEntry:
-        true = (leaf for leaf in leaves(without_negation(rule.when)) if evaluate(leaf, self.firing.facts) is True)
+        true = (leaf for leaf in leaves(rule.positive) if evaluate(leaf, self.firing.facts) is True)
         return TraceEntry(
             rule=rule.id,
             title=rule.title,

@@ -144,7 +144,7 @@ class _Part:
         return self._facts(Unknown)
 
     def _facts(self, kind: type[Leaf]) -> frozenset[str]:
-        found = [leaf for _, rule in self.rules for leaf in leaves(without_negation(rule.when))]
+        found = [leaf for _, rule in self.rules for leaf in leaves(rule.positive)]
         return frozenset(leaf.fact for leaf in found if isinstance(leaf, kind))
 
 
@@ -153,7 +153,7 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_Part]:
     parts: list[list[tuple[int, Rule]]] = [[]]
     room = _MOST_ALTERNATIVES
     for index, rule in enumerate(stratum):
-        needed = _alternatives(without_negation(rule.when))
+        needed = _alternatives(rule.positive)
         if needed > _MOST_ALTERNATIVES:
             raise EngineError(
                 f"{rule.place}: rule {rule.id} has {needed} alternatives, at most {_MOST_ALTERNATIVES}; split it"

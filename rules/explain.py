@@ -18,7 +18,6 @@ from rules.conditions import (
     NoneOf,
     describe,
     evaluate,
-    without_negation,
 )
 from rules.evaluation import Firing, fire
 from rules.facts import FactDefinition, FactValue, RecordedFact
@@ -111,7 +110,7 @@ class Explainer:
         """Why the rule called ``rule`` fired, or why not. Raises KeyError where there is no such rule."""
         found = self.ruleset.rules[rule]
         fires = rule in self._fired
-        blockers = () if fires else tuple(dict.fromkeys(self._in_the_way(without_negation(found.when))))
+        blockers = () if fires else tuple(dict.fromkeys(self._in_the_way(found.positive)))
         return Explanation(found, fires, self._reason(found.when), blockers)
 
     def _reason(self, condition: Condition) -> Reason:

@@ -59,9 +59,10 @@ class Sizer:
         firing = fire(self.ruleset, facts)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
-        settled_axes = {name: self._axis_settled(name, now, firing, outlook) for name in self.ruleset.axes}
+        certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
+        settled_axes = {name: self._axis_settled(name, now, certain, firing, outlook) for name in self.ruleset.axes}
         held = any(rule.id in outlook.must for rule, _ in now.holds)
-        may_hold = any(rule.then.holds for rule in self._rules(outlook.may - outlook.must))
+        may_hold = any(rule.then.holds for rule in self._rules(outlook.undecided))
         settled = held or (not may_hold and all(settled_axes.values()))
         if settled or not rank:
             return Prospects(settled_axes, settled, ())
@@ -71,9 +72,8 @@ class Sizer:
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
         return [self.ruleset.rules[name] for name in ids]
 
-    def _axis_settled(self, axis: str, now: Sizing, firing: Firing, outlook: Outlook) -> bool:
-        """Whether no answer to anything unknown can change the first value on ``axis``."""
-        certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
+    def _axis_settled(self, axis: str, now: Sizing, certain: Sizing, firing: Firing, outlook: Outlook) -> bool:
+        """Whether no answer to anything unknown can change the first value on ``axis``. ``certain``: by rules that must fire."""
         choice = now.axes[axis]
         if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
             return False
@@ -82,7 +82,7 @@ class Sizer:
         floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), rank(first)
         offers = [
             (rule.id, offer.value, (_strength(offer.basis, rule.priority), rank(offer.value)))
-            for rule in self._rules(outlook.may - outlook.must)
+            for rule in self._rules(outlook.undecided)
             for offer in rule.then.sizes
             if offer.axis == axis
         ]
@@ -106,7 +106,7 @@ class Sizer:
         questions = self._questions(facts, involved)
         found = [entry for group in questions if (entry := self._try(group, facts, now)) is not None]
         if not found:
-            found = [self._unproven(name) for name in involved]
+            found = [self._entry((name,)) for name in involved]
         return tuple(sorted(found, key=lambda entry: -entry.information))
 
     def _questions(self, facts: Mapping[str, FactValue], involved: list[str]) -> list[tuple[str, ...]]:
@@ -131,25 +131,17 @@ class Sizer:
         These are what rules read that may yet withhold a size or offer one on an axis that is not settled, and what the
         rules read that conclude such facts.
         """
-        undecided = self._rules(outlook.may - outlook.must)
-        return self._hanging_on(
-            [
-                rule
-                for rule in undecided
-                if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
-            ],
-            facts,
-            outlook,
-        )
-
-    def _hanging_on(self, rules: Iterable[Rule], facts: Mapping[str, FactValue], outlook: Outlook) -> list[str]:
-        """Unknown facts that an observer can give and that ``rules``, or the rules before them, read."""
-        waiting = list(rules)
+        waiting = [
+            rule
+            for rule in self._rules(outlook.undecided)
+            if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
+        ]
         read: set[str] = set()
         while waiting:
             fresh = waiting.pop().reads - read - facts.keys()
             read |= fresh
-            waiting.extend(rule for rule in self._rules(outlook.may) if rule.writes & fresh)
+            concluding = (rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ()))
+            waiting.extend(rule for rule in concluding if rule.id in outlook.may)
         return [name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded" and name in read]
 
     def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
@@ -165,28 +157,23 @@ class Sizer:
             )
         if not set(outcomes) - {now.picture}:
             return None
-        definition = self.ruleset.vocabulary[group[0]]
+        changed = tuple(name for name in self.ruleset.axes if name in axes)
+        return self._entry(group, changed, withheld, round(_entropy(outcomes), 3))
+
+    def _entry(
+        self, group: tuple[str, ...], axes: tuple[str, ...] = (), could_withhold: bool = False, information: float = 0.0
+    ) -> MeasureNext:
+        """The question for the first of ``group``, with the others beside it."""
+        definition, *beside = (self.ruleset.vocabulary[name] for name in group)
         return MeasureNext(
-            fact=group[0],
+            fact=definition.name,
             label=definition.label,
             ask=definition.ask or definition.meaning,
             with_facts=group[1:],
-            with_labels=tuple(self.ruleset.vocabulary[name].label for name in group[1:]),
-            axes=tuple(name for name in self.ruleset.axes if name in axes),
-            could_withhold=withheld,
-            information=round(_entropy(outcomes), 3),
-        )
-
-    def _unproven(self, name: str) -> MeasureNext:
-        definition = self.ruleset.vocabulary[name]
-        return MeasureNext(
-            fact=name,
-            label=definition.label,
-            ask=definition.ask or definition.meaning,
-            with_facts=(),
-            axes=(),
-            could_withhold=False,
-            information=0.0,
+            with_labels=tuple(fact.label for fact in beside),
+            axes=axes,
+            could_withhold=could_withhold,
+            information=information,
         )
 
     def _answers(self, group: tuple[str, ...]) -> list[dict[str, FactValue]]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.conditions import AllOf, AnyOf, Condition, Leaf, evaluate, without_negation
+from rules.conditions import AllOf, AnyOf, Condition, Leaf, evaluate
 from rules.facts import FactValue
 from rules.ruleset import Ruleset
 
@@ -43,12 +43,12 @@ class _Search:
         if fact in self.seen:
             return
         self.seen.add(fact)
-        for rule in self.ruleset.rules.values():
-            if not rule.asks or fact not in rule.writes:
+        for rule in self.ruleset.concluding.get(fact, ()):
+            if not rule.asks:
                 continue
             truth = evaluate(rule.when, self.facts)
             if truth is None:
-                waiting = frozenset(leaf.fact for leaf in self.undecided(without_negation(rule.when)))
+                waiting = frozenset(leaf.fact for leaf in self.undecided(rule.positive))
             elif truth:
                 waiting = rule.reads - self.facts.keys()
             else:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from functools import cached_property
 
-from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, evaluate, without_negation
+from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, evaluate
 from rules.evaluation import Firing
 from rules.facts import FactValue
 from rules.ruleset import Rule, Ruleset
@@ -24,6 +24,11 @@ class Outlook:
     may: frozenset[str]
     open_facts: frozenset[str]
 
+    @cached_property
+    def undecided(self) -> frozenset[str]:
+        """Rules that may fire and need not."""
+        return self.may - self.must
+
 
 @dataclass(frozen=True)
 class _Truths:
@@ -34,12 +39,11 @@ class _Truths:
 
 
 class Possibilities:
-    """The outlook of one ruleset; keeps conditions with their negations already pushed down."""
+    """The outlook of one ruleset."""
 
     def __init__(self, ruleset: Ruleset) -> None:
         """Prepare ``ruleset``."""
         self._ruleset = ruleset
-        self._conditions = {rule.id: without_negation(rule.when) for rule in ruleset.rules.values()}
 
     @cached_property
     def _observable(self) -> frozenset[str]:
@@ -52,7 +56,7 @@ class Possibilities:
         may: set[str] = set()
         for stratum in self._ruleset.strata:
             for rule in stratum:
-                truths = _possible(self._conditions[rule.id], firing.facts, open_facts)
+                truths = _possible(rule.positive, firing.facts, open_facts)
                 if truths.can_be_true:
                     may.add(rule.id)
                 if not truths.can_fail:
@@ -64,10 +68,10 @@ class Possibilities:
 
     def accompanies(self, one: str, other: str, firing: Firing, outlook: Outlook) -> bool:
         """Whether the rule ``one`` fires wherever ``other`` does: what it asks for is certain, or asked for by ``other`` too."""
-        shared = set(conjuncts(self._conditions[other]))
+        shared = set(conjuncts(self._ruleset.rules[other].positive))
         return all(
             part in shared or not _possible(part, firing.facts, outlook.open_facts).can_fail
-            for part in conjuncts(self._conditions[one])
+            for part in conjuncts(self._ruleset.rules[one].positive)
         )
 
     def _opened(self, rule: Rule, fires: bool, recorded: Mapping[str, FactValue], open_facts: set[str]) -> set[str]:

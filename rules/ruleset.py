@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Literal
 
 from rules import arithmetic
-from rules.conditions import Condition, Test, definitely, facts_read
+from rules.conditions import Condition, Test, definitely, facts_read, without_negation
 from rules.errors import Place
 from rules.facts import FactDefinition, FactValue, Vocabulary
 from rules.instructions import LeafletText
@@ -199,6 +199,11 @@ class Rule:
         """Whether the rule fires for given facts."""
         return definitely(self.when)
 
+    @cached_property
+    def positive(self) -> Condition:
+        """The condition with its negations pushed down to the comparisons."""
+        return without_negation(self.when)
+
     def __getstate__(self) -> dict[str, object]:
         # Without what is worked out on demand: compiled conditions cannot be sent to another process.
         return {one.name: getattr(self, one.name) for one in fields(self)}
@@ -250,6 +255,15 @@ class Ruleset:
     def rules(self) -> Mapping[str, Rule]:
         """Every rule by id, in the order of evaluation."""
         return {rule.id: rule for stratum in self.strata for rule in stratum}
+
+    @cached_property
+    def concluding(self) -> Mapping[str, tuple[Rule, ...]]:
+        """The rules that conclude each fact, in the order of evaluation; facts that none concludes are left out."""
+        found: dict[str, list[Rule]] = {}
+        for rule in self.rules.values():
+            for fact in rule.writes:
+                found.setdefault(fact, []).append(rule)
+        return {fact: tuple(rules) for fact, rules in found.items()}
 
     @cached_property
     def facts_read(self) -> frozenset[str]:

@@ -17,7 +17,7 @@ from typing import Any
 import z3
 
 from rules import arithmetic
-from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, without_negation
+from rules.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown
 from rules.facts import FactDefinition, FactValue, Vocabulary
 from rules.measure_next import Weight
 from rules.possible import conjuncts
@@ -342,7 +342,7 @@ class OutlookFormulas:
         self.may: dict[str, Formula] = {}
         for stratum in ruleset.strata:
             for rule in stratum:
-                self.may[rule.id], fails = self._possible(without_negation(rule.when))
+                self.may[rule.id], fails = self._possible(rule.positive)
                 self.must[rule.id] = negated(fails)
             for rule in stratum:
                 changing = any_of([negated(self.must[rule.id]), *(self.open[name] for name in rule.reads)])
@@ -406,6 +406,6 @@ class OutlookFormulas:
     def _accompanies(self, one: str, other: str) -> Formula:
         """As ``Possibilities.accompanies``: the rule ``one`` fires wherever ``other`` does."""
         rules = self._evaluation.ruleset.rules
-        shared = set(conjuncts(without_negation(rules[other].when)))
-        parts = (part for part in conjuncts(without_negation(rules[one].when)) if part not in shared)
+        shared = set(conjuncts(rules[other].positive))
+        parts = (part for part in conjuncts(rules[one].positive) if part not in shared)
         return all_of(negated(self._possible(part)[1]) for part in parts)
