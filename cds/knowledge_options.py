@@ -1,15 +1,18 @@
-"""Which clinical content a command uses: the options ``--knowledge`` and ``--overlay``, and loading by them."""
+"""Which clinical content a command uses: the options ``--knowledge``, ``--overlay`` and ``--cases``, and loading by them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from rules.loading import KNOWLEDGE, load_ruleset
 from rules.ruleset import Ruleset
+
+if TYPE_CHECKING:
+    from rules.cases import Case
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -31,4 +34,25 @@ def knowledge_options(command: Command) -> Command:
 
 def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Ruleset:
     """The ruleset that the options name. Raises KnowledgeError with every problem found."""
-    return load_ruleset(KNOWLEDGE if knowledge is None else Path(knowledge), [Path(path) for path in overlay])
+    return load_ruleset(knowledge_folder(knowledge), [Path(path) for path in overlay])
+
+
+def cases_option(command: Command) -> Command:
+    """Give ``command`` the option ``--cases`` (a folder)."""
+    return click.option(
+        "--cases",
+        type=click.Path(exists=True, file_okay=False),
+        help="Folder of case files in place of the shipped one.",
+    )(command)
+
+
+def knowledge_folder(knowledge: str | None) -> Path:
+    """The folder that ``--knowledge`` names, or the shipped one."""
+    return KNOWLEDGE if knowledge is None else Path(knowledge)
+
+
+def load_worked_cases(ruleset: Ruleset, knowledge: str | None, cases: str | None = None) -> tuple[Case, ...]:
+    """The worked cases of the folder ``cases``, or those beside the knowledge. Raises KnowledgeError."""
+    from rules.cases import CASES, load_cases
+
+    return load_cases(ruleset, Path(cases) if cases else knowledge_folder(knowledge) / CASES.name)

@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
+from cds.fhir.canonical import DEFAULT_BASE
 from cds.settings_groups import LimitSettings, ReachSettings, SeeingSettings, StoreSettings, TrustSettings, Words
 from rules.errors import NuqueError
 
@@ -32,7 +33,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
     catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
     canonical_base: str = Field(
-        default="https://nuque.example.org/fhir",
+        default=DEFAULT_BASE,
         pattern=r"^https?://[^\s]+[^/\s]$",
         description="base of the canonical URLs of the rule set and of the project's own code systems, no slash at the end",
     )

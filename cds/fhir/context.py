@@ -11,7 +11,8 @@ _LITERAL = re.compile(
     r"(?:https?://\S+/)?(?P<type>[A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?"
 )
 
-_REQUESTERS = ("Practitioner", "PractitionerRole", "Organization", "Patient", "RelatedPerson", "Device")
+REQUESTERS = ("Practitioner", "PractitionerRole", "Organization", "Patient", "RelatedPerson", "Device")
+"""What may have asked for a ServiceRequest."""
 
 
 def referenced_type(reference: str) -> str | None:
@@ -37,7 +38,7 @@ class OrderContext:
         if self.encounter is not None:
             _must_be("encounter", self.encounter, ("Encounter",))
         if self.requester is not None:
-            _must_be("requester", self.requester, _REQUESTERS)
+            _must_be("requester", self.requester, REQUESTERS)
         Canonicals(self.base)
 
     @property

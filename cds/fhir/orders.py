@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from cds.fhir.context import OrderContext
+from cds.fhir.context import REQUESTERS, OrderContext
 from cds.fhir.datatypes import Element, Resource, coding, concept, present, text
 from cds.fhir.grounds import grounds
 from cds.fhir.identity import urn
@@ -27,7 +27,6 @@ FIT_TASK = "fit_collar"
 """The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""
 
 _REVIEWER = "responsible clinician"
-_REQUESTERS = ("Practitioner", "PractitionerRole", "Organization", "Patient", "RelatedPerson", "Device")
 
 
 def service_requests(decision: Decision, context: OrderContext) -> list[Resource]:
@@ -202,7 +201,7 @@ def _service_request(
         priority=carried_out.get("priority"),
         code=code,
         orderDetail=details,
-        **parties(decision, context, _REQUESTERS),
+        **parties(decision, context, REQUESTERS),
         occurrenceTiming=carried_out.get("occurrenceTiming"),
         performerType=carried_out.get("performerType"),
         locationCode=carried_out.get("locationCode"),

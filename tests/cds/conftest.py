@@ -13,6 +13,7 @@ from cds.app import create_app
 from cds.settings import Settings
 from cds.settings_groups import StoreSettings
 from cds.store import Store
+from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.patient_data import telling
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -55,3 +56,17 @@ def dead_store(tmp_path: Path) -> str:
     """URL of a store that cannot be opened: a folder stands where its file should be."""
     (tmp_path / "dead.sqlite3").mkdir()
     return f"sqlite:///{tmp_path / 'dead.sqlite3'}"
+
+
+@pytest.fixture(scope="module")
+def fhir_processes() -> Iterator[FaultyFhir]:
+    """A small FHIR server with a proxy before it that can be told to fail, each a process."""
+    with faulty_fhir() as processes:
+        yield processes
+
+
+@pytest.fixture
+def fhir(fhir_processes: FaultyFhir) -> FaultyFhir:
+    """The same, in order again."""
+    fhir_processes.break_as("none")
+    return fhir_processes

@@ -10,7 +10,6 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -28,25 +27,13 @@ from cds.store import Store
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
-from tests.cds.faults.processes import FaultyFhir, faulty_fhir
+from tests.cds.faults.processes import FaultyFhir
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.live_service import NUQUE, ROOT, running
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
 SELECT = "/cds-services/collar-order-select"
-
-
-@pytest.fixture(scope="module")
-def fhir_processes() -> Iterator[FaultyFhir]:
-    with faulty_fhir() as processes:
-        yield processes
-
-
-@pytest.fixture
-def fhir(fhir_processes: FaultyFhir) -> FaultyFhir:
-    fhir_processes.break_as("none")
-    return fhir_processes
 
 
 def unfetched(fhir: FaultyFhir, prefetch: dict[str, Any] | None = None) -> dict[str, Any]:

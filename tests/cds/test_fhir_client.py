@@ -2,7 +2,6 @@
 
 import asyncio
 import uuid
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -24,18 +23,6 @@ LOOPBACK = ("127.0.0.0/8",)
 # With a code as prefetch templates have it: an address within the query.
 SEARCH = f"Observation?patient={PATIENT}&code=https://nuque.example.org/fhir/CodeSystem/facts|neck-height"
 READ = f"Patient/{PATIENT}"
-
-
-@pytest.fixture(scope="module")
-def fhir_processes() -> Iterator[FaultyFhir]:
-    with faulty_fhir() as processes:
-        yield processes
-
-
-@pytest.fixture
-def fhir(fhir_processes: FaultyFhir) -> FaultyFhir:
-    fhir_processes.break_as("none")
-    return fhir_processes
 
 
 def hook_request(server: str, token: str = TOKEN, expires_in: int = 300) -> HookRequest:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.knowledge_options import knowledge_folder, knowledge_options, load_knowledge, load_worked_cases
 from cds.reports.delivery import deliver, report_options
 
 
@@ -35,17 +33,17 @@ def compare(
     Exit code 0 means that nothing differs, 1 that something does.
     """
     from cds.reports.compared import compared
-    from rules.cases import CASES, load_cases
+    from rules.cases import CASES
     from rules.compare import Comparer, written_changes
     from rules.generated import Generator
-    from rules.loading import KNOWLEDGE
 
     if against is None and not overlay:
         raise click.UsageError("give --against FOLDER, or --overlay FILE to hold it against the base")
     old = load_knowledge(against or knowledge)
     new = load_knowledge(knowledge, overlay)
-    folder = Path(against or knowledge or KNOWLEDGE)
-    cases = load_cases(old, folder / CASES.name) if (folder / CASES.name).is_dir() else ()
+    folder = against or knowledge
+    has_cases = (knowledge_folder(folder) / CASES.name).is_dir()
+    cases = load_worked_cases(old, folder) if has_cases else ()
     patients = [(f"case {case.name}", case.facts) for case in cases]
     patients += [
         (f"generated {number}", facts) for number, facts in enumerate(Generator(old, seed).patients(generated), 1)

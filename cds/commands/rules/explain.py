@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import click
 
-from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.knowledge_options import knowledge_options, load_knowledge, load_worked_cases
 from cds.reports.delivery import deliver, report_options
 from rules.ruleset import Ruleset
 
@@ -49,10 +48,7 @@ def _facts(ruleset: Ruleset, file: Any, case_name: str | None, knowledge: str | 
     if (file is None) == (case_name is None):
         raise click.UsageError("give FILE or --case, one of the two")
     if case_name is not None:
-        from rules.cases import CASES, load_cases
-        from rules.loading import KNOWLEDGE
-
-        cases = {case.name: case for case in load_cases(ruleset, Path(knowledge or KNOWLEDGE) / CASES.name)}
+        cases = {case.name: case for case in load_worked_cases(ruleset, knowledge)}
         if case_name not in cases:
             raise click.UsageError(f"no case called {case_name!r}")
         return dict(cases[case_name].facts)

@@ -6,14 +6,18 @@ from pathlib import Path
 
 import click
 
-from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.knowledge_options import (
+    cases_option,
+    knowledge_folder,
+    knowledge_options,
+    load_knowledge,
+    load_worked_cases,
+)
 from cds.reports.delivery import deliver, report_options
 
 
 @click.command()
-@click.option(
-    "--cases", type=click.Path(exists=True, file_okay=False), help="Folder of case files in place of the shipped one."
-)
+@cases_option
 @click.option("--topic", help="Change only rules of this topic, for example sizing.")
 @knowledge_options
 @report_options
@@ -28,16 +32,13 @@ def mutate(
     """Change one thing in one rule at a time, and list the changes that no worked case notices."""
     from cds.reports.mutated import mutated
     from rules import mutation
-    from rules.cases import CASES, load_cases
-    from rules.loading import KNOWLEDGE
     from rules.tell_apart import tell_apart
     from rules.written import Written
 
     ruleset = load_knowledge(knowledge, overlay)
-    folder = Path(knowledge or KNOWLEDGE)
     if topic is not None and topic not in {rule.topic for rule in ruleset.rules.values()}:
         raise click.UsageError(f"no rule of topic {topic!r}")
-    found = load_cases(ruleset, Path(cases) if cases else folder / CASES.name)
-    written = Written.read(folder, [Path(path) for path in overlay])
+    found = load_worked_cases(ruleset, knowledge, cases)
+    written = Written.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
     report = mutation.mutate(ruleset, found, written, topic)
     deliver(mutated(ruleset, report, list(tell_apart(ruleset, report.survivors))), as_json=as_json, html=html)

@@ -6,14 +6,18 @@ from pathlib import Path
 
 import click
 
-from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.knowledge_options import (
+    cases_option,
+    knowledge_folder,
+    knowledge_options,
+    load_knowledge,
+    load_worked_cases,
+)
 from cds.reports.delivery import deliver, report_options
 
 
 @click.command()
-@click.option(
-    "--cases", type=click.Path(exists=True, file_okay=False), help="Folder of case files in place of the shipped one."
-)
+@cases_option
 @click.option("--only", help="Run only cases whose name contains this.")
 @click.option("--junit", type=click.Path(dir_okay=False, writable=True), help="Also write JUnit XML to this file.")
 @knowledge_options
@@ -29,21 +33,19 @@ def test(
 ) -> None:
     """Run the worked cases: differences as expected and actual with the trace, and the coverage of rules and comparisons."""
     from cds.reports.tested import tested
-    from rules.cases import CASES, load_cases, run_cases
+    from rules.cases import run_cases
     from rules.coverage import measure
     from rules.decide import Decider
     from rules.junit import junit_xml
-    from rules.loading import KNOWLEDGE
     from rules.written import Written
 
     ruleset = load_knowledge(knowledge, overlay)
-    folder = Path(knowledge or KNOWLEDGE)
-    found = load_cases(ruleset, Path(cases) if cases else folder / CASES.name)
+    found = load_worked_cases(ruleset, knowledge, cases)
     chosen = [case for case in found if only is None or only in case.name]
     if not chosen:
         raise click.UsageError(f"no case has {only!r} in its name")
     results = list(run_cases(Decider(ruleset), chosen))
     if junit is not None:
         Path(junit).write_text(junit_xml(results), encoding="utf-8")
-    written = Written.read(folder, [Path(path) for path in overlay])
+    written = Written.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
     deliver(tested(ruleset, results, measure(ruleset, chosen, written)), as_json=as_json, html=html)
