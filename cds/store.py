@@ -7,6 +7,7 @@ the data are on the disk. A failure closes the store for a moment, so that decis
 from __future__ import annotations
 
 import os
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -26,6 +27,7 @@ from rules.errors import NuqueError
 _WAIT_SECONDS = 2
 _WAIT_FOR_WRITERS_SECONDS = 5
 """SQLite has one writer at a time; behind a slow disk the others wait for it."""
+_BETWEEN_TRIES_SECONDS = 0.01
 _UPGRADE_LOCK = 5_318_008_131
 """Any number, the same in every worker: whoever holds this lock of PostgreSQL upgrades the tables."""
 
@@ -196,8 +198,22 @@ class Store:
 
 def _set_up_sqlite(connection: Any, record: Any) -> None:
     connection.isolation_level = None  # Transactions are begun below, not by the driver's guess.
-    for pragma in (f"busy_timeout={_WAIT_FOR_WRITERS_SECONDS * 1000}", "journal_mode=WAL", "synchronous=FULL"):
-        connection.execute(f"PRAGMA {pragma}")
+    connection.execute(f"PRAGMA busy_timeout={_WAIT_FOR_WRITERS_SECONDS * 1000}")
+    _turn_write_ahead_log_on(connection)
+    connection.execute("PRAGMA synchronous=FULL")
+
+
+def _turn_write_ahead_log_on(connection: sqlite3.Connection) -> None:
+    """Needed once in the life of a file. Here SQLite does not wait for others by itself, and workers start together."""
+    give_up = time.monotonic() + _WAIT_FOR_WRITERS_SECONDS
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+            time.sleep(_BETWEEN_TRIES_SECONDS)
 
 
 def _begin_sqlite(connection: sa.Connection) -> None:
