@@ -13,6 +13,7 @@ from cds.app import create_app
 from cds.settings import Settings
 from cds.settings_groups import StoreSettings
 from cds.store import Store
+from tests.cds.databases import emptied
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.patient_data import telling
 
@@ -26,6 +27,14 @@ def store_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("NUQUE_STORE_URL", url)
         yield url
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """An empty database that several processes can reach: an SQLite file, or one of a real PostgreSQL."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'store.sqlite3'}"
+    return emptied(request.getfixturevalue("postgres_url"))
 
 
 @pytest.fixture

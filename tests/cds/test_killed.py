@@ -7,7 +7,6 @@ databases' own promise for the settings that ``test_store.py`` reads back: ``syn
 import json
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -15,7 +14,6 @@ import sqlalchemy as sa
 from cds.settings_groups import StoreSettings
 from cds.store import Store
 from cds.tables import feedback
-from tests.cds.databases import emptied
 from tests.cds.faults.processes import ROOT
 
 pytestmark = pytest.mark.slow
@@ -23,17 +21,10 @@ pytestmark = pytest.mark.slow
 KILLS = 200
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
-def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    if request.param == "sqlite":
-        return f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    return emptied(request.getfixturevalue("postgres_url"))
-
-
-def test_no_acknowledged_feedback_is_lost_in_200_kills(url: str) -> None:
-    command = [sys.executable, "-m", "tests.cds.faults.killed_writer", url, str(KILLS)]
+def test_no_acknowledged_feedback_is_lost_in_200_kills(database_url: str) -> None:
+    command = [sys.executable, "-m", "tests.cds.faults.killed_writer", database_url, str(KILLS)]
     told = json.loads(subprocess.run(command, cwd=ROOT, capture_output=True, check=True, timeout=500).stdout)
-    with Store(StoreSettings(store_url=url)) as store, store.reading() as connection:
+    with Store(StoreSettings(store_url=database_url)) as store, store.reading() as connection:
         kept = set(connection.execute(sa.select(feedback.c.card)).scalars())
     assert len(told["acknowledged"]) >= KILLS
     assert set(told["acknowledged"]) - kept == set()

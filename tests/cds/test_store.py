@@ -28,24 +28,15 @@ from cds.retention import purge
 from cds.secrecy import Secrecy, SecrecyError
 from cds.settings_groups import StoreSettings
 from cds.store import Store, StoreDown, StoreError, default_url
-from tests.cds.databases import emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 KEY = "k" * 32
 RULES = ("size.height", "size.girth")
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
-def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """An empty database."""
-    if request.param == "sqlite":
-        return f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    return emptied(request.getfixturevalue("postgres_url"))
-
-
 @pytest.fixture
-def settings(url: str) -> StoreSettings:
-    return StoreSettings(store_url=url, pseudonym_key=KEY)
+def settings(database_url: str) -> StoreSettings:
+    return StoreSettings(store_url=database_url, pseudonym_key=KEY)
 
 
 @pytest.fixture
@@ -140,8 +131,8 @@ def test_workers_that_start_together_make_the_tables_once(settings: StoreSetting
         one.close()
 
 
-def test_tables_are_left_alone_where_the_site_upgrades_itself(url: str) -> None:
-    store = Store(StoreSettings(store_url=url, store_upgrade=False))
+def test_tables_are_left_alone_where_the_site_upgrades_itself(database_url: str) -> None:
+    store = Store(StoreSettings(store_url=database_url, store_upgrade=False))
     assert "nuque store upgrade" in str(store.problem())
     store.close()
 
@@ -245,10 +236,10 @@ def test_neither_patient_nor_facts_nor_comment_stand_in_the_store(
     assert row["comment_given"] is True
 
 
-def test_with_a_key_records_and_comments_are_kept_encrypted(url: str, store: Store) -> None:
+def test_with_a_key_records_and_comments_are_kept_encrypted(database_url: str, store: Store) -> None:
     old, new = Fernet.generate_key().decode(), Fernet.generate_key().decode()
-    before = Secrecy(StoreSettings(store_url=url, pseudonym_key=KEY, record_keys=(old,)), made_up=False)
-    after = Secrecy(StoreSettings(store_url=url, pseudonym_key=KEY, record_keys=(new, old)), made_up=False)
+    before = Secrecy(StoreSettings(store_url=database_url, pseudonym_key=KEY, record_keys=(old,)), made_up=False)
+    after = Secrecy(StoreSettings(store_url=database_url, pseudonym_key=KEY, record_keys=(new, old)), made_up=False)
     assert DecisionRecords(store, before).keep(AT, "r1", {"facts": {"neck_height_mm": 66}})
     assert DecisionRecords(store, after).keep(AT + timedelta(1), "r2", {"facts": {"neck_height_mm": 67}})
     CardMemory(store, after).keep("s", [overridden(str(uuid.uuid4()), comment="Jane Invented")], AT)
@@ -447,9 +438,11 @@ def test_the_default_is_a_file_in_the_state_folder(monkeypatch: pytest.MonkeyPat
 # --- retention, export, audit --------------------------------------------------------------------------------------
 
 
-def test_purge_deletes_what_is_older_than_the_site_keeps_it(url: str, store: Store, secrecy: Secrecy) -> None:
+def test_purge_deletes_what_is_older_than_the_site_keeps_it(database_url: str, store: Store, secrecy: Secrecy) -> None:
     days = {"keep_cards_days": 10, "keep_feedback_days": 20, "keep_audit_days": 30, "keep_records_days": 5}
-    settings = StoreSettings(store_url=url, pseudonym_key=KEY, record_keys=(Fernet.generate_key().decode(),), **days)
+    settings = StoreSettings(
+        store_url=database_url, pseudonym_key=KEY, record_keys=(Fernet.generate_key().decode(),), **days
+    )
     memory, records = CardMemory(store, secrecy), DecisionRecords(store, Secrecy(settings, made_up=False))
     for age in range(0, 41):
         at = AT - timedelta(days=age, seconds=1)
@@ -463,9 +456,14 @@ def test_purge_deletes_what_is_older_than_the_site_keeps_it(url: str, store: Sto
 
 
 def test_the_commands_purge_and_export(
-    url: str, store: Store, memory: CardMemory, monkeypatch: pytest.MonkeyPatch, secrecy: Secrecy, tmp_path: Path
+    database_url: str,
+    store: Store,
+    memory: CardMemory,
+    monkeypatch: pytest.MonkeyPatch,
+    secrecy: Secrecy,
+    tmp_path: Path,
 ) -> None:
-    monkeypatch.setenv("NUQUE_STORE_URL", url)
+    monkeypatch.setenv("NUQUE_STORE_URL", database_url)
     issued = card(secrecy)
     memory.remember([issued])
     memory.keep(issued.service, [overridden(issued.card)], AT)
