@@ -22,6 +22,7 @@ from cds import (
     steering,
 )
 from cds.content import Content
+from cds.crowding import Crowding
 from cds.feedback import FeedbackSink
 from cds.gate import Gate
 from cds.hook_service import Memory
@@ -33,7 +34,7 @@ from cds.reload import Reloader
 from cds.service import Clock, Service, utc_now
 from cds.settings import Settings
 from cds.signals import on_hangup
-from cds.stamp import Stamp
+from cds.stamp import HEADER, Stamp
 from cds.traces import instrument
 
 
@@ -114,13 +115,14 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     """From the inside out: the last one added sees a call first."""
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
+    app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware,
             allow_origins=list(settings.cors_origins),
             allow_methods=["GET", "POST"],
             allow_headers=["Authorization", "Content-Type"],
-            expose_headers=["Nuque-Ruleset", REQUEST_ID],
+            expose_headers=[HEADER, REQUEST_ID],
         )
     app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
     # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.

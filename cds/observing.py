@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 import uuid
 
@@ -59,6 +60,12 @@ class Observing:
         try:
             with self._metrics.stage("whole"):
                 await self._app(scope, receive, seen.send)
+        except asyncio.CancelledError:
+            # The time to finish what was accepted is over. Raised on: the server is stopping.
+            if seen.status is None:
+                issue = Issue(None, "the service is stopping; nothing was decided, send it again", "transient")
+                await JSONResponse(outcome([issue]), 503, {"Retry-After": "5"})(scope, receive, seen.send)
+            raise
         except Exception as error:
             # Reported here and not raised on: the server would log its text, which may quote what was sent.
             log.error("call failed", **failure(error))

@@ -148,7 +148,7 @@ class LimitSettings(Group):
         default=1200, ge=1, description="calls a minute of one client (`iss`) to one process; more get 429"
     )
     concurrent_calls: int = Field(
-        default=200, ge=1, description="open connections and calls at the same time; more get 503"
+        default=200, ge=1, description="calls at the same time in one process, health apart; more get 503"
     )
     shutdown_seconds: int = Field(
         default=20, ge=1, description="when asked to stop, time to finish the calls that were accepted, in seconds"

@@ -1,9 +1,11 @@
-"""Every response names the rule set in use: the header ``Nuque-Ruleset`` with name, version and hash."""
+"""Every response names the rule set in use: a header with name, version and hash."""
 
 from __future__ import annotations
 
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+HEADER = "Nuque-Ruleset"
 
 
 class Stamp:
@@ -23,7 +25,7 @@ class Stamp:
 
         async def stamped(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message)["Nuque-Ruleset"] = stamp
+                MutableHeaders(scope=message)[HEADER] = stamp
             await send(message)
 
         await self._app(scope, receive, stamped)

@@ -23,6 +23,7 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     from cds import logs
     from cds.app import create_app
     from cds.trust import check_bind
+    from cds.wire import MOST_HEAD_BYTES, protocol_for
 
     options = {
         "host": host,
@@ -34,8 +35,9 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     settings = Settings.load(**given)
     check_bind(settings, settings.host)
     logs.configure(level=settings.log_level)
+    app = create_app(settings)
     uvicorn.run(
-        create_app(settings),
+        app,
         host=settings.host,
         port=settings.port,
         server_header=False,
@@ -44,8 +46,10 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
         # Its lines hold paths as called; ours name the route.
         access_log=False,
         log_config=None,
-        limit_concurrency=settings.concurrent_calls,
+        # Not what else may be installed: the limits and the refusals below are this protocol's.
+        http=protocol_for(app.state.service),
+        ws="none",
         timeout_keep_alive=5,
         timeout_graceful_shutdown=settings.shutdown_seconds,
-        h11_max_incomplete_event_size=16_384,
+        h11_max_incomplete_event_size=MOST_HEAD_BYTES,
     )
