@@ -1,12 +1,14 @@
-"""The files for deployment: parsed, and held to the settings that exist and to the privileges that they should not have.
+"""The files for deployment: linted, and held to the settings that exist and to the privileges that they should not have.
 
-No container engine is needed, and none was run.
+No container engine and no cluster is needed, and none was used.
 """
 
 import configparser
 import json
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +28,59 @@ def test_every_setting_that_is_named_exists(path: Path) -> None:
     assert named <= VARIABLES
 
 
+def linted(linter: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """What an outside linter says; each carries all that it needs in its package."""
+    command = [str(Path(sys.executable).with_name(linter)), *arguments]
+    return subprocess.run(command, cwd=DEPLOY, capture_output=True, text=True, timeout=120)
+
+
+def test_a_linter_finds_nothing_in_the_containerfile() -> None:
+    assert linted("hadolint", "Containerfile").stdout == ""
+
+
+def test_a_linter_would_find_something_in_a_containerfile(tmp_path: Path) -> None:
+    (tmp_path / "Containerfile").write_text("FROM debian:latest\nRUN cd /tmp && sudo apt-get install gcc\nUSER root\n")
+    said = linted("hadolint", str(tmp_path / "Containerfile")).stdout
+    assert {"DL3007", "DL3004", "DL3002"} <= set(re.findall(r"DL\d+", said))
+
+
+def remarks_of_compose_lint(file: Path) -> set[tuple[str, str]]:
+    """Rule and service of each remark."""
+    said = json.loads(linted("compose-lint", "--format", "json", str(file)).stdout)
+    return {(finding["rule_id"], finding["service"]) for finding in said["findings"]}
+
+
+def test_a_linter_asks_of_the_compose_file_no_more_than_digests() -> None:
+    """Which build of an image is trusted is for the site to say."""
+    services = ("nuque-1", "nuque-2", "store")
+    assert remarks_of_compose_lint(DEPLOY / "compose.yaml") == {("CL-0019", service) for service in services}
+
+
+def test_a_linter_would_find_a_writable_root_and_privileges_in_a_compose_file(tmp_path: Path) -> None:
+    loose = tmp_path / "compose.yaml"
+    kept = (line for line in (DEPLOY / "compose.yaml").read_text().splitlines() if "read_only" not in line)
+    loose.write_text("\n".join(line for line in kept if "cap_drop" not in line))
+    assert {("CL-0006", "store"), ("CL-0007", "nuque-1")} <= remarks_of_compose_lint(loose)
+
+
+MANIFESTS = ("kubernetes.yaml", "kubernetes-postgresql.yaml")
+
+
+def test_the_manifests_are_what_the_schemas_of_kubernetes_allow() -> None:
+    done = linted("kubernetes-validate", "--strict", *MANIFESTS)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert (done.stdout + done.stderr).count(" passed ") == len(manifests())
+
+
+def test_a_slip_of_the_pen_in_a_manifest_would_be_found(tmp_path: Path) -> None:
+    text = (DEPLOY / "kubernetes.yaml").read_text()
+    (tmp_path / "wrong.yaml").write_text(text.replace("readOnlyRootFilesystem", "readonlyRootFilesystem"))
+    assert linted("kubernetes-validate", "--strict", str(tmp_path / "wrong.yaml")).returncode != 0
+
+
 def manifests() -> list[dict[str, Any]]:
-    files = (DEPLOY / "kubernetes.yaml", DEPLOY / "kubernetes-postgresql.yaml")
-    return [document for file in files for document in yaml.safe_load_all(file.read_text()) if document]
+    texts = ((DEPLOY / name).read_text() for name in MANIFESTS)
+    return [document for text in texts for document in yaml.safe_load_all(text) if document]
 
 
 def pods() -> list[dict[str, Any]]:
@@ -102,9 +154,10 @@ def compose() -> dict[str, Any]:
 def test_compose_runs_two_processes_on_one_postgresql_reached_from_this_machine_only() -> None:
     services = compose()["services"]
     assert set(services) == {"nuque-1", "nuque-2", "store"}
+    for service in services.values():
+        assert service["read_only"] is True and service["cap_drop"] == ["ALL"]
     for name in ("nuque-1", "nuque-2"):
         service = services[name]
-        assert service["read_only"] is True and service["cap_drop"] == ["ALL"]
         assert all(port.startswith("127.0.0.1:") for port in service["ports"])
         assert service["environment"]["NUQUE_STORE_URL"].startswith("postgresql+psycopg://")
         assert (DEPLOY / service["build"]["context"] / service["build"]["dockerfile"]).exists()
