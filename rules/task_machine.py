@@ -65,11 +65,12 @@ class TaskMachine:
     def _outcomes(self, start: int, chunk: Sequence[Rule]) -> list[int]:
         outcomes = [start]
         for rule in chunk:
-            outcomes += [self._step(state, rule) for state in outcomes]
+            moves = {state: self._step(state, rule) for state in set(outcomes)}
+            outcomes += [moves[state] for state in outcomes]
         return outcomes
 
     def _step(self, state: int, rule: Rule) -> int:
-        """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it a hundred times."""
+        """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it again and again."""
         if (state, rule.id) not in self._steps:
             calls = [call for call in rule.then.tasks if call.task == self._definition.id]
             merged = merge(self._definition, calls, self._numbered[state])

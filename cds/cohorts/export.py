@@ -14,8 +14,9 @@ from pathlib import Path
 
 import polars as pl
 
+from cds.cohorts.errors import ReplayError
+from cds.cohorts.lines import blocks_of_lines, mentions
 from cds.fhir.codes import CodeMap
-from rules.errors import NuqueError
 
 PATIENT_OF = {
     "Patient": "$.id",
@@ -33,17 +34,13 @@ PATIENT_OF = {
 
 _BY_CODE = ("Observation", "Condition", "Procedure", "ServiceRequest", "QuestionnaireResponse")
 _NAME = re.compile(r"([A-Za-z]+)[^/]*\.ndjson(\.gz)?")
-_ESCAPED_ASCII = [rf"\u00{digit}" for digit in range(2, 8)]
 _BUCKET_BYTES = 32 * 2**20
+_GATHERED_BYTES = 16 * 2**20
 _GZIP = 10
 """How much larger than its file a gzip file's content is taken to be."""
 _MOST_BUCKETS = 1024
 SHARED = "shared"
 NOBODY = "nobody"
-
-
-class ReplayError(NuqueError):
-    """A replay cannot be carried out; the message says why and what to do."""
 
 
 @dataclass(frozen=True)
@@ -92,23 +89,43 @@ class Export:
 
     def sort(self, code_map: CodeMap, out: Path) -> Iterator[ExportFile]:
         """Write the lines that matter under ``out``, one folder a bucket; yields each file once it is done."""
+        mentioned = mentions(code_map)
         for number, file in enumerate(self.files):
-            lines = keyed_lines(pl.scan_lines(file.path, name="line"), file.type, code_map)
-            bucket = (
-                pl.when(pl.col("key").is_null())
-                .then(pl.lit(SHARED if file.type in ("Location", "Device") else NOBODY))
-                .otherwise((pl.col("key").hash(seed=0) % self.buckets).cast(pl.String))
-            )
-            to = pl.PartitionBy(out / f"{number:05}", key="bucket")
-            lines.with_columns(bucket=bucket).sink_parquet(to, mkdir=True, compression="zstd")
+            for part, lines in enumerate(_gathered(file, mentioned)):
+                bucket = (
+                    pl.when(pl.col("key").is_null())
+                    .then(pl.lit(SHARED if file.type in ("Location", "Device") else NOBODY))
+                    .otherwise((pl.col("key").hash(seed=0) % self.buckets).cast(pl.String))
+                )
+                to = pl.PartitionBy(out / f"{number:05}-{part:05}", key="bucket")
+                lines.lazy().with_columns(bucket=bucket).sink_parquet(to, mkdir=True, compression="zstd")
             yield file
 
 
-def keyed_lines(lines: pl.LazyFrame, resource_type: str, code_map: CodeMap) -> pl.LazyFrame:
-    """The ``lines`` that may say something, with the ``key`` of the patient (``Patient/1``; null: nobody is named)."""
+def _gathered(file: ExportFile, mentioned: str) -> Iterator[pl.DataFrame]:
+    """The keyed lines of ``file`` in tables of some ``_GATHERED_BYTES`` each, so that few files are written."""
+    held: list[pl.DataFrame] = []
+    held_bytes = 0
+    for block in blocks_of_lines(file.path):
+        # Strings are views into the block, and would keep the whole of it; putting something behind them copies them.
+        keyed = keyed_lines(block.lazy(), file.type, mentioned).with_columns(pl.concat_str("line", pl.lit("\n")))
+        held.append(keyed.collect())
+        held_bytes += int(held[-1]["line"].str.len_bytes().sum())
+        if held_bytes >= _GATHERED_BYTES:
+            yield pl.concat(held)
+            held, held_bytes = [], 0
+    if held:
+        yield pl.concat(held)
+
+
+def keyed_lines(lines: pl.LazyFrame, resource_type: str, mentioned: str) -> pl.LazyFrame:
+    """The ``lines`` that may say something, with the ``key`` of the patient (``Patient/1``; null: nobody is named).
+
+    Of resources that are known by their codes, the lines in which the regular expression ``mentioned`` finds something.
+    """
     kept = lines.filter(pl.col("line").str.len_bytes() > 1)
     if resource_type in _BY_CODE:
-        kept = kept.filter(pl.col("line").str.contains_any(mentions(code_map)))
+        kept = kept.filter(pl.col("line").str.contains(mentioned))
     path = PATIENT_OF[resource_type]
     reference = pl.col("line").str.json_path_match(path) if path else pl.lit(None, pl.String)
     if resource_type == "Patient":
@@ -120,11 +137,3 @@ def keyed_lines(lines: pl.LazyFrame, resource_type: str, code_map: CodeMap) -> p
         type=pl.lit(resource_type),
         line="line",
     )
-
-
-def mentions(code_map: CodeMap) -> list[str]:
-    """What a line of NDJSON holds at least one of if it mentions a code of ``code_map`` (quoted as JSON quotes it)."""
-    exact = {f'"{coding.code}"' for coding in code_map.exact}
-    begun = {f'"{coding.code}' for coding in code_map.prefixes}
-    names = {f'"{name}"' for name in code_map.vocabulary} | {f'"{fact.code}"' for fact in code_map.vocabulary.values()}
-    return sorted(exact | begun | names | {code_map.own_facts, *_ESCAPED_ASCII})

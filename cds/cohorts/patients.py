@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections import Counter, defaultdict
@@ -12,6 +11,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
+from pydantic_core import from_json
 
 from cds.fhir.codes import CodeMap
 from cds.fhir.reading import read
@@ -46,6 +46,12 @@ class Cohort:
     rows: list[dict[str, object]] = field(default_factory=list)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
     undated: int = 0
+
+    def add(self, other: Cohort) -> None:
+        """Take the patients of ``other`` in."""
+        self.rows += other.rows
+        self.refused.update(other.refused)
+        self.undated += other.undated
 
     def table(self, ruleset: Ruleset) -> pl.DataFrame:
         """One row a patient: ``patient``, ``unit``, ``at``, and a column for every fact that an observer may give."""
@@ -140,7 +146,7 @@ def _grouped(lines: Iterable[tuple[str, str]], cohort: Cohort) -> Iterator[tuple
             yield current, held.pop(current, [])
         current = key
         try:
-            resource = json.loads(line)
+            resource = from_json(line)
         except ValueError:
             cohort.refused["no fact recognised", "the line is not JSON"] += 1
             continue

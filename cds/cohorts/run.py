@@ -9,7 +9,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -18,14 +18,16 @@ from typing import Any
 import polars as pl
 import pyarrow.parquet
 
-from cds.cohorts.export import NOBODY, SHARED, Export, ReplayError
-from cds.cohorts.patients import KEPT, CohortReader
+from cds.cohorts.errors import ReplayError
+from cds.cohorts.export import NOBODY, SHARED, Export
+from cds.cohorts.patients import KEPT, Cohort, CohortReader
 from cds.cohorts.tables import facts_of
 from cds.cohorts.tally import Tally, total
 from cds.fhir.codes import CodeMap
 from rules.columns import BATCH, Columns
 from rules.ruleset import Ruleset
 
+_PART_BYTES = 16 * 2**20
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how much of it is done, and how much there is."""
 
@@ -64,11 +66,6 @@ class Replay:
     @property
     def _work(self) -> Path:
         return self.out / "unfinished"
-
-    @property
-    def _nobody(self) -> Path:
-        """How many records named no patient, kept for a run that finds all parts finished."""
-        return self.out / "counts" / "nobody.json"
 
     def _claim(self) -> None:
         """Make ``out``, or find there the same replay. The identity covers rules, code map, moment and input files."""
@@ -114,44 +111,58 @@ class Replay:
 
     def _of_export(self, progress: Progress) -> Tally:
         lines = self._work / "lines"
-        sorted_mark = self._work / "sorted"
-        if not sorted_mark.exists() and not self._all_finished():
-            shutil.rmtree(lines, ignore_errors=True)
-            size, done = sum(file.bytes for file in self.export.files), 0
-            for file in self.export.sort(self.code_map, lines):
-                done += file.bytes
-                progress("reading", done, size)
-            self._nobody.parent.mkdir(exist_ok=True)
-            self._nobody.write_text(json.dumps(_count(lines, NOBODY)))
-            sorted_mark.touch()
-        waiting = [number for number in range(self.export.buckets) if not Part(self.out, number).finished]
-        done = self.export.buckets - len(waiting)
+        found = self._sorted(lines, progress)
+        waiting = {number: buckets for number, buckets in enumerate(found.parts) if not Part(self.out, number).finished}
+        done = len(found.parts) - len(waiting)
         for _ in self._decide(lines, waiting):
             done += 1
-            progress("deciding", done, self.export.buckets)
-        tally = total(Part(self.out, number).tally() for number in range(self.export.buckets))
-        if nobody := json.loads(self._nobody.read_text()):
-            tally.refused["no fact recognised", "does not say whose record it is"] += nobody
+            progress("deciding", done, len(found.parts))
+        tally = total(Part(self.out, number).tally() for number in range(len(found.parts)))
+        if found.nobody:
+            tally.refused["no fact recognised", "does not say whose record it is"] += found.nobody
         return tally
 
-    def _all_finished(self) -> bool:
-        return all(Part(self.out, number).finished for number in range(self.export.buckets))
+    def _sorted(self, lines: Path, progress: Progress) -> Sorted:
+        """The lines sorted into buckets under ``lines``, now or by an earlier run that they are left of or not needed."""
+        mark = self.out / "counts" / "sorted.json"
+        if mark.exists():
+            found = Sorted(**json.loads(mark.read_text()))
+            if lines.exists() or all(Part(self.out, number).finished for number in range(len(found.parts))):
+                return found
+        shutil.rmtree(lines, ignore_errors=True)
+        size, done = sum(file.bytes for file in self.export.files), 0
+        for file in self.export.sort(self.code_map, lines):
+            done += file.bytes
+            progress("reading", done, size)
+        found = Sorted(_together(lines, self.export.buckets), _rows(lines, NOBODY))
+        mark.parent.mkdir(exist_ok=True)
+        _write_whole(mark, json.dumps(asdict(found)))
+        return found
 
-    def _decide(self, lines: Path, buckets: Sequence[int]) -> Iterator[None]:
+    def _decide(self, lines: Path, parts: Mapping[int, Sequence[int]]) -> Iterator[None]:
         shared = _shared(lines)
         work = (self.ruleset, self.code_map, self.at, shared, lines, self.out)
-        if self.workers == 1 or len(buckets) < 2:
-            _prepare(*work)
-            for bucket in buckets:
-                _bucket(bucket)
+        if self.workers == 1 or len(parts) < 2:
+            if parts:
+                _prepare(*work)
+            for part, buckets in parts.items():
+                _part(part, buckets)
                 yield
             return
         # Polars keeps threads of its own, so a worker is a fresh process and not a copy of this one.
         fresh = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(self.workers, mp_context=fresh, initializer=_prepare, initargs=work) as pool:
-            for finished in as_completed([pool.submit(_bucket, bucket) for bucket in buckets]):
+            for finished in as_completed([pool.submit(_part, *part) for part in parts.items()]):
                 finished.result()
                 yield
+
+
+@dataclass(frozen=True)
+class Sorted:
+    """What is known once the lines lie in buckets: which buckets make each part, and how many lines name no patient."""
+
+    parts: list[list[int]]
+    nobody: int
 
 
 @dataclass(frozen=True)
@@ -192,9 +203,7 @@ class Part:
         unfinished = self.decisions.with_suffix(".unfinished")
         whole.write_parquet(unfinished, compression="zstd")
         os.replace(unfinished, self.decisions)
-        unfinished = self.counts.with_suffix(".unfinished")
-        unfinished.write_text(json.dumps(tally.as_json(), ensure_ascii=False))
-        os.replace(unfinished, self.counts)
+        _write_whole(self.counts, json.dumps(tally.as_json(), ensure_ascii=False))
 
 
 # --- in a worker process -------------------------------------------------------------------------------------------------
@@ -219,12 +228,14 @@ def _prepare(
     )
 
 
-def _bucket(number: int) -> None:
-    """Read and decide one bucket."""
-    files = sorted(_worker["lines"].glob(f"*/bucket={number}/*.parquet"))
-    lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
-    keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
-    cohort = _worker["reader"].read(keyed)
+def _part(number: int, buckets: Sequence[int]) -> None:
+    """Read the patients of ``buckets`` one bucket after the other, and decide them together."""
+    cohort = Cohort()
+    for bucket in buckets:
+        files = sorted(_worker["lines"].glob(f"*/bucket={bucket}/*.parquet"))
+        lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
+        keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
+        cohort.add(_worker["reader"].read(keyed))
     read = Tally(refused=cohort.refused, undated=cohort.undated)
     Part(_worker["out"], number).write(_worker["columns"], cohort.table(_worker["ruleset"]), read)
 
@@ -239,6 +250,30 @@ def _shared(lines: Path) -> dict[str, dict[str, Any]]:
     return found
 
 
-def _count(lines: Path, bucket: str) -> int:
-    files = sorted(lines.glob(f"*/bucket={bucket}/*.parquet"))
-    return sum(pyarrow.parquet.read_metadata(file).num_rows for file in files)
+def _together(lines: Path, buckets: int) -> list[list[int]]:
+    """The buckets in runs of some ``_PART_BYTES`` of lines: each call to decide costs the same for one patient or for many."""
+    parts: list[list[int]] = [[]]
+    held = 0
+    for bucket in range(buckets):
+        size = sum(
+            metadata.row_group(group).total_byte_size
+            for metadata in map(pyarrow.parquet.read_metadata, lines.glob(f"*/bucket={bucket}/*.parquet"))
+            for group in range(metadata.num_row_groups)
+        )
+        if parts[-1] and held + size > _PART_BYTES:
+            parts.append([])
+            held = 0
+        parts[-1].append(bucket)
+        held += size
+    return parts
+
+
+def _rows(lines: Path, bucket: str) -> int:
+    return sum(pyarrow.parquet.read_metadata(file).num_rows for file in lines.glob(f"*/bucket={bucket}/*.parquet"))
+
+
+def _write_whole(path: Path, content: str) -> None:
+    """Write ``path`` so that it is there only when it is whole."""
+    unfinished = path.with_suffix(".unfinished")
+    unfinished.write_text(content)
+    os.replace(unfinished, path)

@@ -16,7 +16,9 @@ from typing import Any
 import polars as pl
 import pyarrow as pa
 
-from cds.cohorts.export import ReplayError, keyed_lines
+from cds.cohorts.errors import ReplayError
+from cds.cohorts.export import keyed_lines
+from cds.cohorts.lines import mentions
 from cds.cohorts.patients import KEPT, Cohort, CohortReader
 from cds.cohorts.run import Replay
 from cds.cohorts.tables import facts_of
@@ -78,12 +80,12 @@ class _Key:
 
     def __init__(self, resource_type: str, replay: Replay) -> None:
         self._type = resource_type
-        self._code_map = replay.code_map
+        self._mentioned = mentions(replay.code_map)
 
     def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
         for batch in batches:
             lines = _frame(batch).rename({"value": "line"}).lazy()
-            yield from _batches(keyed_lines(lines, self._type, self._code_map).select("key", "line").collect())
+            yield from _batches(keyed_lines(lines, self._type, self._mentioned).select("key", "line").collect())
 
 
 class _Decide:

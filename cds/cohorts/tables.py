@@ -6,7 +6,7 @@ from collections import Counter
 
 import polars as pl
 
-from cds.cohorts.export import ReplayError
+from cds.cohorts.errors import ReplayError
 from cds.cohorts.patients import KEPT, NO_UNIT
 from rules.fact_table import column_type, usable
 from rules.ruleset import Ruleset

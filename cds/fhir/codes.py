@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -91,8 +91,10 @@ class CodeMap:
         """The system of the project's own codes for the values of coded facts."""
         return Canonicals(self.base).code_system(FACT_VALUES)
 
-    def meanings(self, codings: Iterable[Coding]) -> tuple[Meaning, ...]:
+    def meanings(self, codings: Sequence[Coding]) -> tuple[Meaning, ...]:
         """What ``codings`` (of one concept) say, each meaning once; empty where the map knows none of them."""
+        if len(codings) == 1:
+            return self._meanings(codings[0])
         found: dict[Meaning, None] = {}
         for coding in codings:
             found.update(dict.fromkeys(self._meanings(coding)))

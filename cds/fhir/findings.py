@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from cds.fhir.codes import CodeMap
 from cds.fhir.inventory import Record
@@ -17,8 +18,7 @@ _NEVER = datetime(1, 1, 2, tzinfo=UTC)
 """Sorts a record without a time below all others."""
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """A usable value of a fact. Higher ``standing`` goes before newer: a birth date stands above an age once noted.
 
     ``ages`` is False where the record says what is so now, however long ago it was written (a birth date, a collar whose
@@ -35,8 +35,7 @@ class Found:
     ages: bool = True
 
 
-@dataclass(frozen=True)
-class Refused:
+class Refused(NamedTuple):
     """Something that was seen and cannot be used, and exactly why."""
 
     fact: str | None
@@ -48,9 +47,13 @@ class Refused:
 
 def unmodified(record: Record, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
     """``findings`` of ``record``, all refused where an element is present that may change the meaning of the whole."""
+    return iter(findings) if record.modifier is None else _modified(record.modifier, findings)
+
+
+def _modified(modifier: str, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
+    reason = f"the resource carries {modifier}, which may change its meaning"
     for finding in findings:
-        if isinstance(finding, Found) and record.modifier is not None:
-            reason = f"the resource carries {record.modifier}, which may change its meaning"
+        if isinstance(finding, Found):
             yield Refused(finding.fact, finding.written, reason, finding.label, finding.recorded)
         else:
             yield finding
@@ -81,11 +84,10 @@ def choose(findings: Iterable[Found | Refused], ruleset: Ruleset, code_map: Code
             by_fact[finding.fact].append(finding)
     chooser = _Chooser(ruleset, code_map, at)
     used = {}
-    for name in ruleset.vocabulary:
-        if name in by_fact:
-            one = chooser.one(by_fact[name])
-            if one is not None:
-                used[name] = one
+    for name in [name for name in ruleset.vocabulary if name in by_fact]:
+        one = chooser.one(by_fact[name])
+        if one is not None:
+            used[name] = one
     every = [*refused, *chooser.refused]
     return Choice(
         facts=tuple(_recorded(found) for found in used.values()),
@@ -102,27 +104,28 @@ class _Chooser:
 
     def one(self, founds: list[Found]) -> Found | None:
         """The value to use of ``founds`` (of one fact), or None."""
-        founds.sort(
-            key=lambda found: (-found.standing, -(found.recorded or _NEVER).timestamp(), found.label, found.written)
-        )
-        fresh = list(self._fresh(founds))
+        if len(founds) > 1:
+            founds.sort(
+                key=lambda found: (-found.standing, -(found.recorded or _NEVER).timestamp(), found.label, found.written)
+            )
+        fresh = self._fresh(founds)
         if not fresh:
             return None
         first = fresh[0]
-        rivals = [f for f in fresh if (f.standing, f.recorded) == (first.standing, first.recorded)]
-        if all(self._same(first, rival) for rival in rivals):
+        rivals = [first, *(f for f in fresh[1:] if (f.standing, f.recorded) == (first.standing, first.recorded))]
+        if all(self._same(first, rival) for rival in rivals[1:]):
             return first
         return self._contradictory(rivals)
 
-    def _fresh(self, founds: Sequence[Found]) -> Iterator[Found]:
+    def _fresh(self, founds: Sequence[Found]) -> list[Found]:
         """``founds`` without those too old. The newest of these is listed only where nothing usable is left."""
         limit = self.ruleset.stale_after_hours(self.ruleset.vocabulary[founds[0].fact])
-        stale = [found for found in founds if self._stale(found, limit)]
-        yield from (found for found in founds if found not in stale)
-        if stale and len(stale) == len(founds):
-            newest, others = stale[0], len(stale) - 1
+        fresh = [found for found in founds if not self._stale(found, limit)]
+        if not fresh:
+            newest, others = founds[0], len(founds) - 1
             more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
             self.refused.append(_refuse(newest, f"{self._too_old(newest, limit)}{more}"))
+        return fresh
 
     def _stale(self, found: Found, limit: float | None) -> bool:
         if limit is None or not found.ages:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from itertools import chain
+from typing import Any, NamedTuple
 
 from cds.fhir.untrusted import items, mapping, shown, text
 from rules.decision import NotUsed
@@ -20,8 +21,7 @@ class ReadingError(NuqueError):
     """What was sent cannot be read at all, or it cannot be told which patient is meant."""
 
 
-@dataclass(frozen=True)
-class Record:
+class Record(NamedTuple):
     """One resource (any JSON object with a resourceType) and what it can be called by.
 
     ``reference`` is what a FHIR reference to it would say, or None where it has neither id nor fullUrl; ``label`` names it
@@ -44,15 +44,15 @@ class Record:
 class Inventory:
     """The resources that were sent, in order; ``patient`` and ``encounter`` (references) where a hook's context names them."""
 
-    records: list[Record] = field(default_factory=list)
     refused: list[NotUsed] = field(default_factory=list)
     patient: str | None = None
     encounter: str | None = None
+    _by_type: dict[str, list[Record]] = field(default_factory=dict)
     _seen: dict[tuple[str, str], list[dict[str, Any]]] = field(default_factory=dict)
 
     def of(self, *types: str) -> Iterator[Record]:
-        """The records of these resource types, in order."""
-        return (record for record in self.records if record.type in types)
+        """The records of these resource types, type by type, each in order."""
+        return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
     def refuse(self, value: object, reason: str, label: str) -> None:
         """List something that is not a usable resource."""
@@ -97,7 +97,8 @@ class Inventory:
             earlier.append(resource)
         elif url is not None:
             reference = shown(url)
-        self.records.append(Record(resource, kind, reference, reference or f"{shown(kind)} at {label}", url))
+        record = Record(resource, kind, reference, reference or f"{shown(kind)} at {label}", url)
+        self._by_type.setdefault(kind, []).append(record)
 
 
 def inventory(sent: object) -> Inventory:
@@ -151,6 +152,8 @@ def refers_to(reference: str, names: frozenset[str]) -> bool:
 
     An absolute reference to a server is held against the absolute names where there are any, else against the ids.
     """
+    if reference in names:
+        return True
     bare = _VERSION.sub("", reference)
     if bare in names:
         return True

@@ -97,7 +97,8 @@ def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime
     today = at.date()
     if born.first > today:
         return Refused(AGE, written, "the date of birth lies in the future", record.label)
-    youngest, oldest = age_in_years(min(born.last, today), today), age_in_years(born.first, today)
+    oldest = age_in_years(born.first, today)
+    youngest = oldest if born.first == born.last else age_in_years(min(born.last, today), today)
     problem = question.problem(youngest, oldest)
     if problem is not None:
         return Refused(AGE, written, problem, record.label)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from cds.fhir.codes import CodeMap, Coding, Meaning, codings_of
 from cds.fhir.findings import Found, Refused
@@ -30,8 +30,7 @@ _YEAR = timedelta(days=365.2425)
 _MOST_ITEMS = 10_000
 
 
-@dataclass(frozen=True)
-class When:
+class When(NamedTuple):
     """When something was so: the moment, or None where none is recorded, and why the times cannot be used, if so."""
 
     moment: datetime | None = None

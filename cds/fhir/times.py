@@ -8,8 +8,8 @@ from datetime import date, datetime, time, timedelta, tzinfo
 
 _DATE = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
 _TIMED = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?(?:Z|[+-]\d{2}:\d{2})")
-_EARLIEST_YEAR = 1850
-"""Nothing about a living patient is older, and arithmetic on the calendar's first days overflows."""
+_FROM_YEAR, _BEFORE_YEAR = 1850, 9999
+"""Nothing about a living patient is older, and arithmetic on the calendar's first and last days overflows."""
 
 
 class DateError(ValueError):
@@ -31,7 +31,7 @@ def date_range(text: object) -> DateRange:
         raise DateError("not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)")
     year, month, day = (int(part) if part else None for part in match.groups())
     assert year is not None
-    if year < _EARLIEST_YEAR or year == 9999:
+    if not _FROM_YEAR <= year < _BEFORE_YEAR:
         raise DateError(f"the year {year} is implausible")
     try:
         first = date(year, month or 1, day or 1)
@@ -49,11 +49,14 @@ def moment(text: object, zone: tzinfo | None) -> datetime:
     Raises DateError where ``text`` is neither, or gives a time of day without a time zone.
     """
     if isinstance(text, str) and _TIMED.fullmatch(text):
-        date_range(text[:10])
         try:
-            return datetime.fromisoformat(text)
+            found = datetime.fromisoformat(text)
         except ValueError as error:
+            date_range(text[:10])
             raise DateError("no such time of day or time zone") from error
+        if not _FROM_YEAR <= found.year < _BEFORE_YEAR:
+            raise DateError(f"the year {found.year} is implausible")
+        return found
     if isinstance(text, str) and "T" in text:
         raise DateError("not a FHIR dateTime, which gives a time of day with seconds and a time zone")
     return datetime.combine(date_range(text).first, time.min, zone)

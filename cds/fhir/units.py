@@ -56,7 +56,7 @@ def factor(unit: str, target: str) -> Fraction:
 
 def convert(number: Decimal, unit: str, target: str) -> float:
     """``number`` of ``unit`` in ``target``. Raises UnitError as ``factor`` does."""
-    return float(Fraction(number) * factor(unit, target))
+    return float(number if unit == target else Fraction(number) * factor(unit, target))
 
 
 def is_annotation(unit: str) -> bool:

@@ -35,10 +35,14 @@ def text(value: object, key: str) -> str | None:
 
 def shown(value: object) -> str:
     """``value`` as one short line that can stand in a message: cut where it is long, always valid Unicode."""
+    if isinstance(value, str) and len(value) <= _LONGEST_SHOWN and value.isascii() and value.isprintable():
+        return " ".join(value.split()) if " " in value else value
     if isinstance(value, (dict, list)):
         return f"a JSON {'object' if isinstance(value, dict) else 'array'}"
-    if isinstance(value, int) and value.bit_length() > 64:
-        return "a number of more than 19 digits"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value) if value.bit_length() <= 64 else "a number of more than 19 digits"
     words = value if isinstance(value, str) else json.dumps(value)
     clean = " ".join(words.encode("utf-8", "replace").decode().split())
     return clean if len(clean) <= _LONGEST_SHOWN else clean[: _LONGEST_SHOWN - 1] + "…"

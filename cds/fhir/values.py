@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from cds.fhir.codes import CodeMap, Coding, Meaning, coding_of, codings_of
 from cds.fhir.units import UCUM, UnitError, convert, is_annotation
@@ -27,8 +26,7 @@ class RefusedValue(Exception):
         self.fits = fits
 
 
-@dataclass(frozen=True)
-class Value:
+class Value(NamedTuple):
     """A usable value of a fact, and how it was written in the record."""
 
     fact: str
@@ -112,7 +110,8 @@ class _Reader:
                 return raw, shown(raw)
             raise RefusedValue(shown(raw), "malformed: valueBoolean is neither true nor false")
         codings, written = self._codings(key, raw, "true or false")
-        answers = {coding in self.code_map.yes for coding in codings if coding in self.code_map.yes | self.code_map.no}
+        yes, no = self.code_map.yes, self.code_map.no
+        answers = {coding in yes for coding in codings if coding in yes or coding in no}
         if len(answers) != 1:
             problem = "the codes contradict each other" if answers else "neither a known yes nor a known no"
             raise RefusedValue(written, problem)

@@ -9,7 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.cohorts.export import Export, ReplayError
+from cds.cohorts.errors import ReplayError
+from cds.cohorts.export import Export
 from cds.cohorts.patients import general_reason
 from cds.cohorts.run import Part, Replay
 from cds.fhir.loading_codes import load_code_map
@@ -73,6 +74,7 @@ def test_the_demonstration_is_read_and_decided_as_one_by_one(demo, tmp_path):
 def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkeypatch):
     one, expected = replayed(demo, tmp_path / "one", at=AT)
     monkeypatch.setattr(Export, "buckets", 7)
+    monkeypatch.setattr("cds.cohorts.run._PART_BYTES", 0)
     several, rows = replayed(demo, tmp_path / "several", at=AT, workers=2)
     assert rows.sort("patient").equals(expected.sort("patient"))
     assert several == one
@@ -80,6 +82,7 @@ def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkey
 
 def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch):
     monkeypatch.setattr(Export, "buckets", 5)
+    monkeypatch.setattr("cds.cohorts.run._PART_BYTES", 0)
     whole, expected = replayed(demo, tmp_path / "whole", at=AT)
     work = Replay(RULESET, CODES, demo, tmp_path / "out", AT)
 
@@ -120,7 +123,7 @@ def test_lines_that_are_broken_or_name_nobody_are_counted(tmp_path):
         "code": {"coding": [{"system": CODES.own_facts, "code": "neck-height"}]},
     }
     (folder / "Patient.ndjson").write_text(json.dumps(good) + "\n\n")
-    (folder / "Observation.ndjson").write_text(json.dumps(orphan) + '\n{"subject": "neck-height"\n')
+    (folder / "Observation.ndjson").write_text(json.dumps(orphan) + '\n{"code": "neck-height"\n')
     tally, rows = replayed(folder, tmp_path / "out", at=AT)
     assert rows["patient"].to_list() == ["Patient/1"]
     assert tally.refused["no fact recognised", "does not say whose record it is"] == 2
