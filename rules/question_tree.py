@@ -1,8 +1,9 @@
 """The shortest way to a size by questions: for each axis the tree that needs the fewest questions on average.
 
 The tree is exact: every way of asking is weighed, and no other tree for the axis has a smaller expected number of questions
-under the stated prior (each question can be answered in ``KNOWN`` of cases, and the answers that the rules tell apart are
-equally likely and independent). The axes are asked one after the other, because each is decided by rules of its own.
+under the stated prior (each question can be answered in ``KNOWN`` of cases, and the answers that can lead to different
+outcomes on the axis are equally likely and independent). The axes are asked one after the other, because each is decided by
+rules of its own.
 """
 
 from __future__ import annotations

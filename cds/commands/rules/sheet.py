@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
 from datetime import date, datetime
 from pathlib import Path
 
@@ -13,23 +15,31 @@ from cds.knowledge_options import knowledge_options, load_knowledge
 @click.command()
 @click.option("--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as PDF, one A4 page.")
 @click.option("--html", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as one HTML page.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @click.option("--date", "printed", type=click.DateTime(["%Y-%m-%d"]), help="Date on the sheet. Default: today.")
 @knowledge_options
 def sheet(
-    pdf: Path | None, html: Path | None, printed: datetime | None, knowledge: str | None, overlay: tuple[str, ...]
+    pdf: Path | None,
+    html: Path | None,
+    as_json: bool,
+    printed: datetime | None,
+    knowledge: str | None,
+    overlay: tuple[str, ...],
 ) -> None:
-    """Print the questions that settle the size fastest on one page, with what everybody gets and the cautions.
+    """Say which questions settle the size fastest, with what everybody gets and the cautions: one page to print.
 
     The order of the questions is computed from the rules; docs/downtime.md says how.
     """
+    from cds.reports.sheet import as_text
     from cds.reports.sheet import sheet as written
-    from cds.reports.sheet_print import as_html, as_pdf
+    from cds.reports.sheet_print import READABLE, as_html, as_pdf
 
-    if pdf is None and html is None:
-        raise click.UsageError("give --pdf FILE, --html FILE, or both")
     page = written(load_knowledge(knowledge, overlay), printed.date() if printed else date.today())
     if pdf is not None:
-        pdf.write_bytes(as_pdf(page))
+        paper = as_pdf(page)
+        pdf.write_bytes(paper.pdf)
+        if paper.points < READABLE:
+            click.echo(f"{pdf}: fits one page only in type of {paper.points:g} points, which is hard to read", err=True)
     if html is not None:
         html.write_text(as_html(page), encoding="utf-8")
-    click.echo(page.about)
+    click.echo(json.dumps(dataclasses.asdict(page), indent=2, ensure_ascii=False) if as_json else as_text(page))

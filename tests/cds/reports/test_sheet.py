@@ -1,22 +1,111 @@
 """The downtime sheet is one page, says which rules it was made from, and holds every question and caution that it must."""
 
+import json
 import re
+from dataclasses import replace
 from datetime import date
 
+import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.reports.sheet import sheet
-from cds.reports.sheet_print import as_html, as_pdf
+from cds.reports.sheet import GO_TO, as_text, sheet
+from cds.reports.sheet_print import READABLE, as_html, as_pdf
+from rules.errors import NuqueError
+from rules.evaluation import fire
 from rules.loading import load_ruleset
+from rules.sizing import choose
+from tests.rules.patients import as_people, population
 
 RULESET = load_ruleset()
 SHEET = sheet(RULESET, date(2026, 1, 31))
 PAGE = as_html(SHEET)
 
 
-def test_it_is_one_page():
-    assert len(re.findall(rb"/Type /Page\b(?!s)", as_pdf(SHEET))) == 1
+SECTIONS = [section for column in SHEET.columns for section in column]
+ROWS = {row.number: row for section in SECTIONS for row in section.rows}
+
+
+def pages(pdf):
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
+def test_it_is_one_page_in_type_that_can_be_read():
+    paper = as_pdf(SHEET)
+    assert pages(paper.pdf) == 1
+    assert paper.points >= READABLE
+
+
+@pytest.mark.xdist_group("browser")
+def test_the_page_prints_on_one_sheet(browser):
+    page = browser.new_page()
+    page.set_content(PAGE)
+    printed = page.pdf(prefer_css_page_size=True)
+    page.close()
+    assert pages(printed) == 1
+
+
+def test_a_sheet_that_has_grown_says_so_and_does_not_shrink_beyond_reading():
+    with pytest.raises(NuqueError, match="does not fit one page even at 7 points"):
+        as_pdf(replace(SHEET, cautions=SHEET.cautions * 4))
+
+
+def fits(words, fact, value):
+    """Whether ``value`` is what ``words`` say, read as somebody reads the sheet: "302 mm or more", "57 to 63" ..."""
+    if words == "not known":
+        return value is None
+    if value is None:
+        return False
+    numbers = [float(number) for number in re.findall(r"(?<![a-z])\d+(?:\.\d+)?", words)]
+    if fact.numeric:
+        low = numbers[0] if " to " in words or " or more" in words else -1e9
+        high = numbers[-1] if " to " in words or words.startswith("below") else 1e9
+        return low <= value < high
+    return value == ({"yes": True, "no": False}[words] if fact.type == "boolean" else words.replace(" ", "_"))
+
+
+def any_fits(words, fact, value):
+    return any(fits(one, fact, value) for one in re.split(r", | or (?!more)", words))
+
+
+BY_LABEL = {fact.label: fact for fact in RULESET.vocabulary.values()}
+
+
+def leads_to(row, facts):
+    if row.found:
+        found = False
+        for words in row.found:
+            label = max((label for label in BY_LABEL if words.startswith(label)), key=len)
+            fact, rest = BY_LABEL[label], words.removeprefix(label).removeprefix(" or").strip()
+            bare = fact.type == "boolean" and rest in ("", "not known")
+            said = ", ".join(["yes", *([rest] if rest else [])]) if bare else rest
+            found = found or any_fits(said, fact, facts.get(fact.name))
+        return dict(row.answers)["any" if found else "none"]
+    label = re.sub(r" \([a-z0-9/]+\)\?$|\?$", "", row.question)
+    fact = next(fact for known, fact in BY_LABEL.items() if known.lower() == label.lower())
+    (leads,) = [leads for words, leads in row.answers if any_fits(words, fact, facts.get(fact.name))]
+    return leads
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(seed):
+    for drawn in as_people(population(RULESET, 1000, seed)):
+        # Edges are printed to 0.01, so people are asked about who are not that near to one.
+        person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
+        facts = fire(RULESET, person).facts
+        sizing = choose(RULESET, fire(RULESET, person).fired)
+        for section, axis in (
+            (one, next(a for a in RULESET.axes.values() if a.title == one.title)) for one in SECTIONS
+        ):
+            leads = leads_to(section.rows[0], facts)
+            while leads.startswith(GO_TO):
+                leads = leads_to(ROWS[leads.removeprefix(GO_TO)], facts)
+            held = [hold.text for _, hold in sizing.holds if hold.axis == axis.name]
+            candidates = ", ".join(value.replace("_", " ") for value in sizing.axes[axis.name].candidates)
+            assert leads == (f"NO SIZE: {held[0]}" if held else candidates or "no size (see above)"), (
+                axis.name,
+                person,
+            )
 
 
 def test_it_says_what_it_was_made_from_and_when():
@@ -25,18 +114,18 @@ def test_it_says_what_it_was_made_from_and_when():
 
 
 def test_every_reason_to_give_no_size_stands_before_the_first_question():
-    start = PAGE.index("Then ask")
+    start = PAGE.index("Otherwise ask")
     for rule in RULESET.rules.values():
         for hold in rule.then.holds:
             assert hold.axis is not None or PAGE.index(hold.text) < start
 
 
 def test_every_step_leads_to_a_question_that_is_there():
-    numbers = {row.number for section in SHEET.sections for row in section.rows}
-    everything = [leads for section in SHEET.sections for row in section.rows for _, leads in row.answers]
-    led = {leads.removeprefix("go to ") for leads in everything if leads.startswith("go to ")}
-    assert led < numbers
-    assert [section.title for section in SHEET.sections] == [axis.title for axis in RULESET.axes.values()]
+    everything = [leads for row in ROWS.values() for _, leads in row.answers]
+    led = {leads.removeprefix(GO_TO) for leads in everything if leads.startswith(GO_TO)}
+    assert led == ROWS.keys() - {section.rows[0].number for section in SECTIONS}
+    assert [int(number) for number in ROWS] == list(range(1, len(ROWS) + 1))
+    assert {section.title for section in SECTIONS} == {axis.title for axis in RULESET.axes.values()}
 
 
 def test_the_page_loads_nothing():
@@ -45,10 +134,25 @@ def test_the_page_loads_nothing():
 
 def test_the_command(tmp_path):
     pdf, html = tmp_path / "s.pdf", tmp_path / "s.html"
-    result = CliRunner().invoke(
-        main, ["rules", "sheet", "--pdf", str(pdf), "--html", str(html), "--date", "2026-01-31"]
-    )
+    arguments = ["rules", "sheet", "--date", "2026-01-31"]
+    result = CliRunner().invoke(main, [*arguments, "--pdf", str(pdf), "--html", str(html)])
     assert result.exit_code == 0, result.output
     assert pdf.read_bytes().startswith(b"%PDF")
     assert html.read_text() == PAGE
-    assert CliRunner().invoke(main, ["rules", "sheet"]).exit_code == 2
+    assert result.stdout == as_text(SHEET) + "\n"
+    said = json.loads(CliRunner().invoke(main, [*arguments, "--json"]).stdout)
+    assert said["about"] == SHEET.about
+    assert said["columns"][0][0]["rows"][0]["question"] == ROWS["1"].question
+
+
+def test_the_text_says_everything_that_the_page_says():
+    said = as_text(SHEET)
+    everything = [
+        *SHEET.tasks,
+        *SHEET.cautions,
+        *(text for stop in SHEET.stops for text in stop),
+        SHEET.about,
+        SHEET.foot,
+    ]
+    everything += [f"{answer} -> {leads}" for row in ROWS.values() for answer, leads in row.answers]
+    assert [words for words in everything if words not in said] == []
