@@ -108,7 +108,15 @@ class NumberLine:
     here: float | None
 
 
-Block = Words | Table | Bars | Grid | Tree | Listing | NumberLine
+@dataclass(frozen=True)
+class Pictures:
+    """Pictures drawn elsewhere, as SVG, side by side where there is room; what they show is said by tables as well."""
+
+    title: str
+    pictures: Sequence[str]
+
+
+Block = Words | Table | Bars | Grid | Tree | Listing | NumberLine | Pictures
 
 
 @dataclass(frozen=True)

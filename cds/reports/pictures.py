@@ -1,7 +1,7 @@
 """The pictures of a report as inline SVG: bars, grids of small squares, and number lines.
 
 States and stretches differ in lightness and in shape or label as well as in hue, so that no reading rests on telling red
-from green. The palette is our own; ``tests/cds/reports/test_pictures.py`` holds it to a distance under simulated colour
+from green. The palette is our own; ``tests/cds/reports/test_reports.py`` holds it to a distance under simulated colour
 blindness.
 """
 

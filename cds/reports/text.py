@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from cds.reports.blocks import Bars, Block, Grid, Listing, Node, NumberLine, Report, Table, Tree, Words
+from cds.reports.blocks import Bars, Block, Grid, Listing, Node, NumberLine, Pictures, Report, Table, Tree, Words
 
 _MARKS = {"good": "+ ", "bad": "x ", "doubt": "? ", "quiet": "- ", None: ""}
 _WIDEST = 60
@@ -45,6 +45,8 @@ def _block(block: Block) -> Iterator[str]:
         case Listing(title, text):
             yield title
             yield from (f"  {line}" for line in text.rstrip().splitlines())
+        case Pictures():
+            return
         case NumberLine(title, unit, stretches, here):
             yield f"{title} ({unit})" if unit else title
             for stretch in stretches:

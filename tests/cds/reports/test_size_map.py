@@ -1,33 +1,94 @@
 """The decision map shows what the rules decide, and a cohort's patients where they are."""
 
+import json
+import math
+import re
+from itertools import combinations, pairwise
+from random import Random
+
 import polars as pl
+import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
 from cds.cohorts.run import Replay
 from cds.fhir.loading_codes import load_code_map
-from cds.reports.size_map import Panel, _grid, colour, panels, size_map
+from cds.reports.size_map import Panel, colour, fields, panels, size_map
 from rules.columns import Columns
 from rules.evaluation import fire
 from rules.loading import load_ruleset
-from rules.sizing import choose
+from rules.sizing import choose, sizing_part
+from tests.cds.reports.test_reports import distance, seen_as
 
 RULESET = load_ruleset()
+RING = 2
+"""A patient is drawn as two circles: a ring and its rim."""
 
 
-def test_each_cell_is_what_the_rules_decide():
+def decided(panel, height, girth):
+    facts = {**panel.known, "neck_height_mm": height, "neck_circumference_mm": girth}
+    outcome = choose(RULESET, fire(RULESET, facts).fired).outcome
+    return outcome[:3] if outcome else None
+
+
+def test_each_field_is_what_the_rules_decide_up_to_its_very_edges():
+    random = Random(1)
     for panel in panels(RULESET):
-        grid = _grid(Columns(RULESET), panel, 7)
-        cells = [(height, girth) for height in grid.height for girth in grid.girth]
-        for (height, girth), size in zip(cells, grid.sizes, strict=True):
-            facts = {**panel.known, "neck_height_mm": float(height), "neck_circumference_mm": float(girth)}
-            outcome = choose(RULESET, fire(RULESET, facts).fired).outcome
-            assert size == (" ".join(outcome[:3]) if outcome else None)
+        for field in fields(Columns(sizing_part(RULESET)), panel):
+            (low, high), (left, right) = field.height, field.girth
+            inner = [(random.uniform(low, high), random.uniform(left, right)) for _ in range(5)]
+            ends = [(low, left), (math.nextafter(high, 0), left), (low, math.nextafter(right, 0))]
+            assert {decided(panel, *point) for point in inner + ends} == {field.size}, (panel.title, field)
 
 
-def test_every_size_has_a_colour_of_its_own():
+def test_the_fields_of_a_panel_leave_no_gap():
+    for panel in panels(RULESET):
+        found = fields(Columns(sizing_part(RULESET)), panel)
+        areas = sum(
+            (high - low) * (right - left) for (low, high), (left, right) in ((f.height, f.girth) for f in found)
+        )
+        low, high = min(f.height[0] for f in found), max(f.height[1] for f in found)
+        left, right = min(f.girth[0] for f in found), max(f.girth[1] for f in found)
+        assert areas == pytest.approx((high - low) * (right - left))
+
+
+@pytest.mark.parametrize("deficiency", ["none", "protanopia", "deuteranopia"])
+def test_neighbouring_fields_differ_in_colour_for_everybody(deficiency):
     heights, girths = RULESET.axes["height_band"].values, RULESET.axes["girth_band"].values
-    assert len({colour(RULESET, height, girth) for height in heights for girth in girths}) == len(heights) * len(girths)
+    pairs = [((one, girth), (other, girth)) for one, other in pairwise(heights) for girth in girths]
+    pairs += [((height, one), (height, other)) for one, other in pairwise(girths) for height in heights]
+    for one, other in pairs:
+        shades = (seen_as(colour(RULESET, *size), deficiency) for size in (one, other))
+        assert distance(*shades) > 0.05, (one, other)
+
+
+def test_a_line_that_the_measurements_lead_to_is_named_once_a_panel():
+    for panel in panels(RULESET):
+        picture = size_map(RULESET, [panel])
+        others = {f.size[0] for f in fields(Columns(sizing_part(RULESET)), panel)} - {panel.known["apparent_age_group"]}
+        for line in RULESET.axes["line"].values:
+            said = re.findall(rf">([^<]*hatched: {line.replace('_', ' ')}[^<]*)<", picture)
+            assert len(said) == (line in others), (panel.title, line)
+
+
+@pytest.mark.xdist_group("browser")
+def test_no_two_labels_of_the_map_overlap(browser, tmp_path):
+    file = tmp_path / "map.svg"
+    file.write_text(size_map(RULESET, panels(RULESET)), encoding="utf-8")
+    page = browser.new_page(viewport={"width": 1300, "height": 1100})
+    page.goto(file.as_uri())
+    boxes = page.evaluate(
+        "[...document.querySelectorAll('text')].map(t => { const b = t.getBoundingClientRect();"
+        " return [b.left, b.top, b.right, b.bottom, t.textContent] })"
+    )
+    page.close()
+    assert len(boxes) > 200
+    overlapping = [
+        (one[4], other[4])
+        for one, other in combinations(boxes, 2)
+        if one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+    ]
+    assert overlapping == []
 
 
 def test_patients_are_drawn_in_the_panel_of_their_line_and_posture():
@@ -45,7 +106,7 @@ def test_patients_are_drawn_in_the_panel_of_their_line_and_posture():
 
 def test_the_patients_appear_as_rings():
     panel = Panel("adult", {"apparent_age_group": "adult", "bed_rest": False}, [(60.0, 400.0), (500.0, 400.0)])
-    assert size_map(RULESET, [panel], cells=10).count("<circle") == 1
+    assert size_map(RULESET, [panel]).count("<circle") == RING
 
 
 def test_the_command_draws_a_replayed_cohort(tmp_path):
@@ -66,5 +127,15 @@ def test_the_command_draws_a_replayed_cohort(tmp_path):
     ]
     result = CliRunner().invoke(main, arguments)
     assert result.exit_code == 0, result.output
-    assert page.read_text().count("<circle") == 1
-    assert "adult, up · 1 patient" in (tmp_path / "map.svg").read_text()
+    assert page.read_text().count("<circle") == RING
+    assert re.search("adult, up<tspan[^>]*>[^<]* · 1 patient<", (tmp_path / "map.svg").read_text())
+    assert "48 to 63 mm     adolescent H2 G1  adult H2 G1" in result.output
+
+
+def test_the_command_says_the_same_as_json():
+    result = CliRunner().invoke(main, ["rules", "map", "--json"])
+    situations = json.loads(result.output)["situations"]
+    assert [one["title"] for one in situations] == [panel.title for panel in panels(RULESET)]
+    assert {"neck_height_mm": [48, 63], "neck_circumference_mm": [338, 438], "size": "adult H2 G2"} in situations[-1][
+        "fields"
+    ]
