@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 
 from cds.feedback import FeedbackItem
-from cds.refused_reasons import kind_of
 from rules.decision import Decision
 
 _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 2.5, 5.0, 10.0)
@@ -82,7 +81,7 @@ class Metrics:
         size = "none" if decision.size_class is None else decision.size_class.code
         self._decisions.labels(service, size).inc()
         for refused in decision.not_used:
-            self._refused_values.labels(refused.fact or "unknown", kind_of(refused.reason)).inc()
+            self._refused_values.labels(refused.fact or "unknown", refused.kind).inc()
 
     def issued(self, service: str, indicators: Sequence[str]) -> None:
         """Count cards."""

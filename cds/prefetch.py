@@ -180,7 +180,7 @@ class _Gathering:
                 self._take_read(query, resource)
 
     def _note(self, query: Query, reason: str) -> None:
-        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{query.key}", reason=reason))
+        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{query.key}", kind="incomplete", reason=reason))
 
     def finish(self) -> Gathered:
         """What was gathered. Raises RefusedCall with 412 where needed data are missing."""

@@ -237,6 +237,7 @@ class _Writer:
             yield NotUsed(
                 fact=refused.fact,
                 value=f"{refused.value:g}" if isinstance(refused.value, float) else str(refused.value),
+                kind="derived",
                 reason=f"worked out by {refused.rule} and {refused.reason}",
             )
 

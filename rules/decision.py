@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -136,11 +136,40 @@ class MeasureNext(Part):
     information: float
 
 
+RefusalKind = Literal[
+    "implausible",
+    "unit",
+    "stale",
+    "no time",
+    "future",
+    "contradiction",
+    "coarse",
+    "no value",
+    "code",
+    "status",
+    "malformed",
+    "modifier",
+    "patient",
+    "incomplete",
+    "derived",
+]
+"""Kinds of reasons not to use something, few enough to be counted.
+
+``code``: no known code, or another type of value; ``coarse``: leaves open what the rules ask; ``derived``: worked out by a
+rule; ``future``: not so yet; ``incomplete``: not had, or not read to its end; ``modifier``: an element that may change the
+meaning; ``patient``: another one's, or in doubt whose; ``status``: not in force.
+"""
+
+
 class NotUsed(Part):
-    """Something that was seen and refused: a fact's name where one was recognised, the value as written, the reason."""
+    """Something that was seen and refused: a fact's name where one was recognised, the value as written, the reason.
+
+    ``kind`` is the reason as one of a few words, to count by; ``reason`` says it exactly.
+    """
 
     fact: str | None
     value: str
+    kind: RefusalKind
     reason: str
     reference: str | None = None
 

@@ -9,6 +9,7 @@ from typing import Any
 from cds.fhir.codes import CodeMap, Collar
 from cds.fhir.findings import Found, Refused, unmodified
 from cds.fhir.inventory import Record, names_of, refers_to
+from cds.fhir.refusal import Why
 from cds.fhir.times import DateError, moment
 from cds.fhir.untrusted import items, mapping, shown, text
 
@@ -41,7 +42,8 @@ def _read(record: Record, devices: Sequence[Record], code_map: CodeMap, at: date
         yield _taken_off(record, at)
     else:
         written = "no status" if status is None else f"status {shown(status)}"
-        yield Refused(IN_PLACE, written, "does not say that the collar is on, nor that it is off", record.label)
+        why = Why("status", "does not say that the collar is on, nor that it is off")
+        yield Refused(IN_PLACE, written, why, record.label)
 
 
 def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Found | Refused]:
@@ -51,12 +53,11 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
     try:
         since = None if noted is None else moment(noted, at.tzinfo)
     except DateError as error:
-        yield Refused(IN_PLACE, shown(noted), f"malformed time: {error}", record.label)
+        yield Refused(IN_PLACE, shown(noted), Why("malformed", f"malformed time: {error}"), record.label)
         return
     if since is not None and since > at:
-        yield Refused(
-            IN_PLACE, shown(noted), "the collar is to be worn from a moment in the future", record.label, since
-        )
+        why = Why("future", "the collar is to be worn from a moment in the future")
+        yield Refused(IN_PLACE, shown(noted), why, record.label, since)
         return
     words = "in use" if since is None else f"in use since {shown(noted)}"
     yield Found(IN_PLACE, True, words, record.label, record.reference, since, ages=False)
@@ -67,7 +68,8 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
     hours = (at - since).total_seconds() / 3600
     problem = code_map.vocabulary[HOURS].problem(hours)
     if problem is not None:
-        yield Refused(HOURS, f"since {shown(written)}", f"{problem}: {hours:.0f} h", record.label, since)
+        why = Why("implausible", f"{problem}: {hours:.0f} h")
+        yield Refused(HOURS, f"since {shown(written)}", why, record.label, since)
     else:
         yield Found(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)
 
@@ -78,9 +80,10 @@ def _taken_off(record: Record, at: datetime) -> Found | Refused:
     try:
         ended = moment(end, at.tzinfo)
     except DateError as error:
-        return Refused(IN_PLACE, shown(end), f"it is not recorded when the use ended: {error}", record.label)
+        why = Why("no time", f"it is not recorded when the use ended: {error}")
+        return Refused(IN_PLACE, shown(end), why, record.label)
     if ended > at:
-        return Refused(IN_PLACE, shown(end), "the use ends in the future", record.label, ended)
+        return Refused(IN_PLACE, shown(end), Why("future", "the use ends in the future"), record.label, ended)
     return Found(IN_PLACE, False, f"use ended {shown(end)}", record.label, record.reference, ended)
 
 

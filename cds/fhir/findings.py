@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from cds.fhir.codes import CodeMap
 from cds.fhir.inventory import Record
+from cds.fhir.refusal import Why
 from rules.decision import NotUsed
 from rules.facts import FactValue, RecordedFact
 from rules.ruleset import Ruleset
@@ -40,7 +41,7 @@ class Refused(NamedTuple):
 
     fact: str | None
     value: str
-    reason: str
+    why: Why
     label: str
     recorded: datetime | None = None
 
@@ -51,10 +52,10 @@ def unmodified(record: Record, findings: Iterable[Found | Refused]) -> Iterator[
 
 
 def _modified(modifier: str, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
-    reason = f"the resource carries {modifier}, which may change its meaning"
+    why = Why("modifier", f"the resource carries {modifier}, which may change its meaning")
     for finding in findings:
         if isinstance(finding, Found):
-            yield Refused(finding.fact, finding.written, reason, finding.label, finding.recorded)
+            yield Refused(finding.fact, finding.written, why, finding.label, finding.recorded)
         else:
             yield finding
 
@@ -124,7 +125,7 @@ class _Chooser:
         if not fresh:
             newest, others = founds[0], len(founds) - 1
             more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
-            self.refused.append(_refuse(newest, f"{self._too_old(newest, limit)}{more}"))
+            self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
         return fresh
 
     def _stale(self, found: Found, limit: float | None) -> bool:
@@ -132,11 +133,11 @@ class _Chooser:
             return False
         return found.recorded is None or (self.at - found.recorded).total_seconds() > limit * 3600
 
-    def _too_old(self, found: Found, limit: float | None) -> str:
+    def _too_old(self, found: Found, limit: float | None, more: str) -> Why:
         if found.recorded is None:
-            return f"no time is recorded, so it may be older than the limit of {limit:g} h"
+            return Why("no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}")
         hours = (self.at - found.recorded).total_seconds() / 3600
-        return f"stale: {hours:.0f} h old, and the limit is {limit:g} h"
+        return Why("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
 
     def _same(self, one: Found, other: Found) -> bool:
         a, b = one.value, other.value
@@ -150,21 +151,16 @@ class _Chooser:
         for found in rivals:
             if taken is None:
                 against = next((other for other in rivals if not self._same(found, other)), rivals[0])
-                self.refused.append(
-                    _refuse(found, f"contradicts {against.written} ({against.label}) of the same moment; none is used")
-                )
+                text = f"contradicts {against.written} ({against.label}) of the same moment; none is used"
+                self.refused.append(_refuse(found, Why("contradiction", text)))
             elif found.value != taken.value:
-                self.refused.append(
-                    _refuse(
-                        found,
-                        f"contradicts {taken.written} ({taken.label}) of the same moment, which is safer to assume",
-                    )
-                )
+                text = f"contradicts {taken.written} ({taken.label}) of the same moment, which is safer to assume"
+                self.refused.append(_refuse(found, Why("contradiction", text)))
         return taken
 
 
-def _refuse(found: Found, reason: str) -> Refused:
-    return Refused(found.fact, found.written, reason, found.label, found.recorded)
+def _refuse(found: Found, why: Why) -> Refused:
+    return Refused(found.fact, found.written, why, found.label, found.recorded)
 
 
 def _recorded(found: Found) -> RecordedFact:
@@ -178,7 +174,9 @@ def _recorded(found: Found) -> RecordedFact:
 
 
 def _not_used(refused: Refused, used: Found | None) -> NotUsed:
-    reason = refused.reason
+    reason = refused.why.text
     if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
         reason += f"; the older value {used.written} ({used.label}) is used instead"
-    return NotUsed(fact=refused.fact, value=refused.value, reason=reason, reference=refused.label)
+    return NotUsed(
+        fact=refused.fact, value=refused.value, kind=refused.why.kind, reason=reason, reference=refused.label
+    )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any, NamedTuple
 
+from cds.fhir.refusal import Why
 from cds.fhir.untrusted import items, mapping, shown, text
 from rules.decision import NotUsed
 from rules.errors import NuqueError
@@ -54,37 +55,39 @@ class Inventory:
         """The records of these resource types, type by type, each in order."""
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
-    def refuse(self, value: object, reason: str, label: str) -> None:
+    def refuse(self, value: object, why: Why, label: str) -> None:
         """List something that is not a usable resource."""
-        self.refused.append(NotUsed(fact=None, value=shown(value), reason=reason, reference=label))
+        self.refused.append(NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label))
 
     def take(self, value: object, label: str, url: str | None = None, depth: int = 0) -> None:
         """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused."""
         kind = text(value, "resourceType")
         if not isinstance(value, dict) or kind is None:
-            self.refuse(value, "not a FHIR resource; expected an object with a resourceType", label)
+            self.refuse(value, Why("malformed", "not a FHIR resource; expected an object with a resourceType"), label)
         elif kind == "Bundle" and depth >= _DEEPEST:
-            self.refuse(value, f"bundles inside each other are read {_DEEPEST} deep and no deeper", label)
+            self.refuse(
+                value, Why("incomplete", f"bundles inside each other are read {_DEEPEST} deep and no deeper"), label
+            )
         elif kind == "Bundle":
             self._take_bundle(value, label, depth)
         elif kind == "OperationOutcome":
-            self.refuse(_outcome(value), "the record system answered with an error", label)
+            self.refuse(_outcome(value), Why("incomplete", "the record system answered with an error"), label)
         else:
             self._take_resource(value, kind, label, url)
 
     def _take_bundle(self, bundle: dict[str, Any], label: str, depth: int) -> None:
         entries = bundle.get("entry", [])
         if not isinstance(entries, list):
-            self.refuse(entries, "Bundle.entry is not an array", label)
+            self.refuse(entries, Why("malformed", "Bundle.entry is not an array"), label)
             return
         for number, entry in enumerate(entries):
             where = f"{label}.entry[{number}]"
             if isinstance(entry, dict) and "resource" in entry:
                 self.take(entry["resource"], where, text(entry, "fullUrl"), depth + 1)
             else:
-                self.refuse(entry, "a bundle entry without a resource", where)
+                self.refuse(entry, Why("malformed", "a bundle entry without a resource"), where)
         if any(text(link, "relation") == "next" for link in items(bundle, "link")):
-            self.refuse("next page", "the bundle goes on in a page that was not sent", label)
+            self.refuse("next page", Why("incomplete", "the bundle goes on in a page that was not sent"), label)
 
     def _take_resource(self, resource: dict[str, Any], kind: str, label: str, url: str | None) -> None:
         identity = text(resource, "id")

@@ -10,6 +10,7 @@ from functools import cached_property
 from cds.fhir.codes import CodeMap
 from cds.fhir.findings import Found, Refused
 from cds.fhir.inventory import Record
+from cds.fhir.refusal import Why
 from cds.fhir.times import DateError, age_in_years, date_range, moment
 from cds.fhir.untrusted import items, shown, text
 from rules import arithmetic
@@ -58,14 +59,15 @@ class AgeQuestion:
                 return describe(comparison)
         return "the exact age is another" if self.used_in_arithmetic else None
 
-    def problem(self, youngest: float, oldest: float) -> str | None:
+    def problem(self, youngest: float, oldest: float) -> Why | None:
         """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""
         problem = self.definition.problem(youngest)
         if problem is not None:
-            return f"{problem}: {youngest:.1f} years; accepted: {self.definition.accepted}"
+            return Why("implausible", f"{problem}: {youngest:.1f} years; accepted: {self.definition.accepted}")
         left_open = self.open_between(youngest, oldest)
         if left_open is not None:
-            return f"too coarse: an age from {youngest:.1f} to {oldest:.1f} years leaves open whether {left_open}"
+            text = f"too coarse: an age from {youngest:.1f} to {oldest:.1f} years leaves open whether {left_open}"
+            return Why("coarse", text)
         return None
 
 
@@ -78,14 +80,15 @@ def read_patient(record: Record, code_map: CodeMap, question: AgeQuestion, at: d
         gender = patient["gender"]
         sex = code_map.gender.get(gender) if isinstance(gender, str) else None
         if sex is None:
-            yield Refused("sex", shown(gender), "malformed: not an administrative gender", record.label)
+            yield Refused(
+                "sex", shown(gender), Why("malformed", "malformed: not an administrative gender"), record.label
+            )
         else:
             yield Found("sex", sex, shown(gender), record.label, record.reference, None, ages=False)
     if is_deceased(patient, at):
         written = shown(patient.get("deceasedDateTime", True))
-        yield Refused(
-            None, f"deceased: {written}", "the patient is recorded as deceased: check the identity", record.label
-        )
+        why = Why("patient", "the patient is recorded as deceased: check the identity")
+        yield Refused(None, f"deceased: {written}", why, record.label)
 
 
 def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Found | Refused:
@@ -93,10 +96,10 @@ def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime
     try:
         born = date_range(birth_date)
     except DateError as error:
-        return Refused(AGE, written, f"malformed date of birth: {error}", record.label)
+        return Refused(AGE, written, Why("malformed", f"malformed date of birth: {error}"), record.label)
     today = at.date()
     if born.first > today:
-        return Refused(AGE, written, "the date of birth lies in the future", record.label)
+        return Refused(AGE, written, Why("future", "the date of birth lies in the future"), record.label)
     oldest = age_in_years(born.first, today)
     youngest = oldest if born.first == born.last else age_in_years(min(born.last, today), today)
     problem = question.problem(youngest, oldest)

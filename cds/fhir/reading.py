@@ -121,7 +121,7 @@ class _Reading:
         for record in self.found.of("Patient"):
             if id(record) not in own:
                 reason = f"another patient; asked for is {shown(self.found.patient)}"
-                yield NotUsed(fact=None, value="Patient", reason=reason, reference=record.label)
+                yield NotUsed(fact=None, value="Patient", kind="patient", reason=reason, reference=record.label)
 
     def _findings(self, encounter: Record | None) -> Iterator[Found | Refused]:
         reader = Reader(self.code_map, self.ages, self.at)
@@ -151,7 +151,9 @@ class _Reading:
             if problem is None:
                 own.append(record)
             else:
-                self.foreign.append(NotUsed(fact=None, value=kind, reason=problem, reference=record.label))
+                self.foreign.append(
+                    NotUsed(fact=None, value=kind, kind="patient", reason=problem, reference=record.label)
+                )
         return own
 
     def _foreign(self, record: Record) -> str | None:

@@ -14,6 +14,7 @@ from cds.fhir.codes import CodeMap, Coding, Meaning, codings_of
 from cds.fhir.findings import Found, Refused
 from cds.fhir.inventory import Record
 from cds.fhir.person import AGE, AgeQuestion
+from cds.fhir.refusal import Why
 from cds.fhir.times import DateError, moment
 from cds.fhir.untrusted import items, mapping, shown, text
 from cds.fhir.values import RefusedValue, Value, implied_values, stated_value
@@ -34,7 +35,7 @@ class When(NamedTuple):
     """When something was so: the moment, or None where none is recorded, and why the times cannot be used, if so."""
 
     moment: datetime | None = None
-    problem: str | None = None
+    problem: Why | None = None
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ class Reader:
         for component in components:
             yield from self.part(component, record, when, problem)
 
-    def part(self, part: object, record: Record, when: When, problem: str | None) -> Iterator[Found | Refused]:
+    def part(self, part: object, record: Record, when: When, problem: Why | None) -> Iterator[Found | Refused]:
         """Facts from an Observation or one of its components, whose status already has ``problem``."""
         meanings, trouble = self.meanings(part, record)
         if trouble is not None:
@@ -71,16 +72,16 @@ class Reader:
             yield self.stated(part, meanings, record, when, problem)
 
     def stated(
-        self, holder: dict[str, Any], meanings: tuple[Meaning, ...], record: Record, when: When, problem: str | None
+        self, holder: dict[str, Any], meanings: tuple[Meaning, ...], record: Record, when: When, problem: Why | None
     ) -> Found | Refused:
         """The fact that ``holder`` states by a value[x]; refused by ``problem``, a bad value, or a bad time."""
         fact: str | None = meanings[0].fact
         if holder.get("modifierExtension"):
-            problem = problem or "carries modifierExtension, which may change its meaning"
+            problem = problem or Why("modifier", "carries modifierExtension, which may change its meaning")
         try:
             value = self._moment_of(holder, meanings) or stated_value(holder, meanings, self.code_map)
         except RefusedValue as refusal:
-            return Refused(fact, refusal.written, problem or refusal.reason, record.label, when.moment)
+            return Refused(fact, refusal.written, problem or refusal.why, record.label, when.moment)
         problem = problem or when.problem
         if problem is not None:
             return Refused(value.fact, value.written, problem, record.label, when.moment)
@@ -96,26 +97,26 @@ class Reader:
         try:
             hours = (self.at - moment(written, self.at.tzinfo)).total_seconds() / 3600
         except DateError as error:
-            raise RefusedValue(shown(written), f"malformed valueDateTime: {error}") from error
+            raise RefusedValue(shown(written), Why("malformed", f"malformed valueDateTime: {error}")) from error
         return Value(fact, hours, shown(written))
 
     def _elapsed(self, value: Value, record: Record, when: When) -> Found | Refused:
         """Hours since something, as of now."""
         if when.moment is None:
-            reason = "no time is recorded, so it cannot be told how many hours it is by now"
-            return Refused(value.fact, value.written, reason, record.label)
+            why = Why("no time", "no time is recorded, so it cannot be told how many hours it is by now")
+            return Refused(value.fact, value.written, why, record.label)
         hours = float(value.value) + max(0.0, (self.at - when.moment).total_seconds() / 3600)
         definition = self.code_map.vocabulary[value.fact]
         problem = definition.problem(hours)
         if problem is not None:
-            reason = f"{problem}: {hours:.1f} h by now; accepted: {definition.accepted}"
-            return Refused(value.fact, value.written, reason, record.label, when.moment)
+            why = Why("implausible", f"{problem}: {hours:.1f} h by now; accepted: {definition.accepted}")
+            return Refused(value.fact, value.written, why, record.label, when.moment)
         return _found(Value(value.fact, hours, value.written), record, when, ages=False)
 
     def _aged(self, value: Value, record: Record, when: When) -> Found | Refused:
         """An age that was noted once, brought forward to now; whole years mean any moment of that year of life."""
         if when.moment is None:
-            return Refused(AGE, value.written, "no time is recorded for the age", record.label)
+            return Refused(AGE, value.written, Why("no time", "no time is recorded for the age"), record.label)
         if when.moment.astimezone(self.at.tzinfo).date() == self.at.date():
             return _found(value, record, when, ages=False)
         youngest = float(value.value) + max(0.0, (self.at - when.moment) / _YEAR)
@@ -136,11 +137,11 @@ class Reader:
         refuted = verification == "refuted"
         problem = None
         if verification not in (None, "confirmed", "refuted"):
-            problem = f"verificationStatus is {shown(verification)}"
+            problem = Why("status", f"verificationStatus is {shown(verification)}")
         elif not refuted and clinical is not None and clinical not in _PRESENT:
-            problem = f"clinicalStatus is {shown(clinical)}, which says nothing about now"
+            problem = Why("status", f"clinicalStatus is {shown(clinical)}, which says nothing about now")
         elif not refuted and clinical is None and any(key.startswith("abatement") for key in condition):
-            problem = "it has abated, which says nothing about now"
+            problem = Why("status", "it has abated, which says nothing about now")
         for finding in self.implied(record, [condition.get("code")], when, problem):
             if not refuted or isinstance(finding, Refused):
                 yield finding
@@ -160,12 +161,12 @@ class Reader:
         order = record.resource
         problem = _status_problem(order, ("active",))
         if problem is None and order.get("doNotPerform") not in (None, False):
-            problem = "orders that it not be done"
+            problem = Why("status", "orders that it not be done")
         if problem is None and order.get("intent") not in _INTENDED:
-            problem = f"intent is {shown(order.get('intent'))}"
+            problem = Why("status", f"intent is {shown(order.get('intent'))}")
         due, when = self._due(order), self.when(order, "authoredOn")
         if due.problem is None and due.moment is not None and due.moment < self.at:
-            problem = problem or f"was due by {due.moment:%Y-%m-%d %H:%M}"
+            problem = problem or Why("status", f"was due by {due.moment:%Y-%m-%d %H:%M}")
         concepts = [order.get("code"), *items(order, "category")]
         to_come = due.moment is not None
         yield from self.implied(record, concepts, when, problem or due.problem, ages=not to_come)
@@ -178,16 +179,17 @@ class Reader:
         try:
             due = moment(written, self.at.tzinfo)
         except DateError as error:
-            return When(problem=f"malformed occurrence {shown(written)}: {error}")
+            return When(problem=Why("malformed", f"malformed occurrence {shown(written)}: {error}"))
         whole_day = isinstance(written, str) and "T" not in written
         return When(due + timedelta(days=1) if whole_day else due)
 
     def implied(
-        self, record: Record, concepts: list[object], when: When, problem: str | None, *, ages: bool = True
+        self, record: Record, concepts: list[object], when: When, problem: Why | None, *, ages: bool = True
     ) -> Iterator[Found | Refused]:
         """What the codes of ``concepts`` say by being there, or their refusal for ``problem`` or a bad time."""
         if concepts[0] is not None and not isinstance(concepts[0], dict):
-            yield Refused(None, shown(concepts[0]), "malformed: code is not an object", record.label)
+            why = Why("malformed", "malformed: code is not an object")
+            yield Refused(None, shown(concepts[0]), why, record.label)
         for concept in concepts:
             meanings, trouble = self.meanings({"code": concept}, record)
             if trouble is not None:
@@ -196,7 +198,8 @@ class Reader:
             written = text(concept, "text") or " ".join(coding.code for coding in codings_of(concept))
             values = implied_values(meanings, self.code_map, shown(written))
             if meanings and not values:
-                yield Refused(meanings[0].fact, shown(written), "the code alone does not say which value", record.label)
+                why = Why("code", "the code alone does not say which value")
+                yield Refused(meanings[0].fact, shown(written), why, record.label)
             for value in values:
                 reason = problem or when.problem
                 if reason is not None:
@@ -219,9 +222,10 @@ class Reader:
             for answer in items(item, "answer"):
                 waiting.extend(items(answer, "item")[::-1])
             yield from self._answer(item, record, when, problem)
-        yield Refused(None, "items", f"only the first {_MOST_ITEMS} items were read", record.label)
+        why = Why("incomplete", f"only the first {_MOST_ITEMS} items were read")
+        yield Refused(None, "items", why, record.label)
 
-    def _answer(self, item: object, record: Record, when: When, problem: str | None) -> Iterator[Found | Refused]:
+    def _answer(self, item: object, record: Record, when: When, problem: Why | None) -> Iterator[Found | Refused]:
         link = text(item, "linkId") or ""
         definition = self.code_map.vocabulary.get(link)
         code = link if definition is None else definition.code
@@ -232,11 +236,13 @@ class Reader:
         if not meanings or not answers:
             return
         if len(answers) > 1:
-            yield Refused(meanings[0].fact, f"{len(answers)} answers", "expected one answer", record.label, when.moment)
+            why = Why("malformed", "expected one answer")
+            yield Refused(meanings[0].fact, f"{len(answers)} answers", why, record.label, when.moment)
         elif isinstance(answers[0], dict):
             yield self.stated(answers[0], meanings, record, when, problem)
         else:
-            yield Refused(meanings[0].fact, shown(answers[0]), "malformed: an answer is no object", record.label)
+            why = Why("malformed", "malformed: an answer is no object")
+            yield Refused(meanings[0].fact, shown(answers[0]), why, record.label)
 
     # --- shared --------------------------------------------------------------------------------------------------------
 
@@ -247,8 +253,8 @@ class Reader:
         meanings = tuple(meaning for meaning in known if meaning.only in (None, record.type))
         own = [coding.code for coding in codings if coding.system == self.code_map.own_facts]
         if own and not known:
-            reason = f"{self.code_map.own_facts} has no such code; `nuque facts` lists them"
-            return (), Refused(None, shown(own[0]), reason, record.label)
+            why = Why("code", f"{self.code_map.own_facts} has no such code; `nuque facts` lists them")
+            return (), Refused(None, shown(own[0]), why, record.label)
         return meanings, None
 
     def when(self, resource: dict[str, Any], *keys: str) -> When:
@@ -258,13 +264,13 @@ class Reader:
             if written is None:
                 continue
             if key.endswith("Timing"):
-                return When(problem=f"{key} is not read; give a moment or a period")
+                return When(problem=Why("no time", f"{key} is not read; give a moment or a period"))
             try:
                 found = self._moment(key, written)
             except DateError as error:
-                return When(problem=f"malformed {key} {shown(written)}: {error}")
+                return When(problem=Why("malformed", f"malformed {key} {shown(written)}: {error}"))
             if found > self.at + timedelta(minutes=self.code_map.future_tolerance_minutes):
-                return When(found, f"dated in the future ({key} {found.isoformat()})")
+                return When(found, Why("future", f"dated in the future ({key} {found.isoformat()})"))
             return When(found)
         return When()
 
@@ -281,23 +287,25 @@ def _found(value: Value, record: Record, when: When, *, standing: int = 0, ages:
     return Found(value.fact, value.value, value.written, record.label, record.reference, when.moment, standing, ages)
 
 
-def _code_problem(part: object) -> str | None:
+def _code_problem(part: object) -> Why | None:
     """What keeps anybody from telling what ``part`` (an Observation or a component) is about; None where it has a code."""
     code = part.get("code") if isinstance(part, dict) else None
     if not isinstance(code, dict) or not code:
-        return "malformed: no code"
+        return Why("malformed", "malformed: no code")
     listed = code.get("coding", [])
     if not isinstance(listed, list) or not all(isinstance(coding, dict) for coding in listed):
-        return "malformed code: coding is no list of Codings"
+        return Why("malformed", "malformed code: coding is no list of Codings")
     pairs = (coding.get(key, "") for coding in listed for key in ("system", "code"))
-    return None if all(isinstance(written, str) for written in pairs) else "malformed code: system and code are texts"
+    if all(isinstance(written, str) for written in pairs):
+        return None
+    return Why("malformed", "malformed code: system and code are texts")
 
 
-def _status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> str | None:
+def _status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> Why | None:
     status = resource.get("status")
     if status in usable:
         return None
-    return "malformed: no status" if status is None else f"status is {shown(status)}"
+    return Why("malformed", "malformed: no status") if status is None else Why("status", f"status is {shown(status)}")
 
 
 def _concept_code(resource: dict[str, Any], key: str) -> str | None:

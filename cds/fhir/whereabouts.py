@@ -8,6 +8,7 @@ from datetime import datetime
 from cds.fhir.codes import CodeMap, Coding, coding_of, codings_of
 from cds.fhir.findings import Found, Refused
 from cds.fhir.inventory import Record, names_of, refers_to
+from cds.fhir.refusal import Why
 from cds.fhir.times import DateError, moment
 from cds.fhir.untrusted import items, mapping, shown, text
 
@@ -39,18 +40,21 @@ def read_encounter(
     encounter = record.resource
     status = encounter.get("status")
     if status not in _RUNNING:
-        yield Refused(
-            SETTING, shown(encounter.get("status", "no status")), "the encounter is not running", record.label
-        )
+        why = Why("status", "the encounter is not running")
+        yield Refused(SETTING, shown(encounter.get("status", "no status")), why, record.label)
         return
     start = mapping(encounter, "period").get("start")
     try:
         recorded = None if start is None else moment(start, at.tzinfo)
     except DateError as error:
-        yield Refused(SETTING, shown(start), f"malformed start of the encounter: {error}", record.label)
+        yield Refused(
+            SETTING, shown(start), Why("malformed", f"malformed start of the encounter: {error}"), record.label
+        )
         return
     if recorded is not None and recorded > at:
-        yield Refused(SETTING, shown(start), "the encounter starts in the future", record.label, recorded)
+        yield Refused(
+            SETTING, shown(start), Why("future", "the encounter starts in the future"), record.label, recorded
+        )
         return
 
     def found(codings: Sequence[Coding], standing: int) -> Iterator[Found]:

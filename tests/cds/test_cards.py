@@ -104,7 +104,9 @@ def test_a_reason_not_to_size_is_critical_and_says_why() -> None:
 
 @pytest.mark.parametrize("value", ["<img src=x onerror=alert(1)>", "[a](http://b)", "x" * 5000])
 def test_what_could_not_be_used_is_listed_and_cannot_act(value: str) -> None:
-    refused = NotUsed(fact="neck_circumference_mm", value=value, reason="no unit", reference="Observation/1")
+    refused = NotUsed(
+        fact="neck_circumference_mm", value=value, kind="unit", reason="no unit", reference="Observation/1"
+    )
     detail = size_card(RULESET, DECIDER.decide({"age_years": 41}, AT, [refused])).detail
     assert "`Observation/1` `neck_circumference_mm`" in detail
     assert "<" not in detail

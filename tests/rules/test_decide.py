@@ -86,7 +86,7 @@ def test_a_value_that_another_rule_concluded_is_traced_to_that_rule():
 
 
 def test_what_the_caller_refused_is_carried_along():
-    refused = NotUsed(fact="neck_height_mm", value="7", reason="no unit", reference="Observation/x")
+    refused = NotUsed(fact="neck_height_mm", value="7", kind="unit", reason="no unit", reference="Observation/x")
     assert DECIDER.decide({}, AT, [refused]).not_used == (refused,)
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 from hypothesis import strategies as st
 
-from rules.decision import Caution, Decision, NotUsed, Task
+from rules.decision import Caution, Decision, NotUsed, RefusalKind, Task
 from rules.facts import RecordedFact
 from rules.ruleset import SEVERITIES, Ruleset
 from rules.schedule import Timing
@@ -43,6 +45,7 @@ REFUSALS = st.lists(
         fact=st.one_of(st.none(), st.just("neck_height_mm")),
         # Whatever was written in the record, control characters and half characters too.
         value=st.text(),
+        kind=st.sampled_from(get_args(RefusalKind)),
         reason=st.text(min_size=1),
         reference=st.one_of(st.none(), st.text()),
     ),

@@ -2,7 +2,8 @@ import copy
 import json
 import math
 from datetime import UTC, datetime
-from typing import Any
+from pathlib import Path
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from cds.fhir.inventory import ReadingError
 from cds.fhir.reading import read
+from rules.decision import RefusalKind
 from tests.cds.fhir.sent import (
     AT,
     ICD,
@@ -91,57 +93,64 @@ def test_components_are_read_with_the_time_of_their_observation() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "reason"),
+    ("value", "kind", "reason"),
     [
-        ({"value": 400}, "no unit"),
-        ({"value": 40, "unit": "cm"}, "never guessed"),
-        ({"value": 40, "code": "cm", "system": "http://local.example"}, "never guessed"),
-        (quantity(40, "inch"), "unknown unit 'inch'"),
-        (quantity(40, "kg"), "does not measure in mm"),
-        (quantity(4000, "mm"), "implausible; accepted: a number from 100 to 1000 mm"),
-        (quantity(40, "mm"), "implausible"),
-        (quantity(math.nan, "mm"), "not a finite number"),
-        (quantity(math.inf, "mm"), "not a finite number"),
-        (quantity(10**5000, "mm"), "far beyond"),
-        (quantity(1e300, "mm"), "far beyond"),
-        (quantity(True, "mm"), "not a number"),
-        (quantity("400", "mm"), "not a number"),
-        (quantity(None, "mm"), "not a number"),
-        ({"unit": "mm"}, "a quantity without a value"),
-        ("400 mm", "a quantity without a value"),
-        ({**quantity(400, "mm"), "comparator": "<"}, "only a limit"),
+        ({"value": 400}, "unit", "no unit"),
+        ({"value": 40, "unit": "cm"}, "unit", "never guessed"),
+        ({"value": 40, "code": "cm", "system": "http://local.example"}, "unit", "never guessed"),
+        (quantity(40, "inch"), "unit", "unknown unit 'inch'"),
+        (quantity(40, "kg"), "unit", "does not measure in mm"),
+        (quantity(4000, "mm"), "implausible", "implausible; accepted: a number from 100 to 1000 mm"),
+        (quantity(40, "mm"), "implausible", "implausible"),
+        (quantity(math.nan, "mm"), "implausible", "not a finite number"),
+        (quantity(math.inf, "mm"), "implausible", "not a finite number"),
+        (quantity(10**5000, "mm"), "implausible", "far beyond"),
+        (quantity(1e300, "mm"), "implausible", "far beyond"),
+        (quantity(True, "mm"), "malformed", "not a number"),
+        (quantity("400", "mm"), "malformed", "not a number"),
+        (quantity(None, "mm"), "malformed", "not a number"),
+        ({"unit": "mm"}, "malformed", "a quantity without a value"),
+        ("400 mm", "malformed", "a quantity without a value"),
+        ({**quantity(400, "mm"), "comparator": "<"}, "no value", "only a limit"),
     ],
 )
-def test_quantities_that_are_refused(value: Any, reason: str) -> None:
+def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None:
     result = reading(observation("o", "neck-circumference", valueQuantity=value))
     (refused,) = result.not_used
     assert reason in refused.reason
+    assert refused.kind == kind
     assert refused.fact == "neck_circumference_mm"
     assert refused.reference == "Observation/o"
     assert "neck_circumference_mm" not in {fact.name for fact in result.facts}
 
 
 @pytest.mark.parametrize(
-    ("code", "fields", "reason"),
+    ("code", "fields", "kind", "reason"),
     [
-        ("neck-circumference", {"valueString": "wide"}, "valueString is no quantity"),
-        ("neck-circumference", {"valueInteger": 400}, "no unit"),
-        ("neck-circumference", {}, "no value is recorded"),
-        ("neck-circumference", {"dataAbsentReason": concept("unknown", "x")}, "no value: unknown"),
-        ("neck-circumference", {"valueString": "a", "valueBoolean": True}, "more than one value[x]"),
-        ("bed-rest", {"valueBoolean": "true"}, "neither true nor false"),
-        ("bed-rest", {"valueBoolean": 1}, "neither true nor false"),
-        ("bed-rest", {"valueString": "perhaps"}, "neither a known yes nor a known no"),
-        ("neck-form", {"valueCodeableConcept": {"text": "long and thin"}}, "no code, only words"),
-        ("neck-form", {"valueCodeableConcept": concept("giraffe", VALUES)}, "no code that the code map knows"),
-        ("glasgow-coma-score", {"valueQuantity": quantity(14.5, "{score}")}, "not a whole number"),
-        ("glasgow-coma-score", {"valueInteger": 2}, "implausible"),
-        ("neck-circumfrence", {"valueBoolean": True}, "has no such code"),
+        ("neck-circumference", {"valueString": "wide"}, "code", "valueString is no quantity"),
+        ("neck-circumference", {"valueInteger": 400}, "unit", "no unit"),
+        ("neck-circumference", {}, "no value", "no value is recorded"),
+        ("neck-circumference", {"dataAbsentReason": concept("unknown", "x")}, "no value", "no value: unknown"),
+        ("neck-circumference", {"valueString": "a", "valueBoolean": True}, "malformed", "more than one value[x]"),
+        ("bed-rest", {"valueBoolean": "true"}, "malformed", "neither true nor false"),
+        ("bed-rest", {"valueBoolean": 1}, "malformed", "neither true nor false"),
+        ("bed-rest", {"valueString": "perhaps"}, "code", "neither a known yes nor a known no"),
+        ("neck-form", {"valueCodeableConcept": {"text": "long and thin"}}, "code", "no code, only words"),
+        ("neck-form", {"valueCodeableConcept": concept("giraffe", VALUES)}, "code", "no code that the code map knows"),
+        ("glasgow-coma-score", {"valueQuantity": quantity(14.5, "{score}")}, "implausible", "not a whole number"),
+        ("glasgow-coma-score", {"valueInteger": 2}, "implausible", "implausible"),
+        ("neck-circumfrence", {"valueBoolean": True}, "code", "has no such code"),
     ],
 )
-def test_other_values_that_are_refused(code: str, fields: dict[str, Any], reason: str) -> None:
+def test_other_values_that_are_refused(code: str, fields: dict[str, Any], kind: str, reason: str) -> None:
     (refused,) = reading(observation("o", code, **fields)).not_used
     assert reason in refused.reason
+    assert refused.kind == kind
+
+
+def test_every_kind_of_refusal_is_documented() -> None:
+    page = (Path(__file__).resolve().parents[3] / "docs" / "fhir.md").read_text()
+    assert [kind for kind in get_args(RefusalKind) if f"`{kind}`" not in page] == []
 
 
 @pytest.mark.parametrize("status", ["entered-in-error", "cancelled", "preliminary", "registered", "unknown", None, 7])
