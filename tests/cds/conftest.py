@@ -15,7 +15,7 @@ from cds.settings_groups import StoreSettings
 from cds.store import Store
 from tests.cds.databases import emptied
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
-from tests.cds.patient_data import telling
+from tests.cds.patient_data import noting_what_is_sent, telling
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
@@ -45,11 +45,12 @@ def store(store_url: str) -> Iterator[Store]:
 
 @pytest.fixture(scope="session", autouse=True)
 def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The log of all tests of this session; at its end it is searched for patient data."""
+    """The log of all tests of this session; at its end it is searched for everything that any of them sent."""
     path = tmp_path_factory.mktemp("log") / "service.log"
-    with path.open("w") as file:
+    with path.open("w") as file, noting_what_is_sent():
         logs.configure(file, "debug")
-        logging.getLogger("httpx2").setLevel(logging.WARNING)  # The test client's own lines, not the service's.
+        for other in ("httpx2", "fpdf"):  # What the test client and the printing of reports say is not the service's.
+            logging.getLogger(other).setLevel(logging.WARNING)
         yield path
     assert telling(path.read_text().splitlines()) == []
 

@@ -291,6 +291,15 @@ def test_the_search_for_patient_data_finds_it() -> None:
     assert telling(lines) == lines
 
 
+def test_whatever_a_test_sends_is_searched_for_however_short_it_is(client: TestClient) -> None:
+    call = order_select(observation("neck-height", 66, id="q"), *MEASURED[1:])
+    call["context"]["encounterId"] = "z"
+    client.post(SELECT, json=call)
+    lines = ['{"event": "call", "about": "Observation/q"}', '{"event": "z"}', "lost encounter z."]
+    assert telling(lines) == lines
+    assert telling(['{"event": "call", "request": "z", "route": "/quiz"}']) == []
+
+
 def test_metrics_count_calls_decisions_and_outcomes(make: Make) -> None:
     service = make()
     answer = service.post(SELECT, json=order_select(*MEASURED), headers=signed()).json()
