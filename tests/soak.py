@@ -2,7 +2,8 @@
 
 ``make soak`` runs ten minutes; ``make soak ARGS="--minutes 1"`` is a rehearsal. The load: signed hook calls with and without
 prefetch (the rest is read from a FHIR server behind a proxy that breaks every so often), feedback, broken calls, replayed
-tokens and reloads. Exit code 1 where anything answered 5xx other than the refusals that are meant, or memory grew.
+tokens and reloads. Exit code 1 where anything was answered otherwise than is meant, or not at all; where a kind of call was
+never made; or where memory grew.
 """
 
 from __future__ import annotations
@@ -47,18 +48,22 @@ class Load:
 
     def __init__(self, url: str, fhir: FaultyFhir, seconds: float, pace: float) -> None:
         self.url, self.fhir, self.seconds, self.pace = url, fhir, seconds, pace
-        self.statuses: Counter[tuple[str, int]] = Counter()
+        self.outcomes: Counter[tuple[str, int | str]] = Counter()
         self.milliseconds: list[float] = []
         self.lock = threading.Lock()
 
-    def call(self, kind: str, path: str, client: httpx.Client, **given: Any) -> httpx.Response:
-        """One call, counted."""
+    def call(self, kind: str, path: str, client: httpx.Client, **given: Any) -> None:
+        """One call, counted by its status, or by the error where there is no answer."""
         started = time.perf_counter()
-        answer = client.post(self.url + path, **given)
+        outcome: int | str
+        try:
+            outcome = client.post(self.url + path, **given).status_code
+        except httpx.HTTPError as error:
+            outcome = type(error).__name__
         with self.lock:
-            self.statuses[kind, answer.status_code] += 1
-            self.milliseconds.append((time.perf_counter() - started) * 1000)
-        return answer
+            self.outcomes[kind, outcome] += 1
+            if kind != "reload":  # Nobody at a bedside waits for one.
+                self.milliseconds.append((time.perf_counter() - started) * 1000)
 
     def caller(self, number: int) -> None:
         """One caller until the end."""
@@ -178,15 +183,16 @@ def report(load: Load, memory: list[int]) -> int:
     quarter = len(memory) // 4
     second, last = statistics.median(memory[quarter : 2 * quarter]), statistics.median(memory[-quarter:])
     growth = last / second
-    wrong = {key: count for key, count in load.statuses.items() if key[1] not in ALLOWED[key[0]]}
+    wrong = {key: count for key, count in load.outcomes.items() if key[1] not in ALLOWED[key[0]]}
+    never = sorted(set(ALLOWED) - {kind for kind, _ in load.outcomes})
     cuts = statistics.quantiles(load.milliseconds, n=100)
-    print(f"calls: {sum(load.statuses.values())}")
-    for (kind, status), count in sorted(load.statuses.items()):
-        print(f"  {kind} {status}: {count}")
+    print(f"calls: {sum(load.outcomes.values())}")
+    for (kind, outcome), count in sorted(load.outcomes.items(), key=str):
+        print(f"  {kind} {outcome}: {count}")
     print(f"milliseconds: median {cuts[49]:.0f}, 95th percentile {cuts[94]:.0f}, longest {max(load.milliseconds):.0f}")
     print(f"memory, kB: start {memory[0]}, second quarter {second:.0f}, last quarter {last:.0f}, ratio {growth:.3f}")
-    print(f"not as meant: {wrong or 'nothing'}")
-    return int(bool(wrong) or growth > MOST_GROWTH)
+    print(f"not as meant: {wrong or 'nothing'}; never called: {', '.join(never) or 'nothing'}")
+    return int(bool(wrong or never) or growth > MOST_GROWTH)
 
 
 if __name__ == "__main__":
