@@ -45,13 +45,6 @@ def rules_digest(rules: Iterable[str]) -> str:
     return hashlib.sha256("\n".join(sorted(set(rules))).encode()).hexdigest()
 
 
-def _as_kept(identifier: str) -> str:
-    """Ids of cards and suggestions are UUIDs; what is none could be any text, a name too, and is kept as a hash."""
-    if _UUID.fullmatch(identifier):
-        return identifier
-    return "sha256:" + hashlib.sha256(identifier.encode("utf-8", "replace")).hexdigest()
-
-
 class CardMemory:
     """Issued cards and feedback in the store. It is the ``FeedbackSink`` of a service with a store."""
 
@@ -108,11 +101,11 @@ class CardMemory:
         comment = override.userComment if override else None
         statement = [current_caller.get().issuer, service, item.model_dump(mode="json")]
         return {
-            "digest": hashlib.sha256(json.dumps(statement, sort_keys=True).encode()).hexdigest(),
-            "card": _as_kept(item.card),
+            "digest": self._secrecy.text(json.dumps(statement, sort_keys=True)),
+            "card": self._as_kept(item.card),
             "service": service,
             "outcome": item.outcome,
-            "accepted_suggestions": [_as_kept(suggestion.id) for suggestion in item.acceptedSuggestions],
+            "accepted_suggestions": [self._as_kept(suggestion.id) for suggestion in item.acceptedSuggestions],
             "reason_system": reason.system if reason else None,
             "reason_code": reason.code if reason else None,
             "comment_given": bool(comment),
@@ -121,6 +114,10 @@ class CardMemory:
             "outcome_at": item.outcomeTimestamp,
             "received_at": received,
         }
+
+    def _as_kept(self, identifier: str) -> str:
+        """Ids of cards and suggestions are UUIDs; what is none could be any text, a name too, and is kept as a keyed hash."""
+        return identifier if _UUID.fullmatch(identifier) else f"hash:{self._secrecy.text(identifier)}"
 
     def overridden_with_reason(self, patient: str, rules: Iterable[str], facts: str, since: datetime) -> bool:
         """Whether a card of the same rules was overridden with a reason for this patient since then, on the same facts.

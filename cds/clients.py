@@ -12,6 +12,7 @@ clients:
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -28,12 +29,12 @@ class Client(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    iss: str = Field(min_length=1, description="the `iss` of its tokens")
+    iss: str = Field(min_length=1, max_length=512, description="the `iss` of its tokens")
     jku: tuple[str, ...] = Field(
         default=(), description="URLs of its key sets; a token may name one of these and no other"
     )
     keys_file: Path | None = Field(default=None, description="its key set (JWKS) as a file, instead of `jku`")
-    tenants: tuple[str, ...] = Field(
+    tenants: tuple[Annotated[str, Field(max_length=512)], ...] = Field(
         default=(), description="tenants it may name; with any, each token must name one; with none, no token may"
     )
     certificate: str | None = Field(default=None, description="its client certificate as the proxy names it")

@@ -4,15 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import Annotated, Literal, Protocol
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
 from rules.errors import NuqueError
 
 
 class NotKept(NuqueError):
     """Feedback could not be kept; the client should send it again later."""
+
+
+def _storable(text: str) -> str:
+    if "\0" in text:
+        raise ValueError("must not hold the character U+0000")
+    return text
+
+
+_Text = Annotated[str, AfterValidator(_storable)]
+"""PostgreSQL keeps no text with U+0000."""
 
 
 class _Sent(BaseModel):
@@ -28,8 +38,8 @@ class AcceptedSuggestion(_Sent):
 class Reason(_Sent):
     """The reason code that was chosen."""
 
-    code: str = Field(min_length=1, max_length=256)
-    system: str | None = Field(default=None, max_length=512)
+    code: _Text = Field(min_length=1, max_length=256)
+    system: _Text | None = Field(default=None, max_length=512)
     display: str | None = Field(default=None, max_length=512)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, Key, KeySet, RSAKey
 
+from cds import strict_json
 from cds.reach import AnswerTooLong, Network, Origin, PinnedTransport, ReachError, Resolver, read_bounded, resolve
 from cds.settings_groups import TrustSettings
 from rules.errors import NuqueError
@@ -26,11 +26,10 @@ class KeySetError(NuqueError):
     """A key set cannot be had or cannot be used."""
 
 
-def usable_keys(text: bytes | str) -> dict[str, Key]:
+def usable_keys(content: bytes) -> dict[str, Key]:
     """The signature keys of a JWKS by key id: elliptic curve, and RSA of at least 2048 bits. Raises KeySetError."""
     try:
-        content = json.loads(text)
-        keys = KeySet.import_key_set(content).keys
+        keys = KeySet.import_key_set(strict_json.parse(content)).keys
     except (ValueError, TypeError, KeyError, AttributeError, JoseError) as error:
         raise KeySetError(f"not a usable key set: {type(error).__name__}") from error
     found: dict[str, Key] = {}

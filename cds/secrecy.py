@@ -51,6 +51,10 @@ class Secrecy:
         """The keyed hash of a patient of ``namespace``."""
         return self._hash("patient", namespace, patient_id)
 
+    def text(self, text: str) -> str:
+        """The keyed hash of a text that may be anything: a name, or a number that could be tried out."""
+        return self._hash("text", text)
+
     def facts(self, facts: Mapping[str, Any]) -> str:
         """The keyed hash of ``facts`` (plain JSON values); unkeyed, the few possible values could be tried out."""
         return self._hash("facts", json.dumps(facts, sort_keys=True, default=str))

@@ -17,7 +17,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
-from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
+from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings_groups import StoreSettings
@@ -122,8 +122,8 @@ class Store:
         try:
             self._prepare()
             yield
-        except IntegrityError:
-            raise  # An answer of a healthy store: something is there already.
+        except (IntegrityError, DataError):
+            raise  # An answer of a healthy store: something is there already, or cannot be kept.
         except (DBAPIError, PoolTimeout, OSError, StoreError) as error:
             # The driver's own text only: SQLAlchemy's adds the statement and its values.
             cause = getattr(error, "orig", None) or error

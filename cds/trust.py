@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import ipaddress
-import json
 import time
 from collections.abc import Callable, Mapping
 from contextvars import ContextVar
@@ -20,6 +19,7 @@ from joserfc import jws, jwt
 from joserfc.errors import JoseError
 from joserfc.jwk import Key
 
+from cds import strict_json
 from cds.clients import Client, ClientsError, read_clients
 from cds.key_sets import FetchedKeys, FileKeys, KeySetError
 from cds.reach import Network, Origin, ReachError, Resolver, listed_networks, resolve
@@ -322,7 +322,7 @@ class Trust:
 
 def _claims(token: str) -> dict[str, Any]:
     """The claims, unverified: only to find out whose key must verify them."""
-    claims = json.loads(jws.extract_compact(token.encode("ascii")).payload)
+    claims = strict_json.parse(jws.extract_compact(token.encode("ascii")).payload)
     if not isinstance(claims, dict):
         raise ValueError("claims are not an object")
     return claims

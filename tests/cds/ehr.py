@@ -58,11 +58,14 @@ def token(
     return jws.serialize_compact(head, json.dumps(payload or claims()).encode(), key, registry=registry)
 
 
-def unsigned(payload: dict[str, Any] | None = None, alg: str = "none", signature: str = "") -> str:
-    def part(value: object) -> str:
-        return base64.urlsafe_b64encode(json.dumps(value).encode()).rstrip(b"=").decode()
+def unsigned(
+    payload: dict[str, Any] | None = None, alg: str = "none", signature: str = "", claims_text: str | None = None
+) -> str:
+    def part(text: str) -> str:
+        return base64.urlsafe_b64encode(text.encode()).rstrip(b"=").decode()
 
-    return f"{part({'alg': alg, 'typ': 'JWT', 'kid': 'ec384'})}.{part(payload or claims())}.{signature}"
+    header = json.dumps({"alg": alg, "typ": "JWT", "kid": "ec384"})
+    return f"{part(header)}.{part(claims_text or json.dumps(payload or claims()))}.{signature}"
 
 
 def signed_with_the_public_key_as_secret(payload: dict[str, Any] | None = None) -> str:

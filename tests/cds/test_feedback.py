@@ -48,6 +48,7 @@ def test_what_is_acknowledged_is_kept(client: TestClient, store: Store) -> None:
         ("feedback.0.outcome", "ignored", "feedback[0].outcome"),
         ("feedback.0.acceptedSuggestions", ..., "feedback[0]"),
         ("feedback.0.acceptedSuggestions", [{}], "feedback[0].acceptedSuggestions[0].id"),
+        ("feedback.0.overrideReason", {"reason": {"code": "a\0b"}}, "feedback[0].overrideReason.reason.code"),
         ("feedback.0.outcomeTimestamp", ..., "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "2026-02-30T10:00:00Z", "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "2026-02-03T10:00:00", "feedback[0].outcomeTimestamp"),

@@ -28,6 +28,7 @@ from cds.retention import purge
 from cds.secrecy import Secrecy, SecrecyError
 from cds.settings_groups import StoreSettings
 from cds.store import Store, StoreDown, StoreError, default_url
+from tests.cds.databases import emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 KEY = "k" * 32
@@ -210,6 +211,25 @@ def test_the_id_of_a_card_or_suggestion_that_is_no_uuid_is_kept_as_a_hash(
     memory.keep("collar-order-sign", [overridden(text), suggested], AT)
     assert len(list(rows(store))) == 2
     assert text not in everything(store)
+
+
+def test_what_is_kept_as_a_hash_cannot_be_tried_out_without_the_secret(store: Store) -> None:
+    """Of a record number of eight digits, or of a short comment, a plain hash would soon be found."""
+    for key in ("a" * 32, "b" * 32):
+        other = Secrecy(StoreSettings(pseudonym_key=key), made_up=False)
+        CardMemory(store, other).keep("collar-order-sign", [overridden("19500101", comment="Jane")], AT)
+    with store.reading() as connection:
+        kept = connection.execute(sa.select(tables.feedback.c.card, tables.feedback.c.digest)).all()
+    assert len({card for card, _ in kept}) == len({digest for _, digest in kept}) == 2
+
+
+@pytest.mark.postgres
+def test_what_a_database_cannot_keep_does_not_close_the_store_for_others(postgres_url: str) -> None:
+    """SQLite keeps any text."""
+    with Store(StoreSettings(store_url=emptied(postgres_url))) as store:
+        with pytest.raises(sa.exc.DataError), store.writing() as connection:
+            connection.execute(sa.text("SELECT CAST(:text AS text)"), {"text": "a\0b"})
+        assert store.problem() is None
 
 
 def test_a_call_made_twice_issues_its_cards_once(memory: CardMemory, store: Store, secrecy: Secrecy) -> None:
