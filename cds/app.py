@@ -35,7 +35,7 @@ from cds.service import Clock, Service, utc_now
 from cds.settings import Settings
 from cds.signals import on_hangup
 from cds.stamp import HEADER, Stamp
-from cds.traces import instrument
+from cds.traces import instrument, send_the_last
 
 
 def create_app(
@@ -70,6 +70,8 @@ def create_app(
         with on_hangup(reloader.on_signal):
             yield
         await parts.aclose()
+        if app.state.traces is not None:
+            await send_the_last(app.state.traces)
 
     app = FastAPI(
         title="Nuque",
@@ -83,7 +85,7 @@ def create_app(
     _add_routes(app, settings)
     _add_refusals(app)
     _add_layers(app, settings, service, parts)
-    instrument(app, settings)
+    app.state.traces = instrument(app, settings)
     return app
 
 

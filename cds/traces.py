@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import anyio.to_thread
 from fastapi import FastAPI
 
 from cds.settings_groups import SeeingSettings
@@ -11,6 +12,9 @@ from rules.errors import NuqueError
 
 if TYPE_CHECKING:
     from opentelemetry.sdk.trace import TracerProvider
+
+
+_PATIENCE_SECONDS = 3.0
 
 
 class TracesError(NuqueError):
@@ -31,16 +35,23 @@ def exporting_provider() -> TracerProvider:
     return provider
 
 
-def instrument(app: FastAPI, settings: SeeingSettings, provider: TracerProvider | None = None) -> None:
-    """Have ``app`` make a span for each call where the settings ask for it. Raises TracesError."""
+def instrument(app: FastAPI, settings: SeeingSettings, provider: TracerProvider | None = None) -> TracerProvider | None:
+    """Have ``app`` make a span for each call where the settings ask for it; gives what holds them. Raises TracesError."""
     if not settings.traces:
-        return
+        return None
     provider = provider or exporting_provider()
     from opentelemetry.instrumentation.fastapi import FastAPIInstrumentor
 
     FastAPIInstrumentor.instrument_app(
         app, tracer_provider=provider, excluded_urls="/health/,/metrics", server_request_hook=_forget_the_address
     )
+    return provider
+
+
+async def send_the_last(provider: TracerProvider) -> None:
+    """Send the spans that wait for the next batch: a service that was told to stop ends without a further chance."""
+    with anyio.move_on_after(_PATIENCE_SECONDS):
+        await anyio.to_thread.run_sync(provider.force_flush, abandon_on_cancel=True)
 
 
 def _forget_the_address(span: Any, scope: dict[str, Any]) -> None:

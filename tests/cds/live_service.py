@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,10 +25,19 @@ _PATIENCE_SECONDS = 60
 
 @dataclass(frozen=True)
 class LiveService:
-    """Where a running service answers, and its process."""
+    """Where a running service answers, its process, and the lines that it has logged so far."""
 
     url: str
     process: subprocess.Popen[str]
+    said: list[str]
+
+    def has_said(self, *words: str) -> bool:
+        """Whether a line with all of ``words`` is logged, now or soon."""
+        for _ in range(_PATIENCE_SECONDS * 10):
+            if any(all(word in line for word in words) for line in list(self.said)):
+                return True
+            time.sleep(0.1)
+        return False
 
 
 @contextmanager
@@ -58,7 +68,7 @@ def running(*options: str, **environment: str) -> Iterator[LiveService]:
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
     try:
-        yield LiveService(_address(process, lines), process)
+        yield LiveService(_address(process, lines), process, said)
     finally:
         process.terminate()
         process.wait(timeout=_PATIENCE_SECONDS)
