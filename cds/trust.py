@@ -251,7 +251,7 @@ class Trust:
         sets = self._keys[client.iss]
         jku = header.get("jku")
         if jku is not None:
-            if jku not in sets:
+            if not isinstance(jku, str) or jku not in sets:
                 raise NotTrusted(401, "jku", "the token's jku is not a key set that is listed for this client")
             sets = {jku: sets[jku]}
         unavailable = None

@@ -58,14 +58,16 @@ def token(
     return jws.serialize_compact(head, json.dumps(payload or claims()).encode(), key, registry=registry)
 
 
+def encoded(text: str) -> str:
+    """``text`` as a part of a token."""
+    return base64.urlsafe_b64encode(text.encode("utf-8", "surrogatepass")).rstrip(b"=").decode()
+
+
 def unsigned(
     payload: dict[str, Any] | None = None, alg: str = "none", signature: str = "", claims_text: str | None = None
 ) -> str:
-    def part(text: str) -> str:
-        return base64.urlsafe_b64encode(text.encode()).rstrip(b"=").decode()
-
     header = json.dumps({"alg": alg, "typ": "JWT", "kid": "ec384"})
-    return f"{part(header)}.{part(claims_text or json.dumps(payload or claims()))}.{signature}"
+    return f"{encoded(header)}.{encoded(claims_text or json.dumps(payload or claims()))}.{signature}"
 
 
 def signed_with_the_public_key_as_secret(payload: dict[str, Any] | None = None) -> str:

@@ -7,9 +7,12 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 
+from cds.app import create_app
 from cds.key_sets import FetchedKeys, KeySetError
 from cds.reach import listed_networks
+from cds.settings import Settings
 from cds.settings_groups import TrustSettings
 from cds.trust import NotTrusted, Trust
 from tests.cds import ehr
@@ -196,3 +199,22 @@ def test_without_a_key_set_the_call_is_to_be_repeated_later(key_server: KeyServe
         await trust.aclose()
 
     asyncio.run(work())
+
+
+@pytest.mark.parametrize(("status", "ready"), [(200, 200), (503, 503)])
+def test_the_service_is_ready_once_its_key_sets_are_at_hand(
+    key_server: KeyServer, tmp_path: Path, status: int, ready: int
+) -> None:
+    key_server.status = status
+    origin = f"http://127.0.0.1:{key_server.server_port}"
+    settings = Settings(
+        trust="jwt",
+        clients=ehr.clients_file(tmp_path, keys_file=None, jku=[f"{origin}/keys"]),
+        audiences=(ehr.BASE,),
+        pseudonym_key="k" * 32,
+        private_networks=("127.0.0.0/8",),
+    )
+    with TestClient(create_app(settings)) as client:
+        answer = client.get("/health/ready")
+    assert answer.status_code == ready
+    assert answer.json().get("failing", {}) == ({} if ready == 200 else {"key sets": f"no key set from {origin}"})

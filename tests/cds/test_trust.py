@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from joserfc.errors import SecurityWarning
 from joserfc.jwk import RSAKey
 
@@ -285,3 +287,60 @@ def test_keys_for_encryption_symmetric_keys_and_small_keys_are_left_out() -> Non
 def test_two_keys_of_one_name_are_refused() -> None:
     with pytest.raises(KeySetError, match="same key id"):
         usable_keys(ehr.key_set(ehr.EC384, ehr.STRANGER).encode())
+
+
+# --- anything at all -----------------------------------------------------------------------------------------------
+
+ODD = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=5),
+    st.sampled_from([[], {}, [[]], "x" * 600]),
+)
+
+
+def spoilt(right: dict[str, Any], names: str) -> st.SearchStrategy[dict[str, Any]]:
+    """``right`` with some of ``names`` set to something odd: few at once, so that each check is reached."""
+    odd = st.dictionaries(st.sampled_from(names.split()), ODD, max_size=2)
+    return odd.map(lambda changed: {**right, **changed})
+
+
+HEADERS = spoilt({"alg": "ES384", "typ": "JWT", "kid": "ec384"}, "alg typ kid jku crit b64 jwk zip")
+CLAIMS = spoilt(ehr.claims(), "iss aud exp iat nbf jti tenant")
+TEXTS = st.text(max_size=20) | st.sampled_from(["[" * 5000, '{"a":' * 1000, "1" * 5000, "\ufeff{}", "null", "[]"])
+
+
+@pytest.fixture(scope="module")
+def trust(tmp_path_factory: pytest.TempPathFactory) -> Trust:
+    return ehr.trust(tmp_path_factory.mktemp("trust"))
+
+
+@settings(max_examples=1000)
+@given(header=HEADERS, claims=CLAIMS)
+def test_whatever_stands_in_a_token_it_is_refused_and_never_fails(
+    trust: Trust, header: dict[str, Any], claims: dict[str, Any]
+) -> None:
+    sent = f"{ehr.encoded(json.dumps(header))}.{ehr.encoded(json.dumps(claims))}.{'A' * 128}"
+    assert refusal(trust, ehr.call(sent)).status in (401, 403)
+
+
+@given(
+    header=HEADERS.map(json.dumps) | TEXTS, claims=CLAIMS.map(json.dumps) | TEXTS, rest=st.text("Az09-_.", max_size=9)
+)
+def test_whatever_is_sent_as_a_token_is_refused_and_never_fails(
+    trust: Trust, header: str, claims: str, rest: str
+) -> None:
+    sent = f"{ehr.encoded(header)}.{ehr.encoded(claims)}.{rest}"
+    assert refusal(trust, ehr.call(sent)).status in (401, 403)
+
+
+@given(claims=CLAIMS)
+def test_whatever_a_client_claims_is_refused_or_right_and_never_fails(trust: Trust, claims: dict[str, Any]) -> None:
+    try:
+        caller = run(trust.check(ehr.call(ehr.token(claims))))
+    except NotTrusted as refused:
+        assert refused.status in (401, 403)
+    else:
+        assert caller.issuer == ehr.ISS
