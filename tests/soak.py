@@ -3,7 +3,7 @@
 ``make soak`` runs ten minutes; ``make soak ARGS="--minutes 1"`` is a rehearsal. The load: signed hook calls with and without
 prefetch (the rest is read from a FHIR server behind a proxy that breaks every so often), feedback, broken calls, replayed
 tokens and reloads. Exit code 1 where anything was answered otherwise than is meant, or not at all; where a kind of call was
-never made; or where memory grew.
+never made; or where memory grew: ten minutes show a leak of some 3 kB a call, one minute one of some 30 kB.
 """
 
 from __future__ import annotations
