@@ -5,10 +5,13 @@ No container engine and no cluster is needed, and none was used.
 
 import configparser
 import json
+import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -197,6 +200,32 @@ def unit() -> configparser.ConfigParser:
     parser.optionxform = str  # type: ignore[assignment,method-assign]
     parser.read(DEPLOY / "nuque.service")
     return parser
+
+
+@pytest.fixture(scope="module")
+def verify() -> Callable[[Path], str]:
+    """What systemd itself says of a unit. In CI it must be there; elsewhere tests without it are skipped."""
+    command = shutil.which("systemd-analyze")
+    if command is None:
+        if os.environ.get("CI"):
+            pytest.fail("systemd-analyze was not found: apt-get install systemd")
+        pytest.skip("needs systemd-analyze: apt-get install systemd")
+
+    def said(unit: Path) -> str:
+        done = subprocess.run([command, "verify", "--man=no", unit], capture_output=True, text=True, timeout=60)
+        return done.stdout + done.stderr
+
+    return said
+
+
+def test_systemd_finds_nothing_in_the_unit(verify: Callable[[Path], str], tmp_path: Path) -> None:
+    # Verified for a command that is here; on the site it is where the site installed it.
+    text = (DEPLOY / "nuque.service").read_text().replace("/opt/nuque/bin/nuque", "/bin/true")
+    path = tmp_path / "nuque.service"
+    path.write_text(text)
+    assert verify(path) == ""
+    path.write_text(text.replace("ProtectSystem", "ProtectSytem"))
+    assert "ProtectSytem" in verify(path)
 
 
 def test_the_unit_is_confined_and_reloads_by_the_signal_that_the_service_takes() -> None:
