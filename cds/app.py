@@ -128,4 +128,4 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
         )
     app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
     # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.
-    app.add_middleware(Stamp)
+    app.add_middleware(Stamp, service=service)

@@ -16,7 +16,7 @@ from cds.audit import Audit, AuditEntry
 from cds.logs import failure, log
 from cds.metrics import Metrics
 from cds.refusals import Issue, outcome
-from cds.service import Service
+from cds.service import CONTENT, Service
 from cds.store import StoreDown
 from cds.watch import PATIENT
 
@@ -102,7 +102,7 @@ class Observing:
                 event=event,
                 status=status,
                 issuer=issuer,
-                ruleset_hash=self._service.content.ruleset.hash,
+                ruleset_hash=state[CONTENT].ruleset.hash,
                 request=request,
                 service=route.removeprefix("/")[:64],
                 tenant=caller.tenant if caller else None,

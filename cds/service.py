@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -15,6 +15,9 @@ from cds.hook_service import Memory
 from cds.prefetch import Fetcher
 from cds.settings import Settings
 from cds.watch import Watch
+
+CONTENT = "content"
+"""Key of a call's state under which the content in use when it began is left."""
 
 Clock = Callable[[], datetime]
 ReadinessCheck = Callable[[], str | None]
@@ -30,7 +33,7 @@ def utc_now() -> datetime:
 class Service:
     """Settings and content, and the parts that differ between sites: clock, feedback, FHIR reading, readiness.
 
-    ``content`` is replaced as a whole; a route takes it once and keeps to it for the whole call.
+    ``content`` is replaced as a whole; a call keeps to what was in use when it began.
     """
 
     settings: Settings
@@ -43,12 +46,12 @@ class Service:
     readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
 
 
-def of_app(request: Request) -> Service:
-    """The service of the application that handles ``request``."""
-    service = request.app.state.service
-    assert isinstance(service, Service)
-    return service
+def of_call(request: Request) -> Service:
+    """The service of the application that handles ``request``, with the content that its answer names."""
+    service, content = request.app.state.service, getattr(request.state, CONTENT)
+    assert isinstance(service, Service) and isinstance(content, Content)
+    return replace(service, content=content)
 
 
-Held = Annotated[Service, Depends(of_app)]
+Held = Annotated[Service, Depends(of_call)]
 """Type of a route's parameter that takes the service."""

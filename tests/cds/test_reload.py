@@ -4,11 +4,13 @@ import os
 import shutil
 import signal
 import threading
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 import cds.reload
@@ -53,6 +55,25 @@ def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, ser
     done = service.post("/admin/reload", headers=BEARER)
     assert done.status_code == 200
     assert (done.json()["before"], done.json()["cases"] > 0) == (before, True)
+    assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+def test_a_call_is_decided_by_the_rules_that_its_answer_names(folder: Path, service: TestClient) -> None:
+    """Also where new knowledge is swapped in while the body still comes."""
+    app = service.app
+    assert isinstance(app, FastAPI)
+    new_version(folder)
+    newer = Content.load(app.state.service.settings)
+
+    def body() -> Iterator[bytes]:
+        yield b'{"facts": {"age_years'
+        app.state.service.content = newer
+        yield b'": 40}}'
+
+    answer = service.post("/decisions", content=body(), headers={"Content-Type": "application/json"})
+    decided = answer.json()["ruleset"]
+    assert "99.0.0" not in decided["version"]
+    assert answer.headers["Nuque-Ruleset"] == f"{decided['name']}/{decided['version']}; hash={decided['hash']}"
     assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
 
 
