@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -40,9 +40,9 @@ class Input:
 
 
 def read_input(
-    content: bytes, name: str, ruleset: Ruleset, code_map: CodeMap, at: datetime | None, now: datetime
+    content: bytes, name: str, ruleset: Ruleset, codes: Callable[[], CodeMap], at: datetime | None, now: datetime
 ) -> Input:
-    """The JSON in ``content`` (of the file ``name``) as input.
+    """The JSON in ``content`` (of the file ``name``) as input. ``codes`` gives the code map, and is asked only for FHIR.
 
     Plain facts may carry their own moment (``at``); an explicit ``at`` stands above it, ``now`` below.
     Raises InputError where it is not JSON or none of the three forms, ReadingError where FHIR cannot be read.
@@ -52,7 +52,7 @@ def read_input(
     except JsonProblem as error:
         raise InputError(f"{name}: {error}") from error
     if isinstance(value, list) or (isinstance(value, dict) and ("resourceType" in value or "hook" in value)):
-        return _read_fhir(value, name, ruleset, code_map, at or now)
+        return _read_fhir(value, name, ruleset, codes(), at or now)
     if isinstance(value, dict):
         return _read_facts(value, name, at, now)
     raise InputError(f"{name}: expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request")

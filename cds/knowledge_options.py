@@ -12,6 +12,7 @@ from rules.loading import KNOWLEDGE, load_ruleset
 from rules.ruleset import Ruleset
 
 if TYPE_CHECKING:
+    from cds.fhir.codes import CodeMap
     from rules.cases import Case
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -35,6 +36,17 @@ def knowledge_options(command: Command) -> Command:
 def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Ruleset:
     """The ruleset that the options name. Raises KnowledgeError with every problem found."""
     return load_ruleset(knowledge_folder(knowledge), [Path(path) for path in overlay])
+
+
+def codes_of(ruleset: Ruleset, code_map: Path | None) -> Callable[[], CodeMap]:
+    """Loads the code map with a site's file over it, once it is needed: plain facts need none."""
+
+    def load() -> CodeMap:
+        from cds.fhir.loading_codes import load_code_map
+
+        return load_code_map(ruleset, [code_map] if code_map else [])
+
+    return load
 
 
 def cases_option(command: Command) -> Command:

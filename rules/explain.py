@@ -36,11 +36,14 @@ _ROUNDED = 1e-3
 
 @dataclass(frozen=True)
 class Observation:
-    """Where a value came from: the record it was read from, or the rules that worked it out."""
+    """Where a value came from: the record that it was read from, or the rule that worked it out (None: not known).
+
+    A ``record`` names the resource, when it was recorded, and the value as it was written there, as far as these are known.
+    """
 
     fact: str
     value: FactValue | None
-    reference: str | None
+    record: RecordedFact | None
     worked_out_by: str | None
 
 
@@ -91,10 +94,10 @@ class Explainer:
         """Evaluate ``facts`` (plain values by name, or recorded facts). Raises FactError where one cannot be used."""
         self.ruleset = ruleset
         if isinstance(facts, Mapping):
-            given, self._references = facts, {}
+            given, self.records = facts, {}
         else:
             given = {fact.name: fact.value for fact in facts}
-            self._references = {fact.name: fact.reference for fact in facts if fact.reference}
+            self.records = {fact.name: fact for fact in facts}
         self.facts: Mapping[str, FactValue] = ruleset.vocabulary.check(given)
         self.firing: Firing = fire(ruleset, self.facts)
         self._fired = frozenset(rule.id for rule in self.firing.fired)
@@ -127,7 +130,7 @@ class Explainer:
     def observation(self, fact: str) -> Observation:
         """Where the value of ``fact`` comes from."""
         return Observation(
-            fact, self.firing.facts.get(fact), self._references.get(fact), self.firing.concluded_by.get(fact)
+            fact, self.firing.facts.get(fact), self.records.get(fact), self.firing.concluded_by.get(fact)
         )
 
     def _in_the_way(self, condition: Condition) -> list[str]:

@@ -10,9 +10,8 @@ import click
 
 from cds.catalogue import Catalogue
 from cds.decision_text import decision_text, sources_text
-from cds.fhir.loading_codes import load_code_map
 from cds.inputs import read_input
-from cds.knowledge_options import knowledge_options, load_knowledge
+from cds.knowledge_options import codes_of, knowledge_options, load_knowledge
 from rules.decide import Decider
 
 
@@ -41,10 +40,10 @@ def decide(
     FILE holds facts ({"facts": {...}, "at": ...} or just the facts), a FHIR R4 Bundle, or a CDS Hooks request.
     """
     ruleset = load_knowledge(knowledge, overlay)
-    codes = load_code_map(ruleset, [code_map] if code_map else [])
     name = "standard input" if file == "-" else file
     with click.open_file(file, "rb") as opened:
-        given = read_input(opened.read(), name, ruleset, codes, at, now=datetime.now(UTC))
+        content = opened.read()
+    given = read_input(content, name, ruleset, codes_of(ruleset, code_map), at, now=datetime.now(UTC))
     decision = Decider(ruleset).decide(given.facts, given.at, given.not_used)
     shelf = None if catalogue is None else Catalogue.load(catalogue, ruleset).fitting(decision)
     if as_json:

@@ -123,7 +123,9 @@ def _decide_all(folder: Path, index: _Index) -> Iterator[_Decided]:
     decider, codes = Decider(ruleset), load_code_map(ruleset)
     catalogue = Catalogue.load(folder / "catalogue.yaml", ruleset)
     for entry in index.patients:
-        given = read_input((folder / entry.file).read_bytes(), entry.file, ruleset, codes, entry.at, now=entry.at)
+        given = read_input(
+            (folder / entry.file).read_bytes(), entry.file, ruleset, lambda: codes, entry.at, now=entry.at
+        )
         if given.patient is None:
             raise InputError(f"{entry.file}: no patient is named; add a Patient resource")
         decision = decider.decide(given.facts, given.at, given.not_used)

@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 from cds.reports.about import about
 from cds.reports.blocks import Block, Node, NumberLine, Report, State, Stretch, Table, Tree, Words
+from rules.decision import NotUsed
 from rules.explain import Explainer, Explanation, Observation, Reason
+from rules.facts import RecordedFact
 from rules.ruleset import Ruleset
 from rules.wording import describe_effects, describe_value
 
 _STATES: dict[bool | None, State] = {True: "good", False: "bad", None: "doubt"}
 
 
-def explained(ruleset: Ruleset, explainer: Explainer, why_not: Sequence[str]) -> Report:
-    """The trace as a tree, why the rules called ``why_not`` stayed silent, and what would change the size."""
+def explained(
+    explainer: Explainer, why_not: Sequence[str], title: str, at: datetime, not_used: Sequence[NotUsed] = ()
+) -> Report:
+    """The trace as a tree, why the rules called ``why_not`` stayed silent, and what would change the size.
+
+    ``title`` says whose decision it is, ``at`` its moment, ``not_used`` what was seen and refused.
+    """
+    ruleset = explainer.ruleset
     explanations = {explanation.rule.id: explanation for explanation in explainer.fired()}
     asked = [explainer.why(name) for name in why_not]
     writer = _Writer(ruleset, explanations)
     outcome = explainer.outcome()
     nearest = explainer.nearest()
-    blocks: list[Block] = [Words("Facts: " + _facts(explainer))]
+    blocks: list[Block] = [Words(f"{title}, at {at:%Y-%m-%d %H:%M %Z}."), _known(explainer)]
+    if not_used:
+        rows = [(one.fact or "not recognised", one.value, one.reason, one.reference or "") for one in not_used]
+        blocks.append(Table("Seen and not used", ("fact", "as written", "why", "record"), rows))
     for explanation in asked:
         blocks.append(_why(writer, explanation))
     blocks += [
@@ -46,7 +58,11 @@ def explained(ruleset: Ruleset, explainer: Explainer, why_not: Sequence[str]) ->
         findings=0,
         blocks=blocks,
         data={
+            "patient": title,
+            "at": at.isoformat(),
             "facts": dict(explainer.facts),
+            "records": {name: _record(record) for name, record in explainer.records.items()},
+            "not_used": [one.model_dump(mode="json") for one in not_used],
             "size": outcome,
             "fired": [_data(one) for one in explanations.values()],
             "why_not": [_data(one) for one in asked],
@@ -64,10 +80,29 @@ def explained(ruleset: Ruleset, explainer: Explainer, why_not: Sequence[str]) ->
     )
 
 
-def _facts(explainer: Explainer) -> str:
-    return (
-        ", ".join(f"{name} = {describe_value(value)}" for name, value in explainer.facts.items()) or "nothing recorded"
-    )
+def _known(explainer: Explainer) -> Table:
+    """Each fact, and the record that stands behind it where the patient was read from records."""
+    rows = []
+    for name, value in explainer.facts.items():
+        fact, record = explainer.ruleset.vocabulary[name], explainer.records.get(name)
+        unit = f" {fact.unit}" if fact.unit and not fact.unit.startswith("{") else ""
+        written = (record.reference or "", _moment(record.recorded), record.original or "") if record else ("", "", "")
+        rows.append((name, describe_value(value) + unit, *written))
+    if not explainer.records:
+        return Table("What is known", ("fact", "value"), [row[:2] for row in rows], empty="Nothing is recorded.")
+    return Table("What is known", ("fact", "value", "record", "recorded", "as written"), rows)
+
+
+def _moment(recorded: datetime | None) -> str:
+    return f"{recorded:%Y-%m-%d %H:%M %Z}" if recorded else ""
+
+
+def _record(record: RecordedFact) -> dict[str, Any]:
+    return {
+        "reference": record.reference,
+        "recorded": record.recorded.isoformat() if record.recorded else None,
+        "original": record.original,
+    }
 
 
 def _why(writer: _Writer, explanation: Explanation) -> Tree:
@@ -126,7 +161,19 @@ class _Writer:
         if seen.worked_out_by is not None:
             below = (self.rule(self.explanations[seen.worked_out_by]),)
             return Node(f"{words}, worked out by {seen.worked_out_by}", None, below)
-        return Node(f"{words}, recorded" + (f" in {seen.reference}" if seen.reference else ""))
+        return Node(f"{words}, recorded{_behind(seen.record)}")
+
+
+def _behind(record: RecordedFact | None) -> str:
+    """In which record, when, and as what, as far as that is known."""
+    if record is None:
+        return ""
+    parts = (
+        f" in {record.reference}" if record.reference else "",
+        f" at {_moment(record.recorded)}" if record.recorded else "",
+        f" as {record.original!r}" if record.original else "",
+    )
+    return "".join(parts)
 
 
 def _data(explanation: Explanation) -> dict[str, Any]:
@@ -144,7 +191,7 @@ def _reason_data(reason: Reason) -> dict[str, Any]:
     if reason.observation is not None:
         data |= {
             "value": reason.observation.value,
-            "reference": reason.observation.reference,
+            "record": _record(reason.observation.record) if reason.observation.record else None,
             "worked_out_by": reason.observation.worked_out_by,
         }
     if reason.below:

@@ -11,11 +11,11 @@ RULESET = small_ruleset()
 
 
 def test_a_rule_that_fired_rests_on_its_observation():
-    facts = [RecordedFact(name="height_mm", value=50.0, reference="Observation/7")]
-    why = Explainer(RULESET, facts).why("small.a")
+    fact = RecordedFact(name="height_mm", value=50.0, reference="Observation/7", original="5 cm")
+    why = Explainer(RULESET, [fact]).why("small.a")
     assert why.fires and why.in_the_way == ()
     assert why.reason.truth is True
-    assert why.reason.observation.reference == "Observation/7"
+    assert why.reason.observation.record == fact
     assert why.reason.observation.value == 50.0
 
 

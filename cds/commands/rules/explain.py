@@ -2,36 +2,47 @@
 
 from __future__ import annotations
 
-import json
-from typing import Any
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from cds.knowledge_options import knowledge_options, load_knowledge, load_worked_cases
+from cds.knowledge_options import codes_of, knowledge_options, load_knowledge, load_worked_cases
 from cds.reports.delivery import deliver, report_options
 from rules.ruleset import Ruleset
 
+if TYPE_CHECKING:
+    from cds.inputs import Input
+
 
 @click.command()
-@click.argument("file", required=False, type=click.File(encoding="utf-8"))
+@click.argument("file", required=False, type=click.Path(exists=True, dir_okay=False, allow_dash=True))
 @click.option("--case", "case_name", help="A worked case in place of FILE.")
 @click.option(
     "--rule", "rules", multiple=True, help="Say why this rule fires or stays silent; may be given more than once."
 )
+@click.option(
+    "--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="Moment of decision with time zone; default: now."
+)
+@click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
 @knowledge_options
 @report_options
 def explain(
-    file: Any,
+    file: str | None,
     case_name: str | None,
     rules: tuple[str, ...],
+    at: datetime | None,
+    code_map: Path | None,
     knowledge: str | None,
     overlay: tuple[str, ...],
     as_json: bool,
     html: str | None,
 ) -> None:
-    """Explain the decision for the patient in FILE: JSON of facts by name (also under the key facts); - is standard input.
+    """Explain the decision for the patient in FILE (- for standard input).
 
-    The trace down to the observations and sources, why a rule stayed silent, and the smallest change that alters the size.
+    FILE holds what `nuque decide` takes: facts, a FHIR R4 Bundle, or a CDS Hooks request. Shown are the trace down to the
+    records and sources, why a rule stayed silent, and the smallest change that alters the size.
     """
     from cds.reports.explained import explained
     from rules.explain import Explainer
@@ -40,23 +51,31 @@ def explain(
     unknown = [name for name in rules if name not in ruleset.rules]
     if unknown:
         raise click.UsageError(f"no rule called {', '.join(unknown)}")
-    facts = _facts(ruleset, file, case_name, knowledge)
-    deliver(explained(ruleset, Explainer(ruleset, facts), rules), as_json=as_json, html=html)
-
-
-def _facts(ruleset: Ruleset, file: Any, case_name: str | None, knowledge: str | None) -> dict[str, object]:
     if (file is None) == (case_name is None):
         raise click.UsageError("give FILE or --case, one of the two")
-    if case_name is not None:
-        cases = {case.name: case for case in load_worked_cases(ruleset, knowledge)}
-        if case_name not in cases:
-            raise click.UsageError(f"no case called {case_name!r}")
-        return dict(cases[case_name].facts)
-    try:
-        content = json.load(file)
-    except json.JSONDecodeError as error:
-        raise click.UsageError(f"{file.name}: not JSON: {error}") from error
-    facts = content.get("facts", content) if isinstance(content, dict) else content
-    if not isinstance(facts, dict):
-        raise click.UsageError(f"{file.name}: expected an object with facts by name")
-    return facts
+    now = datetime.now(UTC)
+    given = (
+        _case(ruleset, str(case_name), knowledge, at or now)
+        if file is None
+        else _read(ruleset, file, code_map, at, now)
+    )
+    report = explained(Explainer(ruleset, given.facts), rules, given.title, given.at, given.not_used)
+    deliver(report, as_json=as_json, html=html)
+
+
+def _case(ruleset: Ruleset, name: str, knowledge: str | None, at: datetime) -> Input:
+    from cds.inputs import Input
+
+    cases = {case.name: case for case in load_worked_cases(ruleset, knowledge)}
+    if name not in cases:
+        raise click.UsageError(f"no case called {name!r}")
+    return Input(f"worked case {name}", at, cases[name].facts)
+
+
+def _read(ruleset: Ruleset, file: str, code_map: Path | None, at: datetime | None, now: datetime) -> Input:
+    from cds.inputs import read_input
+
+    with click.open_file(file, "rb") as opened:
+        content = opened.read()
+    name = "standard input" if file == "-" else file
+    return read_input(content, name, ruleset, codes_of(ruleset, code_map), at, now)

@@ -2,6 +2,7 @@
 
 import json
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -111,6 +112,47 @@ def test_explain(small, tmp_path):
     assert "did you mean height_mm" in run("explain", patient, "--knowledge", small, code=2)
     patient.write_text("{")
     assert "not JSON" in run("explain", patient, "--knowledge", small, code=2)
+
+
+AT = "2026-03-02T10:00:00Z"
+
+
+def test_explain_names_the_record_behind_each_comparison():
+    bundle = "demo_bundles/24_unit_errors.json"
+    out = run("explain", bundle, "--at", AT, "--rule", "sizing.height.measured_h2")
+    assert "neck_circumference_mm = 351, recorded in Observation/hm-24-01 at 2026-02-28 09:00 UTC as '351 mm'" in out
+    assert "Why not sizing.height.measured_h2" in out and "neck_height_mm is not recorded" in out
+    assert "the unit kg does not measure in mm" in out
+    data = json.loads(run("explain", bundle, "--at", AT, "--json"))
+    recorded = {"reference": "Observation/hm-24-01", "recorded": "2026-02-28T09:00:00+00:00", "original": "351 mm"}
+    assert data["records"]["neck_circumference_mm"] == recorded
+    assert recorded in [part.get("record") for part in _parts(data["fired"])]
+    assert data["nearest_changes"][0] == {
+        "fact": "neck_circumference_mm",
+        "now": 351,
+        "to": 337.9,
+        "distance": pytest.approx(0.0146, abs=1e-4),
+        "size": "adult H3 G1",
+    }
+
+
+def _parts(fired):
+    waiting = [one["condition"] for one in fired]
+    while waiting:
+        part = waiting.pop()
+        yield part
+        waiting += part.get("parts", [])
+
+
+def test_explain_says_of_every_kind_of_input_what_decide_says(tmp_path):
+    hook = next(path for path in sorted(Path("demo_bundles/hooks").glob("*.json")))
+    facts = tmp_path / "facts.json"
+    facts.write_text('{"facts": {"age_years": 40, "neck_height_mm": 50, "neck_circumference_mm": 400}}')
+    for file in (hook, facts, "demo_bundles/01_measured_woman.json"):
+        explained = json.loads(run("explain", file, "--at", AT, "--json"))
+        decided = json.loads(CliRunner().invoke(main, ["decide", str(file), "--at", AT, "--json"]).output)
+        assert explained["size"] == decided["size_class"]["code"]
+        assert {one["rule"] for one in explained["fired"]} == {one["rule"] for one in decided["trace"]}
 
 
 def test_compare(small, tmp_path):
