@@ -188,11 +188,7 @@ def _differences(before: Decision | FactError, after: Decision | FactError) -> I
         return
     yield from _size_differences(before, after)
     yield from _said("hold", {hold.text for hold in before.holds}, {hold.text for hold in after.holds})
-    yield from _said(
-        "caution",
-        {f"{caution.severity}: {caution.text}" for caution in before.cautions},
-        {f"{caution.severity}: {caution.text}" for caution in after.cautions},
-    )
+    yield from _caution_differences(before, after)
     yield from _task_differences(before, after)
     yield from _said(
         "instruction",
@@ -225,6 +221,22 @@ def _said(kind: str, before: set[str], after: set[str]) -> Iterator[tuple[str, s
         yield f"{kind} no longer said", text
     for text in sorted(after - before):
         yield f"{kind} new", text
+
+
+def _caution_differences(before: Decision, after: Decision) -> Iterator[tuple[str, str]]:
+    """Cautions that came and went; where a rule that gave one now says it otherwise, that is one change and not two."""
+    was, now = (
+        {f"{one.severity}: {one.text}": set(one.rules) for one in decision.cautions} for decision in (before, after)
+    )
+    gone, come = (
+        {text: rules for text, rules in one.items() if text not in other} for one, other in ((was, now), (now, was))
+    )
+    for text, rules in list(gone.items()):
+        instead = next((other for other, giving in come.items() if giving & rules), None)
+        if instead is not None:
+            del gone[text], come[instead]
+            yield "caution reworded", f"{text} -> {instead}"
+    yield from _said("caution", set(gone), set(come))
 
 
 def _task_differences(before: Decision, after: Decision) -> Iterator[tuple[str, str]]:

@@ -36,6 +36,8 @@ _TIMES = (
 )
 _PERIODS = ("effectivePeriod", "performedPeriod", "period", "timingPeriod")
 _NUMBER = re.compile(r"-?\d[\d.,:+TZ-]*")
+_MENTIONED = re.compile(r"(the older value|contradicts) .*? \([^()]*\)(?= (?:is used instead|of the same moment))")
+_UNLISTED = re.compile(r"; \d+ older values? not listed")
 _NAMED = re.compile(r"\b[A-Z][A-Za-z]+/[A-Za-z0-9.-]+")
 
 
@@ -128,14 +130,24 @@ class CohortReader:
             or text(named, "name")
             or text(provider, "display")
             or text(provider, "reference")
-            or text(mapping(last, "class"), "code")
+            or _class_of(last)
             or NO_UNIT
         )
 
 
+def _class_of(encounter: Mapping[str, Any]) -> str | None:
+    """The kind of encounter, which is no unit, in words that say so."""
+    code = text(mapping(encounter, "class"), "code")
+    return f"not recorded (encounter class {code})" if code else None
+
+
 def general_reason(reason: str) -> str:
-    """``reason`` without its numbers and the names of single records, so that equal reasons can be counted."""
-    return _NUMBER.sub("…", _NAMED.sub("another record", reason))[:160]
+    """``reason`` without what belongs to single records, so that equal reasons can be counted and no summary quotes them.
+
+    Numbers, names of records, other values that are mentioned, and how many more there were are left out.
+    """
+    mentioned = _MENTIONED.sub(r"\1 … (another record)", _UNLISTED.sub("", reason))
+    return _NUMBER.sub("…", _NAMED.sub("another record", mentioned))[:160]
 
 
 def _grouped(lines: Iterable[tuple[str, str]], cohort: Cohort) -> Iterator[tuple[str, list[dict[str, Any]]]]:

@@ -18,13 +18,18 @@ _MORE = "all others"
 
 @dataclass
 class Tally:
-    """Counts by kind and name. ``groups`` holds, for each unit and each month, how many of each confidence there were."""
+    """Counts by kind and name.
+
+    ``groups`` holds, for each unit and each month of decision, how many of each confidence there were, ``sizes`` how many of
+    each size class.
+    """
 
     patients: int = 0
     undated: int = 0
     unmeasured: int = 0
     counts: dict[str, Counter[str]] = field(default_factory=dict)
     groups: dict[str, dict[str, Counter[str]]] = field(default_factory=dict)
+    sizes: dict[str, dict[str, Counter[str]]] = field(default_factory=dict)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
 
     @classmethod
@@ -38,7 +43,8 @@ class Tally:
         known = facts.select(pl.all().is_not_null().sum()).row(0, named=True)
         observable = [name for name, fact in vocabulary.items() if fact.given != "concluded"]
         tally.counts["known"] = Counter({name: known.get(name, 0) for name in observable})
-        for name in ("size", "confidence", *(f"axis:{axis}" for axis in columns.ruleset.axes)):
+        axes = [f"{kind}:{axis}" for axis in columns.ruleset.axes for kind in ("axis", "basis")]
+        for name in ("size", "confidence", *axes):
             tally.counts[name] = _values(decided[name])
         for kind in ("rule", "hold", "caution", "refused"):
             names = [name for name in decided.columns if name.startswith(f"{kind}:")]
@@ -49,10 +55,9 @@ class Tally:
         asked = [name for name in decided.columns if name.startswith("task:")]
         tasks = decided.select(pl.col(asked).is_not_null().sum()).row(0, named=True) if asked else {}
         tally.counts["task"] = Counter({name.removeprefix("task:"): count for name, count in tasks.items()})
-        tally.groups = {
-            "unit": _by(decided, decided["unit"]),
-            "month": _by(decided, decided["at"].dt.strftime("%Y-%m")),
-        }
+        by = {"unit": decided["unit"], "month": decided["at"].dt.strftime("%Y-%m")}
+        tally.groups = {name: _by(group, decided["confidence"]) for name, group in by.items()}
+        tally.sizes = {name: _by(group, decided["size"]) for name, group in by.items()}
         return tally
 
     def add(self, other: Tally) -> None:
@@ -62,11 +67,9 @@ class Tally:
         self.unmeasured += other.unmeasured
         for name, counter in other.counts.items():
             self.counts.setdefault(name, Counter()).update(counter)
-        for name, groups in other.groups.items():
-            mine = self.groups.setdefault(name, {})
-            for group, counter in groups.items():
-                key = group if group in mine or len(mine) < _MOST_GROUPS else _MORE
-                mine.setdefault(key, Counter()).update(counter)
+        for mine, others in ((self.groups, other.groups), (self.sizes, other.sizes)):
+            for name, groups in others.items():
+                _add_groups(mine.setdefault(name, {}), groups)
         for pair, count in other.refused.items():
             listed = pair in self.refused or len(self.refused) < _MOST_GROUPS
             self.refused[pair if listed else (_MORE, _MORE)] += count
@@ -78,10 +81,8 @@ class Tally:
             "undated": self.undated,
             "unmeasured": self.unmeasured,
             "counts": {name: dict(counter.most_common()) for name, counter in self.counts.items()},
-            "groups": {
-                name: {group: dict(counter.most_common()) for group, counter in sorted(groups.items())}
-                for name, groups in self.groups.items()
-            },
+            "groups": _groups_as_json(self.groups),
+            "sizes": _groups_as_json(self.sizes),
             "refused": [[fact, reason, count] for (fact, reason), count in self.refused.most_common()],
         }
 
@@ -93,10 +94,8 @@ class Tally:
             undated=data["undated"],
             unmeasured=data["unmeasured"],
             counts={name: Counter(counts) for name, counts in data["counts"].items()},
-            groups={
-                name: {group: Counter(counts) for group, counts in groups.items()}
-                for name, groups in data["groups"].items()
-            },
+            groups=_groups_from_json(data["groups"]),
+            sizes=_groups_from_json(data["sizes"]),
             refused=Counter({(fact, reason): count for fact, reason, count in data["refused"]}),
         )
 
@@ -106,16 +105,34 @@ def _values(column: pl.Series) -> Counter[str]:
     return Counter({str(value): count for value, count in counted})
 
 
-def _by(decided: pl.DataFrame, group: pl.Series) -> dict[str, Counter[str]]:
+Groups = dict[str, Counter[str]]
+
+
+def _add_groups(mine: Groups, others: Mapping[str, Counter[str]]) -> None:
+    for group, counter in others.items():
+        key = group if group in mine or len(mine) < _MOST_GROUPS else _MORE
+        mine.setdefault(key, Counter()).update(counter)
+
+
+def _groups_as_json(kinds: Mapping[str, Groups]) -> dict[str, dict[str, dict[str, int]]]:
+    return {
+        name: {group: dict(counter.most_common()) for group, counter in sorted(groups.items())}
+        for name, groups in kinds.items()
+    }
+
+
+def _groups_from_json(kinds: Mapping[str, Mapping[str, Mapping[str, int]]]) -> dict[str, Groups]:
+    return {name: {group: Counter(counts) for group, counts in groups.items()} for name, groups in kinds.items()}
+
+
+def _by(group: pl.Series, what: pl.Series) -> Groups:
+    """How often each value of ``what`` there is in each group; null is a size that was withheld."""
     frame = pl.DataFrame(
-        {
-            "group": group.cast(pl.String).fill_null("not recorded"),
-            "confidence": decided["confidence"].cast(pl.String).fill_null(WITHHELD),
-        }
+        {"group": group.cast(pl.String).fill_null("not recorded"), "what": what.cast(pl.String).fill_null(WITHHELD)}
     )
-    found: dict[str, Counter[str]] = {}
-    for name, confidence, count in frame.group_by("group", "confidence").len().rows():
-        found.setdefault(name, Counter())[confidence] = count
+    found: Groups = {}
+    for name, value, count in frame.group_by("group", "what").len().rows():
+        found.setdefault(name, Counter())[value] = count
     return found
 
 

@@ -47,6 +47,15 @@ class Bars:
 
 
 @dataclass(frozen=True)
+class Stacks:
+    """Shares of wholes, one bar a row: how many of each of ``parts`` (best first). A table says the same beside it."""
+
+    title: str
+    parts: tuple[str, ...]
+    rows: Sequence[tuple[str, tuple[int, ...]]]
+
+
+@dataclass(frozen=True)
 class Cell:
     """One square of a grid: what it stands for, and how it stands."""
 
@@ -116,7 +125,7 @@ class Pictures:
     pictures: Sequence[str]
 
 
-Block = Words | Table | Bars | Grid | Tree | Listing | NumberLine | Pictures
+Block = Words | Table | Bars | Stacks | Grid | Tree | Listing | NumberLine | Pictures
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from cds.reports.blocks import Bars, Cell, Grid, NumberLine, State
+from cds.reports.blocks import Bars, Cell, Grid, NumberLine, Stacks, State
 
 INK = "#1c2430"
 PAPER = "#fbfaf7"
 TRACK = "#e4e1d8"
 COLOURS: dict[State, str] = {"good": "#2b6cb0", "bad": "#d1490b", "doubt": "#e8b33c", "quiet": "#b9b6ac"}
 SHADES = ("#16324f", "#2b6cb0", "#78a9d8", "#e8b33c", "#d1490b", "#8f5a9c", "#b9b6ac", "#5c6b2f")
+
+STACK = ("#16324f", "#2b6cb0", "#e8b33c", "#d1490b", "#b9b6ac")
+"""From best to worst, for parts of one bar."""
 
 _WIDTH = 720
 _LABEL = 240
@@ -43,6 +46,26 @@ def bars(block: Bars) -> Markup:
             )
         )
     return _svg(block.title, len(block.bars) * _ROW + 4, Markup().join(rows))
+
+
+def stacks(block: Stacks) -> Markup:
+    """Each whole as one bar of shares, with a legend above; hover (or read aloud) for the numbers."""
+    room = _WIDTH - _LABEL - 90
+    parts, x = [], float(_LABEL)
+    for name, shade in zip(block.parts, STACK, strict=False):
+        mark = '<rect x="{}" y="2" width="11" height="11" fill="{}"/><text x="{}" y="12" class="small">{}</text>'
+        parts.append(Markup(mark).format(x, shade, x + 15, name))
+        x += 30 + 7 * len(name)
+    for index, (label, counts) in enumerate(block.rows):
+        y, whole, left = 22 + index * _ROW, sum(counts), float(_LABEL)
+        words = '<text x="{}" y="{}" text-anchor="end">{}</text><text x="{}" y="{}">{}</text>'
+        parts.append(Markup(words).format(_LABEL - 10, y + 15, _cut(label, 36), _LABEL + room + 8, y + 15, whole))
+        for name, number, shade in zip(block.parts, counts, STACK, strict=False):
+            width = room * number / (whole or 1)
+            field = '<rect x="{:.1f}" y="{}" width="{:.1f}" height="14" fill="{}"><title>{}: {} {}</title></rect>'
+            parts.append(Markup(field).format(left, y + 4, width, shade, label, number, name))
+            left += width
+    return _svg(block.title, 22 + len(block.rows) * _ROW + 4, Markup().join(parts))
 
 
 def grid(block: Grid) -> Markup:

@@ -5,7 +5,20 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from cds.reports.blocks import Bars, Block, Grid, Listing, Node, NumberLine, Pictures, Report, Table, Tree, Words
+from cds.reports.blocks import (
+    Bars,
+    Block,
+    Grid,
+    Listing,
+    Node,
+    NumberLine,
+    Pictures,
+    Report,
+    Stacks,
+    Table,
+    Tree,
+    Words,
+)
 
 _MARKS = {"good": "+ ", "bad": "x ", "doubt": "? ", "quiet": "- ", None: ""}
 _WIDEST = 60
@@ -45,7 +58,7 @@ def _block(block: Block) -> Iterator[str]:
         case Listing(title, text):
             yield title
             yield from (f"  {line}" for line in text.rstrip().splitlines())
-        case Pictures():
+        case Pictures() | Stacks():
             return
         case NumberLine(title, unit, stretches, here):
             yield f"{title} ({unit})" if unit else title

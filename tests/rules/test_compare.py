@@ -79,6 +79,9 @@ def test_kinds_of_change():
     assert released.kinds == ("size released", "settled", "hold no longer said")
     said = small_ruleset(adding=rule("{fact: asleep, is: true}", '{caution: {severity: info, text: "quiet"}}'))
     assert change(said, {"asleep": True}) == (("caution new",), ("caution new: info: quiet",))
+    louder = small_ruleset(adding=rule("{fact: asleep, is: true}", '{caution: {severity: warning, text: "still"}}'))
+    reworded = Comparer(said, louder).change("p", {"asleep": True})
+    assert reworded.words == ("caution reworded: info: quiet -> warning: still",)
     asked = small_ruleset(adding=rule("{fact: asleep, is: true}", "{tasks: {task: look, every_hours: 1, people: 2}}"))
     assert change(asked, {"asleep": True}) == (
         ("task changed",),

@@ -1,6 +1,7 @@
 """Replay over an export reads what ``cds.fhir.reading`` reads and decides what ``Decider`` decides."""
 
 import json
+import re
 from collections import Counter
 from datetime import UTC, datetime
 
@@ -175,3 +176,65 @@ def test_the_command_writes_a_summary_that_says_plainly_what_is_missing(demo, tm
     assert "Most have no neck data" in text
     assert json.loads((out / "summary.json").read_text())["unmeasured"] == 20
     assert "Most have no neck data" in (out / "summary.html").read_text()
+
+
+def test_the_summary_shows_sizes_by_unit_and_over_time(tmp_path):
+    """Three units and three months, with sizes that differ between them."""
+    rows = [
+        {
+            "age_years": age,
+            "sex": "male",
+            "neck_height_mm": height,
+            "neck_circumference_mm": 380.0,
+            "head_position": "neutral",
+            "bed_rest": False,
+            "unit": unit,
+            "at": at,
+        }
+        for unit, height, age in (
+            ("Spine ward", 50.0, 40.0),
+            ("Resuscitation", None, 40.0),
+            ("Children's ward", None, None),
+        )
+        for month in (1, 2, 3)
+        for at in [datetime(2026, month, 5, tzinfo=UTC)] * month
+    ]
+    (tmp_path / "in").mkdir()
+    pl.DataFrame(rows).write_parquet(tmp_path / "in" / "facts.parquet")
+    result = CliRunner().invoke(main, ["rules", "replay", str(tmp_path / "in"), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 0, result.output
+    data = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert data["groups"]["unit"]["Spine ward"] == {"measured": 6}
+    assert data["groups"]["unit"]["Children's ward"] == {"withheld": 6}
+    assert data["sizes"]["unit"]["Spine ward"] == {"adult H2 G2": 6}
+    assert {month: sum(counts.values()) for month, counts in data["sizes"]["month"].items()} == {
+        "2026-01": 3,
+        "2026-02": 6,
+        "2026-03": 9,
+    }
+    text = (tmp_path / "out" / "summary.txt").read_text()
+    assert re.search(r"Spine ward +6 +adult H2 G2 100.0%", text)
+    assert re.search(r"2026-03 +9 +33.3% +0.0% +33.3% +33.3%", text)
+    page = (tmp_path / "out" / "summary.html").read_text()
+    assert "<title>Spine ward: 6 measured</title>" in page and "<title>2026-03: 3 no size</title>" in page
+
+
+@pytest.mark.parametrize(
+    ("reason", "general"),
+    [
+        (
+            "stale: 1450 h old, and the limit is 720 h; 2 older values not listed",
+            "stale: … h old, and the limit is … h",
+        ),
+        (
+            "status is entered-in-error; the older value Mrs. Smith's neck (351 mm) (Observation/7) is used instead",
+            "status is entered-in-error; the older value … (another record) is used instead",
+        ),
+        (
+            "contradicts 70 kg (Observation/12) of the same moment; none is used",
+            "contradicts … (another record) of the same moment; none is used",
+        ),
+    ],
+)
+def test_a_reason_that_is_counted_quotes_no_record(reason, general):
+    assert general_reason(reason) == general
