@@ -180,7 +180,18 @@ def _with_rounded(facts: Facts, definition: FactDefinition, digits: int) -> Fact
 
 def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
     """``example`` as YAML for a case file: the facts, and what fires today, for a person to put right."""
-    cases = []
+    return _written(_cases(ruleset, verdict, example))
+
+
+def as_cases(ruleset: Ruleset, verdicts: Iterable[Verdict]) -> str:
+    """Every counterexample of ``verdicts`` as the YAML of one case file; empty where there is none."""
+    examples = ((verdict, example) for verdict in verdicts for example in verdict.counterexamples)
+    cases = [case for verdict, example in examples for case in _cases(ruleset, verdict, example)]
+    return _written(cases) if cases else ""
+
+
+def _cases(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> list[dict[str, object]]:
+    cases: list[dict[str, object]] = []
     for number, facts in enumerate(example.patients, start=1):
         suffix = f".{number}" if len(example.patients) > 1 else ""
         label = "".join(c if c.isalnum() else "-" for c in f"{verdict.id}-{example.label}".lower())
@@ -193,6 +204,10 @@ def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
                 "fires": [rule.id for rule in fire(ruleset, facts).fired],
             }
         )
+    return cases
+
+
+def _written(cases: list[dict[str, object]]) -> str:
     return yaml.safe_dump({"cases": cases}, sort_keys=False, allow_unicode=True, width=120)
 
 

@@ -47,5 +47,6 @@ def test_the_sheet_is_printed_as_written(tmp_path, monkeypatch):
 def test_every_option_named_on_the_page_exists(page):
     words = command(page)
     shown = CliRunner().invoke(main, [*words[:2], "-h"]).output
-    for option in re.findall(r"(?<![\w-])--[a-z][a-z-]+", (DOCS / page).read_text(encoding="utf-8")):
+    text = re.sub(r"^(pip|carebundle|clinosim) .*$", "", (DOCS / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
+    for option in re.findall(r"(?<![\w-])--[a-z][a-z-]+", text):
         assert option in shown or option == "--py-files", option

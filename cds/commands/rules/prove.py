@@ -13,17 +13,29 @@ from cds.reports.delivery import deliver, report_options
 
 @click.command()
 @click.option("--timeout", default=60.0, show_default=True, help="Seconds for each question to the solver.")
+@click.option(
+    "--save",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the patients for whom a property fails as worked cases to this new file.",
+)
 @knowledge_options
 @report_options
-def prove(timeout: float, knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None) -> None:
+def prove(
+    timeout: float, save: Path | None, knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None
+) -> None:
     """Prove the properties of the rules over the whole input space, or show a patient for whom one fails."""
     from cds.reports.proved import proved
     from rules.claims import CLAIMS, load_claims
     from rules.loading import KNOWLEDGE
-    from rules.verify import verify
+    from rules.verify import as_cases, verify
 
+    if save is not None and save.exists():
+        raise click.BadParameter(f"{save} is there already; give the name of a new file", param_hint="--save")
     ruleset = load_knowledge(knowledge, overlay)
     claims = load_claims(ruleset, Path(knowledge or KNOWLEDGE) / CLAIMS.name)
     began = time.perf_counter()
     verdicts = list(verify(ruleset, claims, timeout_ms=int(timeout * 1000)))
-    deliver(proved(ruleset, verdicts, time.perf_counter() - began), as_json=as_json, html=html)
+    seconds = time.perf_counter() - began
+    if save is not None and (cases := as_cases(ruleset, verdicts)):
+        save.write_text(cases, encoding="utf-8")
+    deliver(proved(ruleset, verdicts, seconds), as_json=as_json, html=html)

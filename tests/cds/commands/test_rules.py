@@ -1,13 +1,16 @@
 """``nuque rules``: what each command prints, writes, and ends with."""
 
 import json
+import shutil
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
+import yaml
 from click.testing import CliRunner
 
 from cds.cli import main
+from rules.loading import KNOWLEDGE
 from tests.rules.small import FRAME, RULES
 
 
@@ -96,6 +99,29 @@ def test_prove(small, tmp_path):
     out = run("prove", "--knowledge", small, "--html", page, code=1)
     assert "no-size-against-a-warning, small.heavy" in out
     assert "name: proof-no-size-against-a-warning-small-heavy" in page.read_text()
+
+
+def test_a_broken_rule_is_caught_by_proof_and_its_patient_by_a_case_from_then_on(tmp_path):
+    """The shipped knowledge with one rule made wrong: the widest necks but one are offered the narrowest band."""
+    folder = tmp_path / "knowledge"
+    shutil.copytree(KNOWLEDGE, folder, ignore=shutil.ignore_patterns("cases"))
+    (folder / "cases").mkdir()
+    right, wrong = "value: G3, basis: measured", "value: G1, basis: measured"
+    change(folder / "sizing.yaml", right, wrong)
+    saved = folder / "cases" / "found.yaml"
+    out = run("prove", "--knowledge", folder, "--save", saved, code=1)
+    assert "girth-rises-with-circumference" in out
+    assert "is there already" in run("prove", "--knowledge", folder, "--save", saved, code=2)
+    cases = yaml.safe_load(saved.read_text())["cases"]
+    (wider,) = (case for case in cases if case["name"] == "proof-girth-rises-with-circumference-girth-band.2")
+    assert f"{len(cases)} of {len(cases)} cases hold" in run("test", "--knowledge", folder)
+    wider["expect"] = {"girth_band": "G2"}
+    del wider["fires"]
+    saved.write_text(yaml.safe_dump({"cases": [wider]}))
+    failing = run("test", "--knowledge", folder, code=1)
+    assert "0 of 1 case hold" in failing and "G1" in failing
+    change(folder / "sizing.yaml", wrong, right)
+    assert "1 of 1 case hold" in run("test", "--knowledge", folder)
 
 
 def test_explain(small, tmp_path):
