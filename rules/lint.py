@@ -21,7 +21,7 @@ from rules.unit_check import UnitMismatch, check
 from rules.verify import every_rule_can_fire
 from rules.written import Written
 
-Check = Literal["unused", "unreachable", "no source", "units", "threshold", "text"]
+Check = Literal["unused", "unreachable", "units", "threshold", "text"]
 
 _NEARLY = 0.85
 """Share of words that two cautions have in common from which they say nearly the same."""
@@ -45,7 +45,6 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
     found = [
         *_unused(ruleset, written),
         *_unreachable(ruleset),
-        *_without_source(ruleset),
         *_units(ruleset, written),
         *_thresholds(ruleset, written),
         *_texts(ruleset, written),
@@ -107,12 +106,6 @@ def _unreachable(ruleset: Ruleset) -> Iterator[LintFinding]:
         rule = ruleset.rules[found.rule]
         without = f"; it could without: {' or '.join(found.without)}" if found.without else ""
         yield LintFinding("unreachable", rule.place, f"rule {rule.id} fires for no plausible patient{without}")
-
-
-def _without_source(ruleset: Ruleset) -> Iterator[LintFinding]:
-    for rule in ruleset.rules.values():
-        if not rule.sources:
-            yield LintFinding("no source", rule.place, f"rule {rule.id} names no source")
 
 
 # --- numbers ---------------------------------------------------------------------------------------------------------

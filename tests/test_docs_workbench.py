@@ -1,7 +1,8 @@
-"""docs/replay.md and docs/downtime.md: every option and column named there exists, and the commands work as written."""
+"""docs/workbench.md, replay.md and downtime.md: options and columns named there exist, commands work as written."""
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -50,3 +51,41 @@ def test_every_option_named_on_the_page_exists(page):
     text = re.sub(r"^(pip|carebundle|clinosim) .*$", "", (DOCS / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
     for option in re.findall(r"(?<![\w-])--[a-z][a-z-]+", text):
         assert option in shown or option == "--py-files", option
+
+
+PAGE = (DOCS / "workbench.md").read_text(encoding="utf-8")
+REPORTS = re.findall(r"^\| `nuque (rules [^`]+)` \| .* \| (.*) \|$", PAGE, re.MULTILINE)
+
+
+def test_every_report_of_the_workbench_is_on_its_page():
+    shown = set(re.findall(r"^  (\w+)  ", CliRunner().invoke(main, ["rules", "-h"]).output, re.MULTILINE))
+    # The register of evidence is one page of Markdown, docs/evidence.md; the replay writes its forms into its folder.
+    assert {command.split()[1] for command, _ in REPORTS} == shown - {"evidence", "replay"}
+
+
+@pytest.mark.parametrize(("command", "pictures"), REPORTS)
+def test_every_report_is_text_and_json_and_one_page_of_its_own(command, pictures, tmp_path):
+    words = command.split()
+    as_text = CliRunner().invoke(main, [*words, "--html", str(tmp_path / "page.html")])
+    as_json = CliRunner().invoke(main, [*words, "--json"])
+    assert as_text.exit_code == as_json.exit_code in (0, 1), as_text.output
+    data = json.loads(as_json.stdout)
+    assert data["title"] == as_text.stdout.splitlines()[0]
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert data["title"] in page and data["about"][:30] in page
+    assert not re.search(r"<(script|link|img|iframe)|\b(src|href)\s*=|url\(|@import", page)
+    assert ("<svg" in page) != pictures.startswith("none")
+
+
+def test_the_python_example_runs_as_written(tmp_path, monkeypatch, capsys):
+    (code,) = re.findall(r"```python\n(.+?)```", PAGE, re.DOTALL)
+    demo = DOCS.parent / "demo_bundles"
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "demo_bundles").symlink_to(demo)
+    write_export(tmp_path / "EXPORT", (entry["resource"] for bundle in demo_bundles() for entry in bundle["entry"]))
+    exec(compile(code, "workbench.md", "exec"), {})
+    said = capsys.readouterr().out
+    pages = {path.stem: path.read_text(encoding="utf-8") for path in tmp_path.glob("*.html")}
+    assert len(pages) == 8
+    assert all(title in said and title in page for title, page in pages.items())
+    assert "28 of 28 properties proved" in said and "No sized collar if" in said

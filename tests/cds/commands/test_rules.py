@@ -1,6 +1,7 @@
 """``nuque rules``: what each command prints, writes, and ends with."""
 
 import json
+import re
 import shutil
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -55,6 +56,14 @@ def test_check(small, tmp_path):
     page = tmp_path / "check.html"
     assert "0 findings in 17 rules." in run("check", "--knowledge", small, "--html", page)
     assert page.read_text().startswith("<!doctype html>")
+
+
+def test_a_rule_without_source_does_not_load_and_the_check_says_where(small):
+    text = (small / "small.yaml").read_text()
+    (small / "small.yaml").write_text(text.replace("sources: [s]", "sources: []", 1))
+    said = run("check", "--knowledge", small, code=2)
+    line = text[: text.index("sources: [s]")].count("\n") + 1
+    assert re.search(rf"small\.yaml:{line}: .*sources.*at least 1 item", said), said
 
 
 def test_test(small, tmp_path):
