@@ -15,17 +15,13 @@ _STATES: dict[str, State] = {"proved": "good", "failed": "bad", "undecided": "do
 def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Report:
     """Each property with its verdict, and for a failed one patients who show it, ready to save as cases."""
     failed = [verdict for verdict in verdicts if verdict.status != "proved"]
+    held = [verdict for verdict in verdicts if verdict.status == "proved"]
     groups: dict[str, list[Cell]] = {}
     for verdict in verdicts:
         name = verdict.id.partition(":")[0]
         groups.setdefault(name, []).append(Cell(f"{verdict.id}: {verdict.status}", _STATES[verdict.status]))
     blocks: list[Block] = [
         Grid("Properties", groups, {"good": "proved", "bad": "failed", "doubt": "undecided"}),
-        Table(
-            "For every plausible patient, unknown facts included",
-            ("property", "verdict", "what it says"),
-            [(verdict.id, verdict.status, verdict.says) for verdict in verdicts],
-        ),
     ]
     for verdict in failed:
         for example in verdict.counterexamples:
@@ -36,6 +32,13 @@ def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Rep
             blocks.append(Table("Rules that never fire", ("rule", "where", "could fire without"), rows))
         if verdict.open:
             blocks.append(Table(f"{verdict.id}: not decided", ("what",), [(label,) for label in verdict.open]))
+    blocks.append(
+        Table(
+            "For every plausible patient, unknown facts included",
+            ("property", "verdict", "what it says"),
+            [(verdict.id, verdict.status, verdict.says) for verdict in (*failed, *held)],
+        )
+    )
     return Report(
         title="Proof over the whole input space",
         about=about(ruleset),
