@@ -135,10 +135,13 @@ def _task(task: Task) -> str:
 
 
 def _condition(ruleset: Ruleset, rule: Rule) -> str:
-    """When ``rule`` applies, with labels in place of names and without the names of parameters."""
+    """When ``rule`` applies, with labels in place of names, units, and without the names of parameters."""
     words = re.sub(r" \([a-z0-9_]+\)", "", describe(rule.when)).strip("()")
-    for fact in sorted(ruleset.vocabulary, key=len, reverse=True):
-        words = words.replace(fact, ruleset.vocabulary[fact].label)
+    for name in sorted(ruleset.vocabulary, key=len, reverse=True):
+        fact = ruleset.vocabulary[name]
+        if _has_unit(fact):
+            words = re.sub(rf"({name} [<>]=? [0-9.]+)", rf"\1 {_unit(fact)}", words)
+        words = words.replace(name, fact.label)
     for sign, instead in (
         (" is true", ""),
         (" is ", ": "),
