@@ -63,6 +63,7 @@ def test_every_report_of_the_workbench_is_on_its_page():
     assert {command.split()[1] for command, _ in REPORTS} == shown - {"evidence", "replay"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("command", "pictures"), REPORTS)
 def test_every_report_is_text_and_json_and_one_page_of_its_own(command, pictures, tmp_path):
     words = command.split()
@@ -77,6 +78,7 @@ def test_every_report_is_text_and_json_and_one_page_of_its_own(command, pictures
     assert ("<svg" in page) != pictures.startswith("none")
 
 
+@pytest.mark.slow
 def test_the_python_example_runs_as_written(tmp_path, monkeypatch, capsys):
     (code,) = re.findall(r"```python\n(.+?)```", PAGE, re.DOTALL)
     demo = DOCS.parent / "demo_bundles"
