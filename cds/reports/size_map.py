@@ -95,7 +95,8 @@ def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
     blocks: list[Block] = [
         Words(
             "The size to try first where neck height and circumference are measured and nothing else is known but the line and "
-            "whether the patient lies in bed. Hatched: the measurements lead to another line. Rings are patients."
+            "whether the patient lies in bed. Hatched: the measurements lead to another line. Rings are patients, evenly thinned "
+            "where there are many."
         ),
         Pictures("By line and posture", [_alone(ruleset, panel, fields) for panel, fields in found]),
         Pictures("Colours", [legend(ruleset)]),
