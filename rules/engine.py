@@ -10,6 +10,7 @@ Measured traps of durable_rules 2.0.28 that this module is built around (tests/r
 - ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null matches no comparison;
 - numbers written with an exponent are not understood, so none is sent;
 - an exception in an action is hidden in the state, so it is looked for and raised;
+- what was compiled is kept for ever (4 MB for the shipped content), so it is freed with the engine;
 - the host's timer threads would run actions behind our back, so they are never started.
 """
 
@@ -18,11 +19,13 @@ from __future__ import annotations
 import itertools
 import math
 import threading
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Protocol
 
+import durable_rules_engine
 from durable.engine import Host
 
 from rules.conditions import (
@@ -80,6 +83,8 @@ class Engine:
             self._host = _QuietHost(definitions)
         except Exception as error:
             raise EngineError(f"durable_rules refused the ruleset {ruleset.name}: {error}") from error
+        handles = [compiled._handle for compiled in self._host._ruleset_directory.values()]
+        weakref.finalize(self, _free, handles).atexit = False  # The end of the process frees it anyway.
 
     def fire(self, facts: Mapping[str, FactValue]) -> Firing:
         """What fires for ``facts`` (checked values, unknown ones absent). Raises EngineError where the engine fails."""
@@ -119,6 +124,11 @@ class Engine:
             self._matched.append(index)
 
         return matched
+
+
+def _free(handles: list[int]) -> None:
+    for handle in handles:
+        durable_rules_engine.delete_ruleset(handle)
 
 
 @dataclass(frozen=True)

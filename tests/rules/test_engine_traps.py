@@ -223,3 +223,31 @@ def test_no_background_thread_is_started():
     before = threading.active_count()
     small(2).fire({"a": 1})
     assert threading.active_count() == before
+
+
+@pytest.mark.parametrize(("freed", "least", "most"), [("no", 20_000, 1_000_000), ("yes", -1, 5_000)])
+def test_what_is_compiled_stays_in_memory_until_it_is_freed(freed: str, least: int, most: int) -> None:
+    """In kB, of twelve engines for the shipped content; another engine goes on answering the same."""
+    done = child(f"""
+        import gc
+        import rules.engine
+        from rules.loading import load_ruleset
+
+        if "{freed}" == "no":
+            rules.engine._free = lambda handles: None
+        def resident():
+            status = open("/proc/self/status").read()
+            return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
+        content, facts = load_ruleset(), {{"age_years": 40, "neck_height_mm": 66}}
+        other = rules.engine.Engine(content)
+        fired = [rule.id for rule in other.fire(facts).fired]
+        for number in range(15):
+            if number == 3:
+                before = resident()
+            assert [rule.id for rule in rules.engine.Engine(content).fire(facts).fired] == fired
+            gc.collect()
+            assert [rule.id for rule in other.fire(facts).fired] == fired
+        print(resident() - before)
+    """)
+    assert done.returncode == 0, done.stderr
+    assert least < int(done.stdout) < most
