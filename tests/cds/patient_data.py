@@ -2,8 +2,8 @@
 
 Known beforehand are the invented patients of ``demo_bundles`` and some patterns; everything else is noted as it is sent
 (``noting_what_is_sent``): whatever a body holds at a place that names somebody or some record. What was noted is looked for
-as a whole word, so that ids of one letter are found too. An id that is also a word of the service's own (``collar``) cannot
-be told from it and is left out.
+as a whole word, so that ids of one letter are found too. Left out is what cannot be told from the service's own words: an id
+that is one of them (``collar``), a single digit, which may be a count, and mere punctuation.
 """
 
 import ast
@@ -58,8 +58,9 @@ def named(value: Any, key: str = "") -> Iterator[str]:
 
 
 def _words(text: str) -> Iterator[str]:
-    """The words of ``text``, each without the points that end a sentence."""
-    return (word.rstrip(".") for word in _WORD.findall(text))
+    """The words of ``text``, each without the points that end a sentence; a single digit and punctuation are none."""
+    words = (word.rstrip(".") for word in _WORD.findall(text))
+    return (word for word in words if any(map(str.isalnum, word)) and not (len(word) == 1 and word.isdigit()))
 
 
 def _own_words() -> Iterator[str]:
@@ -100,7 +101,7 @@ def note(body: bytes) -> None:
     except (ValueError, RecursionError):
         return
     for text in named(value):
-        _sent.update(word for word in _words(text) if word and word not in OWN_WORDS)
+        _sent.update(word for word in _words(text) if word not in OWN_WORDS)
 
 
 @contextmanager
