@@ -20,7 +20,7 @@ import itertools
 import math
 import threading
 import weakref
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Protocol
@@ -92,7 +92,7 @@ class Engine:
             return fire_with(self.ruleset, facts, self._match)
 
     def _match(self, layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
-        self._matched = []
+        self._matched.clear()
         for part in self._layers[layer]:
             self._assert(part, known)
         stratum = self.ruleset.strata[layer]
@@ -114,16 +114,15 @@ class Engine:
 
     def _definition(self, part: _Part) -> dict[str, Any]:
         rules = {
-            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": self._action(index)}
+            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": _action(index, self._matched)}
             for index, rule in part.rules
         }
         return {**rules, "r_matched": {"all": [{"m": {_ALWAYS: 1}}], "run": lambda _: None}}
 
-    def _action(self, index: int) -> Any:
-        def matched(_: Any) -> None:
-            self._matched.append(index)
 
-        return matched
+def _action(index: int, matched: list[int]) -> Callable[[Any], None]:
+    """What the library calls when a rule matches. It knows the list and not the engine, which could else not go away."""
+    return lambda _: matched.append(index)
 
 
 def _free(handles: list[int]) -> None:
