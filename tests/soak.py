@@ -190,6 +190,8 @@ def report(load: Load, memory: list[int]) -> int:
     for (kind, outcome), count in sorted(load.outcomes.items(), key=str):
         print(f"  {kind} {outcome}: {count}")
     print(f"milliseconds: median {cuts[49]:.0f}, 95th percentile {cuts[94]:.0f}, longest {max(load.milliseconds):.0f}")
+    tenths = [memory[len(memory) * tenth // 10] // 1024 for tenth in range(10)]
+    print(f"memory, MB, at each tenth of the time: {', '.join(map(str, tenths))}")
     print(f"memory, kB: start {memory[0]}, second quarter {second:.0f}, last quarter {last:.0f}, ratio {growth:.3f}")
     print(f"not as meant: {wrong or 'nothing'}; never called: {', '.join(never) or 'nothing'}")
     return int(bool(wrong or never) or growth > MOST_GROWTH)
