@@ -34,6 +34,8 @@ SELECT = "/cds-services/collar-order-select"
 ADMIN = "a" * 40
 MOST_GROWTH = 1.10
 """Ratio of the memory of the last quarter to that of the second; the first quarter fills caches."""
+AS_DEPLOYED = {"MALLOC_ARENA_MAX": "2"}
+"""What the image and the unit in docs/deploy set of the process itself."""
 BREAKS = ("none", "none", "none", "slow", "500", "reset", "endless_paging", "huge", "none")
 
 
@@ -151,6 +153,7 @@ def main() -> int:
             "NUQUE_PRIVATE_NETWORKS": "127.0.0.0/8",
             "NUQUE_CALLS_PER_MINUTE": "60000",
             "NUQUE_LOG_LEVEL": "info",
+            **AS_DEPLOYED,
         }
         with running(**environment) as live:
             load = Load(live.url, fhir, seconds, asked.pace)

@@ -20,6 +20,7 @@ import yaml
 
 from cds.clients import read_clients
 from cds.settings import Settings
+from tests.soak import AS_DEPLOYED
 
 DEPLOY = Path(__file__).resolve().parent.parent / "docs" / "deploy"
 VARIABLES = {f"NUQUE_{name.upper()}" for name in Settings.model_fields}
@@ -238,3 +239,9 @@ def test_the_unit_is_confined_and_reloads_by_the_signal_that_the_service_takes()
 
 def test_the_example_of_the_clients_file_can_be_read() -> None:
     assert list(read_clients(DEPLOY / "clients.yaml")) == ["https://ehr.hospital.example"]
+
+
+def test_the_soak_runs_with_the_memory_settings_of_the_deployment() -> None:
+    for name, value in AS_DEPLOYED.items():
+        for file in ("Containerfile", "nuque.service"):
+            assert f"{name}={value}" in (DEPLOY / file).read_text()
