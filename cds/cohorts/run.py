@@ -69,14 +69,18 @@ class Replay:
 
     def _claim(self) -> None:
         """Make ``out``, or find there the same replay. The identity covers rules, code map, moment and input files."""
+        if self.out.resolve().is_relative_to(self.folder.resolve()):
+            raise ReplayError(f"{self.out}: lies in the folder that is read; choose a folder outside {self.folder}")
+        if self.parquet and any(self.folder.rglob("*.ndjson*")):
+            raise ReplayError(f"{self.folder}: holds Parquet and NDJSON; replay each from a folder of its own")
         files = self.parquet or tuple(file.path for file in self.export.files)
         listed = [[str(path), path.stat().st_size, path.stat().st_mtime_ns] for path in files]
         identity = hashlib.sha256(
-            json.dumps([self.ruleset.hash, repr(self.code_map), str(self.at), listed]).encode()
+            json.dumps([self.ruleset.hash, self.code_map.hash, str(self.at), listed]).encode()
         ).hexdigest()
         mark = self.out / "replay.json"
         if mark.exists():
-            if json.loads(mark.read_text())["identity"] != identity:
+            if _identity(mark) != identity:
                 raise ReplayError(
                     f"{self.out}: holds another replay (other rules, code map, moment or files); choose another folder"
                 )
@@ -90,7 +94,7 @@ class Replay:
     # --- Parquet of facts ------------------------------------------------------------------------------------------
 
     def _of_parquet(self, progress: Progress) -> Tally:
-        rows = sum(pyarrow.parquet.read_metadata(path).num_rows for path in self.parquet)
+        rows = sum(_rows_of_table(path) for path in self.parquet)
         columns = Columns(self.ruleset)
         tallies, done, number = [], 0, 0
         for path in self.parquet:
@@ -268,8 +272,23 @@ def _together(lines: Path, buckets: int) -> list[list[int]]:
     return parts
 
 
+def _rows_of_table(path: Path) -> int:
+    try:
+        return int(pyarrow.parquet.read_metadata(path).num_rows)
+    except pyarrow.ArrowException as error:
+        raise ReplayError(f"{path}: cannot be read as Parquet ({error}); write it again") from error
+
+
 def _rows(lines: Path, bucket: str) -> int:
     return sum(pyarrow.parquet.read_metadata(file).num_rows for file in lines.glob(f"*/bucket={bucket}/*.parquet"))
+
+
+def _identity(mark: Path) -> object:
+    """Of which replay the file ``mark`` is. Raises ReplayError where it does not say."""
+    try:
+        return json.loads(mark.read_text(encoding="utf-8"))["identity"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise ReplayError(f"{mark}: is damaged, so this replay cannot go on; choose another folder") from error
 
 
 def _write_whole(path: Path, content: str) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields, is_dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
@@ -78,8 +80,17 @@ class CodeMap:
     counted: Mapping[str, tuple[str, ...]]
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]
+
     same_within_percent: float
     future_tolerance_minutes: float
+
+    @cached_property
+    def hash(self) -> str:
+        """SHA-256 of all codes: the same for the same files in every process. The vocabulary is the ruleset's to hash."""
+        content = {
+            field.name: _ordered(getattr(self, field.name)) for field in fields(self) if field.name != "vocabulary"
+        }
+        return hashlib.sha256(json.dumps(content).encode()).hexdigest()
 
     @cached_property
     def own_facts(self) -> str:
@@ -146,3 +157,16 @@ def coding_of(coding: Any) -> Coding | None:
         return None
     system, code = coding.get("system"), coding.get("code")
     return Coding(system, code) if isinstance(system, str) and isinstance(code, str) else None
+
+
+def _ordered(value: object) -> object:
+    """``value`` as plain JSON values in an order of their own: a set's order differs from process to process."""
+    if isinstance(value, Mapping):
+        return sorted(([_ordered(key), _ordered(inner)] for key, inner in value.items()), key=json.dumps)
+    if isinstance(value, frozenset):
+        return sorted(map(_ordered, value), key=json.dumps)
+    if isinstance(value, tuple):
+        return [_ordered(inner) for inner in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        return _ordered(asdict(value))
+    return value

@@ -1,7 +1,10 @@
 """Replay over an export reads what ``cds.fhir.reading`` reads and decides what ``Decider`` decides."""
 
 import json
+import os
 import re
+import subprocess
+import sys
 from collections import Counter
 from datetime import UTC, datetime
 
@@ -99,6 +102,45 @@ def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch)
     assert {n: Part(work.out, n).decisions.stat().st_mtime_ns for n in kept} == kept
     assert pl.read_parquet(work.out / "decisions").sort("patient").equals(expected.sort("patient"))
     assert work.run(silent) == whole
+
+
+def test_another_process_goes_on_with_the_same_replay(demo, tmp_path):
+    """Sets are in another order in every process; here each has a seed of its own for that."""
+    for seed in ("1", "2"):
+        command = [sys.executable, "-c", "from cds.cli import main; main()", "rules", "replay", str(demo)]
+        done = subprocess.run(
+            [*command, "--out", str(tmp_path / "out"), "--workers", "1"],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        written = [path.stat().st_mtime_ns for path in sorted((tmp_path / "out" / "decisions").iterdir())]
+        if seed == "1":
+            first = written
+    assert written == first
+
+
+def test_a_mark_that_is_damaged_is_named(demo, tmp_path):
+    replayed(demo, tmp_path / "out", at=AT)
+    for content in ("{", "{}", "[]"):
+        (tmp_path / "out" / "replay.json").write_text(content)
+        with pytest.raises(ReplayError, match=r"replay\.json: is damaged"):
+            replayed(demo, tmp_path / "out", at=AT)
+
+
+def test_folders_that_would_be_mistaken_are_refused(tmp_path):
+    folder = write_export(tmp_path / "in", [{"resourceType": "Patient", "id": "1", "birthDate": "1980-01-01"}])
+    with pytest.raises(ReplayError, match="lies in the folder that is read"):
+        replayed(folder, folder / "out", at=AT)
+    pl.DataFrame({"age_years": [40.0]}).write_parquet(folder / "facts.parquet")
+    with pytest.raises(ReplayError, match="holds Parquet and NDJSON"):
+        replayed(folder, tmp_path / "out", at=AT)
+    (folder / "Patient.ndjson").unlink()
+    (folder / "facts.parquet").write_bytes(b"no table")
+    with pytest.raises(ReplayError, match=r"facts\.parquet: cannot be read as Parquet"):
+        replayed(folder, tmp_path / "out", at=AT)
 
 
 def test_another_replay_is_not_mixed_in(demo, tmp_path):
