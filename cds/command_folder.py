@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import pkgutil
 from types import ModuleType
@@ -37,9 +38,18 @@ class CommandFolder(click.Group):
         return command
 
     def invoke(self, ctx: click.Context) -> object:
-        """Run the command; an error that the project raises on purpose ends it with its message and exit code 2."""
+        """Run the command; a file that cannot be used, or an error raised on purpose, ends it with a message and code 2."""
         try:
             return super().invoke(ctx)
         except NuqueError as error:
             click.echo(f"{ctx.info_name}: {error}", err=True)
+            ctx.exit(2)
+        except OSError as error:
+            if error.errno == errno.EPIPE:  # whoever read the output has gone; click ends that in its own way
+                raise
+            where = f"{error.filename}: " if error.filename else ""
+            click.echo(
+                f"{ctx.info_name}: {where}{error.strerror or error}; look at the path, its rights and the room left",
+                err=True,
+            )
             ctx.exit(2)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from cds.reports.about import about, count
 from cds.reports.blocks import Bar, Bars, Block, Cell, Grid, Report, State, Table
+from rules.errors import Place
 from rules.lint import LintFinding
 from rules.ruleset import Ruleset
 
@@ -14,11 +15,10 @@ from rules.ruleset import Ruleset
 def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
     """Findings by kind, by file, and one by one."""
     kinds = Counter(finding.check for finding in findings)
-    lines = Counter((finding.place.file, finding.place.line) for finding in findings)
+    concerned = {_rule_at(finding.place) for finding in findings}
     topics: dict[str, list[Cell]] = {}
     for rule in ruleset.rules.values():
-        found = lines[rule.place.file, rule.place.line]
-        state: State = "bad" if found else "good"
+        state: State = "bad" if _rule_at(rule.place) in concerned else "good"
         topics.setdefault(rule.topic, []).append(Cell(f"{rule.id}: {rule.title}", state))
     blocks: list[Block] = [
         Table(
@@ -38,7 +38,7 @@ def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
             )
         )
     blocks.append(
-        Grid("Rules by topic", topics, {"good": "nothing found at this rule", "bad": "a finding where the rule begins"})
+        Grid("Rules by topic", topics, {"good": "nothing found at this rule", "bad": "a finding in the rule"})
     )
     return Report(
         title="Check of the rules",
@@ -59,3 +59,8 @@ def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
             ]
         },
     )
+
+
+def _rule_at(place: Place) -> tuple[str, tuple[str, ...]]:
+    """The rule that ``place`` lies in: its file, and the beginning of its path (``rules``, number)."""
+    return place.file, tuple(place.path.split(".")[:2])

@@ -11,7 +11,7 @@ from cds.command_folder import CommandFolder
 
 @click.group(cls=CommandFolder, package=sys.modules[__name__])
 def rules() -> None:
-    """For the team that owns the rules: check, test, mutate, prove, explain, compare, evidence.
+    """For the team that owns the rules: check, test, mutate, prove, explain, compare, replay, map, sheet, evidence.
 
     Exit codes: 0 in order, 1 there are findings, 2 the command could not be carried out.
     """

@@ -38,6 +38,8 @@ def map(
     ruleset = load_knowledge(knowledge, overlay)
     facts = None
     if cohort is not None:
+        if not any(cohort.glob("decisions/*.parquet")):
+            raise click.BadParameter(f"{cohort} holds no decisions of a replay", param_hint="--cohort")
         decisions = pl.scan_parquet(cohort / "decisions/*.parquet")
         given = [name for name in decisions.collect_schema() if name.startswith("given:")]
         table = decisions.select(given).rename(lambda name: name.removeprefix("given:"))

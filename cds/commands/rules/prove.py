@@ -10,9 +10,20 @@ import click
 from cds.knowledge_options import knowledge_options, load_knowledge
 from cds.reports.delivery import deliver, report_options
 
+_LONGEST = 86_400.0
+
+
+def _seconds(_context: click.Context, _option: click.Parameter, value: float) -> float:
+    """``value``, where the solver can keep to it; also refuses what is no number, which a range of click lets pass."""
+    if not 0.001 <= value <= _LONGEST:
+        raise click.BadParameter(f"{value:g} is not from 0.001 to {_LONGEST:g}")
+    return value
+
 
 @click.command()
-@click.option("--timeout", default=60.0, show_default=True, help="Seconds for each question to the solver.")
+@click.option(
+    "--timeout", default=60.0, show_default=True, callback=_seconds, help="Seconds for each question to the solver."
+)
 @click.option(
     "--save",
     type=click.Path(dir_okay=False, path_type=Path),

@@ -58,6 +58,41 @@ def test_check(small, tmp_path):
     assert page.read_text().startswith("<!doctype html>")
 
 
+def test_a_finding_anywhere_in_a_rule_marks_its_square(small):
+    (small / "more.yaml").write_text(
+        "rules:\n  - {id: more.x, title: x, when: always, because: b, sources: [s],\n"
+        "     then: {tasks: {task: look, every_hours: edge_mm}}}\n"
+    )
+    out = run("check", "--knowledge", small, code=1)
+    assert "more.yaml:3: rules.0.then.tasks.0.every_hours" in out
+    assert "more: 1 a finding in the rule" in out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("check", "--html"),
+        ("test", "--junit"),
+        ("map", "--svg"),
+        ("sheet", "--pdf"),
+        ("sheet", "--html"),
+    ],
+)
+def test_a_file_that_cannot_be_written_is_named_and_ends_with_2(arguments, tmp_path):
+    file = tmp_path / "nowhere" / "file"
+    extra = ("--only", "sizing-line") if arguments[0] == "test" else ()
+    assert f"{file}: No such file or directory" in run(*arguments, file, *extra, code=2)
+
+
+@pytest.mark.parametrize("seconds", ["0", "-1", "nan", "inf", "1e9"])
+def test_a_time_that_the_solver_cannot_keep_is_refused(small, seconds):
+    assert "is not from 0.001 to 86400" in run("prove", "--knowledge", small, f"--timeout={seconds}", code=2)
+
+
+def test_a_map_of_no_cohort_is_refused(tmp_path):
+    assert "holds no decisions of a replay" in run("map", "--cohort", tmp_path, code=2)
+
+
 def test_a_rule_without_source_does_not_load_and_the_check_says_where(small):
     text = (small / "small.yaml").read_text()
     (small / "small.yaml").write_text(text.replace("sources: [s]", "sources: []", 1))
