@@ -1,6 +1,6 @@
 """What a ruleset promises beyond the properties that any ruleset has: data in ``knowledge/claims/*.yaml``, proved by z3.
 
-Two kinds: a size that rises with a fact, and a task that a risk never makes rarer or later.
+Three kinds: a size that rises with a fact, a task that a risk never makes rarer or later, and patients who get no size.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class NeverSlowerShape(shapes.Shape):
 
 
 class ClaimShape(shapes.Shape):
-    """One entry of ``claims``: its id, what it says in words, exactly one of the two kinds, and for which patients.
+    """One entry of ``claims``: its id, what it says in words, exactly one of the three kinds, and for which patients.
 
     ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true.
     """
@@ -55,6 +55,7 @@ class ClaimShape(shapes.Shape):
     where: Any = "always"
     rising: RisingShape | None = None
     never_slower: NeverSlowerShape | None = None
+    no_size: Literal[True] | None = None
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,7 @@ class Claim:
     where: Condition
     rising: RisingShape | None
     never_slower: NeverSlowerShape | None
+    no_size: bool
     place: Place
 
 
@@ -108,15 +110,17 @@ def read_claims(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Claim, ...]:
             if "where" in value:
                 where, wrong = read_condition(file, ("claims", index, "where"), names)
                 problems.extend(wrong)
-            found[shape.id] = Claim(shape.id, shape.says, where, shape.rising, shape.never_slower, place)
+            found[shape.id] = Claim(
+                shape.id, shape.says, where, shape.rising, shape.never_slower, shape.no_size is True, place
+            )
     if problems:
         raise KnowledgeError(problems)
     return tuple(found.values())
 
 
 def _problems(ruleset: Ruleset, shape: ClaimShape) -> Iterable[str]:
-    if (shape.rising is None) == (shape.never_slower is None):
-        yield "give exactly one of rising and never_slower"
+    if sum(kind is not None for kind in (shape.rising, shape.never_slower, shape.no_size)) != 1:
+        yield "give exactly one of rising, never_slower and no_size"
     if shape.rising is not None:
         if shape.rising.axis not in ruleset.axes:
             yield f"no size axis called {shape.rising.axis!r}; there are: {', '.join(ruleset.axes)}"

@@ -329,6 +329,30 @@ class Rising(Property):
         return candidates[0] if candidates else None
 
 
+class NoSize(Property):
+    """A claim ``no_size``: the patients that it speaks of get no size."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim) -> None:
+        """Speak about the patients of ``claim``."""
+        super().__init__(ruleset)
+        self.id, self.says, self._where = claim.id, claim.says, claim.where
+
+    def statement(self) -> Statement:
+        """The label ``size``: the claim speaks of the patient, and a size is given."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        sized = negated(SizingFormulas(evaluation).withheld)
+        assumed = all_of([patient.plausible, *_spoken_of(self._where, evaluation)])
+        return Statement((patient,), assumed, {"size": sized})
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """Whether the claim speaks of the patient, who gets a size."""
+        (facts,) = patients
+        firing = self.firing(facts)
+        spoken_of = evaluate(self._where, firing.facts) is True
+        return frozenset({"size"} if spoken_of and not choose(self.ruleset, firing.fired).withheld else ())
+
+
 class NeverSlower(Property):
     """A claim ``never_slower``: a risk never makes a task less frequent, later, or left out."""
 

@@ -23,6 +23,7 @@ from rules.properties import (
     Label,
     NeverSlower,
     NoContradiction,
+    NoSize,
     NoSizeAgainstAWarning,
     Property,
     Rising,
@@ -77,6 +78,8 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     for claim in claims:
         if claim.rising is not None:
             yield Rising(ruleset, claim, claim.rising)
+        if claim.no_size:
+            yield NoSize(ruleset, claim)
         if claim.never_slower is not None:
             for risk in claim.never_slower.risks:
                 yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)

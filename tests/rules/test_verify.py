@@ -22,6 +22,7 @@ claims:
   - id: look
     says: no risk makes looking rarer
     never_slower: {task: look, risks: [{fact: asleep, worse: true}, {fact: score, worse: lower}, {fact: form, worse: [broad]}]}
+  - {id: danger, says: nobody in danger is sized, where: {fact: danger, is: true}, no_size: true}
 """
 
 
@@ -54,6 +55,7 @@ def test_everything_is_proved_of_the_small_ruleset():
         "look:asleep": "proved",
         "look:score": "proved",
         "look:form": "proved",
+        "danger": "proved",
         "every-rule-can-fire": "proved",
     }
 
@@ -108,6 +110,14 @@ BROKEN = {
             "adding": rule(
                 "x", "{fact: asleep, is: true}", '{caution: {severity: critical, text: "Danger: put no collar on."}}'
             )
+        },
+    ),
+    "a danger that nothing says in words that are known": (
+        "danger",
+        "size",
+        {
+            "without": ("small.danger",),
+            "adding": rule("x", "{fact: danger, is: true}", '{caution: {severity: critical, text: "It comes off."}}'),
         },
     ),
     "a taller neck in a lower band": (
@@ -241,7 +251,7 @@ def test_an_index_that_no_body_has_is_unreachable_by_exact_arithmetic():
 @pytest.mark.parametrize(
     ("claim", "message"),
     [
-        ("{id: a, says: b}", "give exactly one of rising and never_slower"),
+        ("{id: a, says: b}", "give exactly one of rising, never_slower and no_size"),
         ("{id: a, says: b, rising: {axis: bands, fact: height_mm}}", "no size axis called 'bands'; there are: band, girth"),
         ("{id: a, says: b, rising: {axis: band, fact: form}}", "'form' is not a number that can be observed"),
         ("{id: a, says: b, rising: {axis: band, fact: low_mm}}", "'low_mm' is not a number that can be observed"),
@@ -258,3 +268,23 @@ def test_a_wrong_claim_is_told_with_its_place(claim, message):
     with pytest.raises(KnowledgeError) as caught:
         read_claims(small_ruleset(), [Source("claims/x.yaml", f"claims:\n  - {claim}\n")])
     assert str(caught.value).startswith("claims/x.yaml:2:") and message in str(caught.value)
+
+
+def test_every_fact_that_raises_the_risk_to_the_skin_is_claimed_never_to_slow_inspection():
+    """What no claim names is proved of nobody. A damage and a position have claims; so must whatever else raises the risk."""
+    ruleset = load_ruleset()
+    claimed = {
+        risk.fact
+        for claim in load_claims(ruleset)
+        if claim.never_slower is not None and claim.never_slower.task == "inspect_skin"
+        for risk in claim.never_slower.risks
+    }
+    raising = [
+        rule
+        for rule in ruleset.rules.values()
+        if any(drawn.fact == "skin_risk" and drawn.value in ("raised", "high") for drawn in rule.then.conclusions)
+    ]
+    read = {name for rule in raising for name in rule.reads} - {"collar_care", "collar_in_place"}
+    stand_for = {"braden_band": "braden_score", "minor": "age_years"}
+    assert len(raising) > 10
+    assert {stand_for.get(name, name) for name in read} <= claimed
