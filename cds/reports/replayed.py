@@ -46,7 +46,7 @@ def replayed(ruleset: Ruleset, tally: Tally, source: str, left_out: tuple[str, .
         about=about(ruleset),
         summary=(
             f"{source}: {count(tally.patients, 'patient')} decided, {tally.patients - withheld} with a size, "
-            f"{withheld} without; {tally.unmeasured} with no neck measurement at all."
+            f"{withheld} without; {tally.unmeasured} with no usable neck measurement."
         ),
         findings=0,
         blocks=blocks,
@@ -61,7 +61,7 @@ def _plainly(ruleset: Ruleset, tally: Tally) -> str:
     measured = tally.patients - tally.unmeasured
     assumed = tally.counts.get("confidence", Counter()).get("assumed", 0)
     parts = [
-        f"Of {count(tally.patients, 'patient')}, {measured} ({_percent(measured, tally.patients)}) have a neck height or "
+        f"Of {count(tally.patients, 'patient')}, {measured} ({_percent(measured, tally.patients)}) have a usable neck height or "
         "circumference in millimetres on record."
     ]
     if measured < tally.patients / 2 and assumed > tally.patients / 2:
