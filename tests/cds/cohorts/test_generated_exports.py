@@ -92,7 +92,10 @@ def test_nobody_is_measured_and_the_summary_says_so(export, replayed, tmp_path):
     assert result.exit_code == 0, result.output
     for name in ("summary.txt", "summary.html"):
         said = (tmp_path / "out" / name).read_text()
-        assert f"Of {COUNT} patients, 0 (0.0%) have a neck height or circumference in millimetres on record." in said
+        assert (
+            f"Of {COUNT} patients, 0 (0.0%) have a usable neck height or circumference in millimetres on record."
+            in said
+        )
         assert "Most have no neck data, so the sizes below rest on stand-ins (age 100.0%, sex 100.0%" in said
         assert "as if a collar had been asked for" in said
         assert "not recorded (encounter class AMB)" in said

@@ -214,7 +214,7 @@ def test_the_command_writes_a_summary_that_says_plainly_what_is_missing(demo, tm
     assert result.exit_code == 0, result.output
     assert "20 patients decided" in result.output
     text = (out / "summary.txt").read_text()
-    assert "Of 20 patients, 0 (0.0%) have a neck height or circumference" in text
+    assert "Of 20 patients, 0 (0.0%) have a usable neck height or circumference" in text
     assert "Most have no neck data" in text
     assert json.loads((out / "summary.json").read_text())["unmeasured"] == 20
     assert "Most have no neck data" in (out / "summary.html").read_text()

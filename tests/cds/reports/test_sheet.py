@@ -108,6 +108,35 @@ def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(see
             )
 
 
+def applies(words, facts):
+    """Whether the finding ``words`` is there: "Halo in place", "Head position: fixed flexion and neck height below 20 mm"."""
+    parts = words.split(" and ")
+    found = []
+    for part in parts:
+        fact = max(
+            (one for one in RULESET.vocabulary.values() if part.lower().startswith(one.label.lower())), key=_length
+        )
+        rest = part[_length(fact) :].removeprefix(":").strip()
+        found.append(any_fits(rest or "yes", fact, facts.get(fact.name)))
+    return all(found)
+
+
+def _length(fact):
+    return len(fact.label)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_somebody_who_reads_the_findings_gives_no_size_where_the_engine_gives_none(seed):
+    stopped = set()
+    for drawn in as_people(population(RULESET, 2000, seed)):
+        person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
+        firing = fire(RULESET, person)
+        held = {hold.text for _, hold in choose(RULESET, firing.fired).holds if hold.axis is None}
+        assert {text for words, text in SHEET.stops if applies(words, firing.facts)} == held, person
+        stopped |= held
+    assert stopped == {text for _, text in SHEET.stops}
+
+
 def test_it_says_what_it_was_made_from_and_when():
     for words in (RULESET.version, RULESET.hash[:16], "2026-01-31", RULESET.disclaimer):
         assert words in PAGE
