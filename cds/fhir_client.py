@@ -10,13 +10,14 @@ from __future__ import annotations
 import asyncio
 import random
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import httpx
 
 from cds import strict_json
 from cds.breaker import Breaker
+from cds.clients import Client, ClientsError
 from cds.hook_request import HookRequest
 from cds.prefetch import Fetched
 from cds.reach import (
@@ -79,6 +80,17 @@ class FhirClient:
             origin: _Server(origin, settings, resolver, clock)
             for origin in listed_origins(settings.fhir_servers, "NUQUE_FHIR_SERVERS")
         }
+
+    def check_narrowed(self, clients: Iterable[Client]) -> None:
+        """Raises ClientsError where a client is kept to a server that is not listed: it could then read none."""
+        for client in clients:
+            try:
+                missing = listed_origins(client.fhir_servers, "fhir_servers") - set(self._servers)
+            except ReachError as error:
+                raise ClientsError(f"{client.iss}: {error}") from error
+            if missing:
+                names = ", ".join(sorted(map(str, missing)))
+                raise ClientsError(f"{client.iss}: fhir_servers: {names}: not in NUQUE_FHIR_SERVERS; add it there")
 
     async def fetch(self, request: HookRequest, wanted: Mapping[str, str]) -> Fetched:
         """Answer the queries ``wanted`` within the time budget. Never raises for what a server does: it says what failed."""

@@ -44,16 +44,18 @@ class Parts:
             metrics.store_failed("replay")
             log.warning("used tokens are remembered by this process only", reason=str(error))
 
-        cards = CardMemory(store, secrecy)
+        cards, fhir = CardMemory(store, secrecy), FhirClient(settings)
+        trust = Trust(
+            settings,
+            StoredReplay(store, on_degraded=degraded),
+            public_url=settings.public_url,
+            private_networks=listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS"),
+        )
+        fhir.check_narrowed(trust.clients.values())
         return cls(
             store=store,
-            trust=Trust(
-                settings,
-                StoredReplay(store, on_degraded=degraded),
-                public_url=settings.public_url,
-                private_networks=listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS"),
-            ),
-            fhir=FhirClient(settings),
+            trust=trust,
+            fhir=fhir,
             cards=cards,
             memory=HookMemory(cards, secrecy, metrics, settings.silent_repeat_hours),
             audit=Audit(store),

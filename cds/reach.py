@@ -24,6 +24,8 @@ Resolver: TypeAlias = Callable[[str, int], Awaitable[list[str]]]
 
 _PORTS = {"http": 80, "https": 443}
 _NAT64 = ipaddress.IPv6Network("64:ff9b::/96")
+_GLOBAL_UNICAST = ipaddress.IPv6Network("2000::/3")
+"""All that IANA has given out of IPv6 for the public internet; the rest holds site-local and other wrapping addresses."""
 
 
 class ReachError(NuqueError):
@@ -43,9 +45,12 @@ class Origin:
         """The origin of ``url``. Raises ReachError where it is not an absolute http(s) URL, or carries a user name."""
         try:
             parsed = httpx.URL(url)
+            host = parsed.host
         except (httpx.InvalidURL, TypeError) as error:
             raise ReachError(f"not a URL: {error}") from error
-        if parsed.scheme not in _PORTS or not parsed.host:
+        except UnicodeError as error:
+            raise ReachError("not a URL: its host is no internationalised domain name (punycode)") from error
+        if parsed.scheme not in _PORTS or not host:
             raise ReachError("not an absolute http or https URL")
         if parsed.userinfo:
             raise ReachError("a URL with a user name or password is not accepted")
@@ -92,7 +97,8 @@ def address_problem(text: str, private: Iterable[Network]) -> str | None:
             address = address.ipv4_mapped or address.sixtofour or address
     if any(address.version == network.version and address in network for network in private):
         return None
-    if address.is_global and not address.is_multicast:
+    public = address.version == 4 or address in _GLOBAL_UNICAST
+    if public and address.is_global and not address.is_multicast:
         return None
     return f"the address {address} is private, local or reserved, and not in NUQUE_PRIVATE_NETWORKS"
 

@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from cds.breaker import Breaker
-from cds.clients import Client
+from cds.clients import Client, ClientsError
 from cds.fhir_client import FhirClient
 from cds.hook_request import HookRequest
 from cds.prefetch import Fetched
@@ -113,6 +113,13 @@ def test_each_fault_is_said_and_nothing_is_made_up(fhir: FaultyFhir, fault: str,
     assert said in got.failed["obs"]
     assert got.found.get("obs", []) == []
     assert TOKEN not in str(got.failed) and PATIENT not in str(got.failed)
+
+
+def test_a_read_that_brings_another_patient_is_refused(fhir: FaultyFhir) -> None:
+    fhir.break_as("other_resource")
+    (got,) = fetch(hook_request(fhir.base), {"patient": READ}, settings(fhir.origin))
+    assert got.found == {}
+    assert "something else than was asked for" in got.failed["patient"]
 
 
 @pytest.mark.parametrize("fault", ["slow", "drip"])
@@ -219,6 +226,15 @@ def test_a_client_may_be_kept_to_some_of_the_listed_servers(fhir: FaultyFhir) ->
     assert fhir.seen() == []
 
 
+def test_a_client_that_is_kept_to_a_server_that_is_not_listed_stops_the_start() -> None:
+    client = FhirClient(settings("https://listed.example"))
+    client.check_narrowed([Client(iss="a", jku=("https://a.example/keys",), fhir_servers=("https://listed.example",))])
+    for server, said in [("https://other.example", r"a: fhir_servers: https://other\.example"), ("other", "a: fhir_s")]:
+        with pytest.raises(ClientsError, match=said):
+            client.check_narrowed([Client(iss="a", jku=("https://a.example/keys",), fhir_servers=(server,))])
+    asyncio.run(client.aclose())
+
+
 def test_a_token_that_has_run_out_is_not_sent(fhir: FaultyFhir) -> None:
     (got,) = fetch(hook_request(fhir.base, expires_in=0), {"p": READ}, settings(fhir.origin))
     assert "still valid" in got.failed["p"]
@@ -255,6 +271,11 @@ FORBIDDEN = [
     "64:ff9b::a9fe:a9fe",
     "2002:7f00:1::",
     "2001:db8::1",
+    # Outside the block for the public internet: site-local, and older ways to wrap an IPv4 address.
+    "fec0::1",
+    "::127.0.0.1",
+    "::ffff:0:127.0.0.1",
+    "64:ff9b:1::7f00:1",
 ]
 
 
@@ -337,3 +358,11 @@ def test_many_queries_at_once_are_held_to_the_limit(fhir: FaultyFhir) -> None:
     (got,) = fetch(hook_request(fhir.base), wanted, settings(fhir.origin, fetch_concurrency=2))
     assert len(got.found) == 30
     assert fhir.most_at_once() == 2
+
+
+@pytest.mark.parametrize(
+    "server", ["https://xn--ls8h.example", "https://ehr.example.", "https://ehr.example@evil.example", "https://[::1]"]
+)
+def test_a_server_that_only_looks_like_a_listed_one_is_said_and_never_called(server: str) -> None:
+    (got,) = fetch(hook_request(server), {"p": READ}, settings("https://ehr.example"))
+    assert got.found == {} and "p" in got.failed
