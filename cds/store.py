@@ -10,8 +10,10 @@ import os
 import sqlite3
 import threading
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +23,14 @@ from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError,
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings_groups import StoreSettings
-from cds.tables import REVISION
+from cds.tables import REVISION, used_tokens
 from rules.errors import NuqueError
 
 _WAIT_SECONDS = 2
 _WAIT_FOR_WRITERS_SECONDS = 5
 """SQLite has one writer at a time; behind a slow disk the others wait for it."""
 _BETWEEN_TRIES_SECONDS = 0.01
+_LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 _UPGRADE_LOCK = 5_318_008_131
 """Any number, the same in every worker: whoever holds this lock of PostgreSQL upgrades the tables."""
 
@@ -67,11 +70,18 @@ class Store:
         self._closed_until = 0.0
         self._why = ""
         self._prepared = False
+        self._file: tuple[int, int] | None = None
+        self._write_failed = False
         self._lock = threading.Lock()
         self._one_writer = threading.Lock()
         try:
             self.url = sa.make_url(settings.store_url or default_url())
             self._engine = self._make_engine()
+        except ValueError as error:
+            # Not its text: what stands where the port should may be the end of a password.
+            raise StoreError(
+                "NUQUE_STORE_URL: the port is no number; a password with @ : / is written %40 %3A %2F"
+            ) from error
         except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
             raise StoreError(
                 f"NUQUE_STORE_URL: {error}; give sqlite:////path/store.sqlite3 or postgresql+psycopg://user@host/database "
@@ -112,15 +122,30 @@ class Store:
         """A transaction; when this returns, it is on the disk. Raises StoreDown, and then nothing is certain."""
         # In one process writers queue in order; SQLite's own waiting is by chance and can starve one of them.
         turn = self._one_writer if self.is_sqlite else nullcontext()
-        with self._guarded(), turn, self._engine.begin() as connection:
-            yield connection
+        with self._guarded():
+            file = self._file
+            try:
+                with turn, self._engine.begin() as connection:
+                    yield connection
+                self._check_file(file)
+            except (IntegrityError, DataError):
+                raise
+            except Exception:
+                self._write_failed = True
+                raise
+            self._write_failed = False
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:
         if self._clock() < self._closed_until:
             raise self._down()
-        try:
+        with self._failing():
             self._prepare()
+            yield
+
+    @contextmanager
+    def _failing(self) -> Iterator[None]:
+        try:
             yield
         except (IntegrityError, DataError):
             raise  # An answer of a healthy store: something is there already, or cannot be kept.
@@ -137,26 +162,64 @@ class Store:
     def problem(self) -> str | None:
         """What is wrong with the store now, or None (for readiness)."""
         try:
+            if self._write_failed:
+                self._try_to_write()
             with self.reading() as connection:
                 connection.execute(sa.text("SELECT 1 FROM used_tokens LIMIT 1"))
         except StoreDown as error:
             return str(error)
         return None
 
+    def _try_to_write(self) -> None:
+        """A full disk can still be read, so after a write that failed only another write tells. Leaves nothing behind."""
+        row = {"digest": uuid.uuid4().hex, "expires_at": _LONG_AGO}
+        with self.writing() as connection:
+            connection.execute(used_tokens.insert(), row)
+            connection.execute(used_tokens.delete().where(used_tokens.c.digest == row["digest"]))
+
+    def bring_up_to_date(self) -> tuple[str | None, str | None]:
+        """The migration at which the tables were, and at which they are now. Raises StoreDown."""
+        with self._failing():
+            self._make_folder()
+            before = self.revision()
+            self.upgrade()
+            return before, self.revision()
+
+    def _make_folder(self) -> None:
+        if self.is_sqlite and self.url.database:
+            # The folder of the default must exist; for a folder that the site named this changes nothing.
+            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+
+    def _check_file(self, file: tuple[int, int] | None) -> None:
+        """SQLite goes on writing to a file that was removed or moved: what is committed there is lost to the next start."""
+        if file is not None and file != self._found_file():
+            with self._lock:
+                self._file, self._prepared = None, False
+                self._engine.dispose()
+            raise StoreError("its file was removed, moved or replaced while it was in use")
+
+    def _found_file(self) -> tuple[int, int] | None:
+        if not self.is_sqlite or not self.url.database or "uri" in self.url.query:
+            return None
+        try:
+            found = os.stat(self.url.database)
+        except FileNotFoundError:
+            return (0, 0)
+        return (found.st_dev, found.st_ino)
+
     def _prepare(self) -> None:
+        self._check_file(self._file)
         with self._lock:
             if self._prepared:
                 return
-            if self.is_sqlite and self.url.database:
-                # The folder of the default must exist; for a folder that the site named this changes nothing.
-                Path(self.url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._make_folder()
             found = self.revision()
             if found != REVISION:
                 if not self._settings.store_upgrade:
                     where = found or "nothing"
                     raise StoreError(f"its tables are at {where}, not {REVISION}; run `nuque store upgrade`")
                 self.upgrade()
-            self._prepared = True
+            self._file, self._prepared = self._found_file(), True
 
     def revision(self) -> str | None:
         """The migration at which the tables are; None for an empty database."""

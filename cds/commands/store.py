@@ -22,9 +22,8 @@ def store() -> None:
 def upgrade() -> None:
     """Bring the tables up to date; nothing happens where they are."""
     with Store(Settings.load(), hurried=False) as opened:
-        before = opened.revision()
-        opened.upgrade()
-        click.echo(f"tables: from {before or 'nothing'} to {opened.revision()}")
+        before, after = opened.bring_up_to_date()
+        click.echo(f"tables: from {before or 'nothing'} to {after}")
 
 
 @store.command()
@@ -57,11 +56,15 @@ def export(what: str, output: Path | None, form: str, since: datetime | None) ->
             found = feedback_export.rows(opened, _utc(since))
         else:
             found = Audit(opened).events(_utc(since), settings.canonical_base)
-        if form == "parquet" and output is not None:
-            count = feedback_export.write_parquet(found, output)
-        else:
-            with click.open_file("-" if output is None else str(output), "w", encoding="utf-8") as file:
-                count = feedback_export.write_ndjson(found, file)
+        try:
+            if form == "parquet" and output is not None:
+                count = feedback_export.write_parquet(found, output)
+            else:
+                with click.open_file("-" if output is None else str(output), "w", encoding="utf-8") as file:
+                    count = feedback_export.write_ndjson(found, file)
+        except OSError as error:
+            where = "standard output" if output is None else output
+            raise feedback_export.ExportError(f"{where}: cannot be written: {error.strerror or error}") from error
     click.echo(f"{count} exported", err=True)
 
 

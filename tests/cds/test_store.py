@@ -5,6 +5,7 @@ import json
 import threading
 import uuid
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,16 +19,22 @@ from fhir.resources.R4B.auditevent import AuditEvent
 
 from cds import tables
 from cds.audit import Audit, AuditEntry
+from cds.card_draft import Draft
 from cds.card_memory import CardMemory, IssuedCard
 from cds.cli import main
 from cds.feedback import AcceptedSuggestion, FeedbackItem, NotKept
 from cds.feedback_export import rows
+from cds.hook_memory import HookMemory
+from cds.hook_response import Card, Source
+from cds.metrics import Metrics
 from cds.records import DecisionRecords
 from cds.replay import StoredReplay
 from cds.retention import purge
 from cds.secrecy import Secrecy, SecrecyError
 from cds.settings_groups import StoreSettings
 from cds.store import Store, StoreDown, StoreError, default_url
+from rules.decide import Decider
+from rules.loading import load_ruleset
 from tests.cds.databases import emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -315,6 +322,17 @@ def test_what_has_news_is_no_repeat(was_overridden: Callable[..., bool], secrecy
     assert not was_overridden(since=AT + timedelta(seconds=1))
 
 
+def test_a_critical_card_is_shown_again_whatever_was_overridden(memory: CardMemory, secrecy: Secrecy) -> None:
+    made_decision = Decider(load_ruleset()).decide({}, at=AT)
+    hooks = HookMemory(memory, secrecy, Metrics(), 24)
+    shown = Draft("warning", "t", "Summary", "", RULES)
+    issued = Card(uuid=str(uuid.uuid4()), summary="s", detail="d", indicator="warning", source=Source(label="x"))
+    hooks.remember("s", "p1", [(issued, shown)], made_decision)
+    memory.keep("s", [overridden(issued.uuid)], made_decision.at)
+    assert hooks.stays_silent("s", "p1", shown, made_decision)
+    assert not hooks.stays_silent("s", "p1", replace(shown, indicator="critical"), made_decision)
+
+
 @pytest.mark.parametrize("made", [accepted, lambda card_id: overridden(card_id, code=None, comment="no")])
 def test_only_an_override_with_a_coded_reason_silences(
     memory: CardMemory, secrecy: Secrecy, made: Callable[[str], FeedbackItem]
@@ -404,6 +422,63 @@ def test_a_store_that_failed_is_not_asked_again_before_its_time(tmp_path: Path) 
     store.close()
 
 
+def test_a_file_that_was_taken_away_is_noticed_before_feedback_is_acknowledged(
+    tmp_path: Path, secrecy: Secrecy
+) -> None:
+    """SQLite itself goes on writing to the file that nobody can open again."""
+    now = [0.0]
+    path = tmp_path / "store" / "s.sqlite3"
+    settings = StoreSettings(store_url=f"sqlite:///{path}", store_retry_seconds=5)
+    store = Store(settings, clock=lambda: now[0])
+    memory = CardMemory(store, secrecy)
+    memory.keep("s", [overridden(str(uuid.uuid4()))], AT)
+    path.parent.rename(tmp_path / "elsewhere")
+    with pytest.raises(NotKept):
+        memory.keep("s", [overridden(str(uuid.uuid4()))], AT)
+    assert "removed, moved or replaced" in str(store.problem())
+    now[0] = 5.1
+    memory.keep("s", [overridden(str(uuid.uuid4()))], AT)
+    assert store.problem() is None
+    store.close()
+    with Store(settings) as again:
+        assert len(list(rows(again))) == 1
+
+
+def test_a_file_that_goes_while_it_is_written_to_is_not_acknowledged(tmp_path: Path) -> None:
+    path = tmp_path / "s.sqlite3"
+    with Store(StoreSettings(store_url=f"sqlite:///{path}")) as store:
+        assert store.problem() is None
+        with pytest.raises(StoreDown, match="removed"), store.writing() as connection:
+            connection.execute(sa.text("DELETE FROM used_tokens"))
+            path.unlink()
+
+
+def test_after_a_write_that_failed_readiness_wants_to_see_one_that_succeeds(tmp_path: Path) -> None:
+    """A full disk can be read; a readiness that only reads would come and go with the traffic."""
+    now = [0.0]
+    store = Store(StoreSettings(store_url=f"sqlite:///{tmp_path / 's.sqlite3'}"), clock=lambda: now[0])
+    assert store.problem() is None
+    full = store._engine
+
+    def no_room(connection: sa.Connection, cursor: Any, statement: str, *rest: Any) -> None:
+        if statement.startswith("INSERT"):
+            raise sa.exc.OperationalError(statement, {}, Exception("database or disk is full"))
+
+    sa.event.listen(full, "before_cursor_execute", no_room)
+    with pytest.raises(StoreDown, match="full"), store.writing() as connection:
+        row = {"digest": "d", "expires_at": AT}
+        connection.execute(tables.used_tokens.insert(), row)
+    now[0] = 60.0
+    assert "full" in str(store.problem())
+    sa.event.remove(full, "before_cursor_execute", no_room)
+    now[0] = 120.0
+    assert store.problem() is None
+    assert "d" not in everything(store)
+    with store.reading() as connection:
+        assert connection.execute(sa.select(sa.func.count()).select_from(tables.used_tokens)).scalar() == 0
+    store.close()
+
+
 def test_a_corrupt_file_is_said_and_not_written_over(tmp_path: Path, secrecy: Secrecy) -> None:
     path = tmp_path / "s.sqlite3"
     path.write_bytes(b"this is no database\n" * 500)
@@ -440,7 +515,10 @@ def test_a_postgresql_that_is_not_there_is_said_without_its_password(tmp_path: P
     store.close()
 
 
-@pytest.mark.parametrize("url", ["mysql://a/b", "nonsense", "sqlite://", "sqlite:///:memory:", "oracle://x"])
+@pytest.mark.parametrize(
+    "url",
+    ["mysql://a/b", "nonsense", "sqlite://", "sqlite:///:memory:", "oracle://x", "postgresql+psycopg://u:p@h:word/x"],
+)
 def test_a_url_that_cannot_be_used_names_the_setting(url: str) -> None:
     with pytest.raises(StoreError, match="NUQUE_STORE_URL"):
         Store(StoreSettings(store_url=url))
@@ -505,6 +583,35 @@ def test_the_commands_purge_and_export(
     assert "feedback: 2 deleted" in run(main, ["store", "purge", "--at", "2036-01-01"], catch_exceptions=False).output
     assert "to 0001" in run(main, ["store", "upgrade"], catch_exceptions=False).output
     assert run(main, ["store", "export", "audit", "--format", "parquet"]).exit_code == 2
+
+
+@pytest.mark.parametrize("command", ["upgrade", "purge", "export feedback", "export audit"])
+def test_a_command_on_a_store_that_cannot_be_used_says_so_in_words(
+    command: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    path = tmp_path / "s.sqlite3"
+    path.write_bytes(b"this is no database\n" * 500)
+    monkeypatch.setenv("NUQUE_STORE_URL", f"sqlite:///{path}")
+    told = CliRunner().invoke(main, ["store", *command.split()])
+    assert told.exit_code == 2
+    assert "the store cannot be used: DatabaseError: file is not a database" in told.output
+
+
+def test_the_first_command_on_a_new_account_makes_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("NUQUE_STORE_URL", f"sqlite:///{tmp_path / 'new' / 's.sqlite3'}")
+    told = CliRunner().invoke(main, ["store", "upgrade"], catch_exceptions=False)
+    assert "from nothing to 0001" in told.output
+
+
+@pytest.mark.parametrize("form", ["ndjson", "parquet"])
+def test_an_export_that_cannot_be_written_names_the_file(
+    form: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("NUQUE_STORE_URL", f"sqlite:///{tmp_path / 's.sqlite3'}")
+    target = str(tmp_path / "nowhere" / "f")
+    told = CliRunner().invoke(main, ["store", "export", "feedback", "--format", form, "-o", target])
+    assert told.exit_code == 2
+    assert f"{target}: cannot be written" in told.output
 
 
 def test_the_audit_trail_is_exported_as_valid_fhir(store: Store, secrecy: Secrecy) -> None:
