@@ -59,6 +59,11 @@ class Metrics:
         self._refused_calls = Counter(
             "nuque_refused_calls_total", "Calls refused before they were read", ["reason"], registry=self.registry
         )
+        self._unaudited = Counter(
+            "nuque_refusals_not_in_audit_trail_total",
+            "Refused calls that are in the log only, as there were too many for the audit trail",
+            registry=self.registry,
+        )
         self._store_failures = Counter(
             "nuque_store_failures_total", "Times that the store could not be used", ["purpose"], registry=self.registry
         )
@@ -100,6 +105,10 @@ class Metrics:
     def refused(self, reason: str) -> None:
         """Count a call that was refused."""
         self._refused_calls.labels(reason).inc()
+
+    def not_in_trail(self) -> None:
+        """Count a refused call that the audit trail does not hold."""
+        self._unaudited.inc()
 
     def store_failed(self, purpose: str) -> None:
         """Count a failure of the store."""

@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cds.audit import Audit, AuditEntry
 from cds.logs import failure, log
 from cds.metrics import Metrics
+from cds.rate_limit import RateLimit
 from cds.refusals import Issue, outcome
 from cds.service import CONTENT, Service
 from cds.store import StoreDown
@@ -38,14 +39,19 @@ _POLICIES = {
     "style-src 'self' 'unsafe-inline'; img-src data:; frame-ancestors 'none'",
 }
 _UNWATCHED = ("/health/", "/metrics")
+_REFUSALS_A_MINUTE = 60
 
 
 class Observing:
-    """ASGI middleware around all others but the stamp."""
+    """ASGI middleware around all others but the stamp.
+
+    Of refused calls only some go into the audit trail: whoever has no token could otherwise fill the store's disk.
+    """
 
     def __init__(self, app: ASGIApp, service: Service, metrics: Metrics, audit: Audit) -> None:
         """Watch ``app``."""
         self._app, self._service, self._metrics, self._audit = app, service, metrics, audit
+        self._refusals = RateLimit(time.monotonic)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -96,7 +102,9 @@ class Observing:
             refused=state.get("refused"),
         )
         event = _event(route, status)
-        if event is not None:
+        if event == "refused" and self._refusals.wait(event, _REFUSALS_A_MINUTE):
+            self._metrics.not_in_trail()
+        elif event is not None:
             entry = AuditEntry(
                 at=self._service.clock(),
                 event=event,

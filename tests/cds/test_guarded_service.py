@@ -342,6 +342,18 @@ def test_the_audit_trail_names_caller_rules_and_outcome_and_hides_the_patient(ma
     assert "p1" not in re.findall(r"\w+", json.dumps(events))
 
 
+def test_refused_calls_cannot_fill_the_store(make: Make, own_store: str) -> None:
+    service = make()
+    for _ in range(50):
+        assert service.post(SELECT).status_code == 401
+    with Store(Settings(store_url=own_store)) as store:
+        kept = len(list(Audit(store).events(None, "https://nuque.example.org/fhir")))
+    assert 0 < kept < 50
+    unkept = re.search(r"nuque_refusals_not_in_audit_trail_total (\d+)", service.get("/metrics").text)
+    assert unkept is not None and kept + int(unkept[1]) == 50
+    assert service.post(SELECT, json=order_select(*MEASURED), headers=signed()).status_code == 200
+
+
 def test_decision_records_are_kept_where_the_site_gave_a_key(make: Make, own_store: str) -> None:
     key = Fernet.generate_key().decode()
     answered = make(record_keys=(key,)).post(SELECT, json=order_select(*MEASURED), headers=signed())

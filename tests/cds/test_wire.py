@@ -54,8 +54,9 @@ def answer_to(live: LiveService, sent: bytes) -> tuple[bytes, dict[str, str]]:
         b"GET /health/live HTTP/1.1\r\n\r\n",  # Without a Host.
         b"GET /health/live HTTP/1.1\r\nHost: x\r\nX: " + b"x" * 20_000,  # And no end in sight.
         SLOW_BODY.replace("Content-Length: 1000", "Transfer-Encoding: chunked").encode() + b"no length\r\n",
+        b"POST /decisions HTTP/1.1\r\nHost: x\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
     ],
-    ids=["tls", "nonsense", "no host", "long head", "broken chunk"],
+    ids=["tls", "nonsense", "no host", "long head", "broken chunk", "two lengths"],
 )
 def test_what_is_no_http_is_refused_with_the_ruleset_named(live: LiveService, sent: bytes) -> None:
     status, headers = answer_to(live, sent)
