@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, Literal, Protocol
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
@@ -19,6 +19,14 @@ def _storable(text: str) -> str:
     if "\0" in text:
         raise ValueError("must not hold the character U+0000")
     return text
+
+
+def _in_calendar(moment: datetime) -> datetime:
+    try:
+        moment.astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError("in UTC this lies before the year 1 or after 9999; send when the clinician acted") from error
+    return moment
 
 
 _Text = Annotated[str, AfterValidator(_storable)]
@@ -57,7 +65,7 @@ class FeedbackItem(_Sent):
     outcome: Literal["accepted", "overridden"]
     acceptedSuggestions: tuple[AcceptedSuggestion, ...] = ()
     overrideReason: OverrideReason | None = None
-    outcomeTimestamp: AwareDatetime
+    outcomeTimestamp: Annotated[AwareDatetime, AfterValidator(_in_calendar)]
 
     @model_validator(mode="after")
     def _suggestions_when_accepted(self) -> FeedbackItem:

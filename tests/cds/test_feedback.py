@@ -52,6 +52,8 @@ def test_what_is_acknowledged_is_kept(client: TestClient, store: Store) -> None:
         ("feedback.0.outcomeTimestamp", ..., "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "2026-02-30T10:00:00Z", "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "2026-02-03T10:00:00", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "0001-01-01T00:00:00+14:00", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "9999-12-31T23:59:59-14:00", "feedback[0].outcomeTimestamp"),
     ],
 )
 def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field: str) -> None:
