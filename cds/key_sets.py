@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
@@ -20,6 +21,8 @@ from rules.errors import NuqueError
 _LONGEST_SET = 262_144
 _FETCH_SECONDS = 3.0
 _SMALLEST_RSA_BITS = 2048
+_BROKEN_KEY = (ValueError, TypeError, KeyError, AttributeError, JoseError)
+"""What the library raises for a key that it does not know or cannot read."""
 
 
 class KeySetError(NuqueError):
@@ -27,13 +30,16 @@ class KeySetError(NuqueError):
 
 
 def usable_keys(content: bytes) -> dict[str, Key]:
-    """The signature keys of a JWKS by key id: elliptic curve, and RSA of at least 2048 bits. Raises KeySetError."""
+    """The signature keys of a JWKS by key id: elliptic curve, and RSA of at least 2048 bits. Raises KeySetError.
+
+    A key of a kind that is not known here is left out (RFC 7517, section 5), and the others stay in use.
+    """
     try:
-        keys = KeySet.import_key_set(strict_json.parse(content)).keys
-    except (ValueError, TypeError, KeyError, AttributeError, JoseError) as error:
+        listed = strict_json.parse(content)["keys"]
+    except (ValueError, TypeError, KeyError) as error:
         raise KeySetError(f"not a usable key set: {type(error).__name__}") from error
     found: dict[str, Key] = {}
-    for key in keys:
+    for key in _known_kinds(listed if isinstance(listed, list) else []):
         use = key.get("use")
         if key.kid is None or use not in (None, "sig") or not isinstance(key, (ECKey, RSAKey)):
             continue
@@ -46,6 +52,14 @@ def usable_keys(content: bytes) -> dict[str, Key]:
     if not found:
         raise KeySetError("no signature key with a key id (elliptic curve, or RSA of at least 2048 bits)")
     return found
+
+
+def _known_kinds(listed: list[Any]) -> Iterator[Key]:
+    for one in listed:
+        try:
+            yield from KeySet.import_key_set({"keys": [one]}).keys
+        except _BROKEN_KEY:
+            continue
 
 
 class FileKeys:

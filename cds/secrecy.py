@@ -39,7 +39,7 @@ class Secrecy:
         try:
             keys = [Fernet(key.get_secret_value()) for key in settings.record_keys]
         except ValueError as error:
-            raise SecrecyError(f"NUQUE_RECORD_KEYS: {error}") from error
+            raise SecrecyError(f"NUQUE_RECORD_KEYS: {error} docs/settings.md says how to make one") from error
         self._sealer = MultiFernet(keys) if keys else None
 
     @property

@@ -6,6 +6,7 @@ Paths of several files are separated as in ``PATH`` (``:`` here), lists of words
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,6 +16,8 @@ from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 from cds.fhir.canonical import DEFAULT_BASE
 from cds.settings_groups import LimitSettings, ReachSettings, SeeingSettings, StoreSettings, TrustSettings, Words
 from rules.errors import NuqueError
+
+_ORIGIN = re.compile(r"https?://([a-z0-9.-]+|\[[0-9a-f:]+\])(:[0-9]{1,5})?")
 
 
 class SettingsError(NuqueError):
@@ -49,6 +52,17 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
         default=False, description="check each outgoing FHIR resource against the full model (slower; for testing)"
     )
 
+    @field_validator("cors_origins")
+    @classmethod
+    def _origins(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        """A listed origin that no browser ever sends would let nobody in, and ``*`` everybody."""
+        for origin in value:
+            if not _ORIGIN.fullmatch(origin):
+                raise ValueError(
+                    f"{origin!r}: write scheme, host and port in small letters, as in https://ehr.example.org"
+                )
+        return value
+
     @field_validator("overlays", mode="before")
     @classmethod
     def _paths(cls, value: Any) -> Any:
@@ -73,7 +87,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
             return cls(**given)
         except ValidationError as error:
             lines = [
-                f"NUQUE_{str(problem['loc'][0]).upper()}: {problem['msg']}"
+                f"NUQUE_{str(problem['loc'][0]).upper()}: {problem['msg'].removeprefix('Value error, ')}"
                 if problem["loc"]
                 else f"settings: {problem['msg']}"
                 for problem in error.errors()

@@ -5,16 +5,28 @@ Each module that needs some of them takes its group, so it can be used and teste
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, SecretStr
 from pydantic_settings import NoDecode
 
 
 def _split(value: Any) -> Any:
     return tuple(part.strip() for part in value.split(",") if part.strip()) if isinstance(value, str) else value
 
+
+def _addresses(value: tuple[str, ...]) -> tuple[str, ...]:
+    for address in value:
+        if not _ADDRESS.fullmatch(address):
+            raise ValueError(
+                f"{address!r}: not an address such as https://cds.example.org, with which a token's aud begins"
+            )
+    return value
+
+
+_ADDRESS = re.compile(r"https?://[^\s?#]+")
 
 Words = Annotated[tuple[str, ...], NoDecode, BeforeValidator(_split)]
 """Several words in one variable, with commas between them."""
@@ -39,7 +51,7 @@ class TrustSettings(Group):
     clients: Path | None = Field(
         default=None, description="file of the clients that may call (YAML); needed unless `trust` is `open`"
     )
-    audiences: Words = Field(
+    audiences: Annotated[Words, AfterValidator(_addresses)] = Field(
         default=(),
         description="addresses of this service as its clients call it (`https://cds.example.org`); a token must be made "
         "for one of them. Default: the public URL",

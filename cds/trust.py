@@ -134,6 +134,11 @@ class Trust:
         self._audiences = settings.audiences or ((public_url,) if public_url else ())
         if settings.trust != "open":
             self._prepare(private_networks, resolver)
+        elif settings.clients is not None:
+            # Whoever lists clients means to ask for tokens; a proxy on this machine would let the network in.
+            raise TrustSettingsError(
+                "NUQUE_CLIENTS: nobody is asked for a token while NUQUE_TRUST is 'open'; set NUQUE_TRUST=jwt"
+            )
 
     def _prepare(self, private: tuple[Network, ...], resolver: Resolver) -> None:
         wrong = [name for name in self._settings.algorithms if name not in SIGNATURES]
@@ -155,6 +160,9 @@ class Trust:
         try:
             if client.keys_file is not None:
                 return {"": FileKeys(client.keys_file)}
+            for origin in map(Origin.of, client.jku):
+                if origin.scheme != "https" and not _is_loopback(origin.host):
+                    raise ClientsError(f"{client.iss}: jku: {origin}: keys are fetched by https only (RFC 7515, 4.1.2)")
             return {url: FetchedKeys(url, self._settings, private, resolver=resolver) for url in client.jku}
         except (KeySetError, ReachError) as error:
             raise ClientsError(f"{client.iss}: {error}") from error

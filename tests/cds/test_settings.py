@@ -26,7 +26,16 @@ def test_what_is_given_goes_before_the_environment(monkeypatch: pytest.MonkeyPat
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("NUQUE_PORT", "http"), ("NUQUE_CANONICAL_BASE", "nuque"), ("NUQUE_PUBLIC_URL", "https://a/")]
+    ("name", "value"),
+    [
+        ("NUQUE_PORT", "http"),
+        ("NUQUE_CANONICAL_BASE", "nuque"),
+        ("NUQUE_PUBLIC_URL", "https://a/"),
+        ("NUQUE_CORS_ORIGINS", "*"),
+        ("NUQUE_CORS_ORIGINS", "https://a.example,https://b.example/"),
+        ("NUQUE_CORS_ORIGINS", "a.example"),
+        ("NUQUE_AUDIENCES", "cds.example"),
+    ],
 )
 def test_a_wrong_value_names_its_variable(monkeypatch: pytest.MonkeyPatch, name: str, value: str) -> None:
     monkeypatch.setenv(name, value)

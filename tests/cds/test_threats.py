@@ -83,7 +83,7 @@ def uses_a_token_made_for_another_service(folder: Path, fhir: tuple[FaultyFhir, 
 
 
 def calls_a_demonstration_from_the_network(folder: Path, fhir: tuple[FaultyFhir, FaultyFhir]) -> bool:
-    app = service(folder, trust="open").app
+    app = service(folder, trust="open", clients=None).app
     with TestClient(app, base_url="http://10.1.2.3:8000", client=("10.1.2.9", 5000)) as client:  # type: ignore[arg-type]
         return client.get("/facts").status_code == 200
 

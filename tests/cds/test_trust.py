@@ -235,6 +235,16 @@ def test_jwt_needs_clients_and_an_audience(tmp_path: Path) -> None:
         Trust(TrustSettings(trust="jwt", clients=ehr.clients_file(tmp_path)), ehr.Remembered())
 
 
+def test_clients_without_trust_are_an_oversight(tmp_path: Path) -> None:
+    with pytest.raises(TrustSettingsError, match="set NUQUE_TRUST=jwt"):
+        Trust(TrustSettings(clients=ehr.clients_file(tmp_path)), ehr.Remembered())
+
+
+def test_keys_are_fetched_by_https_only(tmp_path: Path) -> None:
+    with pytest.raises(ClientsError, match=r"jku: http://keys\.example: keys are fetched by https only"):
+        ehr.trust(tmp_path, client={"keys_file": None, "jku": ["http://keys.example/x"]})
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -282,6 +292,21 @@ def test_keys_for_encryption_symmetric_keys_and_small_keys_are_left_out() -> Non
     keys = [ehr.EC384.as_dict(private=False), small.as_dict(private=False), encryption, symmetric]
     with pytest.warns(SecurityWarning):
         assert list(usable_keys(json.dumps({"keys": keys}).encode())) == ["ec384"]
+
+
+@pytest.mark.parametrize(
+    "unknown",
+    [
+        {"kty": "AKP", "kid": "new", "alg": "ML-DSA-44", "pub": "AAAA"},
+        {"kty": "EC", "crv": "P-999", "x": "a", "y": "b", "kid": "curve"},
+        {"kty": "RSA", "n": "AQAB", "e": "AQAB", "kid": "tiny"},
+        7,
+    ],
+)
+def test_a_key_of_an_unknown_kind_does_not_cost_the_others(unknown: object) -> None:
+    """RFC 7517, section 5: such keys are to be ignored, so a client can add one without being shut out."""
+    listed = [unknown, ehr.EC384.as_dict(private=False)]
+    assert list(usable_keys(json.dumps({"keys": listed}).encode())) == ["ec384"]
 
 
 def test_two_keys_of_one_name_are_refused() -> None:
