@@ -22,7 +22,7 @@ from rules.errors import NuqueError
 from rules.loading import KNOWLEDGE, load_ruleset
 from rules.yaml_source import Source
 
-_GRAVE = frozenset({"unreachable", "no source", "units", "threshold"})
+_GRAVE = frozenset({"unreachable", "units", "threshold"})
 
 
 @dataclass(frozen=True)

@@ -88,6 +88,13 @@ def test_a_call_is_decided_by_the_rules_that_its_answer_names(folder: Path, serv
             "cases:\n- name: wrong\n  shows: x\n  source: x\n  facts: {age_years: 40}\n  expect: {size: none, line: infant}\n",
             "wrong",
         ),
+        # It loads and every case holds; only lint sees it.
+        (
+            "idle.yaml",
+            "rules:\n- id: idle.x\n  title: Idle\n  when: {fact: age_years, above: 900}\n"
+            "  then: {conclude: {collar_care: true}}\n  because: Never.\n  sources: [ham-2014]\n",
+            "threshold: rule idle.x",
+        ),
     ],
 )
 def test_broken_knowledge_is_refused_with_the_reason_and_the_old_stays(
