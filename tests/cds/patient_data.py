@@ -43,6 +43,9 @@ _OURS = frozenset({"timestamp", "request", "places", "reasons"})
 """Fields of a log line with nothing from a call: the time, the id that we gave to it, places in the code, and what is wrong
 with the site's own knowledge files."""
 
+_OF_THE_PROCESS = re.compile(r"process \[\d+\]|running on http://[0-9.:]+")
+"""The numbers of its process and port, which the server says of itself; an id that was sent may be the same number."""
+
 
 def named(value: Any, key: str = "") -> Iterator[str]:
     """Every text of ``value`` (plain JSON values) that stands under a key that names; the values of ``identifier`` too."""
@@ -161,4 +164,4 @@ def _said(line: str) -> Iterator[str]:
         elif isinstance(value, list):
             waiting.extend(value)
         elif isinstance(value, str):
-            yield from _words(value)
+            yield from _words(_OF_THE_PROCESS.sub("", value))

@@ -300,6 +300,12 @@ def test_whatever_a_test_sends_is_searched_for_however_short_it_is(client: TestC
     assert telling(['{"event": "call", "request": "z", "route": "/quiz"}']) == []
 
 
+def test_the_numbers_of_the_process_are_no_patients_even_where_an_id_is_the_same(client: TestClient) -> None:
+    client.post(SELECT, json=order_select(observation("neck-height", 66, id="8130"), *MEASURED[1:]))
+    assert telling(['{"event": "Started server process [8130]"}', "nuque: running on http://127.0.0.1:8130"]) == []
+    assert telling(["about 8130"]) == ["about 8130"]
+
+
 def test_metrics_count_calls_decisions_and_outcomes(make: Make) -> None:
     service = make()
     answer = service.post(SELECT, json=order_select(*MEASURED), headers=signed()).json()
