@@ -29,7 +29,7 @@ from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir
 from tests.cds.hook_calls import MEASURED, order_select
-from tests.cds.live_service import NUQUE, ROOT, running
+from tests.cds.live_service import NUQUE, ROOT, LiveService, running
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
@@ -251,6 +251,23 @@ def test_a_client_that_sends_its_body_too_slowly_is_cut_off_and_others_are_serve
             connection.close()
 
 
+def stopped_while_answering(live: LiveService, fhir: FaultyFhir) -> httpx.Response:
+    """The answer to a call during which the service was asked to stop: once the FHIR server had seen its first question."""
+    answers: list[httpx.Response] = []
+    call = threading.Thread(
+        target=lambda: answers.append(httpx.post(live.url + SELECT, json=unfetched(fhir), timeout=30))
+    )
+    call.start()
+    for _ in range(200):
+        if fhir.seen():
+            break
+        time.sleep(0.02)
+    os.kill(live.process.pid, signal.SIGTERM)
+    call.join()
+    (answer,) = answers
+    return answer
+
+
 def test_when_asked_to_stop_it_finishes_what_it_accepted(fhir: FaultyFhir) -> None:
     fhir.break_as("slow")
     environment = {
@@ -259,18 +276,7 @@ def test_when_asked_to_stop_it_finishes_what_it_accepted(fhir: FaultyFhir) -> No
         "NUQUE_FETCH_BUDGET_SECONDS": "2",
     }
     with running(**environment) as live:
-        answers: list[httpx.Response] = []
-        call = threading.Thread(
-            target=lambda: answers.append(httpx.post(live.url + SELECT, json=unfetched(fhir), timeout=30))
-        )
-        call.start()
-        for _ in range(200):
-            if fhir.seen():
-                break
-            time.sleep(0.02)
-        os.kill(live.process.pid, signal.SIGTERM)
-        call.join()
-        assert [answer.status_code for answer in answers] == [412]
+        assert stopped_while_answering(live, fhir).status_code == 412
         assert live.process.wait(timeout=30) in (0, -signal.SIGTERM)
 
 

@@ -1,9 +1,6 @@
 """Answers of a real server that no route gives: they name the rule set like every other."""
 
-import os
-import signal
 import socket
-import threading
 import time
 from collections.abc import Iterator
 
@@ -12,7 +9,7 @@ import pytest
 
 from tests.cds.faults.processes import FaultyFhir
 from tests.cds.live_service import LiveService, running
-from tests.cds.test_faults import SELECT, unfetched
+from tests.cds.test_faults import SELECT, stopped_while_answering
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
@@ -96,19 +93,8 @@ def test_what_cannot_be_finished_before_the_end_is_said_to_be_undecided(fhir: Fa
         "NUQUE_FETCH_BUDGET_SECONDS": "9",
         "NUQUE_SHUTDOWN_SECONDS": "1",
     }
-    answers: list[httpx.Response] = []
     with running(**environment) as live:
-        call = threading.Thread(
-            target=lambda: answers.append(httpx.post(live.url + SELECT, json=unfetched(fhir), timeout=30))
-        )
-        call.start()
-        for _ in range(200):
-            if fhir.seen():
-                break
-            time.sleep(0.02)
-        os.kill(live.process.pid, signal.SIGTERM)
-        call.join()
-    (answer,) = answers
+        answer = stopped_while_answering(live, fhir)
     assert (answer.status_code, answer.headers["Retry-After"]) == (503, "5")
     assert answer.headers["Nuque-Ruleset"]
     assert "stopping" in answer.text
