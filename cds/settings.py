@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
-from cds.fhir.canonical import DEFAULT_BASE
+from cds.fhir.canonical_urls import DEFAULT_BASE
 from cds.settings_groups import LimitSettings, ReachSettings, SeeingSettings, StoreSettings, TrustSettings, Words
 from rules.errors import NuqueError
 

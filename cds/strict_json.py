@@ -14,7 +14,7 @@ from typing import Any
 from fastapi import Request, Response
 from fastapi.routing import APIRoute
 
-from cds.refusals import Issue, RefusedCall
+from cds.web.errors import Issue, RefusedCall
 
 DEEPEST = 100
 """Nested objects and lists that are accepted; real bundles stay well under 30."""

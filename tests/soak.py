@@ -26,9 +26,9 @@ import httpx
 
 from tests.cds import ehr
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
+from tests.cds.faults.test_faults import unfetched
 from tests.cds.hook_calls import MEASURED, discharge, order_select, order_sign, patient_view
 from tests.cds.live_service import running
-from tests.cds.test_faults import unfetched
 
 SELECT = "/cds-services/collar-order-select"
 ADMIN = "a" * 40

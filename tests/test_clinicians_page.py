@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from rules.evaluation import fire
-from rules.loading import load_ruleset
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 
 RULESET = load_ruleset()
 TEXT = (Path(__file__).parent.parent / "docs/clinicians.md").read_text(encoding="utf-8")

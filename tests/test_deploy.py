@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 import yaml
 
-from cds.clients import read_clients
+from cds.security.clients import read_clients
 from cds.settings import Settings
 from tests.soak import AS_DEPLOYED
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from cds.catalogue import Catalogue
-from cds.fhir.loading_codes import load_code_map
-from rules.decide import Decider
-from rules.loading import load_ruleset
+from cds.fhir.reading.code_map_loader import load_code_map
+from cds.site.catalogue import Catalogue
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
 from tests.cds.live_service import ROOT, running
 
 PAGE = (ROOT / "docs" / "integrators.md").read_text()

@@ -11,15 +11,17 @@ import yaml
 from click.testing import CliRunner
 
 from cds.cli import main
-from rules import cases, claims, shapes
-from rules.cases import load_cases, run_cases
-from rules.decide import Decider
-from rules.facts import FactDefinition
-from rules.lint import lint
-from rules.loading import KNOWLEDGE, load_ruleset
-from rules.mutation import mutate
-from rules.verify import verify
-from rules.written import Written
+from rules.deciding.decider import Decider
+from rules.loading import schema as shapes
+from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.loading.source_map import Written
+from rules.model.facts import FactDefinition
+from rules.testing import cases
+from rules.testing.cases import load_cases, run_cases
+from rules.testing.mutation import mutate
+from rules.verification import invariants as claims
+from rules.verification.lint import lint
+from rules.verification.prover import verify
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "docs" / "rule-authors.md").read_text(encoding="utf-8")
@@ -82,7 +84,7 @@ def test_every_key_is_documented_and_no_other(shape):
 
 
 def test_every_comparison_and_condition_word_is_documented():
-    from rules.conditions import NEGATED
+    from rules.model.conditions import NEGATED
 
     for word in (*NEGATED, "all", "any", "none", "known", "unknown", "always"):
         assert f"`{word}`" in PAGE

@@ -3,10 +3,10 @@
 import re
 from pathlib import Path
 
-from cds.catalogue import Catalogue
-from cds.fhir.loading_codes import CODE_MAP, build_code_map
-from rules.loading import load_ruleset
-from rules.yaml_source import Source
+from cds.fhir.reading.code_map_loader import CODE_MAP, build_code_map
+from cds.site.catalogue import Catalogue
+from rules.loading.loader import load_ruleset
+from rules.loading.yaml_reader import Source
 
 PAGE = (Path(__file__).parents[1] / "docs" / "site.md").read_text(encoding="utf-8")
 BLOCKS = dict(re.findall(r"^```yaml ([a-z-]+)\n(.*?)^```$", PAGE, re.M | re.S))

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from rules.cases import load_cases
-from rules.loading import load_ruleset
+from rules.loading.loader import load_ruleset
+from rules.testing.cases import load_cases
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "docs/hazards.md").read_text(encoding="utf-8")

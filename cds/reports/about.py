@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.errors import Place
-from rules.ruleset import Ruleset
+from rules.model.ruleset import Ruleset
 
 
 def about(ruleset: Ruleset) -> str:

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from rules.columns import Columns
-from rules.fact_table import column_type
-from rules.generated import Generator
-from rules.loading import load_ruleset
-from rules.sizing import sizing_part
+from rules.batch.fact_frame import column_type
+from rules.batch.polars_backend import Columns
+from rules.evaluation.hit_policy import sizing_part
+from rules.loading.loader import load_ruleset
+from rules.testing.generators import Generator
 from tests.bench.child import in_child
 from tests.bench.measured import Measured, seconds
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from itertools import count, cycle, islice
 
-from rules.decide import Decider
-from rules.evaluation import Plain
-from rules.generated import Generator
-from rules.loading import load_ruleset
-from rules.measure_next import Sizer
+from rules.deciding.decider import Decider
+from rules.evaluation.information_gain import Sizer
+from rules.evaluation.interpreter import Plain
+from rules.loading.loader import load_ruleset
+from rules.testing.generators import Generator
 from tests.bench.child import in_child, memory
 from tests.bench.measured import Measured, seconds
 

@@ -65,9 +65,9 @@ def measure() -> Iterator[Measured]:
 
 def replayed(folder: str) -> dict[str, float]:
     """Decide the export in ``folder`` in one process: seconds of processor time, peak memory in MB, patients."""
-    from cds.cohorts.run import Replay
-    from cds.fhir.loading_codes import load_code_map
-    from rules.loading import load_ruleset
+    from cds.cohorts.pipeline import Replay
+    from cds.fhir.reading.code_map_loader import load_code_map
+    from rules.loading.loader import load_ruleset
 
     ruleset = load_ruleset()
     with tempfile.TemporaryDirectory() as out:

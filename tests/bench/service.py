@@ -29,8 +29,8 @@ def taken() -> tuple[float, float]:
     from fastapi import FastAPI
     from fastapi.testclient import TestClient
 
-    from cds import logs
-    from cds.app import create_app
+    from cds.bootstrap.app import create_app
+    from cds.observability import logging as logs
     from cds.settings import Settings
     from tests.cds.hook_calls import MEASURED, order_select
 

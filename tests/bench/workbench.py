@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rules.cases import load_cases, run_cases
-from rules.claims import load_claims
-from rules.coverage import measure as coverage_of
-from rules.decide import Decider
-from rules.evaluation import Plain
-from rules.loading import load_ruleset
-from rules.mutation import MutationReport, mutate
-from rules.verify import Verdict, verify
-from rules.written import Written
+from rules.deciding.decider import Decider
+from rules.evaluation.interpreter import Plain
+from rules.loading.loader import load_ruleset
+from rules.loading.source_map import Written
+from rules.testing.cases import load_cases, run_cases
+from rules.testing.coverage import measure as coverage_of
+from rules.testing.mutation import MutationReport, mutate
+from rules.verification.invariants import load_claims
+from rules.verification.prover import Verdict, verify
 from tests.bench.measured import Measured, seconds
 
 PROOF_BAR = 60.0

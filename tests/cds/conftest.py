@@ -8,14 +8,14 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from cds import logs
-from cds.app import create_app
+from cds.bootstrap.app import create_app
+from cds.observability import logging as logs
 from cds.settings import Settings
 from cds.settings_groups import StoreSettings
-from cds.store import Store
-from tests.cds.databases import emptied
+from cds.storage.database import Store
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.patient_data import noting_what_is_sent, telling
+from tests.cds.storage.databases import emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 

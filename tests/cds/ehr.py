@@ -12,9 +12,9 @@ from typing import Any
 from joserfc import jws
 from joserfc.jwk import ECKey, Key, RSAKey
 
-from cds.clients import Client
+from cds.security.clients import Client
+from cds.security.jwt_auth import Call, Trust
 from cds.settings_groups import TrustSettings
-from cds.trust import Call, Trust
 
 ISS = "https://ehr.hospital.example"
 BASE = "https://cds.hospital.example"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from cds.fhir.canonical import DEFAULT_BASE
-from rules.ruleset import Ruleset
+from cds.fhir.canonical_urls import DEFAULT_BASE
+from rules.model.ruleset import Ruleset
 
 FACTS = f"{DEFAULT_BASE}/CodeSystem/facts"
 VALUES = f"{DEFAULT_BASE}/CodeSystem/fact-values"

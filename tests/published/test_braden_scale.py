@@ -3,8 +3,8 @@
 import pytest
 
 from rules.errors import FactError
-from rules.evaluation import fire
-from rules.loading import load_ruleset
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 
 RULESET = load_ruleset()
 BANDS = {

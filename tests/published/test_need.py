@@ -12,9 +12,9 @@ from itertools import product
 
 import pytest
 
-from rules.decide import Decider
-from rules.evaluation import Plain
-from rules.loading import load_ruleset
+from rules.deciding.decider import Decider
+from rules.evaluation.interpreter import Plain
+from rules.loading.loader import load_ruleset
 
 RULESET = load_ruleset()
 DECIDER = Decider(RULESET, Plain(RULESET))

@@ -8,8 +8,8 @@ from itertools import product
 
 import pytest
 
-from rules.evaluation import fire
-from rules.loading import load_ruleset
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 
 RULESET = load_ruleset()
 EAST = {

@@ -7,12 +7,12 @@ Prolonged wear, two days and more: Brannigan et al., Global Spine J 2022;12:1968
 import pytest
 from hypothesis import given, settings
 
-from rules.cases import MOMENT
-from rules.decide import Decider
+from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.evaluation import fire
-from rules.loading import load_ruleset
-from rules.schedule import strictest
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
+from rules.model.timing import strictest
+from rules.testing.cases import MOMENT
 from tests.rules.patients import patients
 
 RULESET = load_ruleset()

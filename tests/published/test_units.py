@@ -3,7 +3,7 @@
 from decimal import Decimal
 from fractions import Fraction
 
-from cds.fhir.units import convert, factor
+from cds.fhir.reading.ucum import convert, factor
 
 
 def test_an_inch_is_25_4_mm_exactly() -> None:

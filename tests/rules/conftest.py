@@ -2,9 +2,9 @@
 
 import pytest
 
-from rules.decide import Decider
-from rules.loading import load_ruleset
-from rules.ruleset import Ruleset
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
+from rules.model.ruleset import Ruleset
 
 
 @pytest.fixture(scope="session")

@@ -9,11 +9,11 @@ import numpy as np
 import polars as pl
 from hypothesis import strategies as st
 
-from rules.conditions import AllOf, AnyOf, Leaf, Unknown, evaluate, without_negation
-from rules.fact_table import column_type
-from rules.facts import FactDefinition, FactValue
-from rules.measure_next import cuts
-from rules.ruleset import Rule, Ruleset
+from rules.batch.fact_frame import column_type
+from rules.evaluation.information_gain import cuts
+from rules.model.conditions import AllOf, AnyOf, Leaf, Unknown, evaluate, without_negation
+from rules.model.facts import FactDefinition, FactValue
+from rules.model.ruleset import Rule, Ruleset
 
 
 def fact_values(fact: FactDefinition, edges: frozenset[float]) -> st.SearchStrategy[FactValue]:

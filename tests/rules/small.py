@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import textwrap
 
-from rules.loading import build_ruleset
-from rules.ruleset import Ruleset
-from rules.yaml_source import Source
+from rules.loading.loader import build_ruleset
+from rules.loading.yaml_reader import Source
+from rules.model.ruleset import Ruleset
 
 FRAME = """
 ruleset: {name: small, version: 1.0.0, title: small, disclaimer: none}

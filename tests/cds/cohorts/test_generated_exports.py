@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.cohorts.run import Replay
-from cds.fhir.loading_codes import load_code_map
-from cds.fhir.reading import read
-from rules.loading import load_ruleset
+from cds.cohorts.pipeline import Replay
+from cds.fhir.reading.code_map_loader import load_code_map
+from cds.fhir.reading.reader import read
+from rules.loading.loader import load_ruleset
 
 RULESET = load_ruleset()
 CODES = load_code_map(RULESET)

@@ -1,4 +1,4 @@
-"""Replay over an export reads what ``cds.fhir.reading`` reads and decides what ``Decider`` decides."""
+"""Replay over an export reads what ``cds.fhir.reading.reader`` reads and decides what ``Decider`` decides."""
 
 import json
 import os
@@ -13,18 +13,18 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
+from cds.cohorts.bulk_export import Export
+from cds.cohorts.cohort_reader import general_reason
 from cds.cohorts.errors import ReplayError
-from cds.cohorts.export import Export
-from cds.cohorts.patients import general_reason
-from cds.cohorts.run import Part, Replay
-from cds.fhir.loading_codes import load_code_map
-from cds.fhir.reading import read
-from rules.columns import Columns
-from rules.decide import Decider
-from rules.evaluation import fire
-from rules.loading import load_ruleset
+from cds.cohorts.pipeline import Part, Replay
+from cds.fhir.reading.code_map_loader import load_code_map
+from cds.fhir.reading.reader import read
+from rules.batch.polars_backend import Columns
+from rules.deciding.decider import Decider
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
-from tests.rules.expected_columns import differing, expected_table
+from tests.rules.batch.expected_columns import differing, expected_table
 from tests.rules.patients import as_people, population
 
 RULESET = load_ruleset()
@@ -78,7 +78,7 @@ def test_the_demonstration_is_read_and_decided_as_one_by_one(demo, tmp_path):
 def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkeypatch):
     one, expected = replayed(demo, tmp_path / "one", at=AT)
     monkeypatch.setattr(Export, "buckets", 7)
-    monkeypatch.setattr("cds.cohorts.run._PART_BYTES", 0)
+    monkeypatch.setattr("cds.cohorts.pipeline._PART_BYTES", 0)
     several, rows = replayed(demo, tmp_path / "several", at=AT, workers=2)
     assert rows.sort("patient").equals(expected.sort("patient"))
     assert several == one
@@ -86,7 +86,7 @@ def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkey
 
 def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch):
     monkeypatch.setattr(Export, "buckets", 5)
-    monkeypatch.setattr("cds.cohorts.run._PART_BYTES", 0)
+    monkeypatch.setattr("cds.cohorts.pipeline._PART_BYTES", 0)
     whole, expected = replayed(demo, tmp_path / "whole", at=AT)
     work = Replay(RULESET, CODES, demo, tmp_path / "out", AT)
 

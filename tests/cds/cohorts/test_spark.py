@@ -11,10 +11,10 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from cds.cohorts.run import Replay
-from cds.cohorts.spark import run_on_spark
-from cds.fhir.loading_codes import load_code_map
-from rules.loading import load_ruleset
+from cds.cohorts.pipeline import Replay
+from cds.cohorts.spark_pipeline import run_on_spark
+from cds.fhir.reading.code_map_loader import load_code_map
+from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.rules.patients import population
 

@@ -17,11 +17,11 @@ import time
 import uuid
 from datetime import UTC, datetime
 
-from cds.card_memory import CardMemory
-from cds.feedback import FeedbackItem
-from cds.secrecy import Secrecy
+from cds.hooks.protocol.feedback import FeedbackItem
+from cds.security.pseudonymisation import Secrecy
 from cds.settings_groups import StoreSettings
-from cds.store import Store
+from cds.storage.card_repository import CardMemory
+from cds.storage.database import Store
 
 _PATIENCE_SECONDS = 30
 

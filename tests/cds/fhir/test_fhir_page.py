@@ -6,9 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from cds.fhir.extensions import EXTENSIONS
-from cds.fhir.knowledge import artefacts
-from rules.loading import load_ruleset
+from cds.fhir.publishing.artifacts import artefacts
+from cds.fhir.publishing.structure_definitions import EXTENSIONS
+from rules.loading.loader import load_ruleset
 
 ROOT = Path(__file__).parents[3]
 PAGE = (ROOT / "docs" / "fhir.md").read_text(encoding="utf-8")

@@ -6,10 +6,10 @@ from itertools import pairwise
 
 import pytest
 
-from cds.reports.blocks import Bar, Bars, Cell, Grid, Listing, Node, NumberLine, Report, Stretch, Table, Tree, Words
-from cds.reports.html import as_html
-from cds.reports.pictures import COLOURS, SHADES
-from cds.reports.text import as_text
+from cds.reports.html_renderer import as_html
+from cds.reports.model import Bar, Bars, Cell, Grid, Listing, Node, NumberLine, Report, Stretch, Table, Tree, Words
+from cds.reports.svg import COLOURS, SHADES
+from cds.reports.text_renderer import as_text
 
 REPORT = Report(
     title="A report",

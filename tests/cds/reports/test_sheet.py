@@ -9,12 +9,12 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.reports.sheet import GO_TO, as_text, sheet
-from cds.reports.sheet_print import READABLE, as_html, as_pdf
+from cds.reports.downtime_sheet import GO_TO, as_text, sheet
+from cds.reports.downtime_sheet_pdf import READABLE, as_html, as_pdf
 from rules.errors import NuqueError
-from rules.evaluation import fire
-from rules.loading import load_ruleset
-from rules.sizing import choose
+from rules.evaluation.hit_policy import choose
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 from tests.rules.patients import as_people, population
 
 RULESET = load_ruleset()

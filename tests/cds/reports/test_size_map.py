@@ -11,13 +11,13 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.cohorts.run import Replay
-from cds.fhir.loading_codes import load_code_map
-from cds.reports.size_map import Panel, colour, fields, panels, size_map
-from rules.columns import Columns
-from rules.evaluation import fire
-from rules.loading import load_ruleset
-from rules.sizing import choose, sizing_part
+from cds.cohorts.pipeline import Replay
+from cds.fhir.reading.code_map_loader import load_code_map
+from cds.reports.size_chart import Panel, colour, fields, panels, size_map
+from rules.batch.polars_backend import Columns
+from rules.evaluation.hit_policy import choose, sizing_part
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
 from tests.cds.reports.test_reports import distance, seen_as
 
 RULESET = load_ruleset()

@@ -1,0 +1,1 @@
+"""The application put together: settings in, a running service out."""

@@ -1,0 +1,129 @@
+"""The web application: wiring and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from fastapi.middleware.cors import CORSMiddleware
+from starlette.exceptions import HTTPException
+
+from cds import __version__
+from cds.bootstrap.container import Parts
+from cds.hooks.engine.service import Memory
+from cds.hooks.protocol.feedback import FeedbackSink
+from cds.hooks.protocol.prefetch import Fetcher
+from cds.observability.tracing import instrument, send_the_last
+from cds.settings import Settings
+from cds.site.content import Content
+from cds.web import errors as refusals
+from cds.web.content_reload import Reloader
+from cds.web.dependencies import Clock, Service, utc_now
+from cds.web.middleware.authentication import Gate
+from cds.web.middleware.concurrency_limit import Crowding
+from cds.web.middleware.request_audit import REQUEST_ID, Observing
+from cds.web.middleware.request_limits import Limits
+from cds.web.middleware.ruleset_header import HEADER, Stamp
+from cds.web.routes import admin as steering
+from cds.web.routes import cds_hooks as hooks_api
+from cds.web.routes import decisions as decisions_api
+from cds.web.routes import fhir_artifacts as published_api
+from cds.web.routes import fit_checks as fit_checks_api
+from cds.web.routes import health
+from cds.web.routes import swagger_ui as api_page
+from cds.web.signals import on_hangup
+
+
+def create_app(
+    settings: Settings,
+    *,
+    clock: Clock = utc_now,
+    feedback: FeedbackSink | None = None,
+    fetcher: Fetcher | None = None,
+    memory: Memory | None = None,
+) -> FastAPI:
+    """The application for ``settings``. Raises NuqueError where settings or content cannot be used.
+
+    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows which
+    cards were issued and answered; by default all three are made from the settings.
+    """
+    parts = Parts.made(settings)
+    service = Service(
+        settings,
+        Content.load(settings),
+        feedback or parts.cards,
+        parts.watch,
+        clock,
+        fetcher or (parts.fhir if settings.fhir_servers else None),
+        memory or parts.memory,
+        {"store": parts.store_problem, "key sets": parts.key_sets_problem},
+    )
+    reloader = Reloader(service)
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        await parts.start()
+        with on_hangup(reloader.on_signal):
+            yield
+        await parts.aclose()
+        if app.state.traces is not None:
+            await send_the_last(app.state.traces)
+
+    app = FastAPI(
+        title="Nuque",
+        version=__version__,
+        description="Decision support for fitting rigid neck collars. Supports, and does not replace, licensed judgement.",
+        lifespan=running,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.service, app.state.reloader = service, reloader
+    _add_routes(app, settings)
+    _add_refusals(app)
+    _add_layers(app, settings, service, parts)
+    app.state.traces = instrument(app, settings)
+    return app
+
+
+def _add_routes(app: FastAPI, settings: Settings) -> None:
+    routers = (
+        hooks_api.discovery,
+        hooks_api.calls,
+        decisions_api.router,
+        fit_checks_api.router,
+        published_api.router,
+        health.router,
+        api_page.router,
+    )
+    for router in routers:
+        app.include_router(router)
+    if settings.metrics:
+        app.include_router(steering.metrics_router)
+    if settings.admin_token is not None:
+        app.include_router(steering.admin_router)
+
+
+def _add_refusals(app: FastAPI) -> None:
+    app.add_exception_handler(refusals.RefusedCall, refusals.answer_refused)
+    app.add_exception_handler(RequestValidationError, refusals.answer_wrong_shape)
+    app.add_exception_handler(HTTPException, refusals.answer_http_error)
+
+
+def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:
+    """From the inside out: the last one added sees a call first."""
+    app.add_middleware(Limits, settings=settings)
+    app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
+    app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=list(settings.cors_origins),
+            allow_methods=["GET", "POST"],
+            allow_headers=["Authorization", "Content-Type"],
+            expose_headers=[HEADER, REQUEST_ID],
+        )
+    app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
+    # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.
+    app.add_middleware(Stamp, service=service)

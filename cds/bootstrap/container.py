@@ -1,0 +1,87 @@
+"""The parts of a service that outlive a call: made from the settings, started and closed together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cds.fhir_client.client import FhirClient
+from cds.hooks.engine.card_suppression import HookMemory
+from cds.hooks.engine.decision_events import Watch
+from cds.observability.logging import log
+from cds.observability.metrics import Metrics
+from cds.security.jwt_auth import Trust
+from cds.security.pseudonymisation import Secrecy
+from cds.security.ssrf_guard import listed_networks
+from cds.settings import Settings
+from cds.storage.audit_log import Audit
+from cds.storage.card_repository import CardMemory
+from cds.storage.database import Store, StoreDown
+from cds.storage.decision_log import DecisionRecords
+from cds.storage.jti_replay_cache import StoredReplay
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Store, trust, reading from FHIR servers, and what watches."""
+
+    store: Store
+    trust: Trust
+    fhir: FhirClient
+    cards: CardMemory
+    memory: HookMemory
+    audit: Audit
+    metrics: Metrics
+    watch: Watch
+
+    @classmethod
+    def made(cls, settings: Settings) -> Parts:
+        """The parts that ``settings`` describe. Raises NuqueError of the part whose settings cannot be used."""
+        metrics = Metrics()
+        secrecy = Secrecy(settings, made_up=settings.trust == "open")
+        store = Store(settings)
+
+        def degraded(error: StoreDown) -> None:
+            metrics.store_failed("replay")
+            log.warning("used tokens are remembered by this process only", reason=str(error))
+
+        cards, fhir = CardMemory(store, secrecy), FhirClient(settings)
+        trust = Trust(
+            settings,
+            StoredReplay(store, on_degraded=degraded),
+            public_url=settings.public_url,
+            private_networks=listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS"),
+        )
+        fhir.check_narrowed(trust.clients.values())
+        return cls(
+            store=store,
+            trust=trust,
+            fhir=fhir,
+            cards=cards,
+            memory=HookMemory(cards, secrecy, metrics, settings.silent_repeat_hours),
+            audit=Audit(store),
+            metrics=metrics,
+            watch=Watch(metrics, secrecy, DecisionRecords(store, secrecy)),
+        )
+
+    def store_problem(self) -> str | None:
+        """Whether the store can be used (for readiness, which anybody may ask: details go to the log)."""
+        problem = self.store.problem()
+        if problem is None:
+            return None
+        log.warning("store not ready", reason=problem)
+        return "the store cannot be used, and the log says why; decisions go on, feedback is refused until it can"
+
+    def key_sets_problem(self) -> str | None:
+        """Which key sets are not at hand (for readiness)."""
+        missing = self.trust.missing_key_sets()
+        return f"no key set from {', '.join(sorted(set(missing)))}" if missing else None
+
+    async def start(self) -> None:
+        """Fetch key sets."""
+        await self.trust.start()
+
+    async def aclose(self) -> None:
+        """Close every connection."""
+        await self.fhir.aclose()
+        await self.trust.aclose()
+        self.store.close()

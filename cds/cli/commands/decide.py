@@ -1,0 +1,54 @@
+"""``nuque decide FILE``: one patient, from plain facts, a FHIR Bundle or a hook request."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from cds.cli.input_files import read_input
+from cds.cli.options import codes_of, knowledge_options, load_knowledge
+from cds.cli.text.decision import decision_text, sources_text
+from cds.site.catalogue import Catalogue
+from rules.deciding.decider import Decider
+
+
+@click.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, allow_dash=True))
+@click.option(
+    "--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="Moment of decision with time zone; default: now."
+)
+@click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
+@click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")
+@click.option("--full", is_flag=True, help="Also each task's instruction, and each rule that fired.")
+@click.option("--json", "as_json", is_flag=True, help="The whole decision as JSON.")
+@knowledge_options
+def decide(
+    file: str,
+    at: datetime | None,
+    code_map: Path | None,
+    catalogue: Path | None,
+    full: bool,
+    as_json: bool,
+    knowledge: str | None,
+    overlay: tuple[str, ...],
+) -> None:
+    """Decide for the patient in FILE (- for standard input).
+
+    FILE holds facts ({"facts": {...}, "at": ...} or just the facts), a FHIR R4 Bundle, or a CDS Hooks request.
+    """
+    ruleset = load_knowledge(knowledge, overlay)
+    name = "standard input" if file == "-" else file
+    with click.open_file(file, "rb") as opened:
+        content = opened.read()
+    given = read_input(content, name, ruleset, codes_of(ruleset, code_map), at, now=datetime.now(UTC))
+    decision = Decider(ruleset).decide(given.facts, given.at, given.not_used)
+    shelf = None if catalogue is None else Catalogue.load(catalogue, ruleset).fitting(decision)
+    if as_json:
+        stock = {} if shelf is None else {"stock": shelf.model_dump(mode="json")}
+        click.echo(json.dumps({**decision.as_json(), **stock}, indent=2, ensure_ascii=False))
+    else:
+        click.echo(decision_text(decision, given.title, shelf, full=full))
+        click.echo(sources_text(decision.sources))

@@ -1,0 +1,34 @@
+"""``nuque facts``: the vocabulary with units and plausible ranges, and the parameters that a site may change."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from cds.cli.options import knowledge_options, load_knowledge
+from cds.site.vocabulary_listing import list_facts, list_parameters
+
+
+@click.command()
+@click.option("--parameters", is_flag=True, help="List the parameters that a site may change instead.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@knowledge_options
+def facts(parameters: bool, as_json: bool, knowledge: str | None, overlay: tuple[str, ...]) -> None:
+    """List the facts that rules read: name, unit, what is accepted, meaning."""
+    ruleset = load_knowledge(knowledge, overlay)
+    rows = list_parameters(ruleset) if parameters else list_facts(ruleset)
+    if as_json:
+        click.echo(json.dumps(rows, indent=2, ensure_ascii=False))
+        return
+    for row in rows:
+        click.echo(row["name"])
+        for key in [key for key in row if key != "name" and row[key] not in (None, "", [], False)]:
+            click.echo(f"    {key.replace('_', ' ')}: {_words(row[key])}")
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "yes" if value is True else str(value)

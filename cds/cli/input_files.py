@@ -1,0 +1,82 @@
+"""What a command was given - plain facts, FHIR, or a hook request - as facts to decide on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from pydantic import AwareDatetime, TypeAdapter, ValidationError
+
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.reader import read
+from cds.strict_json import JsonProblem, parse
+from rules.errors import NuqueError
+from rules.model.decision import NotUsed
+from rules.model.facts import RecordedFact
+from rules.model.ruleset import Ruleset
+
+_MOMENT = TypeAdapter(AwareDatetime)
+
+
+class InputError(NuqueError):
+    """A file cannot be taken as input. The message says what it was and what was expected."""
+
+
+@dataclass(frozen=True)
+class Input:
+    """Facts to decide on (plain by name, or recorded with their origin), the moment, and what was refused.
+
+    ``patient`` and ``encounter`` are references for what is written back; ``title`` is for display.
+    """
+
+    title: str
+    at: datetime
+    facts: Mapping[str, object] | Sequence[RecordedFact]
+    not_used: Sequence[NotUsed] = ()
+    patient: str | None = None
+    encounter: str | None = None
+
+
+def read_input(
+    content: bytes, name: str, ruleset: Ruleset, codes: Callable[[], CodeMap], at: datetime | None, now: datetime
+) -> Input:
+    """The JSON in ``content`` (of the file ``name``) as input. ``codes`` gives the code map, and is asked only for FHIR.
+
+    Plain facts may carry their own moment (``at``); an explicit ``at`` stands above it, ``now`` below.
+    Raises InputError where it is not JSON or none of the three forms, ReadingError where FHIR cannot be read.
+    """
+    try:
+        value = parse(content)
+    except JsonProblem as error:
+        raise InputError(f"{name}: {error}") from error
+    if isinstance(value, list) or (isinstance(value, dict) and ("resourceType" in value or "hook" in value)):
+        return _read_fhir(value, name, ruleset, codes(), at or now)
+    if isinstance(value, dict):
+        return _read_facts(value, name, at, now)
+    raise InputError(f"{name}: expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request")
+
+
+def _read_fhir(value: Any, name: str, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Input:
+    reading = read(value, ruleset, code_map, at)
+    title = " ".join(part for part in (reading.patient_name, reading.patient and f"({reading.patient})") if part)
+    return Input(title or name, at, reading.facts, reading.not_used, reading.patient, reading.encounter)
+
+
+def _read_facts(value: dict[str, Any], name: str, at: datetime | None, now: datetime) -> Input:
+    facts = value.get("facts", {key: fact for key, fact in value.items() if key != "at"})
+    if not isinstance(facts, dict):
+        raise InputError(f"{name}: facts: expected an object from fact names to values")
+    return Input(name, at or _moment(value, name) or now, facts)
+
+
+def _moment(value: dict[str, Any], name: str) -> datetime | None:
+    if "at" not in value:
+        return None
+    try:
+        return _MOMENT.validate_python(value["at"])
+    except ValidationError as error:
+        raise InputError(
+            f"{name}: at: {value['at']!r} is not a moment with time zone such as 2026-01-31T10:00:00Z"
+        ) from error

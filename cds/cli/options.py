@@ -1,0 +1,70 @@
+"""Which clinical content a command uses: the options ``--knowledge``, ``--overlay`` and ``--cases``, and loading by them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.model.ruleset import Ruleset
+
+if TYPE_CHECKING:
+    from cds.fhir.reading.code_map import CodeMap
+    from rules.testing.cases import Case
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def knowledge_options(command: Command) -> Command:
+    """Give ``command`` the options ``--knowledge`` (a folder) and ``--overlay`` (site files, in order)."""
+    command = click.option(
+        "--overlay",
+        multiple=True,
+        type=click.Path(exists=True, dir_okay=False),
+        help="A site's overlay file; may be given more than once.",
+    )(command)
+    return click.option(
+        "--knowledge",
+        type=click.Path(exists=True, file_okay=False),
+        help="Folder of knowledge files in place of the shipped one.",
+    )(command)
+
+
+def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Ruleset:
+    """The ruleset that the options name. Raises KnowledgeError with every problem found."""
+    return load_ruleset(knowledge_folder(knowledge), [Path(path) for path in overlay])
+
+
+def codes_of(ruleset: Ruleset, code_map: Path | None) -> Callable[[], CodeMap]:
+    """Loads the code map with a site's file over it, once it is needed: plain facts need none."""
+
+    def load() -> CodeMap:
+        from cds.fhir.reading.code_map_loader import load_code_map
+
+        return load_code_map(ruleset, [code_map] if code_map else [])
+
+    return load
+
+
+def cases_option(command: Command) -> Command:
+    """Give ``command`` the option ``--cases`` (a folder)."""
+    return click.option(
+        "--cases",
+        type=click.Path(exists=True, file_okay=False),
+        help="Folder of case files in place of the shipped one.",
+    )(command)
+
+
+def knowledge_folder(knowledge: str | None) -> Path:
+    """The folder that ``--knowledge`` names, or the shipped one."""
+    return KNOWLEDGE if knowledge is None else Path(knowledge)
+
+
+def load_worked_cases(ruleset: Ruleset, knowledge: str | None, cases: str | None = None) -> tuple[Case, ...]:
+    """The worked cases of the folder ``cases``, or those beside the knowledge. Raises KnowledgeError."""
+    from rules.testing.cases import CASES, load_cases
+
+    return load_cases(ruleset, Path(cases) if cases else knowledge_folder(knowledge) / CASES.name)

@@ -1,0 +1,1 @@
+"""A decision and fit advice as text for a terminal."""

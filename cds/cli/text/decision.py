@@ -1,0 +1,182 @@
+"""A decision as readable lines for a terminal. ``click.echo`` drops the colour where there is no terminal."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+import click
+
+from cds.site.catalogue import Shelf
+from rules.model.decision import Decision, MeasureNext, Task
+
+_COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}
+_WIDEST = 110
+
+
+class Line(NamedTuple):
+    """One paragraph: how deep it is indented, its text, and how it is emphasised."""
+
+    depth: int
+    text: str
+    colour: str | None = None
+    bold: bool = False
+    dim: bool = False
+
+
+def decision_text(decision: Decision, title: str, shelf: Shelf | None = None, *, full: bool = False) -> str:
+    """``decision`` under ``title`` with what the site stocks, wrapped to the terminal.
+
+    ``full`` adds each task's instruction, and each rule that fired with its reason and comparisons.
+    """
+    return render(_Lines(decision, full).all(title, shelf))
+
+
+def sources_text(citations: dict[str, str]) -> str:
+    """The sources cited, one a paragraph."""
+    return render(
+        [Line(0, "Sources", bold=True), *(Line(1, f"[{name}] {citations[name]}") for name in sorted(citations))]
+    )
+
+
+def render(lines: Iterable[Line]) -> str:
+    """``lines`` wrapped to the width of the terminal, at most 110 columns."""
+    width = min(shutil.get_terminal_size((100, 24)).columns, _WIDEST)
+    return "\n".join(_render(line, width) for line in lines)
+
+
+def _render(line: Line, width: int) -> str:
+    indent = "  " * line.depth
+    wrapped = textwrap.fill(
+        line.text, width, initial_indent=indent, subsequent_indent=indent + "  ", break_on_hyphens=False
+    )
+    return click.style(wrapped, fg=line.colour, bold=line.bold or None, dim=line.dim or None)
+
+
+class _Lines:
+    """One decision being written as lines."""
+
+    def __init__(self, decision: Decision, full: bool) -> None:
+        self.decision = decision
+        self.full = full
+        self.cited = {entry.rule: entry.sources for entry in decision.trace}
+
+    def all(self, title: str, shelf: Shelf | None) -> Iterator[Line]:
+        decision = self.decision
+        yield Line(0, title, bold=True)
+        for name, lines in (
+            ("Size", self.size()),
+            ("Try in this order", self.tries()),
+            ("On the shelf", self.shelf(shelf)),
+            ("Find out next", self.questions()),
+            ("Cautions", self.cautions()),
+            ("Tasks", self.tasks()),
+            ("Assessed", self.assessments()),
+            ("Seen and not used", self.not_used()),
+            ("Set by the site", (Line(2, f"{change.name}: {change.because}") for change in decision.local_changes)),
+            ("Rules that fired", self.fired()),
+        ):
+            first = next(lines := iter(lines), None)
+            if first is not None:
+                yield Line(1, name, colour="cyan", bold=True)
+                yield first
+                yield from lines
+        identity = decision.ruleset
+        moment = f"{decision.at:%Y-%m-%d %H:%M %Z}"
+        yield Line(1, f"{identity.name} {identity.version}, content {identity.hash[:12]}, {moment}", dim=True)
+        yield Line(1, decision.disclaimer, dim=True)
+        yield Line(0, "")
+
+    def rules(self, rules: Iterable[str], depth: int = 3) -> Iterator[Line]:
+        """The rules behind the line above, each with its sources."""
+        named = [f"{rule} [{', '.join(self.cited[rule])}]" for rule in rules]
+        yield Line(depth, "; ".join(named), dim=True)
+
+    def size(self) -> Iterator[Line]:
+        decision = self.decision
+        for hold in decision.holds:
+            yield Line(2, f"none: {hold.text}", colour="red", bold=True)
+            yield from self.rules(hold.rules)
+        if decision.size_class is None:
+            return
+        settled = "settled: nothing that is still unknown can change it" if decision.settled else "not settled"
+        yield Line(2, f"{decision.size_class.code}: {decision.size_class.words}", colour="green", bold=True)
+        yield Line(2, f"{decision.confidence}; {settled}")
+        for axis in decision.axes.values():
+            yield Line(2, f"{axis.axis.replace('_', ' ')} {axis.value}, {axis.confidence}")
+            yield from self.rules(axis.rules)
+
+    def tries(self) -> Iterator[Line]:
+        for number, candidate in enumerate(self.decision.candidates, 1):
+            yield Line(2, f"{number}. {candidate.size_class.code}: {candidate.why}")
+
+    def shelf(self, shelf: Shelf | None) -> Iterator[Line]:
+        if shelf is None:
+            return
+        for item in shelf.items:
+            yield Line(2, f"{item.item} {item.name}: {item.why}")
+        for reason in shelf.none_because:
+            yield Line(2, f"nothing fits: {reason}", colour="yellow")
+
+    def questions(self) -> Iterator[Line]:
+        for entry in self.decision.measure_next:
+            yield Line(2, f"{entry.label}{_beside(entry)}: {_changes(entry)}. {entry.ask}")
+
+    def cautions(self) -> Iterator[Line]:
+        for caution in self.decision.cautions:
+            yield Line(2, f"{caution.severity}: {caution.text}", colour=_COLOURS[caution.severity])
+            yield from self.rules(caution.rules)
+
+    def tasks(self) -> Iterator[Line]:
+        for task in self.decision.tasks:
+            yield Line(2, _task(task))
+            for text in (task.instruction, *task.details) if self.full else task.details:
+                yield Line(3, text)
+            yield from self.rules(task.rules)
+
+    def assessments(self) -> Iterator[Line]:
+        for assessment in self.decision.assessments:
+            if assessment.value is not None:
+                yield Line(2, f"{assessment.label}: {_word(assessment.value)}")
+                yield from self.rules(assessment.rules)
+            elif assessment.missing:
+                missing = ", ".join(map(_word, assessment.missing))
+                yield Line(2, f"{assessment.label}: cannot tell; missing {missing}")
+
+    def not_used(self) -> Iterator[Line]:
+        for refused in self.decision.not_used:
+            where = ", ".join(part for part in (refused.fact, refused.reference) if part)
+            yield Line(2, f"{refused.value}: {refused.reason}" + (f" ({where})" if where else ""))
+
+    def fired(self) -> Iterator[Line]:
+        for entry in self.decision.trace if self.full else ():
+            compared = "; ".join(
+                f"{comparison.text}" + (f" [{comparison.reference}]" if comparison.reference else "")
+                for comparison in entry.comparisons
+            )
+            yield Line(2, f"{entry.rule}: {entry.because}")
+            yield Line(3, f"{compared or 'always'}; {', '.join(entry.sources)}", dim=True)
+
+
+def _beside(entry: MeasureNext) -> str:
+    return f" (with {', '.join(entry.with_labels)})" if entry.with_labels else ""
+
+
+def _changes(entry: MeasureNext) -> str:
+    changes = [axis.replace("_", " ") for axis in entry.axes]
+    if entry.could_withhold:
+        changes.append("whether a size is given at all")
+    return f"could change {', '.join(changes)}" if changes else "may matter together with other answers"
+
+
+def _task(task: Task) -> str:
+    people = f", {task.people} people" if task.people > 1 else ""
+    return f"{task.title}: {task.timing_words} ({task.performer_words}{people})"
+
+
+def _word(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value).replace("_", " ")

@@ -1,0 +1,173 @@
+"""The same replay on Apache Spark: the same reading and the same compiled expressions, inside ``mapInArrow``.
+
+Parquet of facts goes straight through; of an export each line is keyed where it lies, the lines of a patient are brought
+together, and what one machine does with a bucket is done with a partition.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from functools import reduce
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+
+from cds.cohorts.bulk_export import keyed_lines
+from cds.cohorts.cohort_reader import KEPT, Cohort, CohortReader
+from cds.cohorts.errors import ReplayError
+from cds.cohorts.fact_tables import facts_of
+from cds.cohorts.ndjson import mentions
+from cds.cohorts.pipeline import Replay
+from cds.cohorts.summary import Tally, total
+from rules.batch.fact_frame import column_type
+from rules.batch.polars_backend import BATCH, Columns
+
+REFUSED = "refused"
+"""Column of a row of Spark's output: what was refused in the same batch, as JSON; null in all rows but its first."""
+
+
+def run_on_spark(replay: Replay) -> Tally:
+    """Carry out ``replay`` on the Spark session that is there, or on one on this machine. Returns the counts.
+
+    Raises ReplayError where Spark is not installed or the decisions are there already.
+    """
+    os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
+    try:
+        from pyspark.sql import SparkSession
+    except ImportError as error:
+        raise ReplayError("Apache Spark is not installed; `make setup-spark`, or pip install 'nuque[spark]'") from error
+    target = replay.out / "decisions"
+    if target.exists():
+        raise ReplayError(f"{target}: is there already; a replay on Spark starts afresh, so choose another folder")
+    session = SparkSession.builder.appName("nuque replay").getOrCreate()
+    session.conf.set("spark.sql.session.timeZone", "UTC")
+    session.conf.set("spark.sql.parquet.outputTimestampType", "TIMESTAMP_MICROS")
+    columns = Columns(replay.ruleset)
+    decided = _decided(session, replay, columns)
+    decided.write.parquet(str(target))
+    written = session.read.parquet(str(target))
+    # mapInArrow takes a dot in a column's name for a path into a structure, so the columns travel under numbers.
+    numbered = written.toDF(*(f"c{number}" for number in range(len(written.columns))))
+    counted = numbered.mapInArrow(_Count(columns, tuple(written.columns)), "tally string")
+    return total(Tally.from_json(json.loads(row.tally)) for row in counted.collect())
+
+
+def _decided(session: Any, replay: Replay, columns: Columns) -> Any:
+    schema = _spark_schema(columns, replay)
+    if replay.parquet:
+        return session.read.parquet(*map(str, replay.parquet)).mapInArrow(_Decide(columns), schema)
+    keyed = []
+    for kind in sorted({file.type for file in replay.export.files}):
+        paths = [str(file.path) for file in replay.export.files if file.type == kind]
+        keyed.append(session.read.text(paths).mapInArrow(_Key(kind, replay), "key string, line string"))
+    lines = reduce(lambda one, other: one.unionAll(other), keyed)
+    shared = {
+        f"{resource.get('resourceType')}/{resource.get('id')}": resource
+        for resource in (json.loads(row.line) for row in lines.filter("key is null").collect())
+        if resource.get("resourceType") in ("Location", "Device")
+    }
+    together = lines.filter("key is not null").repartition("key").sortWithinPartitions("key")
+    reader = CohortReader(replay.ruleset, replay.code_map, shared, replay.at)
+    return together.mapInArrow(_ReadAndDecide(reader, columns), schema)
+
+
+class _Key:
+    """Lines to lines with the key of their patient."""
+
+    def __init__(self, resource_type: str, replay: Replay) -> None:
+        self._type = resource_type
+        self._mentioned = mentions(replay.code_map)
+
+    def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+        for batch in batches:
+            lines = _frame(batch).rename({"value": "line"}).lazy()
+            yield from _batches(keyed_lines(lines, self._type, self._mentioned).select("key", "line").collect())
+
+
+class _Decide:
+    """Facts to decisions."""
+
+    def __init__(self, columns: Columns) -> None:
+        self._columns = columns
+
+    def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+        for batch in batches:
+            facts, refused = facts_of(self._columns.ruleset, _frame(batch))
+            yield from _batches(_whole(self._columns, facts, Tally(refused=refused)))
+
+
+class _ReadAndDecide:
+    """Keyed lines, patient by patient, to decisions."""
+
+    def __init__(self, reader: CohortReader, columns: Columns) -> None:
+        self._reader = reader
+        self._columns = columns
+
+    def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+        for cohort in self._reader.cohorts((row for batch in batches for row in _frame(batch).iter_rows()), BATCH):
+            yield from _batches(self._decide(cohort))
+
+    def _decide(self, cohort: Cohort) -> pl.DataFrame:
+        read = Tally(refused=cohort.refused, undated=cohort.undated)
+        return _whole(self._columns, cohort.table(self._reader.ruleset), read)
+
+
+class _Count:
+    """Decisions, whose columns are called ``names``, to counts, one a batch."""
+
+    def __init__(self, columns: Columns, names: tuple[str, ...]) -> None:
+        self._columns = columns
+        self._names = names
+
+    def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+        for batch in batches:
+            whole = _frame(batch)
+            whole.columns = list(self._names)
+            given = [name for name in whole.columns if name.startswith("given:")]
+            facts = whole.select(*KEPT, *(pl.col(name).alias(name.removeprefix("given:")) for name in given))
+            tally = Tally.of(self._columns, facts, whole)
+            for read in whole[REFUSED].drop_nulls():
+                tally.add(Tally.from_json(json.loads(read)))
+            yield pa.RecordBatch.from_pydict({"tally": [json.dumps(tally.as_json())]})
+
+
+def _whole(columns: Columns, facts: pl.DataFrame, read: Tally) -> pl.DataFrame:
+    """The decisions for ``facts``, the facts themselves, and what is known from reading, in the columns of the output."""
+    given = [name for name, fact in columns.ruleset.vocabulary.items() if fact.given != "concluded"]
+    types = {name: column_type(columns.ruleset.vocabulary[name]) for name in given}
+    facts = facts.with_columns(pl.lit(None, types[name]).alias(name) for name in given if name not in facts.columns)
+    told = pl.Series(
+        REFUSED, [json.dumps(read.as_json()), *[None] * (facts.height - 1)][: facts.height], dtype=pl.String
+    )
+    decided = columns.decide(facts, keep=KEPT)
+    shown = facts.select(pl.col(given).name.prefix("given:"))
+    return pl.concat([decided, shown, told.to_frame()], how="horizontal")
+
+
+def _spark_schema(columns: Columns, replay: Replay) -> Any:
+    from pyspark.sql.pandas.types import from_arrow_schema
+
+    empty = Cohort().table(replay.ruleset)
+    return from_arrow_schema(_arrow(_whole(columns, empty, Tally())).schema)
+
+
+def _frame(batch: pa.RecordBatch) -> pl.DataFrame:
+    frame = pl.from_arrow(batch)
+    assert isinstance(frame, pl.DataFrame)
+    return frame
+
+
+def _arrow(frame: pl.DataFrame) -> pa.Table:
+    """``frame`` in the Arrow types that Spark knows: plain strings in place of codes."""
+    plain = frame.with_columns(pl.selectors.enum().cast(pl.String))
+    table = plain.to_arrow(compat_level=pl.CompatLevel.oldest())
+    fields = [field.with_type(pa.string()) if pa.types.is_large_string(field.type) else field for field in table.schema]
+    return table.cast(pa.schema(fields))
+
+
+def _batches(frame: pl.DataFrame) -> Iterator[pa.RecordBatch]:
+    yield from _arrow(frame).to_batches()

@@ -1,0 +1,1 @@
+"""The rule set as FHIR artefacts: PlanDefinition, Library, Questionnaire, terminology."""

@@ -1,0 +1,60 @@
+"""The condition of a rule as FHIRPath, for readers of a PlanDefinition that know FHIR and not our knowledge files.
+
+``%NAME`` stands for the fact NAME, empty where it is unknown. FHIRPath's ``and``, ``or`` and ``not()`` are three-valued
+over empty in just the way that our conditions are over unknown.
+Source: FHIRPath 2.0.0 (HL7), 6.5 Boolean logic, http://hl7.org/fhirpath/N1/#boolean-logic
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown
+from rules.model.facts import FactValue
+
+_OPERATORS: dict[Comparator, str] = {
+    "is": "=",
+    "is_not": "!=",
+    "at_least": ">=",
+    "above": ">",
+    "at_most": "<=",
+    "below": "<",
+}
+
+
+def fhirpath(condition: Condition) -> str:
+    """``condition`` as a FHIRPath expression."""
+    match condition:
+        case Compare(fact, "one_of", tuple(values)):
+            return _joined([f"%{fact} = {_literal(value)}" for value in values], "or", empty="false")
+        case Compare(fact, "not_one_of", tuple(values)):
+            return _joined([f"%{fact} != {_literal(value)}" for value in values], "and", empty="true")
+        case Compare(fact, comparator, value) if not isinstance(value, tuple):
+            return f"%{fact} {_OPERATORS[comparator]} {_literal(value)}"
+        case Known(fact):
+            return f"%{fact}.exists()"
+        case Unknown(fact):
+            return f"%{fact}.empty()"
+        case AllOf(children):
+            return _joined([fhirpath(child) for child in children], "and", empty="true")
+        case AnyOf(children):
+            return _joined([fhirpath(child) for child in children], "or", empty="false")
+        case NoneOf(children):
+            return f"({_joined([fhirpath(child) for child in children], 'or', empty='false')}).not()"
+    raise ValueError(f"{condition!r} compares with a list where one value is expected, or the other way round")
+
+
+def _joined(parts: list[str], operator: str, *, empty: str) -> str:
+    if len(parts) < 2:
+        return parts[0] if parts else empty
+    return "(" + f" {operator} ".join(parts) + ")"
+
+
+def _literal(value: FactValue) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return "'" + value.replace("\\", "\\\\").replace("'", "\\'") + "'"
+    # FHIRPath has no exponents, and no negative literals: there minus is an operator.
+    plain = format(Decimal(repr(value)), "f")
+    return f"({plain})" if value < 0 else plain

@@ -1,0 +1,117 @@
+"""The rules as a PlanDefinition, and each piece of care as an ActivityDefinition, for systems that read such things.
+
+An action of the plan is a rule: its condition, why, on which evidence, and what it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.datatypes import Element, Resource, extension, present, rule_extensions, text
+from cds.fhir.publishing.fhirpath import fhirpath
+from cds.fhir.publishing.metadata import heading
+from cds.fhir.writing.request_common import RULE, RULESET_HASH, people_needed, role, task_concept
+from cds.fhir.writing.timing import fhir_timing
+from rules.model.conditions import describe
+from rules.model.expressions import render
+from rules.model.ruleset import Rule, Ruleset, TaskCall, TaskDefinition
+
+_PLAN_TYPE = {
+    "coding": [{"system": "http://terminology.hl7.org/CodeSystem/plan-definition-type", "code": "eca-rule"}],
+    "text": "Event, condition, action",
+}
+
+
+def plan_definition(ruleset: Ruleset, urls: Canonicals) -> Resource:
+    """Every rule of ``ruleset`` as one PlanDefinition, in the order of evaluation."""
+    return present(
+        **heading("PlanDefinition", ruleset.name, ruleset.title, ruleset.disclaimer, ruleset, urls),
+        extension=[extension(urls.extension(RULESET_HASH), {"valueString": ruleset.hash})],
+        type=_PLAN_TYPE,
+        library=[urls.artefact("Library", ruleset.name, ruleset.version)],
+        action=[_rule(ruleset, rule, urls) for rule in ruleset.rules.values()],
+    )
+
+
+def activity_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
+    """Each piece of care that rules may ask for."""
+    for name, task in ruleset.tasks.items():
+        yield present(
+            **heading("ActivityDefinition", name, task.title, task.instruction, ruleset, urls),
+            extension=[people_needed(task.people, urls)],
+            library=[urls.artefact("Library", ruleset.name, ruleset.version)],
+            purpose=task.outcome and text(task.outcome),
+            kind="ServiceRequest" if task.request == "order" else "Task",
+            code=task_concept(name, task.title, urls),
+            intent="proposal",
+            participant=[_participant(task.performer, ruleset, urls)],
+            location={"display": text(task.location)} if task.location else None,
+        )
+
+
+def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
+    return present(
+        extension=rule_extensions(urls.extension(RULE), [rule.id]),
+        title=text(rule.title),
+        description=text(rule.because),
+        documentation=[_evidence(ruleset, cited) for cited in rule.sources],
+        condition=[
+            {
+                "kind": "applicability",
+                "expression": {
+                    "description": text(describe(rule.when)),
+                    "language": "text/fhirpath",
+                    "expression": fhirpath(rule.when),
+                },
+            }
+        ],
+        action=[*_statements(rule), *(_task(ruleset, call, urls) for call in rule.then.tasks)],
+    )
+
+
+def _evidence(ruleset: Ruleset, cited: str) -> Element:
+    source = ruleset.sources[cited]
+    kind = source.kind.replace("_", " ")
+    memory = ", recalled from memory" if source.from_memory else ""
+    return {
+        "type": "citation" if source.kind == "published" else "justification",
+        "label": text(cited),
+        "display": text(f"{kind}{memory}"),
+        "citation": text(source.citation),
+    }
+
+
+def _statements(rule: Rule) -> Iterator[Element]:
+    """What a rule does besides asking for tasks, in words."""
+    then = rule.then
+    for conclusion in then.conclusions:
+        value = conclusion.value if conclusion.expression is None else render(conclusion.expression)
+        yield {"title": "Conclude", "textEquivalent": text(f"{conclusion.fact} = {value}")}
+    for offer in then.sizes:
+        yield {"title": "Offer a size", "textEquivalent": text(f"{offer.axis} {offer.value} ({offer.basis})")}
+    for hold in then.holds:
+        yield {"title": "Give no size", "textEquivalent": text(hold.text)}
+    for caution in then.cautions:
+        yield {"title": "Caution", "textEquivalent": text(f"{caution.severity.capitalize()}: {caution.text}")}
+    for correction in then.corrections:
+        yield {"title": "Correct the fit", "textEquivalent": text(f"{correction.cause} {correction.correction}")}
+    for name in then.instructions:
+        yield {"title": "Give the patient in writing", "textEquivalent": text(name)}
+
+
+def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:
+    task: TaskDefinition = ruleset.tasks[call.task]
+    words = call.timing.describe(dict(ruleset.triggers))
+    return present(
+        extension=[people_needed(call.people, urls)] if call.people is not None else None,
+        title=text(task.title),
+        description=call.detail and text(call.detail),
+        timingTiming=fhir_timing(call.timing, words, None, urls),
+        participant=[_participant(call.performer or task.performer, ruleset, urls)],
+        definitionCanonical=urls.artefact("ActivityDefinition", call.task, ruleset.version),
+    )
+
+
+def _participant(performer: str, ruleset: Ruleset, urls: Canonicals) -> Element:
+    return {"type": "practitioner", "role": role(performer, ruleset.roles[performer], urls)}

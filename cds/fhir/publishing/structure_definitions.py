@@ -1,0 +1,104 @@
+"""The extensions that our drafts carry, published as StructureDefinitions so that their URLs lead somewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.datatypes import Element, Resource, present
+from cds.fhir.publishing.metadata import heading
+from cds.fhir.writing.request_common import PEOPLE_NEEDED, PERFORMER_ROLE, RULE, RULESET_HASH
+from cds.fhir.writing.timing import DUE_ON, FIRST_WITHIN
+from rules.model.ruleset import Ruleset
+
+FHIR_VERSION = "4.0.1"
+
+
+@dataclass(frozen=True)
+class ExtensionDefinition:
+    """One extension: what it says, the type of its value, and the elements that may carry it."""
+
+    name: str
+    title: str
+    meaning: str
+    value_type: str
+    contexts: tuple[str, ...]
+
+
+_REQUESTS = ("ServiceRequest", "DeviceRequest", "CarePlan")
+
+EXTENSIONS = (
+    ExtensionDefinition(
+        RULE,
+        "Rule",
+        "Id of a rule behind this element. Repeats, once for each rule.",
+        "code",
+        (*_REQUESTS, "CarePlan.activity", "Annotation", "PlanDefinition.action"),
+    ),
+    ExtensionDefinition(
+        RULESET_HASH,
+        "Hash of the rule set",
+        "SHA-256 of the clinical content that decided, a site's own changes included: two equal hashes are equal rules.",
+        "string",
+        (*_REQUESTS, "PlanDefinition", "Library"),
+    ),
+    ExtensionDefinition(
+        PEOPLE_NEEDED,
+        "People needed",
+        "How many people it takes to do this safely.",
+        "positiveInt",
+        ("ServiceRequest", "CarePlan.activity.detail", "PlanDefinition.action", "ActivityDefinition"),
+    ),
+    ExtensionDefinition(
+        PERFORMER_ROLE,
+        "Role of the performer",
+        "The role of whoever does it, where nobody is named yet.",
+        "CodeableConcept",
+        ("CarePlan.activity.detail.performer",),
+    ),
+    ExtensionDefinition(
+        FIRST_WITHIN,
+        "First within",
+        "The latest moment for the first or only time, counted from the decision. Timing cannot say it of a first time.",
+        "Duration",
+        ("Timing",),
+    ),
+    ExtensionDefinition(
+        DUE_ON,
+        "Due on an event",
+        "An event at which the task is due (as well). Repeats. Timing knows meals and sleep, not refitting or new symptoms.",
+        "Coding",
+        ("Timing",),
+    ),
+)
+
+
+def structure_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
+    """A StructureDefinition for each extension."""
+    for defined in EXTENSIONS:
+        yield present(
+            **heading("StructureDefinition", defined.name, defined.title, defined.meaning, ruleset, urls),
+            fhirVersion=FHIR_VERSION,
+            kind="complex-type",
+            abstract=False,
+            context=[{"type": "element", "expression": path} for path in defined.contexts],
+            type="Extension",
+            baseDefinition="http://hl7.org/fhir/StructureDefinition/Extension",
+            derivation="constraint",
+            differential={"element": _elements(defined, urls)},
+        )
+
+
+def _elements(defined: ExtensionDefinition, urls: Canonicals) -> list[Element]:
+    return [
+        {"id": "Extension", "path": "Extension", "short": defined.title, "definition": defined.meaning},
+        {"id": "Extension.extension", "path": "Extension.extension", "max": "0"},
+        {"id": "Extension.url", "path": "Extension.url", "fixedUri": urls.extension(defined.name)},
+        {
+            "id": "Extension.value[x]",
+            "path": "Extension.value[x]",
+            "min": 1,
+            "type": [{"code": defined.value_type}],
+        },
+    ]

@@ -1,0 +1,173 @@
+"""What was sent: the resources of a Bundle, a hook request or a list, each with its reference, and whose record is asked for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import Any, NamedTuple
+
+from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.reading.rejection import Why
+from rules.errors import NuqueError
+from rules.model.decision import NotUsed
+
+_ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
+_VERSION = re.compile(r"/_history/[^/]*$")
+_DEEPEST = 4
+
+
+class ReadingError(NuqueError):
+    """What was sent cannot be read at all, or it cannot be told which patient is meant."""
+
+
+class Record(NamedTuple):
+    """One resource (any JSON object with a resourceType) and what it can be called by.
+
+    ``reference`` is what a FHIR reference to it would say, or None where it has neither id nor fullUrl; ``label`` names it
+    in messages in any case.
+    """
+
+    resource: dict[str, Any]
+    type: str
+    reference: str | None
+    label: str
+    url: str | None = None
+
+    @property
+    def modifier(self) -> str | None:
+        """The element, if any, that may change the meaning of the whole resource."""
+        return next((key for key in ("modifierExtension", "implicitRules") if self.resource.get(key)), None)
+
+
+@dataclass
+class Inventory:
+    """The resources that were sent, in order; ``patient`` and ``encounter`` (references) where a hook's context names them."""
+
+    refused: list[NotUsed] = field(default_factory=list)
+    patient: str | None = None
+    encounter: str | None = None
+    _by_type: dict[str, list[Record]] = field(default_factory=dict)
+    _seen: dict[tuple[str, str], list[dict[str, Any]]] = field(default_factory=dict)
+
+    def of(self, *types: str) -> Iterator[Record]:
+        """The records of these resource types, type by type, each in order."""
+        return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
+
+    def refuse(self, value: object, why: Why, label: str) -> None:
+        """List something that is not a usable resource."""
+        self.refused.append(NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label))
+
+    def take(self, value: object, label: str, url: str | None = None, depth: int = 0) -> None:
+        """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused."""
+        kind = text(value, "resourceType")
+        if not isinstance(value, dict) or kind is None:
+            self.refuse(value, Why("malformed", "not a FHIR resource; expected an object with a resourceType"), label)
+        elif kind == "Bundle" and depth >= _DEEPEST:
+            self.refuse(
+                value, Why("incomplete", f"bundles inside each other are read {_DEEPEST} deep and no deeper"), label
+            )
+        elif kind == "Bundle":
+            self._take_bundle(value, label, depth)
+        elif kind == "OperationOutcome":
+            self.refuse(_outcome(value), Why("incomplete", "the record system answered with an error"), label)
+        else:
+            self._take_resource(value, kind, label, url)
+
+    def _take_bundle(self, bundle: dict[str, Any], label: str, depth: int) -> None:
+        entries = bundle.get("entry", [])
+        if not isinstance(entries, list):
+            self.refuse(entries, Why("malformed", "Bundle.entry is not an array"), label)
+            return
+        for number, entry in enumerate(entries):
+            where = f"{label}.entry[{number}]"
+            if isinstance(entry, dict) and "resource" in entry:
+                self.take(entry["resource"], where, text(entry, "fullUrl"), depth + 1)
+            else:
+                self.refuse(entry, Why("malformed", "a bundle entry without a resource"), where)
+        if any(text(link, "relation") == "next" for link in items(bundle, "link")):
+            self.refuse("next page", Why("incomplete", "the bundle goes on in a page that was not sent"), label)
+
+    def _take_resource(self, resource: dict[str, Any], kind: str, label: str, url: str | None) -> None:
+        identity = text(resource, "id")
+        valid = identity is not None and _ID.fullmatch(identity) is not None
+        reference = f"{shown(kind)}/{identity}" if valid else None
+        if valid and identity is not None:
+            earlier = self._seen.setdefault((kind, identity), [])
+            if resource in earlier:
+                return
+            earlier.append(resource)
+        elif url is not None:
+            reference = shown(url)
+        record = Record(resource, kind, reference, reference or f"{shown(kind)} at {label}", url)
+        self._by_type.setdefault(kind, []).append(record)
+
+
+def inventory(sent: object) -> Inventory:
+    """Everything in ``sent``: a Bundle, a single resource, a list of resources, or a CDS Hooks request.
+
+    Raises ReadingError where ``sent`` is none of these.
+    """
+    found = Inventory()
+    if isinstance(sent, list):
+        for number, value in enumerate(sent):
+            found.take(value, f"resource[{number}]")
+    elif isinstance(sent, dict) and "resourceType" in sent:
+        found.take(sent, str(text(sent, "resourceType") or "resource"))
+    elif isinstance(sent, dict) and ("prefetch" in sent or "context" in sent):
+        _take_hook(found, sent)
+    else:
+        raise ReadingError(
+            "expected a FHIR Bundle, a FHIR resource, a list of resources or a CDS Hooks request; "
+            f"found {shown(sent)} without a resourceType, context or prefetch"
+        )
+    return found
+
+
+def _take_hook(found: Inventory, request: dict[str, Any]) -> None:
+    context = mapping(request, "context")
+    patient, encounter = text(context, "patientId"), text(context, "encounterId")
+    found.patient = None if patient is None else _typed("Patient", patient)
+    found.encounter = None if encounter is None else _typed("Encounter", encounter)
+    for key, value in mapping(request, "prefetch").items():
+        if value is not None:
+            found.take(value, f"prefetch.{shown(key)}")
+    if context.get("draftOrders") is not None:
+        found.take(context["draftOrders"], "context.draftOrders")
+
+
+def _typed(kind: str, identity: str) -> str:
+    return identity if "/" in identity else f"{kind}/{identity}"
+
+
+def _outcome(outcome: dict[str, Any]) -> str:
+    """What an OperationOutcome says, in its own words where it has any."""
+    for issue in items(outcome, "issue"):
+        words = text(issue, "diagnostics") or text(mapping(issue, "details"), "text") or text(issue, "code")
+        if words:
+            return words
+    return "OperationOutcome"
+
+
+def refers_to(reference: str, names: frozenset[str]) -> bool:
+    """Whether ``reference`` leads to the resource that is called by ``names`` (``Patient/1``, its fullUrl, its urn:uuid).
+
+    An absolute reference to a server is held against the absolute names where there are any, else against the ids.
+    """
+    if reference in names:
+        return True
+    bare = _VERSION.sub("", reference)
+    if bare in names:
+        return True
+    absolute = bare.startswith(("http://", "https://"))
+    if not absolute or any(name.startswith(("http://", "https://")) for name in names):
+        return False
+    return "/".join(bare.split("/")[-2:]) in names
+
+
+def names_of(record: Record) -> frozenset[str]:
+    """Everything that a reference to ``record`` may say."""
+    identity = text(record.resource, "id")
+    names = {record.reference, record.url, f"urn:uuid:{identity}" if identity else None}
+    return frozenset(name for name in names if name)

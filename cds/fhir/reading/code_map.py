@@ -1,0 +1,172 @@
+"""The code map: which codes mean which facts, values, settings and collars. Data (``code_map.yaml``) that a site extends."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, is_dataclass
+from functools import cached_property
+from typing import Any, Literal, NamedTuple
+
+from cds.fhir.canonical_urls import Canonicals
+from rules.model.facts import FactValue, Vocabulary
+
+FACTS = "facts"
+FACT_VALUES = "fact-values"
+"""Names of the project's own code systems of facts and of the values of coded facts."""
+
+ANY_CODE = "*"
+"""In place of a code: whatever code of the system."""
+
+_LONGEST_CODE = 64
+_ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
+
+
+class Coding(NamedTuple):
+    """A code and the system that it belongs to."""
+
+    system: str
+    code: str
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a code says: ``fact``, and ``value`` where the code's presence already says it.
+
+    ``only`` is the one type of resource that it counts in (None: any).
+    ``from_memory`` marks codes that were recalled and not read again; ``local`` those of a site's own file.
+    """
+
+    fact: str
+    value: FactValue | None = None
+    display: str = ""
+    from_memory: bool = False
+    local: bool = False
+    only: str | None = None
+
+
+@dataclass(frozen=True)
+class Collar:
+    """A code that means a rigid neck collar, or keeping the neck still; ``kind`` where the code says which."""
+
+    kind: Literal["extrication", "long_term"] | None = None
+    display: str = ""
+    from_memory: bool = False
+    local: bool = False
+
+
+@dataclass(frozen=True)
+class CodeMap:
+    """Everything a reading needs to know about codes. Built by ``load_code_map``; immutable.
+
+    ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
+    coded fact. ``elapsing`` are the facts that count hours since something. ``safer`` maps facts to the value to take where
+    records of one moment contradict each other.
+    """
+
+    base: str
+    vocabulary: Vocabulary
+    exact: Mapping[Coding, tuple[Meaning, ...]]
+    prefixes: Mapping[Coding, tuple[Meaning, ...]]
+    values: Mapping[tuple[str, Coding], FactValue]
+    yes: frozenset[Coding]
+    no: frozenset[Coding]
+    gender: Mapping[str, str]
+    settings: Mapping[Coding, str]
+    collars: Mapping[Coding, Collar]
+    collar_texts: frozenset[str]
+    units: Mapping[str, str]
+    counted: Mapping[str, tuple[str, ...]]
+    elapsing: frozenset[str]
+    safer: Mapping[str, FactValue]
+
+    same_within_percent: float
+    future_tolerance_minutes: float
+
+    @cached_property
+    def hash(self) -> str:
+        """SHA-256 of all codes: the same for the same files in every process. The vocabulary is the ruleset's to hash."""
+        content = {
+            field.name: _ordered(getattr(self, field.name)) for field in fields(self) if field.name != "vocabulary"
+        }
+        return hashlib.sha256(json.dumps(content).encode()).hexdigest()
+
+    @cached_property
+    def own_facts(self) -> str:
+        """The system of the project's own fact codes."""
+        return Canonicals(self.base).code_system(FACTS)
+
+    @cached_property
+    def own_values(self) -> str:
+        """The system of the project's own codes for the values of coded facts."""
+        return Canonicals(self.base).code_system(FACT_VALUES)
+
+    def meanings(self, codings: Sequence[Coding]) -> tuple[Meaning, ...]:
+        """What ``codings`` (of one concept) say, each meaning once; empty where the map knows none of them."""
+        if len(codings) == 1:
+            return self._meanings(codings[0])
+        found: dict[Meaning, None] = {}
+        for coding in codings:
+            found.update(dict.fromkeys(self._meanings(coding)))
+        return tuple(found)
+
+    def _meanings(self, coding: Coding) -> tuple[Meaning, ...]:
+        exact = self.exact.get(coding)
+        if exact is not None or not self.prefixes:
+            return exact or ()
+        for length in range(min(len(coding.code), _LONGEST_CODE), 0, -1):
+            found = self.prefixes.get(Coding(coding.system, coding.code[:length]))
+            if found is not None:
+                return found
+        return ()
+
+    def collar(self, concept: object) -> Collar | None:
+        """The collar that the CodeableConcept ``concept`` means, or None where it means none."""
+        for coding in codings_of(concept):
+            found = self.collars.get(coding) or self.collars.get(Coding(coding.system, ANY_CODE))
+            if found is not None:
+                return found
+        text = concept.get("text") if isinstance(concept, dict) else None
+        if isinstance(text, str) and text.strip().casefold() in self.collar_texts:
+            return Collar(display=text)
+        return None
+
+    def is_collar_order(self, resource: object) -> bool:
+        """Whether ``resource`` orders a rigid neck collar, or that the neck be kept still.
+
+        A ServiceRequest or DeviceRequest of any status, by the codes and words of the map; never one that forbids.
+        """
+        if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
+            return False
+        concept = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}.get(
+            str(resource.get("resourceType"))
+        )
+        return concept is not None and self.collar(resource.get(concept)) is not None
+
+
+def codings_of(concept: object) -> Sequence[Coding]:
+    """The complete codings of the CodeableConcept ``concept``; whatever is malformed is left out."""
+    codings = concept.get("coding") if isinstance(concept, dict) else None
+    return [coding for coding in map(coding_of, codings) if coding is not None] if isinstance(codings, list) else []
+
+
+def coding_of(coding: Any) -> Coding | None:
+    """``coding`` (FHIR Coding) as a pair, or None where system or code is missing or malformed."""
+    if not isinstance(coding, dict):
+        return None
+    system, code = coding.get("system"), coding.get("code")
+    return Coding(system, code) if isinstance(system, str) and isinstance(code, str) else None
+
+
+def _ordered(value: object) -> object:
+    """``value`` as plain JSON values in an order of their own: a set's order differs from process to process."""
+    if isinstance(value, Mapping):
+        return sorted(([_ordered(key), _ordered(inner)] for key, inner in value.items()), key=json.dumps)
+    if isinstance(value, frozenset):
+        return sorted(map(_ordered, value), key=json.dumps)
+    if isinstance(value, tuple):
+        return [_ordered(inner) for inner in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        return _ordered(asdict(value))
+    return value

@@ -1,0 +1,246 @@
+"""From ``code_map.yaml`` and a site's files of the same form to a CodeMap; every problem is named with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from pydantic import Field
+
+from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals, code
+from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, Coding, Collar, Meaning
+from cds.fhir.reading.ucum import UnitError, factor
+from rules.errors import KnowledgeError, Place
+from rules.loading import schema as shapes
+from rules.loading.yaml_reader import Source
+from rules.model.facts import FactDefinition, FactValue, Vocabulary
+from rules.model.ruleset import Ruleset
+
+CODE_MAP = Path(__file__).parent / "code_map.yaml"
+
+Entry = TypeVar("Entry", bound="_CodeEntry")
+
+
+class _CodeEntry(shapes.Shape):
+    system: str
+    code: str | None = None
+    prefix: str | None = None
+    display: str = ""
+    from_memory: bool = False
+
+
+class _FactEntry(_CodeEntry):
+    fact: str
+    value: shapes.Scalar | None = None
+    only: Literal["Observation", "Condition", "Procedure", "ServiceRequest"] | None = None
+
+
+class _ValueEntry(_CodeEntry):
+    fact: str
+    value: shapes.Scalar
+
+
+class _SettingEntry(_CodeEntry):
+    setting: str
+
+
+class _CollarEntry(_CodeEntry):
+    kind: Literal["extrication", "long_term"] | None = None
+
+
+class _ReadingShape(shapes.Shape):
+    same_within_percent: float | None = Field(default=None, ge=0, le=5)
+    future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
+
+
+class _CodeMapShape(shapes.Shape):
+    site: dict[str, str] = Field(default={})
+    systems: dict[str, tuple[str, ...]] = Field(default={})
+    facts: tuple[_FactEntry, ...] = ()
+    ignore: tuple[_CodeEntry, ...] = ()
+    values: tuple[_ValueEntry, ...] = ()
+    yes: tuple[_CodeEntry, ...] = ()
+    no: tuple[_CodeEntry, ...] = ()
+    gender: dict[Literal["male", "female", "other", "unknown"], str] = Field(default={})
+    settings: tuple[_SettingEntry, ...] = ()
+    collars: tuple[_CollarEntry, ...] = ()
+    collar_texts: tuple[str, ...] = ()
+    units: dict[str, str] = Field(default={})
+    counted: dict[str, tuple[str, ...]] = Field(default={})
+    elapsing: tuple[str, ...] = ()
+    safer: dict[str, shapes.Scalar] = Field(default={})
+    reading: _ReadingShape = _ReadingShape()
+
+
+def load_code_map(ruleset: Ruleset, site_files: Iterable[Path] = (), base: str = DEFAULT_BASE) -> CodeMap:
+    """The shipped code map for the facts of ``ruleset``, extended by ``site_files`` in order.
+
+    ``base`` is the canonical base of the project's own code systems. Raises KnowledgeError with every problem found.
+    """
+    sources = [Source.read(CODE_MAP), *(Source.read(path) for path in site_files)]
+    return build_code_map(ruleset.vocabulary, sources, base)
+
+
+def build_code_map(vocabulary: Vocabulary, sources: Iterable[Source], base: str = DEFAULT_BASE) -> CodeMap:
+    """A CodeMap from parsed ``sources``, the first being the shipped one. Raises KnowledgeError with every problem."""
+    build = _Build(vocabulary, base)
+    for number, source in enumerate(sources):
+        build.take(source, local=number > 0)
+    if build.problems:
+        raise KnowledgeError(build.problems)
+    return build.finish()
+
+
+class _Build:
+    """One load in progress: what was found so far, and the problems."""
+
+    def __init__(self, vocabulary: Vocabulary, base: str) -> None:
+        self.vocabulary = vocabulary
+        self.base = base
+        self.problems: list[tuple[Place, str]] = []
+        self.systems: dict[str, tuple[str, ...]] = {}
+        self.exact, self.values = _own_codes(vocabulary, base)
+        self.prefixes: dict[Coding, tuple[Meaning, ...]] = {}
+        self.answers: dict[str, set[Coding]] = {"yes": set(), "no": set()}
+        self.settings: dict[Coding, str] = {}
+        self.collars: dict[Coding, Collar] = {}
+        self.collar_texts: set[str] = set()
+        self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
+        self.counted: dict[str, tuple[str, ...]] = {}
+        self.elapsing: set[str] = set()
+        self.safer: dict[str, FactValue] = {}
+        self.reading: dict[str, float] = {}
+
+    def take(self, source: Source, *, local: bool) -> None:
+        """Add ``source``; an entry with the system and code of an earlier file's entry takes its place."""
+        shape = shapes.read(source, (), source.data, _CodeMapShape)
+        if isinstance(shape, list):
+            self.problems.extend(shape)
+            return
+        self.systems.update(
+            {name: tuple(uri.replace("{base}", self.base) for uri in uris) for name, uris in shape.systems.items()}
+        )
+        self._take_facts(source, shape, local=local)
+        for coding, value_entry, place in self._codings(source, "values", shape.values):
+            if self._check(value_entry.fact, value_entry.value, place):
+                self.values[value_entry.fact, coding] = value_entry.value
+        self._take_answers(source, shape)
+        for coding, setting_entry, place in self._codings(source, "settings", shape.settings):
+            if self._check("setting", setting_entry.setting, place):
+                self.settings[coding] = setting_entry.setting
+        for coding, collar, _ in self._codings(source, "collars", shape.collars):
+            self.collars[coding] = Collar(collar.kind, collar.display, collar.from_memory, local)
+        self.collar_texts |= {text.strip().casefold() for text in shape.collar_texts}
+        self._take_words(source, shape)
+        self.reading |= shape.reading.model_dump(exclude_none=True)
+
+    def _take_facts(self, source: Source, shape: _CodeMapShape, *, local: bool) -> None:
+        for coding, entry, place in self._codings(source, "facts", shape.facts):
+            if self._check(entry.fact, entry.value, place):
+                meaning = Meaning(entry.fact, entry.value, entry.display, entry.from_memory, local, entry.only)
+                (self.exact if entry.code else self.prefixes)[coding] = (meaning,)
+        for coding, ignored, place in self._codings(source, "ignore", shape.ignore):
+            where: dict[Coding, Any] = self.exact if ignored.code else self.prefixes
+            found = [table.pop(coding) for table in (where, self.settings, self.collars) if coding in table]
+            if not found:
+                self.problems.append(
+                    (place, "no earlier entry has this system and code, so there is nothing to ignore")
+                )
+
+    def _take_answers(self, source: Source, shape: _CodeMapShape) -> None:
+        for answer, other, entries in (("yes", "no", shape.yes), ("no", "yes", shape.no)):
+            for coding, _, _ in self._codings(source, answer, entries):
+                self.answers[answer].add(coding)
+                self.answers[other].discard(coding)
+
+    def _take_words(self, source: Source, shape: _CodeMapShape) -> None:
+        for gender, sex in shape.gender.items():
+            if self._check("sex", sex, source.place("gender", gender)):
+                self.words["gender"][gender] = sex
+        for word, unit in shape.units.items():
+            try:
+                factor(unit, unit)
+            except UnitError as error:
+                self.problems.append((source.place("units", word), f"{error}; expected a UCUM code"))
+            self.words["units"][word] = unit
+        self.counted |= shape.counted
+        for index, fact in enumerate(shape.elapsing):
+            place = source.place("elapsing", index)
+            if self._check(fact, None, place):
+                self.elapsing.add(fact)
+                if self.vocabulary[fact].unit != "h":
+                    self.problems.append((place, f"{fact} does not count hours"))
+        for fact, value in shape.safer.items():
+            if self._check(fact, value, source.place("safer", fact)):
+                self.safer[fact] = value
+
+    def _check(self, fact: str, value: object, place: Place) -> bool:
+        """Whether ``fact`` may be given with ``value`` (None: no value stated); a problem is noted where not."""
+        problem = self.vocabulary.problem(fact, value)
+        if problem is None and value is None and self.vocabulary[fact].given == "concluded":
+            self.problems.append((place, f"{fact} is worked out by rules and cannot be read"))
+            return False
+        if problem is not None:
+            self.problems.append((place, f"{fact} = {value!r}: {problem.message}; accepted: {problem.accepted}"))
+        return problem is None
+
+    def _codings(self, source: Source, section: str, entries: Iterable[Entry]) -> Iterable[tuple[Coding, Entry, Place]]:
+        """Each entry with its codings (one for each identifier of its system), after the checks that all share."""
+        seen: dict[tuple[str, str, object], int] = {}
+        for index, entry in enumerate(entries):
+            place = source.place(section, index)
+            code = entry.code or entry.prefix
+            if code is None or (entry.code and entry.prefix):
+                self.problems.append((place, "expected either code or prefix"))
+            elif entry.prefix and section not in ("facts", "ignore"):
+                self.problems.append((place, "a prefix is only read under facts; expected code"))
+            elif entry.system not in self.systems:
+                names = ", ".join(self.systems)
+                self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
+            elif (key := (entry.system, code, getattr(entry, "fact", None) if section == "values" else None)) in seen:
+                earlier = source.place(section, seen[key])
+                self.problems.append((place, f"{entry.system} {code} already stands in {earlier}; keep one"))
+            else:
+                seen[key] = index
+                for uri in self.systems[entry.system]:
+                    yield Coding(uri, code), entry, place
+
+    def finish(self) -> CodeMap:
+        """The code map. Call it only where there are no problems."""
+        return CodeMap(
+            base=self.base,
+            vocabulary=self.vocabulary,
+            exact=self.exact,
+            prefixes=self.prefixes,
+            values=self.values,
+            yes=frozenset(self.answers["yes"]),
+            no=frozenset(self.answers["no"]),
+            gender=self.words["gender"],
+            settings=self.settings,
+            collars=self.collars,
+            collar_texts=frozenset(self.collar_texts),
+            units=self.words["units"],
+            counted=self.counted,
+            elapsing=frozenset(self.elapsing),
+            safer=self.safer,
+            same_within_percent=self.reading["same_within_percent"],
+            future_tolerance_minutes=self.reading["future_tolerance_minutes"],
+        )
+
+
+def _own_codes(
+    vocabulary: Mapping[str, FactDefinition], base: str
+) -> tuple[dict[Coding, tuple[Meaning, ...]], dict[tuple[str, Coding], FactValue]]:
+    """The project's own codes: each fact that can be observed, and each value of a coded fact, with hyphens."""
+    urls = Canonicals(base)
+    exact: dict[Coding, tuple[Meaning, ...]] = {}
+    values: dict[tuple[str, Coding], FactValue] = {}
+    for name, fact in vocabulary.items():
+        if fact.given == "concluded":
+            continue
+        coding = Coding(urls.code_system(FACTS), fact.code)
+        exact[coding] = (*exact.get(coding, ()), Meaning(name, display=fact.label))
+        for value in fact.values:
+            values[name, Coding(urls.code_system(FACT_VALUES), code(value))] = value
+    return exact, values

@@ -1,0 +1,91 @@
+"""Encounter and Location: the setting that the patient is in now, by the location's type, else by the encounter's class."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.reading.bundle_index import Record, names_of, refers_to
+from cds.fhir.reading.code_map import CodeMap, Coding, coding_of, codings_of
+from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.reconciliation import Found, Refused
+from cds.fhir.reading.rejection import Why
+
+SETTING = "setting"
+_RUNNING = ("arrived", "triaged", "in-progress", "onleave")
+_LOCATION_OVER_CLASS = 1
+
+
+def current_encounter(encounters: Sequence[Record], asked: str | None, at: datetime) -> Record | None:
+    """The encounter to read: the one asked for, else of those that run the one that started last; None where there is none."""
+    if asked is not None:
+        return next((record for record in encounters if refers_to(asked, names_of(record))), None)
+    running = [record for record in encounters if record.resource.get("status") in _RUNNING]
+    return max(running, key=lambda record: (_start(record.resource, at) or "", record.label), default=None)
+
+
+def _start(holder: object, at: datetime) -> str | None:
+    """The start of the holder's period as sortable text, or None where none can be read."""
+    try:
+        return moment(mapping(holder, "period").get("start"), at.tzinfo).isoformat()
+    except DateError:
+        return None
+
+
+def read_encounter(
+    record: Record, locations: Sequence[Record], code_map: CodeMap, at: datetime
+) -> Iterator[Found | Refused]:
+    """The setting from an Encounter ``record`` at ``at``. References to locations that were not sent say nothing."""
+    encounter = record.resource
+    status = encounter.get("status")
+    if status not in _RUNNING:
+        why = Why("status", "the encounter is not running")
+        yield Refused(SETTING, shown(encounter.get("status", "no status")), why, record.label)
+        return
+    start = mapping(encounter, "period").get("start")
+    try:
+        recorded = None if start is None else moment(start, at.tzinfo)
+    except DateError as error:
+        yield Refused(
+            SETTING, shown(start), Why("malformed", f"malformed start of the encounter: {error}"), record.label
+        )
+        return
+    if recorded is not None and recorded > at:
+        yield Refused(
+            SETTING, shown(start), Why("future", "the encounter starts in the future"), record.label, recorded
+        )
+        return
+
+    def found(codings: Sequence[Coding], standing: int) -> Iterator[Found]:
+        for coding in codings:
+            if coding in code_map.settings:
+                value = code_map.settings[coding]
+                yield Found(
+                    SETTING, value, shown(coding.code), record.label, record.reference, recorded, standing, ages=False
+                )
+
+    for location in _locations_now(encounter, locations, at):
+        for concept in items(location.resource, "type"):
+            yield from found(codings_of(concept), _LOCATION_OVER_CLASS)
+    own_class = coding_of(encounter.get("class"))
+    yield from found([own_class] if own_class is not None else [], 0)
+
+
+def _locations_now(encounter: object, locations: Sequence[Record], at: datetime) -> Iterator[Record]:
+    for stay in items(encounter, "location"):
+        reference = text(mapping(stay, "location"), "reference")
+        if reference is None or text(stay, "status") in ("planned", "reserved", "completed") or _ended(stay, at):
+            continue
+        yield from (record for record in locations if refers_to(reference, names_of(record)))
+
+
+def _ended(stay: object, at: datetime) -> bool:
+    """Whether the stay is over. An end that cannot be read counts as one: then the stay says nothing about now."""
+    end = mapping(stay, "period").get("end")
+    if end is None:
+        return False
+    try:
+        return moment(end, at.tzinfo) <= at
+    except DateError:
+        return True

@@ -1,0 +1,131 @@
+"""The Patient resource: age from a birth date that may be partial, sex, and whether the patient is recorded as deceased."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+
+from cds.fhir.json_access import items, shown, text
+from cds.fhir.reading.bundle_index import Record
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.dates import DateError, age_in_years, date_range, moment
+from cds.fhir.reading.reconciliation import Found, Refused
+from cds.fhir.reading.rejection import Why
+from rules.model import expressions as arithmetic
+from rules.model.conditions import Compare, describe, evaluate, leaves
+from rules.model.facts import FactDefinition
+from rules.model.ruleset import Ruleset
+
+AGE = "age_years"
+_OVER_OBSERVATIONS = 1
+"""A date of birth stands above an age that somebody once noted."""
+
+
+@dataclass(frozen=True)
+class AgeQuestion:
+    """Whether it matters to the rules which age out of a range is the true one."""
+
+    ruleset: Ruleset
+
+    @property
+    def definition(self) -> FactDefinition:
+        """What an age must be."""
+        return self.ruleset.vocabulary[AGE]
+
+    @cached_property
+    def comparisons(self) -> tuple[Compare, ...]:
+        """Everything that the rules compare the age with."""
+        read = (leaf for rule in self.ruleset.rules.values() for leaf in leaves(rule.when))
+        return tuple(leaf for leaf in read if isinstance(leaf, Compare) and leaf.fact == AGE)
+
+    @cached_property
+    def used_in_arithmetic(self) -> bool:
+        """Whether some rule reckons with the age, so that every difference counts."""
+        conclusions = (conclusion for rule in self.ruleset.rules.values() for conclusion in rule.then.conclusions)
+        expressions = (conclusion.expression for conclusion in conclusions)
+        return any(AGE in arithmetic.names(expression) for expression in expressions if expression is not None)
+
+    def open_between(self, youngest: float, oldest: float) -> str | None:
+        """What the rules ask of the age and this range leaves open, in words; None where every age in it decides alike."""
+        if youngest == oldest:
+            return None
+        for comparison in self.comparisons:
+            values = comparison.value if isinstance(comparison.value, tuple) else (comparison.value,)
+            inside = (value for value in values if isinstance(value, (int, float)) and youngest <= value <= oldest)
+            answers = {evaluate(comparison, {AGE: age}) for age in (youngest, oldest, *inside)}
+            if len(answers) > 1:
+                return describe(comparison)
+        return "the exact age is another" if self.used_in_arithmetic else None
+
+    def problem(self, youngest: float, oldest: float) -> Why | None:
+        """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""
+        problem = self.definition.problem(youngest)
+        if problem is not None:
+            return Why("implausible", f"{problem}: {youngest:.1f} years; accepted: {self.definition.accepted}")
+        left_open = self.open_between(youngest, oldest)
+        if left_open is not None:
+            text = f"too coarse: an age from {youngest:.1f} to {oldest:.1f} years leaves open whether {left_open}"
+            return Why("coarse", text)
+        return None
+
+
+def read_patient(record: Record, code_map: CodeMap, question: AgeQuestion, at: datetime) -> Iterator[Found | Refused]:
+    """Age and sex from a Patient ``record`` at the moment ``at``, and a note where the patient is recorded as deceased."""
+    patient = record.resource
+    if "birthDate" in patient:
+        yield _age(record, patient["birthDate"], question, at)
+    if "gender" in patient:
+        gender = patient["gender"]
+        sex = code_map.gender.get(gender) if isinstance(gender, str) else None
+        if sex is None:
+            yield Refused(
+                "sex", shown(gender), Why("malformed", "malformed: not an administrative gender"), record.label
+            )
+        else:
+            yield Found("sex", sex, shown(gender), record.label, record.reference, None, ages=False)
+    if is_deceased(patient, at):
+        written = shown(patient.get("deceasedDateTime", True))
+        why = Why("patient", "the patient is recorded as deceased: check the identity")
+        yield Refused(None, f"deceased: {written}", why, record.label)
+
+
+def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Found | Refused:
+    written = shown(birth_date)
+    try:
+        born = date_range(birth_date)
+    except DateError as error:
+        return Refused(AGE, written, Why("malformed", f"malformed date of birth: {error}"), record.label)
+    today = at.date()
+    if born.first > today:
+        return Refused(AGE, written, Why("future", "the date of birth lies in the future"), record.label)
+    oldest = age_in_years(born.first, today)
+    youngest = oldest if born.first == born.last else age_in_years(min(born.last, today), today)
+    problem = question.problem(youngest, oldest)
+    if problem is not None:
+        return Refused(AGE, written, problem, record.label)
+    return Found(AGE, youngest, f"born {written}", record.label, record.reference, None, _OVER_OBSERVATIONS, ages=False)
+
+
+def is_deceased(patient: object, at: datetime) -> bool:
+    """Whether ``patient`` is recorded as deceased at ``at``. A malformed date of death still says that there was one."""
+    if not isinstance(patient, dict):
+        return False
+    died = patient.get("deceasedDateTime")
+    if died is None:
+        return patient.get("deceasedBoolean") is True
+    try:
+        return moment(died, at.tzinfo) <= at
+    except DateError:
+        return True
+
+
+def display_name(patient: object) -> str | None:
+    """The patient's name as one line, or None where none is recorded."""
+    for name in items(patient, "name"):
+        parts = [*(part for part in items(name, "given") if isinstance(part, str)), text(name, "family") or ""]
+        words = text(name, "text") or " ".join(part for part in parts if part)
+        if words:
+            return shown(words)
+    return None

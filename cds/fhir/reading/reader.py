@@ -1,0 +1,166 @@
+"""FHIR R4 to facts: what was sent becomes one value a fact, each with its origin and time, and a list of what was refused.
+
+Plain JSON is read as it comes, resource by resource; whatever is wrong with one never costs the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from cds.fhir.json_access import mapping, shown, text
+from cds.fhir.reading.bundle_index import Inventory, ReadingError, Record, inventory, names_of, refers_to
+from cds.fhir.reading.clinical_resources import Reader
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.device_use import read_device_uses
+from cds.fhir.reading.encounter import current_encounter, read_encounter
+from cds.fhir.reading.patient import AgeQuestion, display_name, is_deceased, read_patient
+from cds.fhir.reading.reconciliation import Found, Refused, choose, unmodified
+from rules.model.decision import NotUsed
+from rules.model.facts import RecordedFact
+from rules.model.ruleset import Ruleset
+
+_OF_A_PATIENT = (
+    "Observation",
+    "Condition",
+    "Procedure",
+    "ServiceRequest",
+    "DeviceRequest",
+    "DeviceUseStatement",
+    "QuestionnaireResponse",
+    "Encounter",
+)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What was read of one patient.
+
+    ``facts`` and ``not_used`` go into ``Decider.decide``; ``patient`` and ``encounter`` are references (``Patient/1``) for
+    what is written back, ``patient_name`` is for display; ``deceased`` is what the Patient resource says.
+    """
+
+    facts: tuple[RecordedFact, ...]
+    not_used: tuple[NotUsed, ...]
+    patient: str | None
+    patient_name: str | None
+    encounter: str | None
+    deceased: bool
+
+
+def read(sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patient: str | None = None) -> Reading:
+    """Read ``sent`` (Bundle, resource, list of resources, or CDS Hooks request, as plain JSON values) at the moment ``at``.
+
+    ``patient`` (a reference or an id) says whose records to read; without it the hook's context, the only Patient that was
+    sent, or the only subject of the records says so. Raises ReadingError where ``sent`` is nothing of the kind or it stays
+    open which patient is meant, ValueError where ``at`` has no time zone.
+    """
+    if at.tzinfo is None:
+        raise ValueError("the moment of reading needs a time zone, for example 2026-01-31T10:00:00Z")
+    found = inventory(sent)
+    if patient is not None:
+        found.patient = patient if "/" in patient or ":" in patient else f"Patient/{patient}"
+    return _Reading(found, ruleset, code_map, at).finish()
+
+
+class _Reading:
+    """One reading in progress."""
+
+    def __init__(self, found: Inventory, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> None:
+        self.found = found
+        self.ruleset = ruleset
+        self.code_map = code_map
+        self.at = at
+        self.ages = AgeQuestion(ruleset)
+        self.patients, self.names = self._whose()
+        self.foreign: list[NotUsed] = []
+
+    def _whose(self) -> tuple[list[Record], frozenset[str]]:
+        """The Patient resources of the patient who is meant, and all names that a reference to that patient may have."""
+        sent = list(self.found.of("Patient"))
+        asked = self.found.patient
+        if asked is None:
+            asked = self._only_name({record.reference or record.label for record in sent} or self._subjects())
+        if asked is None:
+            return [], frozenset()
+        own = [record for record in sent if asked == record.label or refers_to(asked, names_of(record))]
+        return own, frozenset({asked}).union(*map(names_of, own))
+
+    def _subjects(self) -> set[str]:
+        references = (text(mapping(r.resource, "subject"), "reference") for r in self.found.of(*_OF_A_PATIENT))
+        return {reference for reference in references if reference is not None}
+
+    def _only_name(self, names: set[str]) -> str | None:
+        if len(names) > 1:
+            several = ", ".join(shown(name) for name in sorted(names)[:5])
+            raise ReadingError(f"records of {len(names)} patients ({several}): say which patient is meant")
+        return next(iter(names), None)
+
+    def finish(self) -> Reading:
+        encounters = self._own("Encounter")
+        encounter = current_encounter(encounters, self.found.encounter, self.at)
+        choice = choose(self._findings(encounter), self.ruleset, self.code_map, self.at)
+        people = [record.resource for record in self.patients]
+        return Reading(
+            facts=choice.facts,
+            not_used=(*self.found.refused, *self._unasked(), *self.foreign, *choice.not_used),
+            patient=next(
+                (r.reference for r in self.patients if r.reference), self.found.patient or self._shortest_name()
+            ),
+            patient_name=next((name for name in map(display_name, people) if name), None),
+            encounter=self.found.encounter if encounter is None else encounter.reference,
+            deceased=any(is_deceased(person, self.at) for person in people),
+        )
+
+    def _shortest_name(self) -> str | None:
+        return min(self.names, key=len, default=None)
+
+    def _unasked(self) -> Iterator[NotUsed]:
+        own = {id(record) for record in self.patients}
+        for record in self.found.of("Patient"):
+            if id(record) not in own:
+                reason = f"another patient; asked for is {shown(self.found.patient)}"
+                yield NotUsed(fact=None, value="Patient", kind="patient", reason=reason, reference=record.label)
+
+    def _findings(self, encounter: Record | None) -> Iterator[Found | Refused]:
+        reader = Reader(self.code_map, self.ages, self.at)
+        readers = (
+            ("Observation", reader.observation),
+            ("Condition", reader.condition),
+            ("Procedure", reader.procedure),
+            ("ServiceRequest", reader.service_request),
+            ("QuestionnaireResponse", reader.questionnaire_response),
+        )
+        for record in self.patients:
+            yield from unmodified(record, read_patient(record, self.code_map, self.ages, self.at))
+        if encounter is not None:
+            locations = list(self.found.of("Location"))
+            yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
+        for kind, read_one in readers:
+            for record in self._own(kind):
+                yield from unmodified(record, read_one(record))
+        uses = self._own("DeviceUseStatement")
+        yield from read_device_uses(uses, list(self.found.of("Device")), self.code_map, self.at)
+
+    def _own(self, kind: str) -> list[Record]:
+        """The records of ``kind`` that belong to the patient; the others are listed as foreign."""
+        own = []
+        for record in self.found.of(kind):
+            problem = self._foreign(record)
+            if problem is None:
+                own.append(record)
+            else:
+                self.foreign.append(
+                    NotUsed(fact=None, value=kind, kind="patient", reason=problem, reference=record.label)
+                )
+        return own
+
+    def _foreign(self, record: Record) -> str | None:
+        """Why ``record`` cannot be taken as the patient's, or None where it can."""
+        reference = text(mapping(record.resource, "subject"), "reference")
+        if reference is None:
+            return "does not say whose record it is"
+        if refers_to(reference, self.names):
+            return None
+        return f"belongs to {shown(reference)}, not to the patient asked for"

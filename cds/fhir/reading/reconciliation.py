@@ -1,0 +1,182 @@
+"""What was found for each fact, and the choice between several: the newest usable value, or none where they contradict."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from cds.fhir.reading.bundle_index import Record
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.rejection import Why
+from rules.model.decision import NotUsed
+from rules.model.facts import FactValue, RecordedFact
+from rules.model.ruleset import Ruleset
+
+_NEVER = datetime(1, 1, 2, tzinfo=UTC)
+"""Sorts a record without a time below all others."""
+
+
+class Found(NamedTuple):
+    """A usable value of a fact. Higher ``standing`` goes before newer: a birth date stands above an age once noted.
+
+    ``ages`` is False where the record says what is so now, however long ago it was written (a birth date, a collar whose
+    use goes on). ``reference`` is None where the record has no id, and ``label`` names it in messages in any case.
+    """
+
+    fact: str
+    value: FactValue
+    written: str
+    label: str
+    reference: str | None
+    recorded: datetime | None
+    standing: int = 0
+    ages: bool = True
+
+
+class Refused(NamedTuple):
+    """Something that was seen and cannot be used, and exactly why."""
+
+    fact: str | None
+    value: str
+    why: Why
+    label: str
+    recorded: datetime | None = None
+
+
+def unmodified(record: Record, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
+    """``findings`` of ``record``, all refused where an element is present that may change the meaning of the whole."""
+    return iter(findings) if record.modifier is None else _modified(record.modifier, findings)
+
+
+def _modified(modifier: str, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
+    why = Why("modifier", f"the resource carries {modifier}, which may change its meaning")
+    for finding in findings:
+        if isinstance(finding, Found):
+            yield Refused(finding.fact, finding.written, why, finding.label, finding.recorded)
+        else:
+            yield finding
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The facts that are used, one value each, and everything refused."""
+
+    facts: tuple[RecordedFact, ...]
+    not_used: tuple[NotUsed, ...]
+
+
+def choose(findings: Iterable[Found | Refused], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
+    """One value for each fact out of ``findings`` at the moment ``at``.
+
+    The newest value that is not stale is used, and older ones are left unmentioned. Of values of the same moment that
+    contradict each other none is used, nor anything older, and the fact is unknown: a guess between them, or a return to
+    what was true before, would look certain and be neither. Facts under ``safer`` of the code map are the exception: the
+    dangerous answer is used. Everything refused is listed, and where an older value stands in, that is said.
+    """
+    refused: list[Refused] = []
+    by_fact: dict[str, list[Found]] = defaultdict(list)
+    for finding in findings:
+        if isinstance(finding, Refused):
+            refused.append(finding)
+        else:
+            by_fact[finding.fact].append(finding)
+    chooser = _Chooser(ruleset, code_map, at)
+    used = {}
+    for name in [name for name in ruleset.vocabulary if name in by_fact]:
+        one = chooser.one(by_fact[name])
+        if one is not None:
+            used[name] = one
+    every = [*refused, *chooser.refused]
+    return Choice(
+        facts=tuple(_recorded(found) for found in used.values()),
+        not_used=tuple(_not_used(item, used.get(item.fact or "")) for item in every),
+    )
+
+
+class _Chooser:
+    def __init__(self, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> None:
+        self.ruleset = ruleset
+        self.code_map = code_map
+        self.at = at
+        self.refused: list[Refused] = []
+
+    def one(self, founds: list[Found]) -> Found | None:
+        """The value to use of ``founds`` (of one fact), or None."""
+        if len(founds) > 1:
+            founds.sort(
+                key=lambda found: (-found.standing, -(found.recorded or _NEVER).timestamp(), found.label, found.written)
+            )
+        fresh = self._fresh(founds)
+        if not fresh:
+            return None
+        first = fresh[0]
+        rivals = [first, *(f for f in fresh[1:] if (f.standing, f.recorded) == (first.standing, first.recorded))]
+        if all(self._same(first, rival) for rival in rivals[1:]):
+            return first
+        return self._contradictory(rivals)
+
+    def _fresh(self, founds: Sequence[Found]) -> list[Found]:
+        """``founds`` without those too old. The newest of these is listed only where nothing usable is left."""
+        limit = self.ruleset.stale_after_hours(self.ruleset.vocabulary[founds[0].fact])
+        fresh = [found for found in founds if not self._stale(found, limit)]
+        if not fresh:
+            newest, others = founds[0], len(founds) - 1
+            more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
+            self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
+        return fresh
+
+    def _stale(self, found: Found, limit: float | None) -> bool:
+        if limit is None or not found.ages:
+            return False
+        return found.recorded is None or (self.at - found.recorded).total_seconds() > limit * 3600
+
+    def _too_old(self, found: Found, limit: float | None, more: str) -> Why:
+        if found.recorded is None:
+            return Why("no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}")
+        hours = (self.at - found.recorded).total_seconds() / 3600
+        return Why("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
+
+    def _same(self, one: Found, other: Found) -> bool:
+        a, b = one.value, other.value
+        if isinstance(a, (bool, str)) or isinstance(b, (bool, str)):
+            return a == b
+        return abs(a - b) <= max(abs(a), abs(b)) * self.code_map.same_within_percent / 100
+
+    def _contradictory(self, rivals: list[Found]) -> Found | None:
+        safe = self.code_map.safer.get(rivals[0].fact)
+        taken = next((found for found in rivals if safe is not None and found.value == safe), None)
+        for found in rivals:
+            if taken is None:
+                against = next((other for other in rivals if not self._same(found, other)), rivals[0])
+                text = f"contradicts {against.written} ({against.label}) of the same moment; none is used"
+                self.refused.append(_refuse(found, Why("contradiction", text)))
+            elif found.value != taken.value:
+                text = f"contradicts {taken.written} ({taken.label}) of the same moment, which is safer to assume"
+                self.refused.append(_refuse(found, Why("contradiction", text)))
+        return taken
+
+
+def _refuse(found: Found, why: Why) -> Refused:
+    return Refused(found.fact, found.written, why, found.label, found.recorded)
+
+
+def _recorded(found: Found) -> RecordedFact:
+    return RecordedFact(
+        name=found.fact,
+        value=found.value,
+        reference=found.reference,
+        recorded=found.recorded,
+        original=found.written,
+    )
+
+
+def _not_used(refused: Refused, used: Found | None) -> NotUsed:
+    reason = refused.why.text
+    if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
+        reason += f"; the older value {used.written} ({used.label}) is used instead"
+    return NotUsed(
+        fact=refused.fact, value=refused.value, kind=refused.why.kind, reason=reason, reference=refused.label
+    )

@@ -1,0 +1,210 @@
+"""One FHIR ``value[x]`` to the value of one fact, in the fact's own unit; or the exact reason why it cannot be used."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any, NamedTuple
+
+from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.reading.code_map import CodeMap, Coding, Meaning, coding_of, codings_of
+from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.ucum import UCUM, UnitError, convert, is_annotation
+from rules.model.facts import FactDefinition, FactValue
+
+_LARGEST = 1e12
+"""No quantity of a patient comes near; anything above is refused before arithmetic touches it."""
+
+
+class RefusedValue(Exception):
+    """A value that cannot be used: the value as written, the reason, and whether at least its kind and unit fitted."""
+
+    def __init__(self, written: str, why: Why, *, fits: bool = False) -> None:
+        super().__init__(why.text)
+        self.written = written
+        self.why = why
+        self.fits = fits
+
+
+class Value(NamedTuple):
+    """A usable value of a fact, and how it was written in the record."""
+
+    fact: str
+    value: FactValue
+    written: str
+
+
+def stated_value(holder: Mapping[str, Any], meanings: tuple[Meaning, ...], code_map: CodeMap) -> Value:
+    """What ``holder`` (an Observation, a component, an answer) states by its value[x], for the one fact that can take it.
+
+    Raises RefusedValue where there is no value, no fact can take it, or more than one could.
+    """
+    key = _value_key(holder)
+    taken: dict[str, Value] = {}
+    refused: list[RefusedValue] = []
+    for meaning in meanings:
+        definition = code_map.vocabulary[meaning.fact]
+        try:
+            value = _Reader(definition, meaning, code_map).read(key, holder[key])
+        except RefusedValue as refusal:
+            refused.append(refusal)
+        else:
+            taken[meaning.fact] = value
+    if len(taken) > 1:
+        raise RefusedValue(shown(holder[key]), Why("code", f"the codes name several facts: {', '.join(sorted(taken))}"))
+    if not taken:
+        raise next((refusal for refusal in refused if refusal.fits), refused[0])
+    return next(iter(taken.values()))
+
+
+def implied_values(meanings: tuple[Meaning, ...], code_map: CodeMap, written: str) -> list[Value]:
+    """What the mere presence of a code says: its mapped value, or true for a yes/no fact; nothing for another fact."""
+    found = []
+    for meaning in meanings:
+        if meaning.value is not None:
+            found.append(Value(meaning.fact, meaning.value, written))
+        elif code_map.vocabulary[meaning.fact].type == "boolean":
+            found.append(Value(meaning.fact, True, written))
+    return found
+
+
+def _value_key(holder: Mapping[str, Any]) -> str:
+    keys = [key for key in holder if key.startswith("value") and key[5:6].isupper()]
+    if len(keys) > 1:
+        raise RefusedValue(", ".join(map(shown, sorted(keys))), Why("malformed", "malformed: more than one value[x]"))
+    if keys:
+        return keys[0]
+    absent = mapping(holder, "dataAbsentReason")
+    codes = [text(coding, "code") for coding in items(absent, "coding")]
+    cause = text(absent, "text") or next((code for code in codes if code), None)
+    raise RefusedValue("no value", Why("no value", f"no value: {shown(cause)}" if cause else "no value is recorded"))
+
+
+class _Reader:
+    """Reads one value[x] for one fact."""
+
+    def __init__(self, definition: FactDefinition, meaning: Meaning, code_map: CodeMap) -> None:
+        self.definition = definition
+        self.meaning = meaning
+        self.code_map = code_map
+
+    def read(self, key: str, raw: object) -> Value:
+        if self.meaning.value is not None or self.definition.type == "boolean":
+            return self.yes_no(key, raw)
+        return self.code(key, raw) if self.definition.type == "code" else self.number(key, raw)
+
+    # --- yes or no ---------------------------------------------------------------------------------------------------
+
+    def yes_no(self, key: str, raw: object) -> Value:
+        answer, written = self._answer(key, raw)
+        value = self.meaning.value if self.meaning.value is not None else True
+        if answer:
+            return Value(self.definition.name, value, written)
+        if isinstance(value, bool):
+            return Value(self.definition.name, not value, written)
+        raise RefusedValue(written, Why("code", f"says only that {self.definition.label} is not {value}"), fits=True)
+
+    def _answer(self, key: str, raw: object) -> tuple[bool, str]:
+        if key == "valueBoolean":
+            if isinstance(raw, bool):
+                return raw, shown(raw)
+            raise RefusedValue(shown(raw), Why("malformed", "malformed: valueBoolean is neither true nor false"))
+        codings, written = self._codings(key, raw, "true or false")
+        yes, no = self.code_map.yes, self.code_map.no
+        answers = {coding in yes for coding in codings if coding in yes or coding in no}
+        if len(answers) != 1:
+            problem = "the codes contradict each other" if answers else "neither a known yes nor a known no"
+            raise RefusedValue(written, Why("code", problem))
+        return answers.pop(), written
+
+    # --- codes ---------------------------------------------------------------------------------------------------------
+
+    def code(self, key: str, raw: object) -> Value:
+        codings, written = self._codings(key, raw, self.definition.accepted)
+        name = self.definition.name
+        values = {self.code_map.values[name, c] for c in codings if (name, c) in self.code_map.values}
+        if len(values) == 1:
+            return Value(name, values.pop(), written)
+        problem = "the codes contradict each other" if values else "no code that the code map knows for this fact"
+        raise RefusedValue(written, Why("code", f"{problem}; accepted: {self.definition.accepted}"))
+
+    def _codings(self, key: str, raw: object, accepted: str) -> tuple[list[Coding], str]:
+        """The codings of a CodeableConcept, a Coding, or a string that is one of the project's own codes."""
+        if key == "valueCodeableConcept" and isinstance(raw, dict):
+            codings = list(codings_of(raw))
+            words = text(raw, "text")
+            written = " ".join(coding.code for coding in codings) or words or "no code"
+            if not codings:
+                raise RefusedValue(shown(written), Why("code", f"no code, only words; accepted: {accepted}"))
+            return codings, shown(written)
+        if key == "valueCoding" and (coding := coding_of(raw)) is not None:
+            return [coding], shown(coding.code)
+        if key == "valueString" and isinstance(raw, str):
+            return [Coding(self.code_map.own_values, raw.strip().lower().replace("_", "-"))], shown(raw)
+        raise RefusedValue(shown(raw), Why("code", f"{shown(key)} cannot be read here; accepted: {accepted}"))
+
+    # --- numbers -------------------------------------------------------------------------------------------------------
+
+    def number(self, key: str, raw: object) -> Value:
+        if key == "valueQuantity":
+            number, unit, written = self._quantity(raw)
+            converted = self._convert(number, unit, written)
+        elif key in ("valueInteger", "valueDecimal"):
+            number, written = _number(raw), shown(raw)
+            if self.definition.unit is not None and not self._only_counts():
+                raise RefusedValue(written, Why("unit", f"no unit; accepted: {self.definition.accepted}"))
+            converted = float(number)
+        else:
+            said = f"{shown(key)} is no quantity; accepted: {self.definition.accepted}"
+            raise RefusedValue(shown(raw), Why("code", said))
+        problem = self.definition.problem(converted)
+        if problem is not None:
+            said = f"{problem}; accepted: {self.definition.accepted}"
+            raise RefusedValue(written, Why("implausible", said), fits=True)
+        return Value(self.definition.name, int(converted) if self.definition.type == "integer" else converted, written)
+
+    def _quantity(self, raw: object) -> tuple[Decimal, str, str]:
+        if not isinstance(raw, dict) or "value" not in raw:
+            raise RefusedValue(shown(raw), Why("malformed", "malformed: a quantity without a value"))
+        number = _number(raw["value"])
+        code, word = text(raw, "code"), text(raw, "unit")
+        written = shown(f"{shown(raw['value'])} {code or word or ''}")
+        if raw.get("comparator") is not None:
+            raise RefusedValue(
+                f"{shown(raw['comparator'])} {written}", Why("no value", "only a limit is recorded, not a value")
+            )
+        if code is not None and text(raw, "system") == UCUM:
+            return number, code, written
+        if word is not None and word in self.code_map.units:
+            return number, self.code_map.units[word], written
+        if code is None and word is None:
+            raise RefusedValue(written, Why("unit", f"no unit; accepted: {self.definition.accepted}"))
+        said = "the unit is no UCUM code, and a unit is never guessed; give system and code"
+        raise RefusedValue(written, Why("unit", said))
+
+    def _convert(self, number: Decimal, unit: str, written: str) -> float:
+        target = self.definition.unit
+        if target is None or self._only_counts():
+            accepted = ("1",) if target is None else (target, *self.code_map.counted.get(target, ()))
+            if unit not in accepted:
+                raise RefusedValue(written, Why("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}"))
+            return float(number)
+        try:
+            return convert(number, unit, target)
+        except UnitError as error:
+            raise RefusedValue(written, Why("unit", shown(error.args[0]))) from error
+
+    def _only_counts(self) -> bool:
+        return self.definition.unit is not None and is_annotation(self.definition.unit)
+
+
+def _number(raw: object) -> Decimal:
+    """``raw`` as a decimal of the digits that were written. Raises RefusedValue where it is no usable number."""
+    if isinstance(raw, bool) or not isinstance(raw, (int, float)):
+        raise RefusedValue(shown(raw), Why("malformed", "not a number"))
+    if isinstance(raw, float) and not math.isfinite(raw):
+        raise RefusedValue(shown(raw), Why("implausible", "not a finite number"))
+    if abs(raw) > _LARGEST:
+        raise RefusedValue(shown(raw), Why("implausible", "implausible: far beyond anything that is measured"))
+    return Decimal(repr(raw))

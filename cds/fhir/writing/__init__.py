@@ -1,0 +1,1 @@
+"""A decision in, draft FHIR orders and a care plan out."""

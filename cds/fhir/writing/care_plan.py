@@ -1,0 +1,149 @@
+"""The care plan: what is not ordered on its own as activities, the orders by reference, cautions and refusals as notes."""
+
+from __future__ import annotations
+
+from cds.fhir.datatypes import Element, Resource, concept, instant, present, rule_extensions, text
+from cds.fhir.writing.device_request import DEVICE
+from cds.fhir.writing.identifiers import reference_to, urn
+from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.patient_instructions import instruction_notes
+from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.request_common import (
+    PERFORMER_ROLE,
+    RULE,
+    note,
+    opening,
+    parties,
+    people_needed,
+    role,
+    task_concept,
+)
+from cds.fhir.writing.service_request import (
+    FIT_COLLAR,
+    FIT_TASK,
+    REVIEW,
+    caution_notes,
+    fit_rules,
+    ordered_tasks,
+    review_service_request,
+    size_rules,
+)
+from cds.fhir.writing.timing import fhir_timing
+from rules.model.decision import Decision, NotUsed, Task
+
+CARE_PLAN = "care-plan"
+
+_AUTHORS = ("Patient", "Practitioner", "PractitionerRole", "Device", "RelatedPerson", "Organization")
+
+
+def care_plan(decision: Decision, context: OrderContext) -> Resource:
+    """The CarePlan of a decision; meant to be created together with its orders and its device, which it refers to."""
+    tasks = planned_tasks(decision)
+    rules = dict.fromkeys(rule for task in tasks for rule in task.rules)
+    used = grounds(decision, [*rules, *size_rules(decision)])
+    goals = _goals(tasks)
+    who = parties(decision, context, _AUTHORS)
+    return present(
+        resourceType="CarePlan",
+        contained=[_goal(name, words, context) for words, name in goals.items()],
+        **opening(decision, context, urn(decision, context, CARE_PLAN), rules),
+        title="Care in a rigid neck collar",
+        description=text(decision.disclaimer),
+        subject=who["subject"],
+        encounter=who.get("encounter"),
+        created=instant(decision.at),
+        author=who.get("requester"),
+        supportingInfo=[*used.reason_references, *used.supporting_info],
+        goal=[{"reference": f"#{name}"} for name in goals.values()],
+        activity=[*_ordered(decision, context), *(_activity(decision, task, goals, context) for task in tasks)],
+        note=[
+            *_holds(decision, context),
+            *caution_notes(decision, context),
+            *instruction_notes(decision, context),
+            *_refused(decision, context),
+        ],
+    )
+
+
+def planned_tasks(decision: Decision) -> tuple[Task, ...]:
+    """The tasks that are activities of the plan."""
+    return tuple(task for task in decision.tasks if task.request != "order" and task.task != FIT_TASK)
+
+
+def _goals(tasks: tuple[Task, ...]) -> dict[str, str]:
+    outcomes = dict.fromkeys(task.outcome for task in tasks if task.outcome)
+    return {outcome: f"goal-{position}" for position, outcome in enumerate(outcomes, 1)}
+
+
+def _goal(name: str, words: str, context: OrderContext) -> Resource:
+    return {
+        "resourceType": "Goal",
+        "id": name,
+        "lifecycleStatus": "proposed",
+        "description": concept(words),
+        "subject": {"reference": context.patient},
+    }
+
+
+def _ordered(decision: Decision, context: OrderContext) -> list[Element]:
+    """An activity for each order and for the device, by reference."""
+    parts: list[tuple[str, str, tuple[str, ...] | list[str]]] = []
+    if decision.size_class is not None:
+        parts += [("ServiceRequest", FIT_COLLAR, fit_rules(decision)), ("DeviceRequest", DEVICE, size_rules(decision))]
+    elif review_service_request(decision, context) is not None:
+        parts.append(("ServiceRequest", REVIEW, [rule for hold in decision.holds for rule in hold.rules]))
+    parts += [("ServiceRequest", task.task, task.rules) for task in ordered_tasks(decision)]
+    return [
+        present(
+            extension=rule_extensions(context.canonicals.extension(RULE), rules),
+            reference=reference_to(urn(decision, context, part), resource_type),
+        )
+        for resource_type, part, rules in parts
+    ]
+
+
+def _activity(decision: Decision, task: Task, goals: dict[str, str], context: OrderContext) -> Element:
+    used = grounds(decision, task.rules)
+    return {
+        "extension": rule_extensions(context.canonicals.extension(RULE), task.rules),
+        "detail": present(
+            extension=[people_needed(task.people, context.canonicals)],
+            kind="Task",
+            code=task_concept(task.task, task.title, context.canonicals),
+            reasonCode=[concept(reason) for reason in task.reasons],
+            reasonReference=used.reason_references,
+            goal=[{"reference": f"#{goals[task.outcome]}"}] if task.outcome else None,
+            status="not-started",
+            scheduledTiming=fhir_timing(task.timing, task.timing_words, decision.at, context.canonicals),
+            location={"display": text(task.location)} if task.location else None,
+            performer=[_performer(task, context)],
+            description=text("\n".join([task.instruction, *task.details])),
+        ),
+    }
+
+
+def _performer(task: Task, context: OrderContext) -> Element:
+    url = context.canonicals.extension(PERFORMER_ROLE)
+    return {
+        "extension": [
+            {"url": url, "valueCodeableConcept": role(task.performer, task.performer_words, context.canonicals)}
+        ],
+        "type": "PractitionerRole",
+        "display": text(task.performer_words),
+    }
+
+
+def _holds(decision: Decision, context: OrderContext) -> list[Element]:
+    return [note(decision, f"No size is given: {hold.text}", context, hold.rules) for hold in decision.holds]
+
+
+def _refused(decision: Decision, context: OrderContext) -> list[Element]:
+    if not decision.not_used:
+        return []
+    lines = [_refusal(refused) for refused in decision.not_used]
+    return [note(decision, "Seen and not used:\n" + "\n".join(f"- {line}" for line in lines), context)]
+
+
+def _refusal(refused: NotUsed) -> str:
+    where = f" ({refused.reference})" if refused.reference else ""
+    return f"{refused.fact or 'not recognised'}: {text(refused.value)}{where}: {refused.reason}"

@@ -1,0 +1,57 @@
+"""The collar itself: a DeviceRequest with the size class as code and each axis as a parameter."""
+
+from __future__ import annotations
+
+from cds.fhir.canonical_urls import code
+from cds.fhir.datatypes import Element, Resource, coding, concept, present
+from cds.fhir.writing.identifiers import urn
+from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.request_common import opening, parties
+from cds.fhir.writing.service_request import SIZE_CLASSES, alternates, size_rules
+from rules.model.decision import Decision, SizeClass
+
+SIZE_AXES = "size-axes"
+SIZE_AXIS_VALUES = "size-axis-values"
+DEVICE = "rigid-neck-collar"
+
+_REQUESTERS = ("Device", "Practitioner", "PractitionerRole", "Organization")
+
+
+def device_request(decision: Decision, context: OrderContext) -> Resource | None:
+    """The collar of the decided size class, or None where the size is withheld."""
+    size = decision.size_class
+    if size is None:
+        return None
+    rules = size_rules(decision)
+    used = grounds(decision, rules)
+    return present(
+        resourceType="DeviceRequest",
+        **opening(decision, context, urn(decision, context, DEVICE), rules),
+        codeCodeableConcept=_code(size, context),
+        parameter=[_parameter(axis, value, context) for axis, value in size.values.items()],
+        **parties(decision, context, _REQUESTERS),
+        reasonReference=used.reason_references,
+        supportingInfo=used.supporting_info,
+        note=alternates(decision, context),
+    )
+
+
+def axis_value_code(axis: str, value: str) -> str:
+    """The code of one value of one axis; two axes may share a value's name."""
+    return f"{code(axis)}.{code(value)}"
+
+
+def _code(size: SizeClass, context: OrderContext) -> Element:
+    system = context.canonicals.code_system(SIZE_CLASSES)
+    return concept(f"Rigid neck collar, {size.code}: {size.words}", coding(system, size.code, size.words))
+
+
+def _parameter(axis: str, value: str, context: OrderContext) -> Element:
+    urls = context.canonicals
+    name = coding(urls.code_system(SIZE_AXES), code(axis))
+    found = coding(urls.code_system(SIZE_AXIS_VALUES), axis_value_code(axis, value))
+    return {
+        "code": concept(axis.replace("_", " "), name),
+        "valueCodeableConcept": concept(value.replace("_", " "), found),
+    }

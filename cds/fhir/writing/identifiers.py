@@ -1,0 +1,44 @@
+"""Names for resources that no server has seen yet: the same decision for the same patient always gets the same ones."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import uuid
+
+from cds.fhir.datatypes import Element, Resource
+from cds.fhir.writing.order_context import OrderContext
+from rules.model.decision import Decision
+
+_URI = "urn:ietf:rfc:3986"
+
+
+def urn(decision: Decision, context: OrderContext, part: str) -> str:
+    """``urn:uuid:`` of one part of a decision, made from the patient, the rule set, the moment, and the facts."""
+    facts = sorted((fact.name, fact.value, fact.reference or "") for fact in decision.facts)
+    seed = json.dumps([context.patient, decision.ruleset.hash, decision.at.isoformat(), facts, part])
+    digest = hashlib.sha256(seed.encode()).hexdigest()
+    return uuid.uuid5(uuid.NAMESPACE_URL, f"{context.base}/{digest}").urn
+
+
+def identifier(name: str) -> Element:
+    """``name``, a ``urn:uuid:``, as an Identifier."""
+    return {"system": _URI, "value": name}
+
+
+def reference_to(name: str, resource_type: str) -> Element:
+    """A Reference to the resource ``name`` of the same suggestion.
+
+    It holds in a transaction, where ``name`` is the entry's ``fullUrl``, and as a logical reference by identifier
+    where the resources are created one by one.
+    """
+    return {"reference": name, "type": resource_type, "identifier": identifier(name)}
+
+
+def name_of(resource: Resource) -> str:
+    """The ``urn:uuid:`` under which a resource of ours goes. Raises LookupError where it has none."""
+    for given in resource.get("identifier", ()):
+        value = given.get("value", "")
+        if given.get("system") == _URI and isinstance(value, str) and value.startswith("urn:uuid:"):
+            return value
+    raise LookupError(f"{resource.get('resourceType')} has no identifier of system {_URI} with a urn:uuid")

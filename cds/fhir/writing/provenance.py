@@ -1,0 +1,55 @@
+"""Which records a part of a decision rests on: from rule ids, over the trace, to references of the patient's record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from cds.fhir.datatypes import Element, text
+from cds.fhir.writing.order_context import referenced_type
+from rules.model.decision import Decision, TraceEntry
+
+# The types that R4 allows in reasonReference of ServiceRequest, DeviceRequest and CarePlan.activity.detail.
+_REASONS = ("Condition", "Observation", "DiagnosticReport", "DocumentReference")
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """References to the records used: those that may stand as reasons, and the others (never the patient, the subject)."""
+
+    reasons: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+
+    @property
+    def reason_references(self) -> list[Element]:
+        """For ``reasonReference``."""
+        return [{"reference": reference} for reference in self.reasons]
+
+    @property
+    def supporting_info(self) -> list[Element]:
+        """For ``supportingInfo``. What is no literal reference (an entry of a Bundle, say) is only named."""
+        return [
+            {"display": text(other)} if referenced_type(other) is None else {"reference": other}
+            for other in self.others
+        ]
+
+
+def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
+    """The records that made ``rules`` fire, also through facts that other rules concluded from them."""
+    by_rule = {entry.rule: entry for entry in decision.trace}
+    used = dict.fromkeys(_records(by_rule, rules, set()))
+    reasons = tuple(reference for reference in used if referenced_type(reference) in _REASONS)
+    others = tuple(r for r in used if r not in reasons and referenced_type(r) not in ("Patient", "Encounter"))
+    return Grounds(reasons, others)
+
+
+def _records(by_rule: dict[str, TraceEntry], rules: Iterable[str], seen: set[str]) -> Iterator[str]:
+    for rule in rules:
+        if rule in seen or rule not in by_rule:
+            continue
+        seen.add(rule)
+        for comparison in by_rule[rule].comparisons:
+            if comparison.reference in by_rule:
+                yield from _records(by_rule, [comparison.reference], seen)
+            elif comparison.reference is not None:
+                yield comparison.reference

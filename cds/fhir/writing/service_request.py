@@ -1,0 +1,212 @@
+"""Orders: one ServiceRequest for fitting the collar, one for each task that is ordered on its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from cds.fhir.datatypes import Element, Resource, coding, concept, present, text
+from cds.fhir.writing.identifiers import urn
+from cds.fhir.writing.order_context import REQUESTERS, OrderContext
+from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.request_common import note, opening, parties, people_needed, role, task_concept
+from cds.fhir.writing.timing import fhir_timing
+from rules.model.decision import Decision, SizeClass, Task
+
+ORDERS = "orders"
+SIZE_CLASSES = "size-classes"
+FIT_COLLAR = "fit-rigid-neck-collar"
+REVIEW = "review-before-collar"
+
+ORDER_TITLES = {
+    FIT_COLLAR: "Fit a rigid neck collar",
+    REVIEW: "Clinician to decide on the collar",
+}
+"""The orders written here that are no task of the rule set."""
+
+FIT_TASK = "fit_collar"
+"""The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""
+
+_REVIEWER = "responsible clinician"
+
+
+def service_requests(decision: Decision, context: OrderContext) -> list[Resource]:
+    """Every order of the decision: the collar (or, where the size is withheld, the review), then the tasks in their order."""
+    first = (collar_service_request(decision, context), review_service_request(decision, context))
+    return [
+        *(order for order in first if order is not None),
+        *(task_service_request(decision, task, context) for task in ordered_tasks(decision)),
+    ]
+
+
+def ordered_tasks(decision: Decision) -> tuple[Task, ...]:
+    """The tasks that get a ServiceRequest of their own, the fitting itself left out."""
+    return tuple(task for task in decision.tasks if task.request == "order" and task.task != FIT_TASK)
+
+
+def collar_service_request(decision: Decision, context: OrderContext) -> Resource | None:
+    """The order to fit the collar of the decided size class, or None where the size is withheld.
+
+    ``orderDetail`` holds the size class: coded, and in words for the person at the bedside.
+    """
+    if decision.size_class is None:
+        return None
+    task = fit_task(decision)
+    details = [size_concept(decision.size_class, context)]
+    reasons: tuple[str, ...] = ()
+    if task is not None:
+        details += [concept(line) for line in (task.instruction, *task.details)]
+        reasons = task.reasons
+    return _service_request(
+        decision,
+        context,
+        part=FIT_COLLAR,
+        rules=fit_rules(decision),
+        code=order_concept(FIT_COLLAR, context),
+        details=details,
+        reasons=reasons,
+        carried_out=_carried_out(decision, task, context),
+        notes=[
+            *alternates(decision, context),
+            *(_outcome(decision, task, context) if task else ()),
+            *caution_notes(decision, context),
+        ],
+    )
+
+
+def review_service_request(decision: Decision, context: OrderContext) -> Resource | None:
+    """The order for a clinician's review where the size is withheld, or None where that is seen to otherwise.
+
+    A reason to withhold is seen to when a rule that gave it also asks for a task that is ordered. Never names a size.
+    Where the reason is that the device is the wrong one, the review is due at once.
+    """
+    if decision.size_class is not None:
+        return None
+    seen_to = {rule for task in ordered_tasks(decision) for rule in task.rules}
+    open_holds = [hold for hold in decision.holds if seen_to.isdisjoint(hold.rules)]
+    if decision.holds and not open_holds:
+        return None
+    rules = dict.fromkeys(rule for hold in open_holds for rule in hold.rules)
+    return _service_request(
+        decision,
+        context,
+        part=REVIEW,
+        rules=list(rules),
+        code=order_concept(REVIEW, context),
+        details=[],
+        reasons=tuple(hold.text for hold in open_holds) or ("No rule gives a size for what is known.",),
+        notes=caution_notes(decision, context),
+        carried_out=present(
+            priority="stat" if any(hold.kind == "do_not_size" for hold in open_holds) else None,
+            performerType=concept(_REVIEWER),
+        ),
+    )
+
+
+def task_service_request(decision: Decision, task: Task, context: OrderContext) -> Resource:
+    """The order for one task."""
+    return _service_request(
+        decision,
+        context,
+        part=task.task,
+        rules=task.rules,
+        code=task_concept(task.task, task.title, context.canonicals),
+        details=[concept(line) for line in (task.instruction, *task.details)],
+        reasons=task.reasons,
+        carried_out=_carried_out(decision, task, context),
+        notes=_outcome(decision, task, context),
+    )
+
+
+def fit_task(decision: Decision) -> Task | None:
+    """The task that says how the collar is fitted, where the rules ask for one."""
+    return next((task for task in decision.tasks if task.task == FIT_TASK), None)
+
+
+def fit_rules(decision: Decision) -> list[str]:
+    """The rules behind the order to fit the collar: those of the size, and those of the fitting."""
+    task = fit_task(decision)
+    return list(dict.fromkeys([*size_rules(decision), *(task.rules if task else ())]))
+
+
+def _outcome(decision: Decision, task: Task, context: OrderContext) -> list[Element]:
+    return [note(decision, f"Wanted outcome: {task.outcome}", context)] if task.outcome else []
+
+
+def order_concept(order: str, context: OrderContext) -> Element:
+    """An order of ours that is no task of the rule set, coded and in words."""
+    title = ORDER_TITLES[order]
+    return concept(title, coding(context.canonicals.code_system(ORDERS), order, title))
+
+
+def size_concept(size: SizeClass, context: OrderContext) -> Element:
+    """A size class, coded as it is written (``adult H3 G2``), with the code and its meaning in words."""
+    system = context.canonicals.code_system(SIZE_CLASSES)
+    return concept(f"{size.code}: {size.words}", coding(system, size.code, text(size.words)))
+
+
+def size_rules(decision: Decision) -> list[str]:
+    """The rules behind the size class, axis by axis."""
+    return list(dict.fromkeys(rule for axis in decision.axes.values() for rule in axis.rules))
+
+
+def alternates(decision: Decision, context: OrderContext) -> list[Element]:
+    """A note on the order in which to try the sizes, where more than one may fit."""
+    if len(decision.candidates) < 2:
+        return []
+    lines = [f"- {option.size_class.code}: {option.size_class.words} ({option.why})" for option in decision.candidates]
+    words = "More than one size may fit. Try them in this order:\n" + "\n".join(lines)
+    return [note(decision, words, context, size_rules(decision))]
+
+
+def caution_notes(decision: Decision, context: OrderContext) -> list[Element]:
+    """One note for each caution, the gravest first."""
+    return [
+        note(decision, f"{caution.severity.capitalize()}: {caution.text}", context, caution.rules)
+        for caution in decision.cautions
+    ]
+
+
+def _carried_out(decision: Decision, task: Task | None, context: OrderContext) -> Element:
+    """When, by whom, by how many and where: the elements that say it, none where there is no task."""
+    if task is None:
+        return {}
+    urls = context.canonicals
+    return present(
+        extension=[people_needed(task.people, urls)],
+        priority="stat" if task.timing.within_hours == 0 else None,
+        occurrenceTiming=fhir_timing(task.timing, task.timing_words, decision.at, urls),
+        performerType=role(task.performer, task.performer_words, urls),
+        locationCode=[concept(task.location)] if task.location else None,
+    )
+
+
+def _service_request(
+    decision: Decision,
+    context: OrderContext,
+    *,
+    part: str,
+    rules: Iterable[str],
+    code: Element,
+    details: list[Element],
+    reasons: tuple[str, ...],
+    notes: list[Element],
+    carried_out: Element,
+) -> Resource:
+    rules = list(rules)
+    used = grounds(decision, rules)
+    head = opening(decision, context, urn(decision, context, part), rules)
+    return present(
+        resourceType="ServiceRequest",
+        **{**head, "extension": [*head["extension"], *carried_out.get("extension", ())]},
+        priority=carried_out.get("priority"),
+        code=code,
+        orderDetail=details,
+        **parties(decision, context, REQUESTERS),
+        occurrenceTiming=carried_out.get("occurrenceTiming"),
+        performerType=carried_out.get("performerType"),
+        locationCode=carried_out.get("locationCode"),
+        reasonCode=[concept(reason) for reason in reasons],
+        reasonReference=used.reason_references,
+        supportingInfo=used.supporting_info,
+        note=notes,
+    )

@@ -1,0 +1,1 @@
+"""Reads what a prefetch lacked from the client's FHIR server."""

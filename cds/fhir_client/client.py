@@ -1,0 +1,270 @@
+"""Reads from the client's FHIR server what the prefetch lacked.
+
+The caller names the server, so it is only read if the site listed it; the caller's access token goes to that server and
+nowhere else: no redirect is followed, and a next page is only read from the same server. What could not be read is said, in
+words without path, query or token.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+import httpx
+
+from cds import strict_json
+from cds.fhir_client.circuit_breaker import Breaker
+from cds.hooks.protocol.prefetch import Fetched
+from cds.hooks.protocol.request import HookRequest
+from cds.security.clients import Client, ClientsError
+from cds.security.jwt_auth import current_caller
+from cds.security.ssrf_guard import (
+    AnswerTooLong,
+    Origin,
+    PinnedTransport,
+    ReachError,
+    Resolver,
+    listed_networks,
+    listed_origins,
+    read_bounded,
+    resolve,
+)
+from cds.settings_groups import ReachSettings
+from rules.errors import NuqueError
+
+_WORTH_A_SECOND_TRY = frozenset({429, 502, 503, 504})
+_TRIES = 2
+
+
+class ReadFailed(NuqueError):
+    """One query could not be answered; the message says why, fit for a card."""
+
+    def __init__(self, message: str, *, again: bool = False, server_fault: bool = False) -> None:
+        """Fail because of ``message``; ``again``: a second try may help; ``server_fault``: counts for the breaker."""
+        self.again, self.server_fault = again, server_fault
+        super().__init__(message)
+
+
+class _Server:
+    """One listed server: its connections, its queue and its breaker."""
+
+    def __init__(self, origin: Origin, settings: ReachSettings, resolver: Resolver, clock: Callable[[], float]) -> None:
+        private = listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS")
+        self.client = httpx.AsyncClient(
+            transport=PinnedTransport(origin, private, resolver=resolver, most_connections=settings.fetch_concurrency),
+            timeout=settings.fetch_budget_seconds,
+            follow_redirects=False,
+            trust_env=False,
+            headers={"accept": "application/fhir+json", "accept-encoding": "identity", "user-agent": "nuque"},
+        )
+        self.turn = asyncio.Semaphore(settings.fetch_concurrency)
+        self.breaker = Breaker(settings.breaker_failures, settings.breaker_seconds, clock)
+
+
+class FhirClient:
+    """The ``Fetcher`` of a service that may read from FHIR servers."""
+
+    def __init__(
+        self,
+        settings: ReachSettings,
+        *,
+        resolver: Resolver = resolve,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Read from the servers in ``settings``. Raises ReachError where an entry is not a server or a network."""
+        self._settings = settings
+        self._servers = {
+            origin: _Server(origin, settings, resolver, clock)
+            for origin in listed_origins(settings.fhir_servers, "NUQUE_FHIR_SERVERS")
+        }
+
+    def check_narrowed(self, clients: Iterable[Client]) -> None:
+        """Raises ClientsError where a client is kept to a server that is not listed: it could then read none."""
+        for client in clients:
+            try:
+                missing = listed_origins(client.fhir_servers, "fhir_servers") - set(self._servers)
+            except ReachError as error:
+                raise ClientsError(f"{client.iss}: {error}") from error
+            if missing:
+                names = ", ".join(sorted(map(str, missing)))
+                raise ClientsError(f"{client.iss}: fhir_servers: {names}: not in NUQUE_FHIR_SERVERS; add it there")
+
+    async def fetch(self, request: HookRequest, wanted: Mapping[str, str]) -> Fetched:
+        """Answer the queries ``wanted`` within the time budget. Never raises for what a server does: it says what failed."""
+        base = (request.fhirServer or "").rstrip("/")
+        authorization = request.fhirAuthorization
+        if authorization is None or authorization.expires_in <= 0:
+            return Fetched(failed=dict.fromkeys(wanted, "the call brought no access token that is still valid"))
+        try:
+            server = self._server(base)
+        except ReachError as error:
+            return Fetched(failed=dict.fromkeys(wanted, str(error)))
+        token = authorization.access_token.get_secret_value()
+        tasks = {
+            key: asyncio.create_task(_Reading(self._settings, server, base, token).read_all(query))
+            for key, query in wanted.items()
+        }
+        try:
+            _, late = await asyncio.wait(tasks.values(), timeout=self._settings.fetch_budget_seconds)
+            if late:
+                server.breaker.failed()  # Once for the call, however many of its queries were slow.
+        finally:
+            for task in tasks.values():
+                task.cancel()
+            await asyncio.gather(*tasks.values(), return_exceptions=True)
+        return self._collected(tasks)
+
+    def _server(self, base: str) -> _Server:
+        """The listed server that ``base`` names. Raises ReachError."""
+        origin = Origin.of(base)
+        url = httpx.URL(base)
+        if url.query or url.fragment:
+            raise ReachError("fhirServer must be the base address, without query or fragment")
+        client = current_caller.get().client
+        narrowed = listed_origins(client.fhir_servers, "fhir_servers") if client else frozenset()
+        if origin not in self._servers or (narrowed and origin not in narrowed):
+            raise ReachError("this service is not allowed to read from that fhirServer")
+        return self._servers[origin]
+
+    def _collected(self, tasks: Mapping[str, asyncio.Task[_Answer]]) -> Fetched:
+        found: dict[str, Sequence[Any]] = {}
+        failed: dict[str, str] = {}
+        for key, task in tasks.items():
+            if task.cancelled():
+                failed[key] = f"the FHIR server did not answer within {self._settings.fetch_budget_seconds:g} s"
+                continue
+            resources, problem = task.result()
+            if resources is not None:
+                found[key] = resources
+            if problem is not None:
+                failed[key] = problem
+        return Fetched(found, failed)
+
+    async def aclose(self) -> None:
+        """Close all connections."""
+        for server in self._servers.values():
+            await server.client.aclose()
+
+
+_Answer = tuple[list[Any] | None, str | None]
+"""The resources (None: nothing was read) and what is wrong or incomplete."""
+
+
+class _Reading:
+    """One query in progress: its first answer and the further pages."""
+
+    def __init__(self, settings: ReachSettings, server: _Server, base: str, token: str) -> None:
+        self._settings, self._server, self._base, self._token = settings, server, base, token
+
+    async def read_all(self, query: str) -> _Answer:
+        """Everything that answers ``query``. What was read before a failure is kept, and the failure said."""
+        found: list[Any] | None = None
+        url: str | None = query if _is_address(query) else f"{self._base}/{query}"
+        seen: set[str] = set()
+        try:
+            for _ in range(self._settings.fetch_pages):
+                if url is None:
+                    return found, None
+                if url in seen:
+                    return found, "the FHIR server's next pages go round in a circle"
+                seen.add(url)
+                resources, url = _opened(await self._get(url), query)
+                found = [*(found or []), *resources]
+        except ReadFailed as error:
+            return found, str(error)
+        return found, None if url is None else f"there are more than {self._settings.fetch_pages} pages"
+
+    async def _get(self, url: str) -> Any:
+        self._check_url(url)
+        for attempt in range(1, _TRIES + 1):
+            if not self._server.breaker.may_call():
+                raise ReadFailed("the FHIR server failed several times and is left alone for a moment")
+            try:
+                answer = await self._once(url)
+            except ReadFailed as error:
+                self._note(error)
+                if not error.again or attempt == _TRIES:
+                    raise
+                await asyncio.sleep(0.02 + random.random() * 0.03)  # Spread, so that workers do not retry together.
+            except asyncio.CancelledError:
+                self._server.breaker.abandoned()
+                raise
+            else:
+                self._server.breaker.succeeded()
+                return answer
+        raise AssertionError("every attempt returns or raises")
+
+    def _note(self, error: ReadFailed) -> None:
+        if error.server_fault:
+            self._server.breaker.failed()
+        else:
+            self._server.breaker.succeeded()
+
+    def _check_url(self, url: str) -> None:
+        """A next page may stand anywhere; the token goes to the server that the caller named only."""
+        try:
+            same = Origin.of(url) == Origin.of(self._base)
+        except ReachError as error:
+            raise ReadFailed(f"the next page has no usable address: {error}") from error
+        path, base_path = httpx.URL(url).path, httpx.URL(self._base).path.rstrip("/")
+        below = path == base_path or path.startswith(f"{base_path}/")
+        if not same or not below or ".." in path.split("/"):
+            raise ReadFailed("the next page is on another server, which is not read")
+
+    async def _once(self, url: str) -> Any:
+        headers = {"authorization": f"Bearer {self._token}"}
+        try:
+            async with self._server.turn, self._server.client.stream("GET", url, headers=headers) as response:
+                if response.status_code != 200:
+                    raise _refused(response.status_code)
+                body = await read_bounded(response, self._settings.fetch_bytes)
+            return strict_json.parse(body)
+        except httpx.HTTPError as error:
+            kind = type(error).__name__
+            raise ReadFailed(f"no answer from the FHIR server ({kind})", again=True, server_fault=True) from error
+        except (ReachError, AnswerTooLong) as error:
+            raise ReadFailed(str(error)) from error
+        except strict_json.JsonProblem as error:
+            raise ReadFailed("the FHIR server's answer is not JSON that can be used", server_fault=True) from error
+        except (httpx.InvalidURL, UnicodeError) as error:
+            raise ReadFailed("the query is not a usable address") from error
+
+
+def _is_address(query: str) -> bool:
+    """Whether ``query`` is the address of a page and not a query of ours (whose codes may hold addresses too)."""
+    return query.startswith(("http://", "https://"))
+
+
+def _refused(status: int) -> ReadFailed:
+    if 300 <= status < 400:
+        return ReadFailed("the FHIR server redirects elsewhere, which is not followed")
+    if status in (401, 403):
+        return ReadFailed(f"the FHIR server refused the access token ({status})")
+    return ReadFailed(
+        f"the FHIR server answered {status}", again=status in _WORTH_A_SECOND_TRY, server_fault=status >= 500
+    )
+
+
+def _opened(answer: Any, query: str) -> tuple[list[Any], str | None]:
+    """The resources of ``answer`` and the address of its next page."""
+    kind = answer.get("resourceType") if isinstance(answer, dict) else None
+    if kind != "Bundle":
+        if _is_address(query) or "?" in query or f"{kind}/{answer.get('id') if kind else None}" != query:
+            raise ReadFailed("the FHIR server answered with something else than was asked for")
+        return [answer], None
+    if "?" not in query and not _is_address(query):
+        raise ReadFailed("the FHIR server answered with something else than was asked for")
+    entries, links = answer.get("entry", []), answer.get("link", [])
+    if not isinstance(entries, list) or not isinstance(links, list):
+        raise ReadFailed("the FHIR server's Bundle cannot be read")
+    resources = [entry.get("resource") if isinstance(entry, dict) else None for entry in entries]
+    if not all(isinstance(resource, dict) and isinstance(resource.get("resourceType"), str) for resource in resources):
+        raise ReadFailed("the FHIR server's Bundle has an entry without a resource")
+    following = [link.get("url") for link in links if isinstance(link, dict) and link.get("relation") == "next"]
+    url = following[0] if following else None
+    if url is not None and not isinstance(url, str):
+        raise ReadFailed("the FHIR server's Bundle cannot be read")
+    return resources, url

@@ -1,0 +1,1 @@
+"""What cards say of a decision."""

@@ -1,0 +1,72 @@
+"""Cards before they are sent: what each says, and the budget of how many a clinician is shown in one call."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from cds.hooks.cards import markdown
+from cds.hooks.protocol.response import Action
+from rules.model.ruleset import SEVERITIES, Severity
+
+BUDGET: dict[Severity, int] = {"critical": 1, "warning": 2, "info": 1}
+"""The most cards of each kind in one call."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A suggestion before it has an id: its label, its actions, and whether we recommend it."""
+
+    label: str
+    actions: tuple[Action, ...]
+    recommended: bool = False
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A card before it has an id.
+
+    ``topic`` says what the card is about (a code of our own). ``rules`` are the ids of the rules behind it. ``any_offer``
+    is true where several offers may be accepted, false where one excludes the others.
+    """
+
+    indicator: Severity
+    topic: str
+    summary: str
+    detail: str
+    rules: tuple[str, ...]
+    offers: tuple[Offer, ...] = ()
+    any_offer: bool = False
+
+
+def within_budget(drafts: Iterable[Draft]) -> list[Draft]:
+    """``drafts`` with the gravest first and no more of each kind than the budget allows.
+
+    What is over the budget is folded into the last card kept of its kind: said in its detail, its offers kept.
+    """
+    kept: list[Draft] = []
+    ordered = sorted(drafts, key=lambda draft: SEVERITIES.index(draft.indicator))
+    for severity in SEVERITIES:
+        of_kind = [draft for draft in ordered if draft.indicator == severity]
+        shown, folded = of_kind[: BUDGET[severity]], of_kind[BUDGET[severity] :]
+        if folded:
+            shown[-1] = _fold(shown[-1], folded)
+        kept.extend(shown)
+    return kept
+
+
+def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
+    also = [markdown.section(f"Also: {markdown.plain(draft.summary)}", draft.detail) for draft in folded]
+    offers = (*into.offers, *(offer for draft in folded for offer in draft.offers))
+    return replace(
+        into,
+        summary=_counted(into.summary, len(folded)),
+        detail=markdown.joined([into.detail, *also]),
+        rules=tuple(dict.fromkeys([*into.rules, *(rule for draft in folded for rule in draft.rules)])),
+        offers=offers,
+        any_offer=into.any_offer or len(offers) > len(into.offers) > 0 or any(draft.any_offer for draft in folded),
+    )
+
+
+def _counted(summary: str, more: int) -> str:
+    return f"{markdown.shorten(summary, 120)} (and {more} more)"

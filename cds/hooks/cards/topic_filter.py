@@ -1,0 +1,23 @@
+"""A decision narrowed to some topics of the rule set: the same decision with fewer cautions and tasks."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from rules.model.decision import Decision
+from rules.model.ruleset import Ruleset
+
+
+def of_topics(rules: Iterable[str], ruleset: Ruleset, topics: Collection[str]) -> bool:
+    """Whether any of ``rules`` belongs to one of ``topics``."""
+    return any(ruleset.rules[rule].topic in topics for rule in rules)
+
+
+def narrowed(decision: Decision, ruleset: Ruleset, topics: Collection[str]) -> Decision:
+    """``decision`` with the cautions and tasks that rules of ``topics`` gave."""
+    return decision.model_copy(
+        update={
+            "cautions": tuple(c for c in decision.cautions if of_topics(c.rules, ruleset, topics)),
+            "tasks": tuple(t for t in decision.tasks if of_topics(t.rules, ruleset, topics)),
+        }
+    )

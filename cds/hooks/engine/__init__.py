@@ -1,0 +1,1 @@
+"""The way from a hook request to its cards, the same for every service."""

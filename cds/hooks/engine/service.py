@@ -1,0 +1,200 @@
+"""What all CDS Hooks services share: how one is described, and the way from a request to its cards."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from typing import Any, Protocol
+from uuid import UUID, uuid5
+
+from cds.fhir import codes as card_topics
+from cds.fhir.reading.reader import read
+from cds.fhir.validation import validate
+from cds.fhir.writing.order_context import OrderContext
+from cds.hooks.cards import markdown
+from cds.hooks.cards.budget import Draft, Offer, within_budget
+from cds.hooks.cards.content import footing
+from cds.hooks.cards.override_reasons import override_reasons
+from cds.hooks.engine.prefetch_queries import queries
+from cds.hooks.protocol.prefetch import Gathered
+from cds.hooks.protocol.request import HookRequest
+from cds.hooks.protocol.response import Card, Coding, HookResponse, Source, Suggestion
+from cds.hooks.suggestions.existing_orders import StandingCare
+from cds.settings import Settings
+from cds.site.content import Content
+from rules.model.decision import Decision
+from rules.model.facts import FactValue, RecordedFact
+
+RULES = "org.example.nuque.rules"
+"""Extension of a card: the ids of the rules behind it."""
+DECISION = "org.example.nuque.decision"
+"""Extension of the response: the whole decision."""
+
+
+class Memory(Protocol):
+    """What is remembered of cards between calls. A memory that fails must cost nobody the answer: it deals with that itself."""
+
+    def stays_silent(self, service: str, patient: str, draft: Draft, decision: Decision) -> bool:
+        """Whether such a card was overridden for ``patient`` with a reason, recently, and nothing has changed since."""
+        ...
+
+    def remember(self, service: str, patient: str, issued: Sequence[tuple[Card, Draft]], decision: Decision) -> None:
+        """Note that the cards of ``issued`` went out."""
+        ...
+
+
+@dataclass(frozen=True)
+class Call:
+    """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says."""
+
+    request: Any
+    content: Content
+    settings: Settings
+    decision: Decision
+    gathered: Gathered
+    deceased: bool
+
+    @cached_property
+    def orders(self) -> OrderContext:
+        """For whom and at whose request resources are written."""
+        context = self.request.context
+        return OrderContext(
+            patient=f"Patient/{context.patientId}",
+            encounter=None if context.encounterId is None else f"Encounter/{context.encounterId}",
+            requester=context.userId,
+            base=self.settings.canonical_base,
+        )
+
+    @cached_property
+    def standing(self) -> StandingCare:
+        """What is ordered and planned already, among the drafts and in the record."""
+        resources = [*self.request.context.drafts, *self.gathered.resources]
+        urls, ruleset = self.orders.canonicals, self.content.ruleset.name
+        return StandingCare.of(resources, self.request.context.patientId, urls, ruleset)
+
+
+@dataclass(frozen=True)
+class HookService:
+    """One service: what discovery says of it, what its requests look like, and what it answers.
+
+    ``concerns`` tells cheaply, before anything is fetched or decided, whether a request is for us at all. ``implied`` are
+    facts that the call itself says: who calls ``encounter-discharge`` is about to discharge.
+    """
+
+    id: str
+    hook: str
+    title: str
+    description: str
+    request: type[HookRequest]
+    concerns: Callable[[Any, Content], bool]
+    cards: Callable[[Call], Sequence[Draft]]
+    implied: Mapping[str, FactValue] = field(default_factory=dict)
+
+    def described(self, content: Content) -> dict[str, Any]:
+        """The entry of this service in the answer to discovery."""
+        return {
+            "hook": self.hook,
+            "id": self.id,
+            "title": self.title,
+            "description": self.description,
+            "prefetch": {query.key: query.template for query in queries(content)},
+            "usageRequirements": (
+                "Patient and observations are needed, as prefetch or over fhirServer with fhirAuthorization; "
+                "whatever else is missing is listed on the card."
+            ),
+        }
+
+    def answer(
+        self,
+        request: HookRequest,
+        gathered: Gathered,
+        content: Content,
+        settings: Settings,
+        at: datetime,
+        memory: Memory | None = None,
+        noted: Callable[[str, Decision], None] = lambda service, decision: None,
+    ) -> HookResponse:
+        """The cards for ``request`` at the moment ``at``.
+
+        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision.
+        """
+        reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
+        decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
+        noted(self.id, decision)
+        call = Call(request, content, settings, decision, gathered, reading.deceased)
+        patient = request.context.patientId
+        drafts = [
+            draft
+            for draft in self.cards(call)
+            if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
+        ]
+        issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts)]
+        if settings.strict_validation:
+            _check_created(card for card, _ in issued)
+        if memory is not None and issued:
+            memory.remember(self.id, patient, issued, decision)
+        return HookResponse(
+            cards=tuple(card for card, _ in issued),
+            extension={DECISION: decision.as_json()} if issued else {},
+        )
+
+    def _known(self, read: Sequence[RecordedFact], content: Content, at: datetime) -> list[RecordedFact]:
+        """The facts that were read, and those that the call implies, which stand above older records."""
+        implied = [
+            RecordedFact(name=name, value=value, recorded=at, original=f"the hook {self.hook}")
+            for name, value in self.implied.items()
+            if name in content.ruleset.vocabulary
+        ]
+        return [*(fact for fact in read if fact.name not in self.implied), *implied]
+
+
+def _check_created(cards: Iterable[Card]) -> None:
+    """Check each resource that we made against the full FHIR model. Raises ResourceError."""
+    for card in cards:
+        for suggestion in card.suggestions:
+            for action in suggestion.actions:
+                if action.type == "create":
+                    validate(action.resource)
+
+
+def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
+    """The request with its prefetch completed, as plain JSON for reading."""
+    context = request.context
+    drafts = {"resourceType": "Bundle", "entry": [{"resource": order} for order in context.drafts]}
+    identity = {"patientId": context.patientId, "encounterId": context.encounterId}
+    return {"context": {**identity, "draftOrders": drafts}, "prefetch": dict(gathered.prefetch)}
+
+
+def _issued(draft: Draft, service: HookService, call: Call) -> Card:
+    """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
+    ruleset, urls = call.content.ruleset, call.orders.canonicals
+    topic = Coding(
+        system=urls.code_system(card_topics.SYSTEM), code=draft.topic, display=card_topics.TOPICS[draft.topic]
+    )
+    instance = UUID(call.request.hookInstance)
+    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
+    suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
+    return Card(
+        uuid=str(uuid5(instance, name)),
+        summary=draft.summary,
+        detail=markdown.joined([draft.detail, footing(ruleset, call.decision, draft)]),
+        indicator=draft.indicator,
+        source=Source(
+            label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})", url=call.settings.public_url, topic=topic
+        ),
+        suggestions=suggestions,
+        selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
+        overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
+        extension={RULES: list(draft.rules)},
+    )
+
+
+def _suggested(offer: Offer, instance: UUID, card: str, position: int) -> Suggestion:
+    return Suggestion(
+        label=offer.label,
+        uuid=str(uuid5(instance, f"{card}\n{position}\n{offer.label}")),
+        isRecommended=True if offer.recommended else None,
+        actions=offer.actions,
+    )

@@ -1,0 +1,1 @@
+"""The two sides of a CDS Hooks call, as the standard has them."""

@@ -1,0 +1,189 @@
+"""Prefetch: the FHIR queries that a service asks the client to answer, and what the client made of them.
+
+A key may hold data, be null (asked, nothing found), be absent (not attempted) or hold an OperationOutcome (failed).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from cds.hooks.protocol.request import HookRequest, PatientContext, Resource
+from cds.web.errors import Issue, RefusedCall
+from rules.model.decision import NotUsed
+
+
+@dataclass(frozen=True)
+class Query:
+    """One prefetch key: the template (``{{context.patientId}}`` is filled in), what it brings, and whether we can do without.
+
+    ``brings`` is a resource type for a read, or ``Bundle`` for a search.
+    """
+
+    key: str
+    template: str
+    brings: str
+    needed: bool
+    what: str
+
+    def filled(self, context: PatientContext) -> str | None:
+        """The query for ``context``, or None where the context lacks a value that it needs."""
+        query = self.template
+        for name in ("patientId", "encounterId"):
+            token = f"{{{{context.{name}}}}}"
+            value = getattr(context, name)
+            if token in query:
+                if value is None:
+                    return None
+                query = query.replace(token, value)
+        return query
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """What a Fetcher brought: resources by key, and why it could not bring the others."""
+
+    found: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    failed: Mapping[str, str] = field(default_factory=dict)
+
+
+class Fetcher(Protocol):
+    """Reads from the client's FHIR server what the prefetch lacked."""
+
+    async def fetch(self, request: HookRequest, wanted: Mapping[str, str]) -> Fetched:
+        """Answer the queries ``wanted`` (by key; relative, or the absolute address of a next page)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """The completed prefetch of one call (resources and Bundles by key), and what could not be had (for the card)."""
+
+    prefetch: Mapping[str, Resource]
+    not_had: tuple[NotUsed, ...]
+
+    @property
+    def resources(self) -> Iterator[Resource]:
+        """Every resource, those in Bundles too."""
+        for value in self.prefetch.values():
+            if value["resourceType"] != "Bundle":
+                yield value
+                continue
+            for entry in value["entry"]:
+                resource = entry.get("resource") if isinstance(entry, dict) else None
+                if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
+                    yield resource
+
+
+async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetcher | None) -> Gathered:
+    """What the prefetch holds for ``queries``, completed by ``fetcher`` where there is one.
+
+    Raises RefusedCall: 400 where a key holds something that its query cannot bring, 412 where needed data cannot be had.
+    """
+    gathering = _Gathering(request)
+    for query in queries:
+        gathering.take(query)
+    await gathering.complete(fetcher)
+    return gathering.finish()
+
+
+@dataclass
+class _Gathering:
+    """The prefetch of one call, being sorted by what has to be done and completed."""
+
+    request: HookRequest
+    had: dict[str, Resource] = field(default_factory=dict)
+    not_had: list[NotUsed] = field(default_factory=list)
+    lacking: dict[str, tuple[Query, str, str]] = field(default_factory=dict)
+    further: dict[str, tuple[Query, str]] = field(default_factory=dict)
+    missing: list[Issue] = field(default_factory=list)
+
+    def take(self, query: Query) -> None:
+        """Sort what the client sent for ``query``."""
+        filled = query.filled(self.request.context)
+        if query.key not in self.request.prefetch:
+            # Without an encounter in the context the client had nothing to ask for, and nothing is lacking.
+            if filled is not None:
+                self.lacking[query.key] = query, filled, "it is not in the prefetch"
+            return
+        value = self.request.prefetch[query.key]
+        kind = value.get("resourceType") if isinstance(value, dict) else None
+        if value is None:
+            if query.brings != "Bundle":
+                self._note(query, f"nothing was found for the {query.what}")
+        elif kind == "OperationOutcome" and filled is not None:
+            self.lacking[query.key] = (
+                query,
+                filled,
+                "the client's query failed (the prefetch holds an OperationOutcome)",
+            )
+        elif kind != query.brings:
+            message = f"expected a {query.brings}, an OperationOutcome or null"
+            raise RefusedCall(400, [Issue(f"prefetch.{query.key}", message, "structure")])
+        elif query.brings == "Bundle":
+            self._take_bundle(query, value)
+        else:
+            self._take_read(query, value)
+
+    def _take_read(self, query: Query, resource: Resource) -> None:
+        """A read that brought another patient or encounter must never be used."""
+        name = "patientId" if query.brings == "Patient" else "encounterId"
+        expected = getattr(self.request.context, name)
+        if expected is not None and resource.get("id") != expected:
+            issue = Issue(f"prefetch.{query.key}.id", f"is not the context.{name} of this call", "conflict")
+            raise RefusedCall(400, [issue])
+        self.had[query.key] = resource
+
+    def _take_bundle(self, query: Query, bundle: Resource) -> None:
+        entries = bundle.get("entry", [])
+        if not isinstance(entries, list):
+            raise RefusedCall(400, [Issue(f"prefetch.{query.key}.entry", "expected a list", "structure")])
+        self.had[query.key] = {"resourceType": "Bundle", "entry": entries}
+        links = bundle.get("link", [])
+        for link in links if isinstance(links, list) else []:
+            if isinstance(link, dict) and link.get("relation") == "next" and isinstance(link.get("url"), str):
+                self.further[query.key] = query, link["url"]
+
+    async def complete(self, fetcher: Fetcher | None) -> None:
+        """Fetch what is lacking, and note what could not be had."""
+        wanted = {key: filled for key, (_, filled, _) in self.lacking.items()}
+        wanted |= {key: url for key, (_, url) in self.further.items()}
+        why_not = "this call gave no fhirServer with fhirAuthorization to read it from"
+        fetched = Fetched()
+        if wanted and self.request.fhirAuthorization is not None:
+            why_not = "this service is not set up to read from FHIR servers"
+            if fetcher is not None:
+                why_not = "it could not be read from fhirServer"
+                fetched = await fetcher.fetch(self.request, wanted)
+        for key, (query, _, lack) in self.lacking.items():
+            self._add(query, fetched)
+            if key in fetched.found and key not in fetched.failed:
+                continue
+            reason = f"the {query.what} could not be had: {lack}, and {fetched.failed.get(key, why_not)}"
+            if query.needed and key not in fetched.found:
+                text = f"{reason}. Send the result of {query.template}"
+                self.missing.append(Issue(f"prefetch.{key}", text, "incomplete"))
+            else:
+                self._note(query, reason)
+        for key, (query, _) in self.further.items():
+            self._add(query, fetched)
+            if key not in fetched.found or key in fetched.failed:
+                self._note(query, f"further pages were not read: {fetched.failed.get(key, why_not)}")
+
+    def _add(self, query: Query, fetched: Fetched) -> None:
+        for resource in fetched.found.get(query.key, ()):
+            if query.brings == "Bundle":
+                bundle = self.had.setdefault(query.key, {"resourceType": "Bundle", "entry": []})
+                bundle["entry"] = [*bundle["entry"], {"resource": resource}]
+            elif isinstance(resource, dict) and resource.get("resourceType") == query.brings:
+                self._take_read(query, resource)
+
+    def _note(self, query: Query, reason: str) -> None:
+        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{query.key}", kind="incomplete", reason=reason))
+
+    def finish(self) -> Gathered:
+        """What was gathered. Raises RefusedCall with 412 where needed data are missing."""
+        if self.missing:
+            raise RefusedCall(412, self.missing)
+        return Gathered(self.had, tuple(self.not_had))

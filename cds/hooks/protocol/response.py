@@ -1,0 +1,124 @@
+"""The response of a CDS Hooks call, as the standard describes it (HL7 CDS Hooks 2.0): cards, suggestions, actions.
+
+What the standard demands of the parts is checked when they are made. ``as_json`` leaves out what is absent: no null and no
+empty element is ever sent, except an empty ``cards``.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from cds.hooks.protocol.request import Resource
+
+LONGEST_SUMMARY = 139
+"""The standard asks for fewer than 140 characters."""
+
+
+class _Sent(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Coding(_Sent):
+    """A code with its system, and the words for it."""
+
+    system: str
+    code: str
+    display: str
+
+
+class Source(_Sent):
+    """Where a card comes from."""
+
+    label: str = Field(min_length=1)
+    url: str | None = None
+    topic: Coding | None = None
+
+
+class Action(_Sent):
+    """One change that a suggestion makes: create or update ``resource``, or delete ``resourceId``."""
+
+    type: Literal["create", "update", "delete"]
+    description: str = Field(min_length=1)
+    resource: Resource | None = None
+    resourceId: str | None = None
+
+    @model_validator(mode="after")
+    def _has_its_object(self) -> Action:
+        if (self.type == "delete") != (self.resourceId is not None) or (self.type == "delete") == bool(self.resource):
+            raise ValueError("create and update carry a resource, delete carries a resourceId")
+        return self
+
+
+class Suggestion(_Sent):
+    """Changes that the clinician can accept together."""
+
+    label: str = Field(min_length=1)
+    uuid: str
+    isRecommended: bool | None = None
+    actions: tuple[Action, ...] = Field(min_length=1)
+
+
+class Card(_Sent):
+    """One card."""
+
+    uuid: str
+    summary: str = Field(min_length=1, max_length=LONGEST_SUMMARY)
+    detail: str = Field(min_length=1)
+    indicator: Literal["info", "warning", "critical"]
+    source: Source
+    suggestions: tuple[Suggestion, ...] = ()
+    selectionBehavior: Literal["at-most-one", "any"] | None = None
+    overrideReasons: tuple[Coding, ...] = ()
+    extension: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _selection_is_clear(self) -> Card:
+        if bool(self.suggestions) != (self.selectionBehavior is not None):
+            raise ValueError("selectionBehavior is there exactly when suggestions are")
+        recommended = sum(bool(suggestion.isRecommended) for suggestion in self.suggestions)
+        if self.selectionBehavior == "at-most-one" and recommended > 1:
+            raise ValueError("at most one suggestion is recommended where at most one can be chosen")
+        return self
+
+
+class HookResponse(_Sent):
+    """All cards of one call. ``systemActions`` are never sent: a clinician decides."""
+
+    cards: tuple[Card, ...]
+    extension: dict[str, Any] = Field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        """What is sent."""
+        sent: dict[str, Any] = without_absent(self.model_dump(mode="json"))
+        return {"cards": [], **sent}
+
+
+def without_absent(value: Any) -> Any:
+    """``value`` without nulls and without empty texts, lists and objects, at any depth.
+
+    A null in a list stays where FHIR needs it to keep a list of primitives in step with its ``_`` companion.
+    """
+    if isinstance(value, dict):
+        cleaned = {
+            key: _in_step(item) if isinstance(item, list) and _has_companion(key, value) else without_absent(item)
+            for key, item in value.items()
+        }
+        return {key: item for key, item in cleaned.items() if not _absent(item)}
+    if isinstance(value, list):
+        return [item for item in map(without_absent, value) if not _absent(item)]
+    return value
+
+
+def _has_companion(key: str, value: dict[str, Any]) -> bool:
+    other = key[1:] if key.startswith("_") else f"_{key}"
+    return isinstance(value.get(other), list)
+
+
+def _in_step(items: list[Any]) -> list[Any]:
+    return [without_absent(item) or None if isinstance(item, (dict, list)) else item for item in items]
+
+
+def _absent(item: Any) -> bool:
+    return item is None or (isinstance(item, (str, list, dict)) and not item)

@@ -1,0 +1,72 @@
+"""``collar-discharge``: a patient goes home in a collar, so say what to teach, to hand over and to arrange."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from cds.hooks.cards import markdown
+from cds.hooks.cards.budget import Draft, Offer
+from cds.hooks.cards.content import caution_cards, cautions_section, not_used_section, tasks_section, why
+from cds.hooks.cards.topic_filter import narrowed
+from cds.hooks.engine.service import Call, HookService
+from cds.hooks.protocol.request import DischargeRequest
+from cds.hooks.suggestions.order_set import care_orders
+from cds.site.content import Content
+from rules.model.decision import Decision
+
+TOPICS = ("handover",)
+
+
+def _always(request: DischargeRequest, content: Content) -> bool:
+    return True
+
+
+def _cards(call: Call) -> list[Draft]:
+    if call.deceased:
+        return []
+    decision = narrowed(call.decision, call.content.ruleset, TOPICS)
+    return [*caution_cards(decision), *([_handover_card(call, decision)] if decision.tasks else [])]
+
+
+def _handover_card(call: Call, decision: Decision) -> Draft:
+    actions = care_orders(decision, call.orders, call.standing)
+    rules = tuple(dict.fromkeys(rule for task in decision.tasks for rule in task.rules))
+    count = len(decision.tasks)
+    return Draft(
+        indicator="info",
+        topic="handover",
+        summary=f"Going home in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
+        detail=markdown.joined(
+            [
+                tasks_section(decision.tasks, "To arrange"),
+                markdown.section("For the patient, in the care plan", markdown.bullets(_leaflets(decision))),
+                cautions_section(decision, ("info",)),
+                markdown.section("Why", why(decision, rules)),
+                not_used_section([*decision.not_used, *call.gathered.not_had]),
+            ]
+        ),
+        rules=rules,
+        offers=(Offer("Order the handover and the follow-up", actions, recommended=True),) if actions else (),
+    )
+
+
+def _leaflets(decision: Decision) -> Iterator[str]:
+    """The instructions for the patient in each language, by their headings, and who reviewed the words."""
+    for leaflet in decision.leaflets:
+        headings = "; ".join(markdown.plain(section.title) for section in leaflet.sections)
+        yield f"{markdown.code(leaflet.language)} **{markdown.plain(leaflet.title)}**: {headings}. {markdown.plain(leaflet.notice)}"
+
+
+SERVICE = HookService(
+    id="collar-discharge",
+    hook="encounter-discharge",
+    title="Rigid neck collar: going home",
+    description=(
+        "When a patient who wears a rigid neck collar is discharged: what travels along, what to teach and to whom, "
+        "follow-up, with the orders as drafts."
+    ),
+    request=DischargeRequest,
+    concerns=_always,
+    cards=_cards,
+    implied={"discharge_planned": True},
+)

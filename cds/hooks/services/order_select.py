@@ -1,0 +1,60 @@
+"""``collar-order-select``: a collar has just been selected, so say which size to try, how to care, and write the orders."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from cds.hooks.cards import markdown
+from cds.hooks.cards.budget import Draft, Offer
+from cds.hooks.cards.content import caution_cards, size_card
+from cds.hooks.engine.service import Call, HookService
+from cds.hooks.protocol.request import OrderSelectRequest
+from cds.hooks.protocol.response import LONGEST_SUMMARY
+from cds.hooks.suggestions.catalogue_items import shelf_lines
+from cds.hooks.suggestions.order_set import whole_order_set
+from cds.site.content import Content
+
+
+def _concerns(request: OrderSelectRequest, content: Content) -> bool:
+    return bool(content.collar_orders(request.context.selected))
+
+
+def _cards(call: Call) -> list[Draft]:
+    selected = call.content.collar_orders(call.request.context.selected)
+    actions = whole_order_set(call.decision, call.orders, selected, call.standing)
+    size = call.decision.size_class
+    label = "Order the review and the care" if size is None else f"Order {size.code} with its care"
+    offers = (Offer(label, actions, recommended=True),) if actions else ()
+    main = size_card(
+        call.content.ruleset,
+        call.decision,
+        shelf=shelf_lines(call.content.shelf(call.decision)),
+        not_had=call.gathered.not_had,
+        offers=offers,
+    )
+    return [_doubted(main) if call.deceased else main, *caution_cards(call.decision)]
+
+
+def _doubted(main: Draft) -> Draft:
+    """``main`` for a patient who has died by the record: most likely another patient is meant."""
+    doubt = "The record says that this patient has died: check that it is the right patient."
+    return replace(
+        main,
+        indicator="critical" if main.indicator == "critical" else "warning",
+        summary=markdown.shorten(f"{doubt} {main.summary}", LONGEST_SUMMARY),
+        detail=markdown.joined([f"**{doubt}**", main.detail]),
+    )
+
+
+SERVICE = HookService(
+    id="collar-order-select",
+    hook="order-select",
+    title="Rigid neck collar: size and care",
+    description=(
+        "When a neck collar or neck immobilisation is selected: the size class to try first and why, what to measure "
+        "next, cautions, and the orders and the care plan as drafts."
+    ),
+    request=OrderSelectRequest,
+    concerns=_concerns,
+    cards=_cards,
+)

@@ -1,0 +1,164 @@
+"""``collar-order-sign``: does the collar order that is about to be signed contradict the decision? Silent where it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from cds.fhir.writing.service_request import FIT_TASK
+from cds.hooks.cards import markdown
+from cds.hooks.cards.budget import Draft, Offer
+from cds.hooks.cards.content import cited, not_used_section, why
+from cds.hooks.engine.service import Call, HookService
+from cds.hooks.protocol.request import OrderSignRequest, Resource
+from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
+from cds.hooks.suggestions.order_set import corrections, whole_order_set
+from cds.hooks.suggestions.order_size import people_stated, stated_size
+from cds.site.content import Content
+from rules.model.decision import AxisDecision
+from rules.model.ruleset import SEVERITIES, Severity
+
+SKIN_TASK = "inspect_skin"
+"""The task of the rule set, if it has one, by which the skin under the collar is looked at."""
+_LONGEST = 120
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One way in which an order contradicts the decision. ``about`` says what would put it right: the order, or more care."""
+
+    severity: Severity
+    text: str
+    rules: tuple[str, ...]
+    about: str = "order"
+
+
+def _concerns(request: OrderSignRequest, content: Content) -> bool:
+    return bool(content.collar_orders(request.context.drafts))
+
+
+def _cards(call: Call) -> list[Draft]:
+    orders = call.content.collar_orders(call.request.context.drafts)
+    of_call = [*_people(call, orders), *_care(call)]
+    drafts = []
+    for position, order in enumerate(orders):
+        findings = [*_size(call, order), *_item(call, order), *(of_call if position == 0 else ())]
+        if findings:
+            drafts.append(_card(call, order, orders, findings))
+    return drafts
+
+
+def _size(call: Call, order: Resource) -> Iterator[Finding]:
+    """What is wrong with the size that ``order`` states."""
+    decision, ruleset = call.decision, call.content.ruleset
+    for hold in decision.holds:
+        if hold.kind == "do_not_size":
+            yield Finding("critical", f"Do not size: {hold.text}", hold.rules)
+    stated = stated_size(order, ruleset, call.orders.canonicals)
+    for name, value in stated.items():
+        axis = decision.axes[name]
+        if name == "line" and not axis.candidates:
+            text = f"The order is for the {value.replace('_', ' ')} line, and nothing recorded says that it applies."
+            yield Finding("warning", text, axis.rules)
+        elif axis.confidence != "assumed" and axis.candidates and value not in axis.candidates:
+            # A size that rests on assumptions alone contradicts nobody who has seen the patient.
+            yield _differs(call, axis, value)
+
+
+def _differs(call: Call, axis: AxisDecision, value: str) -> Finding:
+    shape = call.content.ruleset.axes[axis.axis]
+    fits = " or ".join(axis.candidates)
+    if axis.axis == "line" and value == shape.values[-1]:
+        text = f"The order is for an adult, and the patient belongs to the {fits.replace('_', ' ')} line."
+        return Finding("critical", text, axis.rules)
+    text = f"The order states {shape.title} {value.replace('_', ' ')}; {axis.confidence} is {fits.replace('_', ' ')}."
+    return Finding("warning", text, axis.rules)
+
+
+def _item(call: Call, order: Resource) -> Iterator[Finding]:
+    """What speaks against the item of the site's catalogue that ``order`` names."""
+    ordered = ordered_item(order, call.content.catalogue)
+    if ordered is None:
+        return
+    adult = call.content.ruleset.axes["line"].values[-1]
+    for misfit in misfits(ordered.item, call.decision, call.content.ruleset):
+        # A misfit on this axis means that no line of the item suits: if adults are among them, the patient is a child.
+        adult_for_a_child = misfit.axis == "line" and adult in ordered.item.axes["line"]
+        yield Finding("critical" if adult_for_a_child else "warning", misfit.text, misfit.rules)
+
+
+def _with_fitting_item(call: Call, order: Resource) -> Resource:
+    """``order`` with an item that fits, where it names one that does not."""
+    ordered, shelf = ordered_item(order, call.content.catalogue), call.content.shelf(call.decision)
+    if ordered is None or shelf is None or not any(misfits(ordered.item, call.decision, call.content.ruleset)):
+        return order
+    return with_item(order, ordered, shelf)
+
+
+def _people(call: Call, orders: Iterable[Resource]) -> Iterator[Finding]:
+    """Whether some collar order asks for the people that fitting takes."""
+    task = next((task for task in call.decision.tasks if task.task == FIT_TASK), None)
+    if task is None or task.people < 2:
+        return
+    asked = max((people_stated(order, call.orders.canonicals) or 0 for order in orders), default=0)
+    if asked < task.people:
+        named = "no second person" if asked < 2 else f"{asked} people"
+        text = f"The order names {named} for the fitting; it takes {task.people}: one only holds head and neck."
+        yield Finding("warning", text, task.rules)
+
+
+def _care(call: Call) -> Iterator[Finding]:
+    """Whether anybody will look at the skin under the collar."""
+    task = next((task for task in call.decision.tasks if task.task == SKIN_TASK), None)
+    if task is not None and not call.standing.covers(task.task):
+        yield Finding("warning", "No skin inspection under the collar is ordered or planned.", task.rules, about="care")
+
+
+def _card(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> Draft:
+    findings = sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
+    worst = findings[0]
+    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    return Draft(
+        indicator=worst.severity,
+        topic="order",
+        summary=markdown.shorten(worst.text, _LONGEST) + more,
+        detail=markdown.joined(
+            [
+                *(_explained(call, finding) for finding in findings),
+                not_used_section([*call.decision.not_used, *call.gathered.not_had]),
+            ]
+        ),
+        rules=tuple(dict.fromkeys(rule for finding in findings for rule in finding.rules)),
+        offers=_offers(call, order, orders, findings),
+    )
+
+
+def _explained(call: Call, finding: Finding) -> str:
+    title = "Why this is critical" if finding.severity == "critical" else "Why"
+    stated = f"**{markdown.plain(finding.text)}** {cited(finding.rules)}"
+    return markdown.joined([stated, markdown.section(title, why(call.decision, finding.rules))])
+
+
+def _offers(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
+    if any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
+        label = "Correct the order and add the care" if call.decision.size_class else "Order the review and the care"
+        fitting = [_with_fitting_item(call, each) for each in orders]
+        actions = whole_order_set(call.decision, call.orders, fitting, call.standing)
+    else:
+        label = "Correct the order"
+        actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders)
+    return (Offer(label, actions, recommended=True),) if actions else ()
+
+
+SERVICE = HookService(
+    id="collar-order-sign",
+    hook="order-sign",
+    title="Rigid neck collar: check before signing",
+    description=(
+        "When a neck collar or neck immobilisation is about to be signed: says where the order contradicts the decision "
+        "(size class, adult item for a child, no second person, no skin care), with the corrected order. Otherwise silent."
+    ),
+    request=OrderSignRequest,
+    concerns=_concerns,
+    cards=_cards,
+)

@@ -1,0 +1,66 @@
+"""``collar-patient-view``: the chart of a patient in a collar is opened, so say what is overdue. Silent where nothing is."""
+
+from __future__ import annotations
+
+from cds.hooks.cards import markdown
+from cds.hooks.cards.budget import Draft, Offer
+from cds.hooks.cards.content import caution_cards, not_used_section, tasks_section, why
+from cds.hooks.cards.topic_filter import narrowed
+from cds.hooks.engine.service import Call, HookService
+from cds.hooks.protocol.request import PatientViewRequest
+from cds.hooks.suggestions.order_set import care_orders
+from cds.site.content import Content
+from rules.model.decision import Task
+
+TOPICS = ("review", "skin")
+_LONGEST = 120
+
+
+def _always(request: PatientViewRequest, content: Content) -> bool:
+    return True
+
+
+def _cards(call: Call) -> list[Draft]:
+    worn = any(fact.name == "collar_in_place" and fact.value is True for fact in call.decision.facts)
+    if not worn or call.deceased:
+        return []
+    decision = narrowed(call.decision, call.content.ruleset, TOPICS)
+    overdue = caution_cards(decision)
+    due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
+    return [*overdue, *([_due_card(call, due)] if due else [])]
+
+
+def _due_card(call: Call, due: tuple[Task, ...]) -> Draft:
+    actions = care_orders(
+        call.decision.model_copy(update={"tasks": due, "instructions": (), "leaflets": ()}), call.orders, call.standing
+    )
+    rules = tuple(dict.fromkeys(rule for task in due for rule in task.rules))
+    more = f" (and {len(due) - 1} more)" if len(due) > 1 else ""
+    return Draft(
+        indicator="info",
+        topic="due",
+        summary=markdown.shorten(f"Collar care due now: {due[0].title}", _LONGEST) + more,
+        detail=markdown.joined(
+            [
+                tasks_section(due, "Due now"),
+                markdown.section("Why", why(call.decision, rules)),
+                not_used_section([*call.decision.not_used, *call.gathered.not_had]),
+            ]
+        ),
+        rules=rules,
+        offers=(Offer("Order what is due", actions, recommended=True),) if actions else (),
+    )
+
+
+SERVICE = HookService(
+    id="collar-patient-view",
+    hook="patient-view",
+    title="Rigid neck collar: what is overdue",
+    description=(
+        "When the chart of a patient who wears a rigid neck collar is opened: overdue skin inspection, too long in the "
+        "collar, no review, an extrication collar still on. Otherwise silent."
+    ),
+    request=PatientViewRequest,
+    concerns=_always,
+    cards=_cards,
+)

@@ -1,0 +1,1 @@
+"""What a card offers: orders to create, update or complete."""

@@ -1,0 +1,106 @@
+"""What a suggestion does: the orders, the device and the care plan of a decision as actions of a CDS Hooks card."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from cds.fhir.writing.care_plan import care_plan, planned_tasks
+from cds.fhir.writing.device_request import DEVICE
+from cds.fhir.writing.identifiers import name_of, urn
+from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.proposal import suggested
+from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
+from cds.hooks.protocol.request import Resource
+from cds.hooks.protocol.response import Action
+from cds.hooks.suggestions.existing_orders import StandingCare
+from cds.hooks.suggestions.order_size import with_size
+from rules.model.decision import Decision
+
+_PLACE = {"ServiceRequest": FIT_COLLAR, "DeviceRequest": DEVICE}
+"""Which of our resources a draft collar order of each type stands for."""
+
+
+def whole_order_set(
+    decision: Decision, context: OrderContext, collar_orders: Sequence[Resource], standing: StandingCare
+) -> tuple[Action, ...]:
+    """Everything that the decision asks for and that does not stand already.
+
+    Those of ``collar_orders`` that have an id get the size of the decision; what they lack is created.
+    """
+    corrected = corrections(collar_orders, decision, context)
+    places = _taken_places(collar_orders, decision, context)
+    created = []
+    for resource in suggested(decision, context):
+        found = standing.reference_of(resource)
+        if found is not None:
+            places[name_of(resource)] = found
+        elif name_of(resource) not in places:
+            created.append(resource)
+    return (*corrected, *(_create(_pointing_to(resource, places)) for resource in created))
+
+
+def care_orders(decision: Decision, context: OrderContext, standing: StandingCare) -> tuple[Action, ...]:
+    """The tasks of ``decision`` that nobody has ordered or planned yet, without the collar itself."""
+    open_tasks = tuple(task for task in decision.tasks if not standing.covers_task(task.task))
+    decision = decision.model_copy(update={"tasks": open_tasks})
+    orders = [task_service_request(decision, task, context) for task in ordered_tasks(decision)]
+    names = {name_of(order) for order in orders}
+    plan = care_plan(decision, context)
+    activities = [a for a in plan.get("activity", ()) if "reference" not in a or a["reference"]["reference"] in names]
+    planned = bool(planned_tasks(decision) or decision.leaflets)
+    resources = [*orders, *([{**plan, "activity": activities}] if planned else [])]
+    return tuple(map(_create, resources))
+
+
+def corrections(collar_orders: Iterable[Resource], decision: Decision, context: OrderContext) -> tuple[Action, ...]:
+    """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
+
+    Empty where the decision has no size. An order without an id cannot be updated and is left out.
+    """
+    if decision.size_class is None:
+        return ()
+    corrected = (with_size(order, decision, context) for order in collar_orders if "id" in order)
+    return tuple(Action(type="update", description=_described("Change", order), resource=order) for order in corrected)
+
+
+def _create(resource: Resource) -> Action:
+    return Action(type="create", description=_described("Create", resource), resource=resource)
+
+
+def _taken_places(orders: Iterable[Resource], decision: Decision, context: OrderContext) -> dict[str, str]:
+    """Names of ours for which a draft stands, with the reference to the draft; the first draft of each type counts."""
+    taken: dict[str, str] = {}
+    if decision.size_class is not None:
+        for order in orders:
+            if "id" in order and order["resourceType"] in _PLACE:
+                name = urn(decision, context, _PLACE[order["resourceType"]])
+                taken.setdefault(name, f"{order['resourceType']}/{order['id']}")
+    return taken
+
+
+def _pointing_to(resource: Resource, places: Mapping[str, str]) -> Resource:
+    """``resource`` with each reference to one of ours that is not created turned to what stands for it."""
+    turned = _turned(resource, places) if places else resource
+    assert isinstance(turned, dict)
+    return turned
+
+
+def _turned(value: Any, places: Mapping[str, str]) -> Any:
+    if isinstance(value, dict):
+        named = value.get("reference")
+        if isinstance(named, str) and named in places:
+            return {"reference": places[named]}
+        return {key: _turned(item, places) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_turned(item, places) for item in value]
+    return value
+
+
+def _described(verb: str, resource: Resource) -> str:
+    if resource["resourceType"] == "CarePlan":
+        return f"{verb} the care plan: {resource.get('title', 'care')}"
+    coded = resource.get("code") or resource.get("codeCodeableConcept")
+    words = coded.get("text") if isinstance(coded, dict) else None
+    kind = {"DeviceRequest": "device", "ServiceRequest": "order"}.get(resource["resourceType"], "resource")
+    return f"{verb} the {kind}: {words}" if isinstance(words, str) and words else f"{verb} the {kind}"

@@ -1,1 +1,0 @@
-"""Migrations of the store (Alembic), run by ``cds.store``."""

@@ -1,0 +1,1 @@
+"""Logs without patient data, Prometheus metrics, OpenTelemetry traces."""

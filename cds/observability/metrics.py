@@ -1,0 +1,119 @@
+"""Prometheus metrics. Labels are fixed words of ours; nothing that a caller sends becomes a label."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
+
+from cds.hooks.protocol.feedback import FeedbackItem
+from rules.model.decision import Decision
+
+_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 2.5, 5.0, 10.0)
+
+
+class Metrics:
+    """The metrics of one application."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self._stages = Histogram(
+            "nuque_stage_seconds",
+            "Time by stage: trust, fetch (FHIR server), decide, whole (the call)",
+            ["stage"],
+            buckets=_SECONDS,
+            registry=self.registry,
+        )
+        self._answers = Counter(
+            "nuque_answers_total", "Answers by route and status", ["route", "status"], registry=self.registry
+        )
+        self._decisions = Counter(
+            "nuque_decisions_total",
+            "Decisions by service and size class ('none' where no size is given)",
+            ["service", "size_class"],
+            registry=self.registry,
+        )
+        self._refused_values = Counter(
+            "nuque_refused_values_total",
+            "Values that were seen and not used, by fact (unknown: no fact was recognised) and reason",
+            ["fact", "reason"],
+            registry=self.registry,
+        )
+        self._cards = Counter(
+            "nuque_cards_total", "Cards by service and indicator", ["service", "indicator"], registry=self.registry
+        )
+        self._silent = Counter(
+            "nuque_silent_repeats_total",
+            "Cards not repeated after a reasoned override",
+            ["service"],
+            registry=self.registry,
+        )
+        self._outcomes = Counter(
+            "nuque_card_outcomes_total",
+            "Feedback by service and outcome",
+            ["service", "outcome"],
+            registry=self.registry,
+        )
+        self._refused_calls = Counter(
+            "nuque_refused_calls_total", "Calls refused before they were read", ["reason"], registry=self.registry
+        )
+        self._unaudited = Counter(
+            "nuque_refusals_not_in_audit_trail_total",
+            "Refused calls that are in the log only, as there were too many for the audit trail",
+            registry=self.registry,
+        )
+        self._store_failures = Counter(
+            "nuque_store_failures_total", "Times that the store could not be used", ["purpose"], registry=self.registry
+        )
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Measure the block as stage ``name``."""
+        started = time.perf_counter()
+        try:
+            yield
+        finally:
+            self._stages.labels(name).observe(time.perf_counter() - started)
+
+    def answered(self, route: str, status: int) -> None:
+        """Count an answer."""
+        self._answers.labels(route, str(status)).inc()
+
+    def decided(self, service: str, decision: Decision) -> None:
+        """Count a decision and the values that it could not use."""
+        size = "none" if decision.size_class is None else decision.size_class.code
+        self._decisions.labels(service, size).inc()
+        for refused in decision.not_used:
+            self._refused_values.labels(refused.fact or "unknown", refused.kind).inc()
+
+    def issued(self, service: str, indicators: Sequence[str]) -> None:
+        """Count cards."""
+        for indicator in indicators:
+            self._cards.labels(service, indicator).inc()
+
+    def kept_silent(self, service: str) -> None:
+        """Count a card that was not repeated."""
+        self._silent.labels(service).inc()
+
+    def fed_back(self, service: str, items: Sequence[FeedbackItem]) -> None:
+        """Count feedback that was kept."""
+        for item in items:
+            self._outcomes.labels(service, item.outcome).inc()
+
+    def refused(self, reason: str) -> None:
+        """Count a call that was refused."""
+        self._refused_calls.labels(reason).inc()
+
+    def not_in_trail(self) -> None:
+        """Count a refused call that the audit trail does not hold."""
+        self._unaudited.inc()
+
+    def store_failed(self, purpose: str) -> None:
+        """Count a failure of the store."""
+        self._store_failures.labels(purpose).inc()
+
+    def text(self) -> bytes:
+        """All metrics in the text format of Prometheus."""
+        return generate_latest(self.registry)

@@ -1,0 +1,36 @@
+"""A report as one HTML page that needs nothing else: styles and pictures stand in it, and it loads nothing."""
+
+from __future__ import annotations
+
+import re
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from cds.reports import svg as pictures
+from cds.reports.model import Report
+
+_MARKS = {"good": "true", "bad": "false", "doubt": "unknown", "quiet": "silent"}
+
+
+def as_html(report: Report) -> str:
+    """``report`` as a page."""
+    environment = Environment(
+        loader=PackageLoader("cds.reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    environment.filters["breakable"] = _breakable
+    return environment.get_template("page.html").render(
+        report=report,
+        pictures=pictures,
+        kind_of=lambda block: type(block).__name__,
+        marks=_MARKS,
+        ink=pictures.INK,
+        paper=pictures.PAPER,
+        track=pictures.TRACK,
+        colours=pictures.COLOURS,
+    )
+
+
+def _breakable(text: str) -> Markup:
+    """``text`` with places in long names where a line may break."""
+    return Markup(re.sub(r"([._/])(?=[a-z])", r"\1<wbr>", str(escape(text))))

@@ -1,0 +1,1 @@
+"""Who may call, whom the service calls, and what the store may know."""

@@ -1,0 +1,54 @@
+"""The content that a running service decides by, loaded together and swapped together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from cds.fhir.publishing.artifacts import artefacts
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.code_map_loader import load_code_map
+from cds.hooks.protocol.request import Resource
+from cds.settings import Settings
+from cds.site.catalogue import Catalogue, Shelf
+from rules.deciding.decider import Decider
+from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.model.decision import Decision
+from rules.model.ruleset import Ruleset
+
+
+@dataclass(frozen=True)
+class Content:
+    """A rule set, its decider, the code map for its facts, and the site's catalogue where there is one."""
+
+    ruleset: Ruleset
+    decider: Decider
+    code_map: CodeMap
+    catalogue: Catalogue | None
+
+    @classmethod
+    def load(cls, settings: Settings) -> Content:
+        """Read what ``settings`` name. Raises KnowledgeError with every problem found."""
+        ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
+        code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
+        catalogue = None if settings.catalogue is None else Catalogue.load(settings.catalogue, ruleset)
+        return cls(ruleset, Decider(ruleset), code_map, catalogue)
+
+    @cached_property
+    def artefacts(self) -> Mapping[tuple[str, str], Resource]:
+        """The rule set as published FHIR artefacts, by type and id; made when first asked for."""
+        return artefacts(self.ruleset, self.code_map.base)
+
+    def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
+        """Those of ``orders`` that order a collar, by the code map."""
+        return [order for order in orders if self.code_map.is_collar_order(order)]
+
+    def shelf(self, decision: Decision) -> Shelf | None:
+        """The items that fit, or why none does; None where the site has no catalogue."""
+        return None if self.catalogue is None else self.catalogue.fitting(decision)
+
+    @property
+    def stamp(self) -> str:
+        """Name, version and hash of the rule set, as every response carries them in the header ``Nuque-Ruleset``."""
+        return f"{self.ruleset.name}/{self.ruleset.version}; hash={self.ruleset.hash}"

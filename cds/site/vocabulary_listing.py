@@ -1,0 +1,40 @@
+"""The facts that rules read and the parameters that a site may change, as plain rows for people and machines."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rules.model.ruleset import Ruleset
+
+
+def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
+    """One row a fact: name, meaning, what is accepted, unit, who gives it, how long it is usable."""
+    return [
+        {
+            "name": fact.name,
+            "meaning": " ".join(fact.meaning.split()),
+            "accepted": fact.accepted,
+            "unit": fact.unit,
+            "given": fact.given,
+            "usable_for_hours": ruleset.stale_after_hours(fact),
+            "read_by_rules": sum(fact.name in rule.reads for rule in ruleset.rules.values()),
+        }
+        for fact in ruleset.vocabulary.values()
+    ]
+
+
+def list_parameters(ruleset: Ruleset) -> list[dict[str, Any]]:
+    """One row a parameter: name, meaning, value, unit, allowed range, sources, whether a site should confirm or did change it."""
+    return [
+        {
+            "name": parameter.name,
+            "meaning": parameter.meaning,
+            "value": parameter.value,
+            "unit": parameter.unit,
+            "allowed": None if parameter.range is None else f"{parameter.range[0]:g} to {parameter.range[1]:g}",
+            "sources": list(parameter.sources),
+            "confirm_locally": parameter.confirm,
+            "changed_by_the_site": parameter.is_local,
+        }
+        for parameter in ruleset.parameters.values()
+    ]

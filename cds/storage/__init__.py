@@ -1,0 +1,1 @@
+"""What is kept: cards and feedback, used tokens, audit trail, encrypted decision records."""

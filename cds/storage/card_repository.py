@@ -1,0 +1,143 @@
+"""Cards that were issued and what became of them: feedback, and whether a card would only repeat what was overridden."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from cds.hooks.protocol.feedback import FeedbackItem, NotKept
+from cds.security.jwt_auth import current_caller
+from cds.security.pseudonymisation import Secrecy
+from cds.storage.database import Store, StoreDown
+from cds.storage.schema import feedback as feedback_table
+from cds.storage.schema import issued_cards
+
+_UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+
+
+@dataclass(frozen=True)
+class IssuedCard:
+    """A card as the store knows it; ``patient`` and ``facts`` are keyed hashes (``Secrecy``)."""
+
+    card: str
+    service: str
+    rules: tuple[str, ...]
+    ruleset_version: str
+    ruleset_hash: str
+    patient: str
+    facts: str
+    indicator: str
+    issued_at: datetime
+    tenant: str | None = None
+    unit: str | None = None
+
+
+def rules_digest(rules: Iterable[str]) -> str:
+    """One value for a set of rule ids."""
+    return hashlib.sha256("\n".join(sorted(set(rules))).encode()).hexdigest()
+
+
+class CardMemory:
+    """Issued cards and feedback in the store. It is the ``FeedbackSink`` of a service with a store."""
+
+    def __init__(self, store: Store, secrecy: Secrecy) -> None:
+        """Keep in ``store``."""
+        self._store, self._secrecy = store, secrecy
+
+    def remember(self, cards: Sequence[IssuedCard]) -> None:
+        """Keep ``cards``; the same call made twice issues the same cards, and they are kept once. Raises StoreDown."""
+        if not cards:
+            return
+        rows = [
+            {
+                "card": card.card,
+                "service": card.service,
+                "rules": sorted(card.rules),
+                "rules_digest": rules_digest(card.rules),
+                "ruleset_version": card.ruleset_version,
+                "ruleset_hash": card.ruleset_hash,
+                "patient": card.patient,
+                "facts_digest": card.facts,
+                "indicator": card.indicator,
+                "tenant": card.tenant,
+                "unit": card.unit,
+                "issued_at": card.issued_at,
+            }
+            for card in cards
+        ]
+        insert = sqlite.insert if self._store.is_sqlite else postgresql.insert
+        with self._store.writing() as connection:
+            connection.execute(insert(issued_cards).on_conflict_do_nothing(), rows)
+
+    def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
+        """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept."""
+        rows = {row["digest"]: row for row in (self._row(service, item, received) for item in items)}
+        try:
+            with self._store.writing() as connection:
+                here = self._known(connection, feedback_table.c.digest, rows)
+                cards = self._known(connection, issued_cards.c.card, {row["card"] for row in rows.values()})
+                new = [{**row, "known": row["card"] in cards} for digest, row in rows.items() if digest not in here]
+                if new:
+                    connection.execute(feedback_table.insert(), new)
+        except (StoreDown, sa.exc.IntegrityError) as error:
+            # The other case: the same statement arrived twice at the same moment; sent again it will be found.
+            raise NotKept("feedback cannot be kept now; send it again later") from error
+
+    @staticmethod
+    def _known(connection: sa.Connection, column: sa.Column[Any], values: Iterable[str]) -> set[str]:
+        return set(connection.execute(sa.select(column).where(column.in_(list(values)))).scalars())
+
+    def _row(self, service: str, item: FeedbackItem, received: datetime) -> dict[str, Any]:
+        override = item.overrideReason
+        reason = override.reason if override else None
+        comment = override.userComment if override else None
+        statement = [current_caller.get().issuer, service, item.model_dump(mode="json")]
+        return {
+            "digest": self._secrecy.text(json.dumps(statement, sort_keys=True)),
+            "card": self._as_kept(item.card),
+            "service": service,
+            "outcome": item.outcome,
+            "accepted_suggestions": [self._as_kept(suggestion.id) for suggestion in item.acceptedSuggestions],
+            "reason_system": reason.system if reason else None,
+            "reason_code": reason.code if reason else None,
+            "comment_given": bool(comment),
+            "comment_sealed": self._secrecy.seal(comment) if comment else None,
+            "tenant": current_caller.get().tenant,
+            "outcome_at": item.outcomeTimestamp,
+            "received_at": received,
+        }
+
+    def _as_kept(self, identifier: str) -> str:
+        """Ids of cards and suggestions are UUIDs; what is none could be any text, a name too, and is kept as a keyed hash."""
+        return identifier if _UUID.fullmatch(identifier) else f"hash:{self._secrecy.text(identifier)}"
+
+    def overridden_with_reason(self, patient: str, rules: Iterable[str], facts: str, since: datetime) -> bool:
+        """Whether a card of the same rules was overridden with a reason for this patient since then, on the same facts.
+
+        ``patient`` and ``facts`` are keyed hashes. Where any fact changed the answer is False: the card has news. Raises
+        StoreDown; the caller then shows the card, as silence must never come from a failure.
+        """
+        joined = feedback_table.join(issued_cards, feedback_table.c.card == issued_cards.c.card)
+        query = (
+            sa.select(sa.literal(1))
+            .select_from(joined)
+            .where(
+                issued_cards.c.patient == patient,
+                issued_cards.c.rules_digest == rules_digest(rules),
+                issued_cards.c.facts_digest == facts,
+                feedback_table.c.outcome == "overridden",
+                feedback_table.c.reason_code.is_not(None),
+                feedback_table.c.received_at >= since,
+            )
+            .limit(1)
+        )
+        with self._store.reading() as connection:
+            return connection.execute(query).scalar() is not None

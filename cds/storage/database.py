@@ -1,0 +1,285 @@
+"""The store: SQLite by default, PostgreSQL by URL. What was committed here survives the death of the process.
+
+SQLite runs with a write-ahead log and ``synchronous=FULL``, PostgreSQL with ``synchronous_commit=on``: a commit returns when
+the data are on the disk. A failure closes the store for a moment, so that decisions do not wait for it again and again.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import event
+from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from cds.settings_groups import StoreSettings
+from cds.storage.schema import REVISION, used_tokens
+from rules.errors import NuqueError
+
+_WAIT_SECONDS = 2
+_WAIT_FOR_WRITERS_SECONDS = 5
+"""SQLite has one writer at a time; behind a slow disk the others wait for it."""
+_BETWEEN_TRIES_SECONDS = 0.01
+_LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+_UPGRADE_LOCK = 5_318_008_131
+"""Any number, the same in every worker: whoever holds this lock of PostgreSQL upgrades the tables."""
+
+
+class StoreError(NuqueError):
+    """The store's settings cannot be used."""
+
+
+class StoreDown(NuqueError):
+    """The store cannot be used now. ``retry_after``: seconds until it is worth trying again."""
+
+    def __init__(self, message: str, retry_after: int) -> None:
+        """Say why, and when to come back."""
+        self.retry_after = retry_after
+        super().__init__(message)
+
+
+def default_url() -> str:
+    """An SQLite file in the state folder of the account (XDG base directories)."""
+    state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
+    return f"sqlite:///{state / 'nuque' / 'store.sqlite3'}"
+
+
+class Store:
+    """Transactions on the database. Nothing is opened before the first one."""
+
+    def __init__(
+        self, settings: StoreSettings, *, hurried: bool = True, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        """Use the database that ``settings`` name. Raises StoreError where the URL cannot be used.
+
+        ``hurried``: a statement that takes long fails, as a clinician waits; a purge or an export may take its time.
+        """
+        self._settings = settings
+        self._hurried = hurried
+        self._clock = clock
+        self._closed_until = 0.0
+        self._why = ""
+        self._prepared = False
+        self._file: tuple[int, int] | None = None
+        self._write_failed = False
+        self._lock = threading.Lock()
+        self._one_writer = threading.Lock()
+        try:
+            self.url = sa.make_url(settings.store_url or default_url())
+            self._engine = self._make_engine()
+        except ValueError as error:
+            # Not its text: what stands where the port should may be the end of a password.
+            raise StoreError(
+                "NUQUE_STORE_URL: the port is no number; a password with @ : / is written %40 %3A %2F"
+            ) from error
+        except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
+            raise StoreError(
+                f"NUQUE_STORE_URL: {error}; give sqlite:////path/store.sqlite3 or postgresql+psycopg://user@host/database "
+                "(the latter needs the extra `postgres`)"
+            ) from error
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether this is SQLite."""
+        return self.url.get_backend_name() == "sqlite"
+
+    def _make_engine(self) -> sa.Engine:
+        backend = self.url.get_backend_name()
+        if backend == "sqlite":
+            if not self.url.database or self.url.database == ":memory:":
+                raise StoreError("NUQUE_STORE_URL: a store in memory forgets; name a file")
+            engine = sa.create_engine(
+                self.url, connect_args={"timeout": _WAIT_FOR_WRITERS_SECONDS}, pool_timeout=_WAIT_SECONDS
+            )
+            event.listen(engine, "connect", _set_up_sqlite)
+            event.listen(engine, "begin", _begin_sqlite)
+            return engine
+        if backend == "postgresql":
+            longest = _WAIT_SECONDS * 1000 if self._hurried else 0
+            options = f"-c statement_timeout={longest} -c synchronous_commit=on"
+            connect = {"connect_timeout": _WAIT_SECONDS, "options": options, "application_name": "nuque"}
+            return sa.create_engine(self.url, connect_args=connect, pool_timeout=_WAIT_SECONDS, pool_pre_ping=True)
+        raise StoreError(f"NUQUE_STORE_URL: {backend!r} is not supported; use sqlite or postgresql+psycopg")
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A transaction that only reads. Raises StoreDown."""
+        with self._guarded(), self._engine.connect().execution_options(nuque_reads=True) as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction; when this returns, it is on the disk. Raises StoreDown, and then nothing is certain."""
+        # In one process writers queue in order; SQLite's own waiting is by chance and can starve one of them.
+        turn = self._one_writer if self.is_sqlite else nullcontext()
+        with self._guarded():
+            file = self._file
+            try:
+                with turn, self._engine.begin() as connection:
+                    yield connection
+                self._check_file(file)
+            except (IntegrityError, DataError):
+                raise
+            except Exception:
+                self._write_failed = True
+                raise
+            self._write_failed = False
+
+    @contextmanager
+    def _guarded(self) -> Iterator[None]:
+        if self._clock() < self._closed_until:
+            raise self._down()
+        with self._failing():
+            self._prepare()
+            yield
+
+    @contextmanager
+    def _failing(self) -> Iterator[None]:
+        try:
+            yield
+        except (IntegrityError, DataError):
+            raise  # An answer of a healthy store: something is there already, or cannot be kept.
+        except (DBAPIError, PoolTimeout, OSError, StoreError) as error:
+            # The driver's own text only: SQLAlchemy's adds the statement and its values.
+            cause = getattr(error, "orig", None) or error
+            self._why = f"{type(cause).__name__}: {cause}".splitlines()[0]
+            self._closed_until = self._clock() + self._settings.store_retry_seconds
+            raise self._down() from error
+
+    def _down(self) -> StoreDown:
+        return StoreDown(f"the store cannot be used: {self._why}", max(1, round(self._settings.store_retry_seconds)))
+
+    def problem(self) -> str | None:
+        """What is wrong with the store now, or None (for readiness)."""
+        try:
+            if self._write_failed:
+                self._try_to_write()
+            with self.reading() as connection:
+                connection.execute(sa.text("SELECT 1 FROM used_tokens LIMIT 1"))
+        except StoreDown as error:
+            return str(error)
+        return None
+
+    def _try_to_write(self) -> None:
+        """A full disk can still be read, so after a write that failed only another write tells. Leaves nothing behind."""
+        row = {"digest": uuid.uuid4().hex, "expires_at": _LONG_AGO}
+        with self.writing() as connection:
+            connection.execute(used_tokens.insert(), row)
+            connection.execute(used_tokens.delete().where(used_tokens.c.digest == row["digest"]))
+
+    def bring_up_to_date(self) -> tuple[str | None, str | None]:
+        """The migration at which the tables were, and at which they are now. Raises StoreDown."""
+        with self._failing():
+            self._make_folder()
+            before = self.revision()
+            self.upgrade()
+            return before, self.revision()
+
+    def _make_folder(self) -> None:
+        if self.is_sqlite and self.url.database:
+            # The folder of the default must exist; for a folder that the site named this changes nothing.
+            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+
+    def _check_file(self, file: tuple[int, int] | None) -> None:
+        """SQLite goes on writing to a file that was removed or moved: what is committed there is lost to the next start."""
+        if file is not None and file != self._found_file():
+            with self._lock:
+                self._file, self._prepared = None, False
+                self._engine.dispose()
+            raise StoreError("its file was removed, moved or replaced while it was in use")
+
+    def _found_file(self) -> tuple[int, int] | None:
+        if not self.is_sqlite or not self.url.database or "uri" in self.url.query:
+            return None
+        try:
+            found = os.stat(self.url.database)
+        except FileNotFoundError:
+            return (0, 0)
+        return (found.st_dev, found.st_ino)
+
+    def _prepare(self) -> None:
+        self._check_file(self._file)
+        with self._lock:
+            if self._prepared:
+                return
+            self._make_folder()
+            found = self.revision()
+            if found != REVISION:
+                if not self._settings.store_upgrade:
+                    where = found or "nothing"
+                    raise StoreError(f"its tables are at {where}, not {REVISION}; run `nuque store upgrade`")
+                self.upgrade()
+            self._file, self._prepared = self._found_file(), True
+
+    def revision(self) -> str | None:
+        """The migration at which the tables are; None for an empty database."""
+        with self._engine.connect() as connection:
+            if not sa.inspect(connection).has_table("alembic_version"):
+                return None
+            row: Any = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+            return None if row is None else str(row)
+
+    def upgrade(self) -> None:
+        """Bring the tables up to date; several workers may try at once. Raises StoreError where they are newer than this code."""
+        # Imported here: only needed once in the life of a database.
+        from alembic import command
+        from alembic.config import Config
+        from alembic.util import CommandError
+
+        config = Config()
+        config.set_main_option("script_location", "cds.storage:migrations")
+        with self._engine.begin() as connection:
+            if not self.is_sqlite:
+                connection.execute(sa.text("SET LOCAL statement_timeout = 0"))
+                connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))
+            config.attributes["connection"] = connection
+            try:
+                command.upgrade(config, "head")
+            except CommandError as error:
+                raise StoreError(f"the tables cannot be brought up to {REVISION}: {error}") from error
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+
+def _set_up_sqlite(connection: Any, record: Any) -> None:
+    connection.isolation_level = None  # Transactions are begun below, not by the driver's guess.
+    connection.execute(f"PRAGMA busy_timeout={_WAIT_FOR_WRITERS_SECONDS * 1000}")
+    _turn_write_ahead_log_on(connection)
+    connection.execute("PRAGMA synchronous=FULL")
+
+
+def _turn_write_ahead_log_on(connection: sqlite3.Connection) -> None:
+    """Needed once in the life of a file. Here SQLite does not wait for others by itself, and workers start together."""
+    give_up = time.monotonic() + _WAIT_FOR_WRITERS_SECONDS
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+            time.sleep(_BETWEEN_TRIES_SECONDS)
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    # A writer that begins as a reader may find the file changed under it and fail; one that begins as a writer waits.
+    reads = connection.get_execution_options().get("nuque_reads", False)
+    connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")

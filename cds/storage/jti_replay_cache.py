@@ -1,0 +1,72 @@
+"""Tokens that were used: in the store for all workers and restarts, and in this process as a second line.
+
+While the store is down decisions go on, and a replay is only noticed by the worker that saw the token; ``ready`` says so.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from anyio import to_thread
+from sqlalchemy.exc import IntegrityError
+
+from cds.storage.database import Store, StoreDown
+from cds.storage.schema import used_tokens
+
+_KEEP_LONGER = 86_400.0
+"""Seconds after its end for which a token stays remembered: a clock that is set back must not make it new again."""
+_CLEAN_EVERY = 600.0
+_MOST_HERE = 100_000
+
+
+class StoredReplay:
+    """The ``ReplayMemory`` of a service with a store."""
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        now: Callable[[], float] = time.time,
+        on_degraded: Callable[[StoreDown], None] = lambda error: None,
+    ) -> None:
+        """Remember in ``store``; ``on_degraded`` is told when the store could not be asked."""
+        self._store, self._now, self._on_degraded = store, now, on_degraded
+        self._lock = threading.Lock()
+        self._here: OrderedDict[str, float] = OrderedDict()
+        self._cleaned = 0.0
+
+    async def first_use(self, digest: str, expires_at: float) -> bool:
+        """Remember ``digest``; False where it was known already."""
+        if not self._first_here(digest, expires_at):
+            return False
+        try:
+            return await to_thread.run_sync(self._first_in_store, digest, expires_at)
+        except StoreDown as error:
+            self._on_degraded(error)
+            return True
+
+    def _first_here(self, digest: str, expires_at: float) -> bool:
+        with self._lock:
+            if digest in self._here:
+                return False
+            self._here[digest] = expires_at
+            while len(self._here) > _MOST_HERE:
+                self._here.popitem(last=False)
+            return True
+
+    def _first_in_store(self, digest: str, expires_at: float) -> bool:
+        try:
+            with self._store.writing() as connection:
+                row = {"digest": digest, "expires_at": datetime.fromtimestamp(expires_at, UTC)}
+                connection.execute(used_tokens.insert(), row)
+                if self._now() - self._cleaned > _CLEAN_EVERY:
+                    end = datetime.fromtimestamp(self._now() - _KEEP_LONGER, UTC)
+                    connection.execute(used_tokens.delete().where(used_tokens.c.expires_at < end))
+                    self._cleaned = self._now()
+        except IntegrityError:
+            return False
+        return True

@@ -1,0 +1,1 @@
+"""Migrations of the store (Alembic), run by ``cds.storage.database``."""

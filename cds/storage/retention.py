@@ -1,0 +1,27 @@
+"""Retention: what is older than the site keeps it, is deleted."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from cds.settings_groups import StoreSettings
+from cds.storage.database import Store
+from cds.storage.schema import audit, decision_records, feedback, issued_cards, used_tokens
+
+_USED_TOKENS_DAYS = 1
+
+
+def purge(store: Store, settings: StoreSettings, now: datetime) -> dict[str, int]:
+    """Delete what is too old at ``now``, all in one transaction. Gives rows deleted by table. Raises StoreDown."""
+    limits = [
+        (issued_cards, issued_cards.c.issued_at, settings.keep_cards_days),
+        (feedback, feedback.c.received_at, settings.keep_feedback_days),
+        (audit, audit.c.at, settings.keep_audit_days),
+        (decision_records, decision_records.c.at, settings.keep_records_days),
+        (used_tokens, used_tokens.c.expires_at, _USED_TOKENS_DAYS),
+    ]
+    with store.writing() as connection:
+        return {
+            table.name: connection.execute(table.delete().where(column < now - timedelta(days=days))).rowcount
+            for table, column, days in limits
+        }

@@ -1,0 +1,1 @@
+"""HTTP: routes and the layers around every call."""

@@ -1,0 +1,57 @@
+"""What one running service holds, and how a route gets at it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from cds.hooks.engine.decision_events import Watch
+from cds.hooks.engine.service import Memory
+from cds.hooks.protocol.feedback import FeedbackSink
+from cds.hooks.protocol.prefetch import Fetcher
+from cds.settings import Settings
+from cds.site.content import Content
+
+CONTENT = "content"
+"""Key of a call's state under which the content in use when it began is left."""
+
+Clock = Callable[[], datetime]
+ReadinessCheck = Callable[[], str | None]
+"""Says in words what is not ready, or None."""
+
+
+def utc_now() -> datetime:
+    """The machine's clock: the one place where the service reads it."""
+    return datetime.now(UTC)
+
+
+@dataclass
+class Service:
+    """Settings and content, and the parts that differ between sites: clock, feedback, FHIR reading, readiness.
+
+    ``content`` is replaced as a whole; a call keeps to what was in use when it began.
+    """
+
+    settings: Settings
+    content: Content
+    feedback: FeedbackSink
+    watch: Watch
+    clock: Clock = utc_now
+    fetcher: Fetcher | None = None
+    memory: Memory | None = None
+    readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
+
+
+def of_call(request: Request) -> Service:
+    """The service of the application that handles ``request``, with the content that its answer names."""
+    service, content = request.app.state.service, getattr(request.state, CONTENT)
+    assert isinstance(service, Service) and isinstance(content, Content)
+    return replace(service, content=content)
+
+
+Held = Annotated[Service, Depends(of_call)]
+"""Type of a route's parameter that takes the service."""

@@ -1,0 +1,93 @@
+"""The gate: every call is checked before its body is read, and what is not named here as open is closed."""
+
+from __future__ import annotations
+
+import hmac
+import time
+from collections import defaultdict
+
+from fastapi.responses import JSONResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from cds.observability.metrics import Metrics
+from cds.security.jwt_auth import Call, Caller, NotTrusted, Trust, current_caller
+from cds.settings import Settings
+from cds.web.errors import Issue, outcome
+from cds.web.middleware.request_limits import ADMIN
+from cds.web.middleware.token_bucket import RateLimit
+
+_ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
+_CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
+
+
+def call_of(scope: Scope) -> Call:
+    """What trust looks at."""
+    headers: dict[str, list[str]] = defaultdict(list)
+    for name, value in scope["headers"]:
+        headers[name.decode("latin-1").lower()].append(value.decode("latin-1"))
+    peer, local = scope.get("client"), scope.get("server")
+    return Call(scope["path"], headers, peer[0] if peer else None, local[0] if local else None)
+
+
+class Gate:
+    """ASGI middleware that lets trusted calls through, with their caller in ``current_caller``."""
+
+    def __init__(self, app: ASGIApp, trust: Trust, settings: Settings, metrics: Metrics) -> None:
+        """Stand before ``app``."""
+        self._app, self._trust, self._settings, self._metrics = app, trust, settings, metrics
+        self._rate = RateLimit(time.monotonic)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one connection."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        try:
+            with self._metrics.stage("trust"):
+                caller = await self._caller(scope)
+        except NotTrusted as refused:
+            self._metrics.refused(refused.reason)
+            scope.setdefault("state", {})["refused"] = refused.reason
+            await self._answer(refused)(scope, receive, send)
+            return
+        before = current_caller.set(caller)
+        scope.setdefault("state", {})["caller"] = caller
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            current_caller.reset(before)
+
+    async def _caller(self, scope: Scope) -> Caller:
+        call = call_of(scope)
+        if call.path.startswith(ADMIN):
+            return self._admin(call)
+        if self._trust.mode != "open" and self._is_open(scope["method"], call.path):
+            return Caller("nobody")
+        caller = await self._trust.check(call)
+        if caller.client is not None:
+            wait = self._rate.wait(caller.issuer, caller.client.calls_per_minute or self._settings.calls_per_minute)
+            if wait:
+                raise NotTrusted(429, "rate", "too many calls of this client; slow down", retry_after=wait)
+        return caller
+
+    def _is_open(self, method: str, path: str) -> bool:
+        if path in _ALWAYS_OPEN or (path == "/metrics" and self._settings.metrics):
+            return True
+        return path == "/cds-services" and method == "GET" and not self._settings.protect_discovery
+
+    def _admin(self, call: Call) -> Caller:
+        token = self._settings.admin_token
+        given = call.one("authorization") or ""
+        if token is None or not hmac.compare_digest(given.encode(), f"Bearer {token.get_secret_value()}".encode()):
+            raise NotTrusted(401, "admin", "send the admin token (NUQUE_ADMIN_TOKEN) as Bearer")
+        return Caller("admin")
+
+    @staticmethod
+    def _answer(refused: NotTrusted) -> JSONResponse:
+        headers = {}
+        if refused.status == 401:
+            headers["WWW-Authenticate"] = 'Bearer error="invalid_token"'
+        if refused.retry_after is not None:
+            headers["Retry-After"] = str(refused.retry_after)
+        issue = Issue(None, str(refused), _CODES.get(refused.status, "invalid"))
+        return JSONResponse(outcome([issue]), refused.status, headers)

@@ -1,0 +1,158 @@
+"""Each call seen from outside: an id, a log line, metrics, an entry in the audit trail, safe headers, and no failure unsaid."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import uuid
+
+import structlog
+from fastapi.responses import JSONResponse
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from cds.hooks.engine.decision_events import PATIENT
+from cds.observability.logging import failure, log
+from cds.observability.metrics import Metrics
+from cds.storage.audit_log import Audit, AuditEntry
+from cds.storage.database import StoreDown
+from cds.web.dependencies import CONTENT, Service
+from cds.web.errors import Issue, outcome
+from cds.web.middleware.token_bucket import RateLimit
+
+REQUEST_ID = "Nuque-Request"
+"""Header of every answer: the id of the call, as in the log and the audit trail."""
+
+_SAFE = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+}
+_POLICIES = {
+    # The description page starts its script with a line of its own. Where tokens are asked for it cannot be opened anyway.
+    "/docs": "default-src 'none'; script-src 'self' 'unsafe-inline'; connect-src 'self'; "
+    "style-src 'self' 'unsafe-inline'; img-src data:; frame-ancestors 'none'",
+}
+_UNWATCHED = ("/health/", "/metrics")
+_REFUSALS_A_MINUTE = 60
+
+
+class Observing:
+    """ASGI middleware around all others but the stamp.
+
+    Of refused calls only some go into the audit trail: whoever has no token could otherwise fill the store's disk.
+    """
+
+    def __init__(self, app: ASGIApp, service: Service, metrics: Metrics, audit: Audit) -> None:
+        """Watch ``app``."""
+        self._app, self._service, self._metrics, self._audit = app, service, metrics, audit
+        self._refusals = RateLimit(time.monotonic)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one connection."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        request = uuid.uuid4().hex
+        structlog.contextvars.bind_contextvars(request=request)
+        scope.setdefault("state", {})["request"] = request
+        seen = _Answer(send, request, scope["path"])
+        started = time.perf_counter()
+        try:
+            with self._metrics.stage("whole"):
+                await self._app(scope, receive, seen.send)
+        except asyncio.CancelledError:
+            # The time to finish what was accepted is over. Raised on: the server is stopping.
+            if seen.status is None:
+                issue = Issue(None, "the service is stopping; nothing was decided, send it again", "transient")
+                await JSONResponse(outcome([issue]), 503, {"Retry-After": "5"})(scope, receive, seen.send)
+            raise
+        except Exception as error:
+            # Reported here and not raised on: the server would log its text, which may quote what was sent.
+            log.error("call failed", **failure(error))
+            if seen.status is None:
+                issue = Issue(
+                    None, f"the service failed; nothing was decided. Its log says why, request {request}", "exception"
+                )
+                await JSONResponse(outcome([issue]), 500)(scope, receive, seen.send)
+        finally:
+            await self._note(scope, seen.status or 499, time.perf_counter() - started, request)
+            structlog.contextvars.unbind_contextvars("request")
+
+    async def _note(self, scope: Scope, status: int, seconds: float, request: str) -> None:
+        route = getattr(scope.get("route"), "path", "none")
+        state = scope["state"]
+        caller = state.get("caller")
+        self._metrics.answered(route, status)
+        if scope["path"].startswith(_UNWATCHED):
+            return
+        issuer = caller.issuer if caller else "nobody"
+        log.info(
+            "call",
+            route=route,
+            method=scope["method"] if scope["method"] in ("GET", "POST", "OPTIONS", "HEAD") else "other",
+            status=status,
+            ms=round(seconds * 1000, 1),
+            issuer=issuer,
+            refused=state.get("refused"),
+        )
+        event = _event(route, status)
+        if event == "refused" and self._refusals.wait(event, _REFUSALS_A_MINUTE):
+            self._metrics.not_in_trail()
+        elif event is not None:
+            entry = AuditEntry(
+                at=self._service.clock(),
+                event=event,
+                status=status,
+                issuer=issuer,
+                ruleset_hash=state[CONTENT].ruleset.hash,
+                request=request,
+                service=route.removeprefix("/")[:64],
+                tenant=caller.tenant if caller else None,
+                patient=state.get(PATIENT),
+            )
+            await run_in_threadpool(self._record, entry)
+
+    def _record(self, entry: AuditEntry) -> None:
+        """After the answer has gone out: the trail costs the clinician no time, and a call that died may lack its entry."""
+        try:
+            self._audit.record(entry)
+        except StoreDown as error:
+            self._metrics.store_failed("audit")
+            log.warning("audit entry lost", reason=str(error), audit_event=entry.event, status=entry.status)
+
+
+def _event(route: str, status: int) -> str | None:
+    """The kind of audit event, or None for what touches no patient and was not refused."""
+    if status in (401, 403, 429):
+        return "refused"
+    if route.endswith("/feedback"):
+        return "feedback"
+    if route.startswith("/admin/"):
+        return "reload"
+    return "decision" if route.startswith(("/cds-services/", "/decisions", "/fit-checks")) else None
+
+
+class _Answer:
+    """What went out: its status, and the headers that every answer carries."""
+
+    def __init__(self, send: Send, request: str, path: str) -> None:
+        self._send, self._request, self._path = send, request, path
+        self.status: int | None = None
+
+    async def send(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            headers = MutableHeaders(scope=message)
+            headers[REQUEST_ID] = self._request
+            if self._path in _POLICIES:
+                headers.setdefault("Content-Security-Policy", _POLICIES[self._path])
+            for name, value in _SAFE.items():
+                # A page may have set a policy of its own, and a figure a time to be cached.
+                headers.setdefault(name, value)
+        await self._send(message)

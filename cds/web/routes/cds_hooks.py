@@ -1,0 +1,97 @@
+"""The routes of CDS Hooks: discovery, one route a service, and feedback (HL7 CDS Hooks 2.0)."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse
+
+from cds.hooks.engine.prefetch_queries import queries
+from cds.hooks.engine.service import HookService
+from cds.hooks.protocol.feedback import Feedback, NotKept
+from cds.hooks.protocol.prefetch import gather
+from cds.hooks.protocol.request import HookRequest
+from cds.hooks.services import SERVICES
+from cds.strict_json import StrictJsonRoute
+from cds.web.dependencies import Held
+from cds.web.errors import Issue, RefusedCall
+
+discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
+calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=StrictJsonRoute)
+
+_REFUSALS: dict[int | str, dict[str, Any]] = {
+    400: {"description": "the request is wrong; an OperationOutcome names each field"},
+    404: {"description": "no service of this id"},
+    412: {"description": "needed data could not be had; an OperationOutcome names each prefetch key"},
+}
+
+
+@discovery.get("", summary="Discovery")
+def services(service: Held) -> JSONResponse:
+    """All services, with the prefetch that each asks for."""
+    return JSONResponse({"services": [hook.described(service.content) for hook in SERVICES]})
+
+
+def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
+    async def answer(request: Request, body: HookRequest, service: Held) -> JSONResponse:
+        content, watch = service.content, service.watch
+        watch.about(request, body.context.patientId)
+        if not hook.concerns(body, content):
+            return JSONResponse({"cards": []})
+        with watch.metrics.stage("fetch"):
+            gathered = await gather(body, queries(content), service.fetcher)
+
+        def decided() -> JSONResponse:
+            with watch.metrics.stage("decide"):
+                answered = hook.answer(
+                    body, gathered, content, service.settings, service.clock(), service.memory, watch.decided
+                )
+                return JSONResponse(answered.as_json())
+
+        # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
+        return await run_in_threadpool(decided)
+
+    # The route's body is the request of this hook, so that the framework checks and documents it.
+    answer.__annotations__["body"] = hook.request
+    return answer
+
+
+for _hook in SERVICES:
+    calls.add_api_route(
+        f"/{_hook.id}",
+        _answering(_hook),
+        methods=["POST"],
+        summary=_hook.title,
+        description=_hook.description,
+        operation_id=_hook.id,
+        responses=_REFUSALS,
+    )
+
+
+@calls.post(
+    "/{service_id}/feedback", summary="Feedback on cards", responses={**_REFUSALS, 503: {"description": "not kept"}}
+)
+def feedback(service_id: str, body: Feedback, service: Held) -> JSONResponse:
+    """What clinicians did with cards. Answered with 200 only when it is kept for good; otherwise 503, to be sent again."""
+    if service_id not in {hook.id for hook in SERVICES}:
+        raise _unknown(service_id)
+    try:
+        service.feedback.keep(service_id, body.feedback, service.clock())
+    except NotKept as error:
+        raise RefusedCall(503, [Issue(None, str(error), "transient")], {"Retry-After": "60"}) from error
+    service.watch.fed_back(service_id, body.feedback)
+    return JSONResponse({})
+
+
+@calls.post("/{service_id}", summary="No other service", include_in_schema=False)
+def unknown(service_id: str) -> JSONResponse:
+    """Refuse with 404 and the ids that there are."""
+    raise _unknown(service_id)
+
+
+def _unknown(service_id: str) -> RefusedCall:
+    known = ", ".join(hook.id for hook in SERVICES)
+    return RefusedCall(404, [Issue(None, f"no service is called {service_id[:100]!r}; there are {known}", "not-found")])

@@ -1,0 +1,93 @@
+"""The decision as plain JSON, without FHIR: decide, list the facts, show a rule."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter
+from fastapi.responses import JSONResponse
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from cds.hooks.protocol.response import without_absent
+from cds.site.rule_listing import describe_rule
+from cds.site.vocabulary_listing import list_facts
+from cds.strict_json import StrictJsonRoute
+from cds.web.dependencies import Held
+from cds.web.errors import Issue, RefusedCall, unusable
+from rules.errors import FactError
+from rules.model.ruleset import Rule, Ruleset
+
+router = APIRouter(route_class=StrictJsonRoute, tags=["decisions"])
+
+
+class DecisionRequest(BaseModel):
+    """Facts by name, each in the unit of its definition; a fact that is left out (or null) is unknown."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {
+                    "facts": {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380},
+                    "at": "2026-01-31T10:00:00Z",
+                }
+            ]
+        },
+    )
+
+    facts: dict[str, Any]
+    at: AwareDatetime | None = Field(default=None, description="moment of decision, with time zone; default: now")
+
+
+@router.post("/decisions", summary="Decide for plain facts", responses={422: {"description": "a fact cannot be used"}})
+def decide(body: DecisionRequest, service: Held) -> JSONResponse:
+    """The whole decision: size class and candidates, what to measure next, cautions, tasks, trace.
+
+    With a catalogue, ``stock`` names the items on the shelf that fit, nearest first, or why none does.
+
+    A fact that cannot be used gets 422 with its name, its value and what is accepted.
+    """
+    try:
+        decision = service.content.decider.decide(body.facts, body.at or service.clock())
+    except FactError as error:
+        return unusable(error.problems)
+    service.watch.decided("decisions", decision)
+    shelf = service.content.shelf(decision)
+    stock = {} if shelf is None else {"stock": without_absent(shelf.model_dump(mode="json"))}
+    return JSONResponse({**decision.as_json(), **stock})
+
+
+@router.get("/facts", summary="The vocabulary")
+def facts(service: Held) -> JSONResponse:
+    """Every fact: its name, unit, what is accepted, and what it means."""
+    rows = list_facts(service.content.ruleset)
+    return JSONResponse({"facts": [{k: v for k, v in row.items() if v is not None} for row in rows]})
+
+
+@router.get("/rules/{rule_id}", summary="One rule", responses={404: {"description": "no such rule"}})
+def rule(rule_id: str, service: Held) -> JSONResponse:
+    """One rule: when it fires, what it does, why, and what stands behind it."""
+    ruleset = service.content.ruleset
+    found = ruleset.rules.get(rule_id)
+    if found is None:
+        raise RefusedCall(404, [Issue("rule_id", f"no rule is called {rule_id[:100]!r}", "not-found")])
+    return JSONResponse(_as_json(ruleset, found))
+
+
+def _as_json(ruleset: Ruleset, rule: Rule) -> dict[str, Any]:
+    return {
+        "id": rule.id,
+        "topic": rule.topic,
+        "title": rule.title,
+        "because": rule.because,
+        "reads": sorted(rule.reads),
+        "concludes": sorted(rule.writes),
+        "parameters": list(rule.parameters),
+        "evidence": list(ruleset.evidence(rule)),
+        "sources": {
+            cited: {"citation": ruleset.sources[cited].citation, "from_memory": ruleset.sources[cited].from_memory}
+            for cited in rule.sources
+        },
+        "local": rule.local,
+        "text": describe_rule(ruleset, rule),
+    }

@@ -1,0 +1,1 @@
+"""One patient: the decision, its explanation, and the next correction after a fit check."""

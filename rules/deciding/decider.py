@@ -1,0 +1,268 @@
+"""From fired rules to the Decision: hit policies, merged tasks and cautions, what to find out next, and the trace."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+
+from rules.evaluation.durable_engine import Engine, Evaluator
+from rules.evaluation.hit_policy import Sizing, candidates, choose
+from rules.evaluation.information_gain import Prospects, Sizer
+from rules.evaluation.interpreter import Firing
+from rules.evaluation.missing_facts import missing_for
+from rules.evaluation.task_merging import merge
+from rules.model.conditions import Leaf, describe, evaluate, leaves
+from rules.model.decision import (
+    Assessment,
+    AxisDecision,
+    Caution,
+    Comparison,
+    Decision,
+    HoldNotice,
+    Instruction,
+    Leaflet,
+    LeafletSection,
+    NotUsed,
+    RulesetIdentity,
+    Task,
+    TraceEntry,
+)
+from rules.model.facts import FactValue, RecordedFact
+from rules.model.ruleset import BASES, SEVERITIES, Basis, HoldKind, Rule, Ruleset, Severity, TaskCall
+
+
+class Decider:
+    """Decides for patients by one ruleset. Build it once a process; it may be shared between threads."""
+
+    def __init__(
+        self,
+        ruleset: Ruleset,
+        evaluator: Evaluator | None = None,
+        prospects: Callable[[Mapping[str, FactValue]], Prospects] | None = None,
+    ) -> None:
+        """Use ``ruleset``; ``evaluator`` says what fires (default: durable_rules).
+
+        ``prospects`` says what could still change the size (default: the full search, the slow part of a decision).
+        """
+        self.ruleset = ruleset
+        self._evaluator = evaluator or Engine(ruleset)
+        self._prospects = prospects or Sizer(ruleset).prospects
+
+    def decide(
+        self,
+        facts: Mapping[str, object] | Sequence[RecordedFact],
+        at: datetime,
+        not_used: Sequence[NotUsed] = (),
+    ) -> Decision:
+        """The decision for ``facts`` (plain values by name, or recorded facts) at the moment ``at`` (with time zone).
+
+        ``not_used`` lists what the caller saw and refused; it is carried along. Raises FactError where a fact cannot be
+        used, ValueError where ``at`` has no time zone or a fact is given twice, EngineError where the rules engine fails.
+        """
+        if at.tzinfo is None:
+            raise ValueError("the moment of decision needs a time zone, for example 2026-01-31T10:00:00Z")
+        if isinstance(facts, Mapping):
+            known = self.ruleset.vocabulary.check(facts)
+            recorded = [RecordedFact(name=name, value=value) for name, value in known.items()]
+        else:
+            recorded = list(facts)
+            known = self.ruleset.vocabulary.check(_once(recorded))
+        firing = self._evaluator.fire(known)
+        sizing = choose(self.ruleset, firing.fired)
+        return _Writer(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
+
+
+def _once(recorded: Sequence[RecordedFact]) -> dict[str, object]:
+    names = [fact.name for fact in recorded]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueError(f"facts given more than once: {', '.join(twice)}; choose one value before deciding")
+    return {fact.name: fact.value for fact in recorded}
+
+
+class _Writer:
+    """One decision being written down."""
+
+    def __init__(
+        self,
+        ruleset: Ruleset,
+        recorded: list[RecordedFact],
+        firing: Firing,
+        sizing: Sizing,
+        prospects: Prospects,
+    ) -> None:
+        self.ruleset = ruleset
+        self.recorded = recorded
+        self.firing = firing
+        self.sizing = sizing
+        self.prospects = prospects
+        self.references = {fact.name: fact.reference for fact in recorded}
+
+    def write(self, at: datetime, not_used: Sequence[NotUsed]) -> Decision:
+        ruleset, sizing = self.ruleset, self.sizing
+        options = candidates(ruleset, sizing)
+        trace = tuple(self.trace_entry(rule) for rule in self.firing.fired)
+        instructions = self.instructions()
+        return Decision(
+            at=at,
+            ruleset=RulesetIdentity(name=ruleset.name, version=ruleset.version, hash=ruleset.hash),
+            size_class=options[0].size_class if options else None,
+            candidates=options,
+            confidence=self.confidence(),
+            settled=self.prospects.settled,
+            axes={name: self.axis(name) for name in ruleset.axes},
+            holds=self.holds(),
+            measure_next=self.prospects.measure_next,
+            cautions=self.cautions(),
+            tasks=self.tasks(),
+            instructions=instructions,
+            leaflets=self.leaflets([chosen.instruction for chosen in instructions]),
+            assessments=self.assessments(),
+            facts=tuple(self.recorded),
+            not_used=(*not_used, *self.refused()),
+            local_changes=ruleset.local_changes,
+            trace=trace,
+            sources={
+                cited: ruleset.sources[cited].citation
+                for cited in sorted({s for entry in trace for s in entry.sources})
+            },
+            disclaimer=ruleset.disclaimer,
+        )
+
+    def confidence(self) -> Basis | None:
+        """The weakest basis of any axis, or None where the size is withheld."""
+        if self.sizing.withheld:
+            return None
+        return max((c.basis for c in self.sizing.axes.values() if c.basis is not None), key=BASES.index)
+
+    def axis(self, name: str) -> AxisDecision:
+        choice = self.sizing.axes[name]
+        holding = [rule.id for rule, hold in self.sizing.holds if hold.axis in (None, name)]
+        return AxisDecision(
+            axis=name,
+            value=None if holding or not choice.candidates else choice.candidates[0],
+            candidates=() if holding else choice.candidates,
+            confidence=None if holding else choice.basis,
+            settled=self.prospects.settled_axes[name],
+            rules=tuple(dict.fromkeys([*choice.rules, *holding])),
+        )
+
+    def holds(self) -> tuple[HoldNotice, ...]:
+        grouped: dict[tuple[HoldKind, str, str | None], list[str]] = defaultdict(list)
+        for rule, hold in self.sizing.holds:
+            grouped[hold.kind, hold.text, hold.axis].append(rule.id)
+        return tuple(
+            HoldNotice(kind=kind, text=text, axis=axis, rules=tuple(rules))
+            for (kind, text, axis), rules in grouped.items()
+        )
+
+    def cautions(self) -> tuple[Caution, ...]:
+        grouped: dict[tuple[Severity, str], list[str]] = defaultdict(list)
+        for rule in self.firing.fired:
+            for caution in rule.then.cautions:
+                grouped[caution.severity, caution.text].append(rule.id)
+        ordered = sorted(grouped.items(), key=lambda item: SEVERITIES.index(item[0][0]))
+        return tuple(Caution(severity=severity, text=text, rules=tuple(rules)) for (severity, text), rules in ordered)
+
+    def tasks(self) -> tuple[Task, ...]:
+        called: dict[str, list[tuple[Rule, TaskCall]]] = defaultdict(list)
+        for rule in self.firing.fired:
+            for call in rule.then.tasks:
+                called[call.task].append((rule, call))
+        return tuple(self.task(name, called[name]) for name in self.ruleset.tasks if name in called)
+
+    def task(self, name: str, calls: list[tuple[Rule, TaskCall]]) -> Task:
+        """One task from all the rules that ask for it: strictest timing, most people, every reason."""
+        definition = self.ruleset.tasks[name]
+        merged = merge(definition, (call for _, call in calls))
+        return Task(
+            task=name,
+            title=definition.title,
+            instruction=definition.instruction,
+            details=tuple(dict.fromkeys(call.detail for _, call in calls if call.detail)),
+            request=definition.request,
+            timing=merged.timing,
+            timing_words=merged.timing.describe(dict(self.ruleset.triggers)),
+            performer=merged.performer,
+            performer_words=self.ruleset.roles[merged.performer],
+            people=merged.people,
+            location=definition.location,
+            outcome=definition.outcome,
+            reasons=tuple(dict.fromkeys(rule.because for rule, _ in calls)),
+            rules=tuple(dict.fromkeys(rule.id for rule, _ in calls)),
+        )
+
+    def instructions(self) -> tuple[Instruction, ...]:
+        """In the order of the leaflets, which is the order of reading."""
+        asked: dict[str, list[str]] = defaultdict(list)
+        for rule in self.firing.fired:
+            for name in rule.then.instructions:
+                asked[name].append(rule.id)
+        order = {name: None for leaflet in self.ruleset.leaflets.values() for name in leaflet.texts}
+        return tuple(Instruction(instruction=name, rules=tuple(asked[name])) for name in order if name in asked)
+
+    def leaflets(self, chosen: Sequence[str]) -> tuple[Leaflet, ...]:
+        """The chosen instructions, in each language."""
+        if not chosen:
+            return ()
+        return tuple(
+            Leaflet(
+                language=leaflet.language,
+                title=leaflet.title,
+                notice=leaflet.notice,
+                sections=tuple(
+                    LeafletSection(instruction=name, title=leaflet.texts[name].title, lines=leaflet.texts[name].lines)
+                    for name in chosen
+                ),
+            )
+            for leaflet in self.ruleset.leaflets.values()
+        )
+
+    def assessments(self) -> tuple[Assessment, ...]:
+        return tuple(
+            Assessment(
+                fact=name,
+                label=fact.label,
+                value=self.firing.facts.get(name),
+                missing=() if name in self.firing.facts else missing_for(self.ruleset, name, self.firing.facts),
+                rules=(self.firing.concluded_by[name],) if name in self.firing.concluded_by else (),
+            )
+            for name, fact in self.ruleset.vocabulary.items()
+            if fact.reported
+        )
+
+    def refused(self) -> Iterable[NotUsed]:
+        for refused in self.firing.refused:
+            yield NotUsed(
+                fact=refused.fact,
+                value=f"{refused.value:g}" if isinstance(refused.value, float) else str(refused.value),
+                kind="derived",
+                reason=f"worked out by {refused.rule} and {refused.reason}",
+            )
+
+    def trace_entry(self, rule: Rule) -> TraceEntry:
+        true = (leaf for leaf in leaves(rule.positive) if evaluate(leaf, self.firing.facts) is True)
+        return TraceEntry(
+            rule=rule.id,
+            title=rule.title,
+            because=rule.because,
+            sources=rule.sources,
+            evidence=self.ruleset.evidence(rule),
+            comparisons=tuple(self.comparison(leaf) for leaf in true),
+            concluded={
+                conclusion.fact: self.firing.facts[conclusion.fact]
+                for conclusion in rule.then.conclusions
+                if self.firing.concluded_by.get(conclusion.fact) == rule.id
+            },
+            local_parameters=tuple(name for name in rule.parameters if self.ruleset.parameters[name].is_local),
+            local=rule.local,
+        )
+
+    def comparison(self, leaf: Leaf) -> Comparison:
+        return Comparison(
+            text=describe(leaf),
+            fact=leaf.fact,
+            value=self.firing.facts.get(leaf.fact),
+            reference=self.references.get(leaf.fact) or self.firing.concluded_by.get(leaf.fact),
+        )

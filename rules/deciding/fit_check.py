@@ -1,0 +1,388 @@
+"""Judging the fit: what was found on the patient in, what to correct out; and why a sequence of checks comes to its end.
+
+The rules (``knowledge/fit_check.yaml``) say what a finding comes from and what answers it. This module adds what only the
+earlier checks can tell. It comes to its end because a size is seated again only so often, and because a step to another size
+narrows the sizes that are left: what was left upwards bounds its axis from below, what was left downwards from above, and
+neither is ever offered again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Any, Literal
+
+from pydantic import Field
+
+from rules.deciding.decider import Decider
+from rules.errors import FactError, FactProblem
+from rules.evaluation.hit_policy import read_size_class, size_class
+from rules.model.decision import Caution, Decision, Part, RulesetIdentity, SizeClass, Task, TraceEntry
+from rules.model.facts import FactDefinition
+from rules.model.ruleset import Correction, CorrectiveAction, Rule, Ruleset, Step
+
+Outcome = Literal["fits", "incomplete", "reseat", "change_size", "refer", "stop"]
+SizeValues = Mapping[str, str]
+
+SEATED_BEFORE = "refits_in_this_size"
+WITHOUT_SUCCESS = "corrections_without_success"
+NO_SIZE_LEFT = "no_size_left"
+FROM_HISTORY = (SEATED_BEFORE, WITHOUT_SUCCESS, NO_SIZE_LEFT)
+"""Facts that are worked out here and cannot be given."""
+
+
+class FitAttempt(Part):
+    """One check: the size class worn (as ``adult H3 G2``), the site's item where known, and what was found (name to yes/no)."""
+
+    size: str
+    item: str | None = None
+    findings: dict[str, bool] = Field(default_factory=dict)
+
+
+class ShelfItem(Part):
+    """An item that the site stocks: its name, and the size classes that it serves."""
+
+    name: str
+    sizes: tuple[str, ...] = Field(min_length=1)
+
+
+class FitCheck(FitAttempt):
+    """The check to be judged, with facts about the patient, and the earlier checks of this fitting, oldest first.
+
+    A fitting starts anew when the neck was measured again. ``shelf`` limits what is offered; None offers every size class.
+    """
+
+    facts: dict[str, Any] = Field(default_factory=dict)
+    history: tuple[FitAttempt, ...] = ()
+    shelf: tuple[ShelfItem, ...] | None = None
+
+
+class FitCorrection(Part):
+    """What one finding (None: the fit as a whole) comes from and what to do about it, with the rule that says so."""
+
+    finding: str | None
+    label: str | None
+    cause: str
+    correction: str
+    action: CorrectiveAction
+    rule: str
+
+
+class FitAdvice(Part):
+    """What to do after a check.
+
+    ``fits``: nothing to correct. ``incomplete``: nothing found, but not everything was looked at (``unchecked``).
+    ``reseat``: seat the same size again. ``change_size``: try ``next_size``, one step on ``axis``. ``refer``: ask an
+    orthotist. ``stop``: stop fitting and call.
+    """
+
+    at: datetime
+    ruleset: RulesetIdentity
+    outcome: Outcome
+    summary: str
+    worn: SizeClass
+    next_size: SizeClass | None
+    next_item: str | None
+    axis: str | None
+    corrections: tuple[FitCorrection, ...]
+    unchecked: tuple[str, ...]
+    not_offered_again: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    tasks: tuple[Task, ...]
+    trace: tuple[TraceEntry, ...]
+    sources: dict[str, str]
+    disclaimer: str
+
+
+Said = tuple[Rule, Correction]
+
+
+def findings_of(ruleset: Ruleset) -> Mapping[str, FactDefinition]:
+    """What is looked for at a check, in vocabulary order."""
+    return {name: fact for name, fact in ruleset.vocabulary.items() if fact.finding}
+
+
+# --- what the earlier checks tell ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a fitting stands: the size worn, what was left for a reason, and how corrections went.
+
+    ``above`` and ``below`` bound each axis by rank, both exclusive.
+    """
+
+    worn: SizeValues
+    item: str | None
+    above: Mapping[str, int]
+    below: Mapping[str, int]
+    items_left: frozenset[str]
+    seated_before: int
+    without_success: int
+
+    def allows(self, axis: str, rank: int) -> bool:
+        """Whether the value of ``rank`` was neither left nor lies beyond one that was."""
+        return self.above[axis] < rank < self.below[axis]
+
+
+def standing(ruleset: Ruleset, check: FitCheck) -> Standing:
+    """Where the fitting stands at ``check``. Raises ValueError where a size is not written as a size class."""
+    attempts = [*check.history, check]
+    sizes = [read_size_class(ruleset, attempt.size) for attempt in attempts]
+    above = dict.fromkeys(ruleset.axes, -1)
+    below = {name: len(axis.values) for name, axis in ruleset.axes.items()}
+    items_left: set[str] = set()
+    for (earlier, old), (later, new) in pairwise(zip(attempts, sizes, strict=True)):
+        if not _found(earlier):
+            continue
+        if earlier.item is not None and earlier.item != later.item:
+            items_left.add(earlier.item)
+        for name, axis in ruleset.axes.items():
+            left, taken = axis.rank(old[name]), axis.rank(new[name])
+            if taken > left:
+                above[name] = max(above[name], left)
+            elif taken < left:
+                below[name] = min(below[name], left)
+    return Standing(
+        worn=sizes[-1],
+        item=check.item,
+        above=above,
+        below=below,
+        items_left=frozenset(items_left),
+        seated_before=_seated_before(attempts, sizes),
+        without_success=_without_success(attempts),
+    )
+
+
+def _found(attempt: FitAttempt) -> frozenset[str]:
+    return frozenset(name for name, present in attempt.findings.items() if present)
+
+
+def _seated_before(attempts: Sequence[FitAttempt], sizes: Sequence[SizeValues]) -> int:
+    """How often the size now worn was corrected without a change, since it was put on or last fitted well."""
+    count = 0
+    for attempt, size in zip(attempts[-2::-1], sizes[-2::-1], strict=True):
+        if size != sizes[-1] or attempt.item != attempts[-1].item or not _found(attempt):
+            break
+        count += 1
+    return count
+
+
+def _without_success(attempts: Sequence[FitAttempt]) -> int:
+    """How many corrections in a row, up to now, left something that was found as it was."""
+    count = 0
+    for later, earlier in pairwise(reversed(attempts)):
+        if not _found(earlier) & _found(later):
+            break
+        count += 1
+    return count
+
+
+# --- what to do ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Move:
+    """What is done next, with the corrections behind it; ``size`` and ``item`` where another size is tried."""
+
+    action: CorrectiveAction
+    said: tuple[Said, ...]
+    step: Step | None = None
+    size: SizeValues | None = None
+    item: str | None = None
+
+
+def next_move(
+    ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[ShelfItem] | None
+) -> Move | None:
+    """The move that answers ``said``, or None where only a change of size would help and no size is left."""
+    by_action: dict[CorrectiveAction, list[Said]] = {"stop": [], "refer": [], "reseat": [], "size": []}
+    for rule, correction in said:
+        by_action[correction.action].append((rule, correction))
+    if by_action["stop"]:
+        return Move("stop", tuple(by_action["stop"]))
+    if any(correction.finding is None for _, correction in by_action["refer"]):
+        return Move("refer", tuple(by_action["refer"]))
+    if by_action["reseat"]:
+        return Move("reseat", tuple(by_action["reseat"]))
+    for step, wanted in _steps(by_action["size"]):
+        found = _next_size(ruleset, step, standing, shelf)
+        if found is not None:
+            size, item = found
+            return Move("size", wanted, step, size, item)
+    if by_action["refer"]:
+        return Move("refer", tuple(by_action["refer"]))
+    return None
+
+
+def _steps(said: Iterable[Said]) -> list[tuple[Step, tuple[Said, ...]]]:
+    """The steps asked for, most important first; an axis that is asked to go both ways is left alone."""
+    wanted: dict[Step, list[Said]] = {}
+    for rule, correction in sorted(said, key=lambda pair: -pair[0].priority):
+        assert correction.step is not None
+        wanted.setdefault(correction.step, []).append((rule, correction))
+    return [(step, tuple(behind)) for step, behind in wanted.items() if Step(step.axis, -step.by) not in wanted]
+
+
+def _next_size(
+    ruleset: Ruleset, step: Step, standing: Standing, shelf: Sequence[ShelfItem] | None
+) -> tuple[SizeValues, str | None] | None:
+    """The nearest size in the direction of ``step`` that was not left and is stocked, and the item that serves it."""
+    axis = ruleset.axes[step.axis]
+    rank = axis.rank(standing.worn[step.axis]) + step.by
+    while 0 <= rank < len(axis.values):
+        size = {**standing.worn, step.axis: axis.values[rank]}
+        if standing.allows(step.axis, rank):
+            if shelf is None:
+                return size, None
+            item = _item(shelf, size_class(ruleset, size).code, standing)
+            if item is not None:
+                return size, item
+        rank += step.by
+    return None
+
+
+def _item(shelf: Sequence[ShelfItem], code: str, standing: Standing) -> str | None:
+    """An item for ``code`` that is neither worn now nor was left: another size of the same item would change nothing."""
+    spent = standing.items_left | ({standing.item} if standing.item is not None else frozenset())
+    return next((item.name for item in shelf if code in item.sizes and item.name not in spent), None)
+
+
+# --- the advice ------------------------------------------------------------------------------------------------------
+
+
+def advise(decider: Decider, check: FitCheck, at: datetime) -> FitAdvice:
+    """What to do after ``check``, at the moment ``at`` (with time zone).
+
+    Raises FactError where a size, a fact or a finding cannot be used, ValueError where ``at`` has no time zone.
+    """
+    ruleset = decider.ruleset
+    facts = _checked(ruleset, check)
+    now = standing(ruleset, check)
+    facts |= {SEATED_BEFORE: now.seated_before, WITHOUT_SUCCESS: now.without_success}
+    decision = decider.decide(facts, at)
+    said = corrections_of(ruleset, decision)
+    held = [hold for hold in decision.holds if hold.kind == "do_not_size"]
+    move = next_move(ruleset, said, now, check.shelf)
+    if move is None and _found(check):
+        decision = decider.decide({**facts, NO_SIZE_LEFT: True}, at)
+        move = next_move(ruleset, corrections_of(ruleset, decision), now, check.shelf)
+        if move is None:
+            move = Move("refer", ())
+    if held and (move is None or move.action != "stop"):
+        move = Move("stop", ())
+    unchecked = tuple(name for name in findings_of(ruleset) if name not in check.findings)
+    return _written(ruleset, decision, now, move, unchecked)
+
+
+def corrections_of(ruleset: Ruleset, decision: Decision) -> list[Said]:
+    """The corrections of the rules that fired."""
+    fired = (ruleset.rules[entry.rule] for entry in decision.trace)
+    return [(rule, correction) for rule in fired for correction in rule.then.corrections]
+
+
+def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
+    known = findings_of(ruleset)
+    problems = list(_size_problems(ruleset, check))
+    problems += [
+        FactProblem(name, value, "is worked out from the earlier checks and cannot be given", "nothing; leave it out")
+        for name, value in check.facts.items()
+        if name in FROM_HISTORY
+    ]
+    for attempt in (*check.history, check):
+        problems += [
+            FactProblem(name, value, "is no finding of a fit check", "one of " + ", ".join(known))
+            for name, value in attempt.findings.items()
+            if name not in known
+        ]
+    problems += [
+        FactProblem(name, value, "is a finding; give it under findings", "nothing under facts")
+        for name, value in check.facts.items()
+        if name in known
+    ]
+    if problems:
+        raise FactError(problems)
+    return {**ruleset.vocabulary.check(check.facts), **check.findings}
+
+
+def _size_problems(ruleset: Ruleset, check: FitCheck) -> Iterable[FactProblem]:
+    for attempt in (*check.history, check):
+        try:
+            read_size_class(ruleset, attempt.size)
+        except ValueError as error:
+            yield FactProblem("size", attempt.size, str(error), "a size class, such as adult H3 G2")
+
+
+_OUTCOMES: Mapping[CorrectiveAction, Outcome] = {
+    "reseat": "reseat",
+    "size": "change_size",
+    "refer": "refer",
+    "stop": "stop",
+}
+
+
+def _written(
+    ruleset: Ruleset, decision: Decision, now: Standing, move: Move | None, unchecked: tuple[str, ...]
+) -> FitAdvice:
+    outcome: Outcome = ("incomplete" if unchecked else "fits") if move is None else _OUTCOMES[move.action]
+    shown = [entry for entry in decision.trace if _belongs(ruleset, entry.rule)]
+    ids = {entry.rule for entry in shown}
+    following = None if move is None or move.size is None else size_class(ruleset, move.size)
+    return FitAdvice(
+        at=decision.at,
+        ruleset=decision.ruleset,
+        outcome=outcome,
+        summary=_summary(ruleset, outcome, following, move, len(unchecked)),
+        worn=size_class(ruleset, now.worn),
+        next_size=following,
+        next_item=None if move is None else move.item,
+        axis=None if move is None or move.step is None else move.step.axis,
+        corrections=() if move is None else tuple(_correction(ruleset, *said) for said in move.said),
+        unchecked=unchecked,
+        not_offered_again=tuple(_not_again(ruleset, now)),
+        cautions=tuple(caution for caution in decision.cautions if ids & set(caution.rules)),
+        tasks=tuple(task for task in decision.tasks if ids & set(task.rules)),
+        trace=tuple(shown),
+        sources={cited: decision.sources[cited] for cited in sorted({s for entry in shown for s in entry.sources})},
+        disclaimer=decision.disclaimer,
+    )
+
+
+def _belongs(ruleset: Ruleset, rule: str) -> bool:
+    then = ruleset.rules[rule].then
+    return bool(then.corrections) or any(hold.kind == "do_not_size" for hold in then.holds)
+
+
+def _correction(ruleset: Ruleset, rule: Rule, correction: Correction) -> FitCorrection:
+    return FitCorrection(
+        finding=correction.finding,
+        label=None if correction.finding is None else ruleset.vocabulary[correction.finding].label,
+        cause=correction.cause,
+        correction=correction.correction,
+        action=correction.action,
+        rule=rule.id,
+    )
+
+
+def _not_again(ruleset: Ruleset, now: Standing) -> Iterable[str]:
+    for name, axis in ruleset.axes.items():
+        for rank, value in enumerate(axis.values):
+            if not now.allows(name, rank) and value != now.worn[name]:
+                yield value
+
+
+def _summary(ruleset: Ruleset, outcome: Outcome, following: SizeClass | None, move: Move | None, unchecked: int) -> str:
+    if outcome == "change_size":
+        assert following is not None and move is not None and move.step is not None
+        way = "up" if move.step.by > 0 else "down"
+        item = "" if move.item is None else f", item {move.item}"
+        return f"Try {following.code} ({following.words}){item}: {ruleset.axes[move.step.axis].title} {way}."
+    return {
+        "fits": "Nothing to correct: the collar fits as it was checked.",
+        "incomplete": f"Nothing found, but {unchecked} points were not looked at; look at them before the fit is called good.",
+        "reseat": "Seat the same size again and check again.",
+        "refer": "Stop trying on and ask the orthotist.",
+        "stop": "Stop, hold the head by hand, and call now.",
+    }[outcome]

@@ -1,0 +1,139 @@
+"""The hit policy of the size class: which of the offered values wins on each axis, and when no size is given.
+
+On each axis the offers with the strongest basis (measured, observed, assumed) count; among these the highest rule
+priority; what remains are the candidates, smallest first, and the smallest is tried first.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from rules.model.decision import Candidate, SizeClass
+from rules.model.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset
+
+_MOST_CANDIDATES = 6
+
+
+@dataclass(frozen=True)
+class AxisChoice:
+    """The outcome on one axis: candidates smallest first (empty where nothing was offered), basis, and the rules behind them."""
+
+    candidates: tuple[str, ...]
+    basis: Basis | None
+    priority: int
+    rules: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Sizing:
+    """All axes, and the reasons to withhold a size."""
+
+    axes: Mapping[str, AxisChoice]
+    holds: tuple[tuple[Rule, Hold], ...]
+
+    @property
+    def withheld(self) -> bool:
+        """Whether no size class is given."""
+        return bool(self.holds) or any(not choice.candidates for choice in self.axes.values())
+
+    @property
+    def outcome(self) -> tuple[str, ...] | None:
+        """The first value on each axis, or None where the size is withheld."""
+        return None if self.withheld else tuple(choice.candidates[0] for choice in self.axes.values())
+
+    @property
+    def picture(self) -> tuple[tuple[str, ...], ...]:
+        """The first value on each axis and the reasons to withhold, so that two sizings can be told apart."""
+        firsts = (choice.candidates[:1] for choice in self.axes.values())
+        return (*firsts, tuple(sorted({hold.text for _, hold in self.holds})))
+
+
+def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
+    """Apply the hit policy to the rules that fired."""
+    fired = list(fired)
+    return Sizing(
+        axes={name: _choose_axis(axis, fired) for name, axis in ruleset.axes.items()},
+        holds=tuple((rule, hold) for rule in fired for hold in rule.then.holds),
+    )
+
+
+def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
+    offers = [
+        (BASES.index(offer.basis), -rule.priority, offer.value, rule.id)
+        for rule in fired
+        for offer in rule.then.sizes
+        if offer.axis == axis.name
+    ]
+    if not offers:
+        return AxisChoice((), None, 0, ())
+    best = min(offer[:2] for offer in offers)
+    top = [offer for offer in offers if offer[:2] == best]
+    values = sorted({value for _, _, value, _ in top}, key=axis.rank)
+    return AxisChoice(tuple(values), BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for *_, rule in top)))
+
+
+def size_class(ruleset: Ruleset, values: Mapping[str, str]) -> SizeClass:
+    """The size class with ``values`` on the axes, written short and in words."""
+    shown = [
+        (value, axis.words[value]) for name, axis in ruleset.axes.items() if (value := values[name]) != axis.silent
+    ]
+    return SizeClass(
+        values=dict(values),
+        code=" ".join(value for value, _ in shown),
+        words=", ".join(words for _, words in shown),
+    )
+
+
+def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
+    """The values behind a size class as it is written (``adult H3 G2 recumbent``). Raises ValueError where it is none."""
+    values: dict[str, str] = {}
+    words = code.split()
+    for name, axis in ruleset.axes.items():
+        if words and words[0] in axis.values:
+            values[name] = words.pop(0)
+        elif axis.silent is not None:
+            values[name] = axis.silent
+        else:
+            raise ValueError(f"{code!r} is no size class: expected a {axis.title}, one of {', '.join(axis.values)}")
+    if words:
+        raise ValueError(f"{code!r} is no size class: {' '.join(words)!r} is too much")
+    return values
+
+
+def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
+    """The size classes to try, in order: fewest steps up from the smallest first. Empty where the size is withheld."""
+    if sizing.withheld:
+        return ()
+    names = list(sizing.axes)
+    options = itertools.product(*(range(len(sizing.axes[name].candidates)) for name in names))
+    ordered = sorted(options, key=lambda steps: (sum(steps), steps))[:_MOST_CANDIDATES]
+    return tuple(
+        Candidate(
+            size_class=size_class(
+                ruleset,
+                {name: sizing.axes[name].candidates[step] for name, step in zip(names, steps, strict=True)},
+            ),
+            why=_why(ruleset, names, steps, many=len(ordered) > 1),
+        )
+        for steps in ordered
+    )
+
+
+def _why(ruleset: Ruleset, names: list[str], steps: tuple[int, ...], *, many: bool) -> str:
+    if not any(steps):
+        return (
+            "the smallest of the neighbouring sizes: try it first" if many else "the only size that fits what is known"
+        )
+    raised = [
+        f"{ruleset.axes[name].title} {step} step{'s' if step > 1 else ''} up"
+        for name, step in zip(names, steps, strict=True)
+        if step
+    ]
+    return "if the smaller one is tight: " + ", ".join(raised)
+
+
+def sizing_part(ruleset: Ruleset) -> Ruleset:
+    """``ruleset`` with only the rules that offer or withhold sizes, and the rules that conclude what these read."""
+    return ruleset.part(lambda rule: bool(rule.then.sizes or rule.then.holds))

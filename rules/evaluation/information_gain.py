@@ -1,0 +1,233 @@
+"""What to find out next: which unknown facts could still change the size class, and whether any can.
+
+Two methods meet. ``possible.py`` says for certain when nothing can change an axis any more. Trying representative answers
+for each unknown fact shows which ones do change it, and by how much; these are ranked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+from rules.evaluation.hit_policy import Sizing, choose, sizing_part
+from rules.evaluation.interpreter import Firing, fire
+from rules.evaluation.outlook import Outlook, Possibilities
+from rules.model import expressions as arithmetic
+from rules.model.conditions import Compare, leaves
+from rules.model.decision import MeasureNext
+from rules.model.facts import FactDefinition, FactValue
+from rules.model.ruleset import BASES, Rule, Ruleset
+
+_STEPS_ALONE = 9
+_STEPS_TOGETHER = 5
+"""How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
+
+
+Weight = tuple[tuple[int, int], int]
+"""How strong an offer is, then how small its value; the least wins."""
+_Offered = tuple[str, str, Weight]
+"""An offer on one axis: the rule, the value, the weight."""
+
+
+@dataclass(frozen=True)
+class Prospects:
+    """Which axes are settled, whether the size could still be withheld or released, and what to find out next."""
+
+    settled_axes: Mapping[str, bool]
+    settled: bool
+    measure_next: tuple[MeasureNext, ...]
+
+
+class Sizer:
+    """The part of a ruleset that decides the size, and the questions that can be asked of it."""
+
+    def __init__(self, ruleset: Ruleset) -> None:
+        """Cut ``ruleset`` down to the rules that size, and the rules these build on."""
+        self.ruleset = sizing_part(ruleset)
+        self._possibilities = Possibilities(self.ruleset)
+
+    def size(self, facts: Mapping[str, FactValue]) -> Sizing:
+        """The sizing for ``facts`` in plain Python."""
+        return choose(self.ruleset, fire(self.ruleset, facts).fired)
+
+    def prospects(self, facts: Mapping[str, FactValue], *, rank: bool = True) -> Prospects:
+        """What could still change the size of a patient with ``facts``. Without ``rank`` no answers are tried."""
+        firing = fire(self.ruleset, facts)
+        now = choose(self.ruleset, firing.fired)
+        outlook = self._possibilities.outlook(facts, firing)
+        certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
+        settled_axes = {name: self._axis_settled(name, now, certain, firing, outlook) for name in self.ruleset.axes}
+        held = any(rule.id in outlook.must for rule, _ in now.holds)
+        may_hold = any(rule.then.holds for rule in self._rules(outlook.undecided))
+        settled = held or (not may_hold and all(settled_axes.values()))
+        if settled or not rank:
+            return Prospects(settled_axes, settled, ())
+        involved = self._involved(facts, {axis for axis, fixed in settled_axes.items() if not fixed}, outlook)
+        return Prospects(settled_axes, False, self._rank(facts, now, involved))
+
+    def _rules(self, ids: Iterable[str]) -> list[Rule]:
+        return [self.ruleset.rules[name] for name in ids]
+
+    def _axis_settled(self, axis: str, now: Sizing, certain: Sizing, firing: Firing, outlook: Outlook) -> bool:
+        """Whether no answer to anything unknown can change the first value on ``axis``. ``certain``: by rules that must fire."""
+        choice = now.axes[axis]
+        if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
+            return False
+        first = choice.candidates[0]
+        rank = self.ruleset.axes[axis].rank
+        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), rank(first)
+        offers = [
+            (rule.id, offer.value, (_strength(offer.basis, rule.priority), rank(offer.value)))
+            for rule in self._rules(outlook.undecided)
+            for offer in rule.then.sizes
+            if offer.axis == axis
+        ]
+        return all(
+            value == first or weight >= floor or self._outdone(rule, weight, first, offers, firing, outlook)
+            for rule, value, weight in offers
+        )
+
+    def _outdone(
+        self, rule: str, weight: Weight, first: str, offers: Iterable[_Offered], firing: Firing, outlook: Outlook
+    ) -> bool:
+        """Whether ``first`` is offered wherever ``rule`` fires, with no less strength than ``rule`` offers something else."""
+        return any(
+            value == first and other <= weight and self._possibilities.accompanies(name, rule, firing, outlook)
+            for name, value, other in offers
+        )
+
+    # --- trying answers --------------------------------------------------------------------------------------------
+
+    def _rank(self, facts: Mapping[str, FactValue], now: Sizing, involved: list[str]) -> tuple[MeasureNext, ...]:
+        questions = self._questions(facts, involved)
+        found = [entry for group in questions if (entry := self._try(group, facts, now)) is not None]
+        if not found:
+            found = [self._entry((name,)) for name in involved]
+        return tuple(sorted(found, key=lambda entry: -entry.information))
+
+    def _questions(self, facts: Mapping[str, FactValue], involved: list[str]) -> list[tuple[str, ...]]:
+        """Each unknown fact on its own, or with the unknown facts that a computation needs beside it."""
+        partners: dict[str, tuple[str, ...]] = {}
+        for rule in self.ruleset.rules.values():
+            for conclusion in rule.then.conclusions:
+                if conclusion.expression is None:
+                    continue
+                missing = sorted(arithmetic.names(conclusion.expression) - facts.keys())
+                for name in missing:
+                    partners.setdefault(name, tuple(other for other in missing if other != name))
+        groups: dict[frozenset[str], tuple[str, ...]] = {}
+        for name in involved:
+            group = (name, *(other for other in partners.get(name, ()) if other in involved))
+            groups.setdefault(frozenset(group), group)
+        return list(groups.values())
+
+    def _involved(self, facts: Mapping[str, FactValue], open_axes: set[str], outlook: Outlook) -> list[str]:
+        """Unknown facts that an observer can give and that the size may still hang on, in vocabulary order.
+
+        These are what rules read that may yet withhold a size or offer one on an axis that is not settled, and what the
+        rules read that conclude such facts.
+        """
+        waiting = [
+            rule
+            for rule in self._rules(outlook.undecided)
+            if rule.then.holds or any(offer.axis in open_axes for offer in rule.then.sizes)
+        ]
+        read: set[str] = set()
+        while waiting:
+            fresh = waiting.pop().reads - read - facts.keys()
+            read |= fresh
+            concluding = (rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ()))
+            waiting.extend(rule for rule in concluding if rule.id in outlook.may)
+        return [name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded" and name in read]
+
+    def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
+        outcomes: Counter[tuple[tuple[str, ...], ...]] = Counter()
+        axes: set[str] = set()
+        withheld = False
+        for answers in self._answers(group):
+            then = self.size({**facts, **answers})
+            outcomes[then.picture] += 1
+            withheld = withheld or not set(then.picture[-1]) <= set(now.picture[-1])
+            axes.update(
+                name for name, choice in then.axes.items() if choice.candidates[:1] != now.axes[name].candidates[:1]
+            )
+        if not set(outcomes) - {now.picture}:
+            return None
+        changed = tuple(name for name in self.ruleset.axes if name in axes)
+        return self._entry(group, changed, withheld, round(_entropy(outcomes), 3))
+
+    def _entry(
+        self, group: tuple[str, ...], axes: tuple[str, ...] = (), could_withhold: bool = False, information: float = 0.0
+    ) -> MeasureNext:
+        """The question for the first of ``group``, with the others beside it."""
+        definition, *beside = (self.ruleset.vocabulary[name] for name in group)
+        return MeasureNext(
+            fact=definition.name,
+            label=definition.label,
+            ask=definition.ask or definition.meaning,
+            with_facts=group[1:],
+            with_labels=tuple(fact.label for fact in beside),
+            axes=axes,
+            could_withhold=could_withhold,
+            information=information,
+        )
+
+    def _answers(self, group: tuple[str, ...]) -> list[dict[str, FactValue]]:
+        steps = _STEPS_ALONE if len(group) == 1 else _STEPS_TOGETHER
+        combined: list[dict[str, FactValue]] = [{}]
+        for name in group:
+            values = representatives(self.ruleset.vocabulary[name], self._cuts.get(name, frozenset()), steps)
+            combined = [{**answers, name: value} for answers in combined for value in values]
+        return combined
+
+    @cached_property
+    def _cuts(self) -> Mapping[str, frozenset[float]]:
+        """For each number, the thresholds that sizing rules compare it with."""
+        return cuts(self.ruleset)
+
+
+def cuts(ruleset: Ruleset) -> Mapping[str, frozenset[float]]:
+    """For each number that rules of ``ruleset`` compare, the thresholds, in the fact's unit."""
+    found: dict[str, set[float]] = {}
+    for rule in ruleset.rules.values():
+        for leaf in leaves(rule.when):
+            if isinstance(leaf, Compare):
+                values = leaf.value if isinstance(leaf.value, tuple) else (leaf.value,)
+                numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
+                found.setdefault(leaf.fact, set()).update(numbers)
+    return {name: frozenset(values) for name, values in found.items()}
+
+
+def representatives(fact: FactDefinition, cuts: Iterable[float], steps: int) -> tuple[FactValue, ...]:
+    """Answers for ``fact`` that reach each cut and each side of it, or every code, or both truths.
+
+    A number without cuts gets ``steps`` answers spread evenly over its plausible range.
+    """
+    if fact.type == "boolean":
+        return (False, True)
+    if fact.type == "code":
+        return fact.values
+    low, high = fact.range or (0.0, 1000.0)
+    inner = sorted({cut for cut in cuts if low <= cut <= high})
+    points = {low, high, *inner}
+    ends = [low, *inner, high]
+    points.update((a + b) / 2 for a, b in pairwise(ends))
+    if not inner:
+        points.update(low + (high - low) * step / (steps - 1) for step in range(steps))
+    if fact.type == "integer":
+        points = {float(round(point)) for point in points}
+    return tuple(sorted(points))
+
+
+def _strength(basis: str, priority: int) -> tuple[int, int]:
+    """Sort key of an offer, strongest first."""
+    return (BASES.index(basis), -priority)
+
+
+def _entropy(outcomes: Counter[tuple[tuple[str, ...], ...]]) -> float:
+    total = sum(outcomes.values())
+    return -sum(count / total * math.log2(count / total) for count in outcomes.values()) + 0.0

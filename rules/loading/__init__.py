@@ -1,0 +1,1 @@
+"""YAML files and a site's overlays in, a checked rule set out; every error names file, rule and key."""

@@ -1,0 +1,377 @@
+"""One rule of a knowledge file, read against the names that the knowledge defines: conditions, effects, texts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar, cast
+
+from pydantic import BaseModel, ValidationError
+
+from rules.errors import Place
+from rules.loading import schema as shapes
+from rules.loading.yaml_reader import Source
+from rules.model import expressions as arithmetic
+from rules.model.conditions import (
+    NEGATED,
+    ORDERED,
+    AllOf,
+    AnyOf,
+    Comparator,
+    Compare,
+    Condition,
+    Known,
+    NoneOf,
+    Unknown,
+)
+from rules.model.facts import FactDefinition, FactValue, Vocabulary
+from rules.model.ruleset import (
+    Axis,
+    CautionText,
+    Conclusion,
+    Correction,
+    CorrectiveAction,
+    Effects,
+    EvidenceSource,
+    Hold,
+    Parameter,
+    Rule,
+    SizeOffer,
+    Step,
+    TaskCall,
+    TaskDefinition,
+)
+from rules.model.timing import Timing
+
+Path = tuple[str | int, ...]
+Model = TypeVar("Model", bound=BaseModel)
+_PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_]*)\}")
+
+
+@dataclass(frozen=True)
+class Names:
+    """Everything that a rule may refer to."""
+
+    vocabulary: Vocabulary
+    parameters: Mapping[str, Parameter]
+    sources: Mapping[str, EvidenceSource]
+    axes: Mapping[str, Axis]
+    tasks: Mapping[str, TaskDefinition]
+    roles: Mapping[str, str]
+    triggers: Mapping[str, str]
+    instructions: tuple[str, ...] = ()
+
+    def number(self, text: shapes.Number, used: set[str]) -> float:
+        """``text`` worked out over parameters, which are added to ``used``. Raises ValueError that says what is wrong."""
+        expression = self.with_parameters(arithmetic.parse(text), used)
+        if not isinstance(expression, arithmetic.Number):
+            unknown = ", ".join(sorted(arithmetic.names(expression)))
+            raise ValueError(f"no numeric parameter called {unknown}")
+        return expression.value
+
+    def with_parameters(self, expression: arithmetic.Expression, used: set[str]) -> arithmetic.Expression:
+        """``expression`` with the values of numeric parameters worked in."""
+        values = {}
+        for name in arithmetic.names(expression):
+            parameter = self.parameters.get(name)
+            if parameter is not None and isinstance(parameter.value, (int, float)):
+                values[name] = float(parameter.value) if isinstance(parameter.value, float) else parameter.value
+                used.add(name)
+        return arithmetic.substitute(expression, values)
+
+    def fill(self, text: str, used: set[str]) -> str:
+        """``text`` with each ``{parameter}`` replaced by its value. Raises ValueError for a name that is no parameter."""
+
+        def value(found: re.Match[str]) -> str:
+            parameter = self.parameters.get(found[1])
+            if parameter is None:
+                raise ValueError(f"{{{found[1]}}} is not a parameter")
+            used.add(found[1])
+            return f"{parameter.value:g}" if isinstance(parameter.value, float) else str(parameter.value)
+
+        return _PLACEHOLDER.sub(value, text)
+
+
+@dataclass
+class _Reading:
+    """One rule being read: where it stands, the parameters it used, and the problems found."""
+
+    source: Source
+    path: Path
+    names: Names
+    problems: list[tuple[Place, str]]
+    used: set[str] = field(default_factory=set)
+
+    def wrong(self, path: Path, message: str) -> None:
+        self.problems.append((self.source.place(*self.path, *path), message))
+
+    def shape(self, value: object, shape: type[Model]) -> Model | None:
+        found = shapes.read(self.source, self.path, value, shape)
+        if isinstance(found, list):
+            self.problems.extend(found)
+            return None
+        return found
+
+    def text(self, path: Path, text: str) -> str:
+        try:
+            return self.names.fill(" ".join(text.split()), self.used)
+        except ValueError as error:
+            self.wrong(path, str(error))
+            return text
+
+    def number(self, path: Path, text: shapes.Number | None) -> float | None:
+        if text is None:
+            return None
+        try:
+            return self.names.number(text, self.used)
+        except ValueError as error:
+            self.wrong(path, str(error))
+            return None
+
+    def one_of(self, path: Path, name: str, names: Mapping[str, object] | tuple[str, ...], what: str) -> bool:
+        if name in names:
+            return True
+        self.wrong(path, f"no {what} called {name!r}; there are: {', '.join(names)}")
+        return False
+
+    # --- conditions ------------------------------------------------------------------------------------------------
+
+    def condition(self, path: Path, value: Any) -> Condition:
+        if value == "always":
+            return AllOf(())
+        if not isinstance(value, dict) or not value:
+            self.wrong(
+                path,
+                "expected a condition: always, all, any, none, known, unknown, or fact with a comparison",
+            )
+            return AllOf(())
+        groups: dict[str, type[AllOf | AnyOf | NoneOf]] = {"all": AllOf, "any": AnyOf, "none": NoneOf}
+        key = next(iter(value))
+        if key in groups:
+            return groups[key](self.group(path, key, value))
+        if key in ("known", "unknown"):
+            fact = value[key]
+            if len(value) > 1:
+                self.wrong(path, f"expected nothing beside {key}")
+            self.one_of((*path, key), fact, self.names.vocabulary, "fact")
+            return Known(fact) if key == "known" else Unknown(fact)
+        return self.comparisons(path, value)
+
+    def group(self, path: Path, key: str, value: dict[str, Any]) -> tuple[Condition, ...]:
+        children = value[key]
+        if len(value) > 1:
+            self.wrong(path, f"expected nothing beside {key}; put it inside the list")
+        if not isinstance(children, list) or not children:
+            self.wrong((*path, key), "expected a list with at least one condition")
+            return ()
+        return tuple(self.condition((*path, key, index), child) for index, child in enumerate(children))
+
+    def comparisons(self, path: Path, value: dict[str, Any]) -> Condition:
+        fact = value.get("fact")
+        if fact is None:
+            self.wrong(path, "expected the key fact, or one of always, all, any, none, known, unknown")
+            return AllOf(())
+        if not self.one_of((*path, "fact"), fact, self.names.vocabulary, "fact"):
+            return AllOf(())
+        found: list[Condition] = []
+        for key in value:
+            if key == "fact":
+                continue
+            if key not in NEGATED:
+                self.wrong((*path, key), f"no comparison of this name; there are: {', '.join(NEGATED)}")
+                continue
+            found.append(self.comparison((*path, key), self.names.vocabulary[fact], key, value[key]))
+        if not found:
+            self.wrong(path, f"expected a comparison beside fact: {', '.join(NEGATED)}")
+        return found[0] if len(found) == 1 else AllOf(tuple(found))
+
+    def comparison(self, path: Path, fact: FactDefinition, comparator: Comparator, value: Any) -> Condition:
+        if comparator in ORDERED and not fact.numeric:
+            self.wrong(path, f"{fact.name} is not a number, so it has no order; use is, is_not, one_of or not_one_of")
+            return AllOf(())
+        if comparator in ("one_of", "not_one_of"):
+            if not isinstance(value, list) or not value:
+                self.wrong(path, "expected a list with at least one value")
+                return AllOf(())
+            options = tuple(self.constant((*path, index), fact, item) for index, item in enumerate(value))
+            return Compare(fact.name, comparator, options)
+        constant = self.constant(path, fact, value)
+        return Compare(fact.name, comparator, constant, str(value) if fact.numeric else "")
+
+    def constant(self, path: Path, fact: FactDefinition, value: Any) -> FactValue:
+        if fact.numeric:
+            number = self.number(path, value)
+            return 0 if number is None else number
+        problem = fact.problem(value)
+        if problem is not None:
+            self.wrong(path, f"{value!r} is {problem} for {fact.name}; accepted: {fact.accepted}")
+        return cast(FactValue, value)
+
+    # --- effects ---------------------------------------------------------------------------------------------------
+
+    def effects(self, shape: shapes.EffectsShape) -> Effects:
+        return Effects(
+            conclusions=tuple(self.conclusion(name, value) for name, value in shape.conclude.items()),
+            sizes=tuple(self.size(index, entry) for index, entry in enumerate(shape.size)),
+            holds=tuple(self.hold(index, entry) for index, entry in enumerate(shape.hold)),
+            cautions=tuple(
+                CautionText(entry.severity, self.text(("then", "caution", index, "text"), entry.text))
+                for index, entry in enumerate(shape.caution)
+            ),
+            tasks=tuple(self.task(index, entry) for index, entry in enumerate(shape.tasks)),
+            corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
+            instructions=tuple(self.instruction(index, name) for index, name in enumerate(shape.instructions)),
+        )
+
+    def instruction(self, index: int, name: str) -> str:
+        self.one_of(("then", "instructions", index), name, self.names.instructions, "instruction")
+        return name
+
+    def conclusion(self, name: str, value: Any) -> Conclusion:
+        path: Path = ("then", "conclude", name)
+        if not self.one_of(path, name, self.names.vocabulary, "fact"):
+            return Conclusion(name, value)
+        fact = self.names.vocabulary[name]
+        if fact.given == "observed":
+            self.wrong(
+                path,
+                f"{name} is only ever observed; give it `given: either` or `given: concluded` to conclude it",
+            )
+        if not fact.numeric:
+            return Conclusion(name, self.constant(path, fact, value))
+        try:
+            expression = self.names.with_parameters(arithmetic.parse(value), self.used)
+        except ValueError as error:
+            self.wrong(path, str(error))
+            return Conclusion(name, 0)
+        for read in arithmetic.names(expression):
+            if read not in self.names.vocabulary or not self.names.vocabulary[read].numeric:
+                self.wrong(path, f"{read} is neither a numeric parameter nor a numeric fact")
+        if isinstance(expression, arithmetic.Number):
+            return Conclusion(name, expression.value)
+        return Conclusion(name, expression=expression)
+
+    def size(self, index: int, entry: shapes.SizeShape) -> SizeOffer:
+        path: Path = ("then", "size", index)
+        if self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis"):
+            self.one_of((*path, "value"), entry.value, self.names.axes[entry.axis].values, f"{entry.axis}")
+        return SizeOffer(entry.axis, entry.value, entry.basis)
+
+    def hold(self, index: int, entry: shapes.HoldShape) -> Hold:
+        path: Path = ("then", "hold", index)
+        if entry.axis is not None:
+            self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis")
+        return Hold(entry.kind, self.text((*path, "text"), entry.text), entry.axis)
+
+    def task(self, index: int, entry: shapes.TaskCallShape) -> TaskCall:
+        path: Path = ("then", "tasks", index)
+        self.one_of((*path, "task"), entry.task, self.names.tasks, "task")
+        if entry.performer is not None:
+            self.one_of((*path, "performer"), entry.performer, self.names.roles, "role")
+        for event in entry.on:
+            self.one_of((*path, "on"), event, self.names.triggers, "trigger")
+        people = self.number((*path, "people"), entry.people)
+        return TaskCall(
+            task=entry.task,
+            timing=self.timing(path, entry),
+            people=None if people is None else int(people),
+            performer=entry.performer,
+            detail=None if entry.detail is None else self.text((*path, "detail"), entry.detail),
+        )
+
+    def correct(self, index: int, entry: shapes.CorrectShape) -> Correction:
+        path: Path = ("then", "correct", index)
+        findings = {name: fact for name, fact in self.names.vocabulary.items() if fact.finding}
+        if entry.finding is not None:
+            self.one_of((*path, "finding"), entry.finding, findings, "finding (a fact with `finding: true`)")
+        if entry.step is not None:
+            self.one_of((*path, "step", "axis"), entry.step.axis, self.names.axes, "size axis")
+        actions: dict[CorrectiveAction, bool] = {
+            "size": entry.step is not None,
+            "refer": entry.refer,
+            "stop": entry.stop,
+        }
+        chosen = [action for action, wanted in actions.items() if wanted]
+        if len(chosen) > 1:
+            self.wrong(path, "expected at most one of step, refer and stop")
+        return Correction(
+            finding=entry.finding,
+            cause=self.text((*path, "cause"), entry.cause),
+            correction=self.text((*path, "correction"), entry.correction),
+            action=chosen[0] if chosen else "reseat",
+            step=None if entry.step is None else Step(entry.step.axis, entry.step.by),
+        )
+
+    def timing(self, path: Path, entry: shapes.TimingShape) -> Timing:
+        times = self.number((*path, "times_per_day"), entry.times_per_day)
+        if times is not None and times != int(times):
+            self.wrong((*path, "times_per_day"), f"expected a whole number, found {times:g}; use every_hours")
+            times = None
+        try:
+            return Timing(
+                every_hours=self.number((*path, "every_hours"), entry.every_hours),
+                times_per_day=None if times is None else int(times),
+                within_hours=self.number((*path, "within_hours"), entry.within_hours),
+                on=entry.on,
+                for_days=self.number((*path, "for_days"), entry.for_days),
+            )
+        except ValidationError as error:
+            self.wrong(path, "; ".join(detail["msg"] for detail in error.errors()))
+            return Timing()
+
+
+def read_rule(
+    source: Source, path: Path, topic: str, names: Names, *, local: bool = False
+) -> tuple[Rule | None, list[tuple[Place, str]]]:
+    """The rule under ``path`` of ``source``, and every problem found in it."""
+    value = source.data
+    for step in path:
+        value = value[step]
+    problems: list[tuple[Place, str]] = []
+    reading = _Reading(source, path, names, problems)
+    shape = reading.shape(_listed(value), shapes.RuleShape)
+    if shape is None:
+        return None, problems
+    if not local and not shape.id.startswith(f"{topic}."):
+        reading.wrong(("id",), f"the id of a rule in this file starts with {topic!r} and a dot; found {shape.id!r}")
+    for index, cited in enumerate(shape.sources):
+        reading.one_of(("sources", index), cited, names.sources, "source")
+    if shape.then == shapes.EffectsShape():
+        reading.wrong(("then",), "expected at least one effect: " + ", ".join(shapes.EffectsShape.model_fields))
+    rule = Rule(
+        id=shape.id,
+        topic=topic,
+        title=reading.text(("title",), shape.title),
+        when=reading.condition(("when",), shape.when),
+        then=reading.effects(shape.then),
+        because=reading.text(("because",), shape.because),
+        sources=shape.sources,
+        priority=shape.priority,
+        asks=shape.asks,
+        parameters=tuple(sorted(reading.used)),
+        local=local,
+        place=source.place(*path, "id"),
+    )
+    return rule, [(place, f"rule {shape.id}: {message}") for place, message in problems]
+
+
+def read_condition(source: Source, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
+    """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it."""
+    value = source.data
+    for step in path:
+        value = value[step]
+    problems: list[tuple[Place, str]] = []
+    condition = _Reading(source, path, names, problems).condition((), value)
+    return condition, problems
+
+
+def _listed(value: Any) -> Any:
+    """The rule with single entries under ``then`` wrapped in lists, so that one and many read alike."""
+    if not isinstance(value, dict) or not isinstance(value.get("then"), dict):
+        return value
+    then = {
+        key: [entry] if key != "conclude" and isinstance(entry, (dict, str)) else entry
+        for key, entry in value["then"].items()
+    }
+    return {**value, "then": then}

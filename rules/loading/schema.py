@@ -1,0 +1,229 @@
+"""The shape of each section of a knowledge file (pydantic), and validation errors turned into places in the file."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from rules.errors import Place
+from rules.loading.yaml_reader import Source
+from rules.model.ruleset import EvidenceKind
+
+Scalar = bool | int | float | str
+Number = int | float | str
+"""A number, or arithmetic over parameters as text."""
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class Shape(BaseModel):
+    """Base of all shapes: frozen, and a key that is not expected is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class HeaderShape(Shape):
+    """Section ``ruleset``."""
+
+    name: str
+    version: str
+    title: str
+    disclaimer: str
+
+
+class SourceShape(Shape):
+    """One entry of ``sources``."""
+
+    kind: EvidenceKind
+    citation: str
+    supports: str = ""
+    from_memory: bool = False
+
+
+class ParameterShape(Shape):
+    """One entry of ``parameters``."""
+
+    value: Scalar
+    unit: str | None = None
+    meaning: str
+    sources: tuple[str, ...] = Field(min_length=1)
+    confirm: bool = False
+    range: tuple[float, float] | None = None
+
+
+class AxisShape(Shape):
+    """One entry of ``axes``. ``edges`` name parameters; ``silent`` is the value left out of the written class."""
+
+    title: str
+    values: tuple[str, ...] = Field(min_length=1)
+    words: dict[str, str] = {}
+    edges: tuple[str, ...] = ()
+    fact: str | None = None
+    measure: str | None = None
+    silent: str | None = None
+
+
+class TaskShape(Shape):
+    """One entry of ``tasks``."""
+
+    title: str
+    instruction: str
+    request: Literal["order", "activity"]
+    performer: str
+    people: int = Field(default=1, ge=1)
+    location: str | None = None
+    outcome: str | None = None
+
+
+class TimingShape(Shape):
+    """The timing of a task call; numbers may be arithmetic over parameters."""
+
+    every_hours: Number | None = None
+    times_per_day: Number | None = None
+    within_hours: Number | None = None
+    on: tuple[str, ...] = ()
+    for_days: Number | None = None
+
+
+class TaskCallShape(TimingShape):
+    """One entry of a rule's ``tasks``: the task, its timing, and what the rule adds."""
+
+    task: str
+    people: Number | None = None
+    performer: str | None = None
+    detail: str | None = None
+
+
+class SizeShape(Shape):
+    """One entry of a rule's ``size``."""
+
+    axis: str
+    value: str
+    basis: Literal["measured", "observed", "assumed"]
+
+
+class HoldShape(Shape):
+    """One entry of a rule's ``hold``."""
+
+    kind: Literal["do_not_size", "cannot_size"]
+    text: str
+    axis: str | None = None
+
+
+class CautionShape(Shape):
+    """One entry of a rule's ``caution``."""
+
+    severity: Literal["info", "warning", "critical"]
+    text: str
+
+
+class StepShape(Shape):
+    """Under ``correct``: one value up (1) or down (-1) on a size axis."""
+
+    axis: str
+    by: Literal[1, -1]
+
+
+class CorrectShape(Shape):
+    """One entry of a rule's ``correct``: what a finding (without one: the fit as a whole) comes from and what to do.
+
+    With ``step`` another size is tried, with ``refer`` an orthotist is asked, with ``stop`` fitting stops and somebody is
+    called; with none of them the same size is seated again.
+    """
+
+    finding: str | None = None
+    cause: str
+    correction: str
+    step: StepShape | None = None
+    refer: bool = False
+    stop: bool = False
+
+
+class InstructionShape(Shape):
+    """One entry of a leaflet's ``texts``."""
+
+    title: str
+    lines: tuple[str, ...] = Field(min_length=1)
+
+
+class LeafletShape(Shape):
+    """Section ``instructions``: the words for patients in one language (a BCP 47 code such as ``en``)."""
+
+    language: str = Field(pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$")
+    title: str
+    notice: str
+    texts: dict[str, InstructionShape] = Field(min_length=1)
+
+
+class EffectsShape(Shape):
+    """A rule's ``then``. Each may be one entry or a list of them; ``instructions`` are ids of a leaflet's ``texts``."""
+
+    conclude: dict[str, Scalar] = {}
+    size: tuple[SizeShape, ...] = ()
+    hold: tuple[HoldShape, ...] = ()
+    caution: tuple[CautionShape, ...] = ()
+    tasks: tuple[TaskCallShape, ...] = ()
+    correct: tuple[CorrectShape, ...] = ()
+    instructions: tuple[str, ...] = ()
+
+
+class RuleShape(Shape):
+    """One entry of ``rules``. ``when`` is read by ``reading_rules``; ``asks: false`` asks nobody for what it reads."""
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+)+$")
+    title: str
+    when: Any
+    then: EffectsShape
+    because: str
+    sources: tuple[str, ...] = Field(min_length=1)
+    priority: int = 0
+    asks: bool = True
+
+
+class ParameterChange(Shape):
+    """A site's value for a parameter, and why."""
+
+    value: Scalar
+    because: str
+
+
+class SwitchOff(Shape):
+    """A rule that a site switches off, and why."""
+
+    rule: str
+    because: str
+
+
+class OverlayShape(Shape):
+    """A site's overlay file."""
+
+    site: dict[str, str]
+    parameters: dict[str, ParameterChange] = {}
+    switch_off: tuple[SwitchOff, ...] = ()
+    sources: dict[str, Any] = {}
+    tasks: dict[str, Any] = {}
+    rules: list[Any] = []
+
+
+SECTIONS = ("facts", "parameters", "sources", "axes", "tasks", "roles", "triggers")
+
+
+def read(
+    source: Source, path: tuple[str | int, ...], value: object, shape: type[Model]
+) -> Model | list[tuple[Place, str]]:
+    """``value`` (found under ``path`` of ``source``) as a ``shape``, or the problems with their places."""
+    try:
+        return shape.model_validate(value)
+    except ValidationError as error:
+        return [_problem(source, path, detail) for detail in error.errors(include_url=False)]
+
+
+def _problem(source: Source, path: tuple[str | int, ...], detail: Any) -> tuple[Place, str]:
+    where = [step for step in detail["loc"] if step not in ("bool", "int", "float", "str")]
+    message = {
+        "missing": "this key is missing",
+        "extra_forbidden": "no key of this name is expected here",
+    }.get(detail["type"], detail["msg"])
+    given = "" if detail["type"] in ("missing", "extra_forbidden") else f"; found {detail['input']!r}"
+    return source.place(*path, *where), f"{message}{given}"

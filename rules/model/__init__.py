@@ -1,0 +1,1 @@
+"""What the other packages speak of: facts, conditions, rules, the rule set and the decision, as immutable values."""

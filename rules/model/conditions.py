@@ -1,0 +1,221 @@
+"""The condition tree and its three-valued meaning: true, false, unknown (None).
+
+A comparison on a fact that is not recorded is unknown; ``all``, ``any`` and ``none`` follow Kleene's strong logic.
+``known`` and ``unknown`` ask about the record itself and are always true or false.
+Source for the logic: S. C. Kleene, Introduction to Metamathematics, 1952, section 64.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from rules.model.facts import FactValue
+
+Comparator = Literal["is", "is_not", "one_of", "not_one_of", "at_least", "above", "at_most", "below"]
+
+NEGATED: dict[Comparator, Comparator] = {
+    "is": "is_not",
+    "is_not": "is",
+    "one_of": "not_one_of",
+    "not_one_of": "one_of",
+    "at_least": "below",
+    "below": "at_least",
+    "above": "at_most",
+    "at_most": "above",
+}
+ORDERED: frozenset[Comparator] = frozenset({"at_least", "above", "at_most", "below"})
+
+
+@dataclass(frozen=True)
+class Compare:
+    """One comparison of a fact with a constant. ``written`` is the threshold as the author wrote it."""
+
+    fact: str
+    comparator: Comparator
+    value: FactValue | tuple[FactValue, ...]
+    written: str = ""
+
+
+@dataclass(frozen=True)
+class Known:
+    """Whether a value for the fact is recorded (or concluded)."""
+
+    fact: str
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """Whether no value for the fact is recorded (or concluded)."""
+
+    fact: str
+
+
+@dataclass(frozen=True)
+class AllOf:
+    """True where every child is true; an empty one is true."""
+
+    children: tuple[Condition, ...]
+
+
+@dataclass(frozen=True)
+class AnyOf:
+    """True where at least one child is true."""
+
+    children: tuple[Condition, ...]
+
+
+@dataclass(frozen=True)
+class NoneOf:
+    """True where every child is false: a missing fact never makes it true."""
+
+    children: tuple[Condition, ...]
+
+
+Condition = Compare | Known | Unknown | AllOf | AnyOf | NoneOf
+Leaf = Compare | Known | Unknown
+
+_TESTS: dict[Comparator, Callable[[FactValue, object], bool]] = {
+    "is": operator.eq,
+    "is_not": operator.ne,
+    "one_of": lambda value, options: value in options,  # type: ignore[operator]
+    "not_one_of": lambda value, options: value not in options,  # type: ignore[operator]
+    "at_least": operator.ge,  # type: ignore[dict-item]
+    "above": operator.gt,  # type: ignore[dict-item]
+    "at_most": operator.le,  # type: ignore[dict-item]
+    "below": operator.lt,  # type: ignore[dict-item]
+}
+
+
+def evaluate(condition: Condition, facts: Mapping[str, FactValue]) -> bool | None:
+    """The truth of ``condition`` for ``facts``: True, False, or None for unknown."""
+    match condition:
+        case Compare(fact, comparator, value):
+            found = facts.get(fact)
+            return None if found is None else _TESTS[comparator](found, value)
+        case Known(fact):
+            return fact in facts
+        case Unknown(fact):
+            return fact not in facts
+        case AllOf(children):
+            return _every(children, facts, want=True)
+        case AnyOf(children):
+            return _not(_every(children, facts, want=False))
+        case NoneOf(children):
+            return _every(children, facts, want=False)
+
+
+def _every(children: tuple[Condition, ...], facts: Mapping[str, FactValue], *, want: bool) -> bool | None:
+    unknown = False
+    for child in children:
+        truth = evaluate(child, facts)
+        if truth is None:
+            unknown = True
+        elif truth is not want:
+            return False
+    return None if unknown else True
+
+
+def _not(truth: bool | None) -> bool | None:
+    return None if truth is None else not truth
+
+
+def without_negation(condition: Condition, *, negate: bool = False) -> Condition:
+    """An equal tree with no ``NoneOf``: negation is pushed down to the comparisons (De Morgan)."""
+    match condition:
+        case Compare(fact, comparator, value, written):
+            return Compare(fact, NEGATED[comparator], value, written) if negate else condition
+        case Known(fact):
+            return Unknown(fact) if negate else condition
+        case Unknown(fact):
+            return Known(fact) if negate else condition
+        case AllOf(children):
+            pushed = tuple(without_negation(child, negate=negate) for child in children)
+            return AnyOf(pushed) if negate else AllOf(pushed)
+        case AnyOf(children):
+            pushed = tuple(without_negation(child, negate=negate) for child in children)
+            return AllOf(pushed) if negate else AnyOf(pushed)
+        case NoneOf(children):
+            return without_negation(AnyOf(children), negate=not negate)
+
+
+Test = Callable[[Mapping[str, FactValue]], bool]
+
+
+def definitely(condition: Condition) -> Test:
+    """A fast test for "``condition`` is definitely true": the same answer as ``evaluate(...) is True``."""
+    return _test(without_negation(condition))
+
+
+def _test(condition: Condition) -> Test:
+    match condition:
+        case Compare(fact, comparator, value):
+            compare = _TESTS[comparator]
+            return lambda facts: fact in facts and compare(facts[fact], value)
+        case Known(fact):
+            return lambda facts: fact in facts
+        case Unknown(fact):
+            return lambda facts: fact not in facts
+        case AllOf(children):
+            every = [_test(child) for child in children]
+            return lambda facts: all(test(facts) for test in every)
+        case AnyOf(children):
+            some = [_test(child) for child in children]
+            return lambda facts: any(test(facts) for test in some)
+        case NoneOf():
+            raise TypeError(f"negation must be pushed down first: {condition!r}")
+
+
+def leaves(condition: Condition) -> Iterator[Leaf]:
+    """Every comparison and record test in ``condition``, in reading order."""
+    if isinstance(condition, (Compare, Known, Unknown)):
+        yield condition
+    else:
+        for child in condition.children:
+            yield from leaves(child)
+
+
+def facts_read(condition: Condition) -> frozenset[str]:
+    """The names of the facts that ``condition`` reads."""
+    return frozenset(leaf.fact for leaf in leaves(condition))
+
+
+_WORDS: dict[Comparator, str] = {
+    "is": "is",
+    "is_not": "is not",
+    "one_of": "is one of",
+    "not_one_of": "is none of",
+    "at_least": ">=",
+    "above": ">",
+    "at_most": "<=",
+    "below": "<",
+}
+
+
+def describe(condition: Condition) -> str:
+    """``condition`` as one readable line."""
+    match condition:
+        case Compare(fact, comparator, value, written):
+            shown = ", ".join(map(_show, value)) if isinstance(value, tuple) else _show(value)
+            note = f" ({written})" if written and written != shown else ""
+            return f"{fact} {_WORDS[comparator]} {shown}{note}"
+        case Known(fact):
+            return f"{fact} is known"
+        case Unknown(fact):
+            return f"{fact} is unknown"
+        case AllOf(()):
+            return "always"
+        case AllOf(children):
+            return "(" + " and ".join(map(describe, children)) + ")"
+        case AnyOf(children):
+            return "(" + " or ".join(map(describe, children)) + ")"
+        case NoneOf(children):
+            return "none of (" + "; ".join(map(describe, children)) + ")"
+
+
+def _show(value: FactValue) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)

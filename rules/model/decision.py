@@ -1,0 +1,248 @@
+"""The Decision: what is said of one patient, as data. Cards, orders, the command line and the pages are all made from it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from rules.model.facts import FactValue, RecordedFact
+from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Severity
+from rules.model.timing import Timing
+
+
+class Part(BaseModel):
+    """Base of everything in a decision: frozen, no unexpected fields."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values, with nothing null or empty left in (as FHIR and CDS Hooks ask of what they carry)."""
+        cleaned = without_empty(self.model_dump(mode="json"))
+        assert isinstance(cleaned, dict)
+        return cleaned
+
+
+class RulesetIdentity(Part):
+    """Which clinical content decided: ``hash`` is the SHA-256 of the content, site overlays included."""
+
+    name: str
+    version: str
+    hash: str
+
+
+class SizeClass(Part):
+    """One value on each axis. ``code`` is the short form (``adult H3 G2``), ``words`` says the same in words."""
+
+    values: dict[str, str]
+    code: str
+    words: str
+
+
+class AxisDecision(Part):
+    """One axis: the value to try first (None where it is withheld), all candidates smallest first, and the rules behind it."""
+
+    axis: str
+    value: str | None
+    candidates: tuple[str, ...]
+    confidence: Basis | None
+    settled: bool
+    rules: tuple[str, ...]
+
+
+class Candidate(Part):
+    """A size class that may fit, in the order to try, and why it stands there."""
+
+    size_class: SizeClass
+    why: str
+
+
+class HoldNotice(Part):
+    """Why no size is given (``do_not_size``: call; ``cannot_size``: something is missing)."""
+
+    kind: HoldKind
+    text: str
+    axis: str | None
+    rules: tuple[str, ...]
+
+
+class Caution(Part):
+    """A caution. The same text from several rules is said once, with all of them."""
+
+    severity: Severity
+    text: str
+    rules: tuple[str, ...]
+
+
+class Task(Part):
+    """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it."""
+
+    task: str
+    title: str
+    instruction: str
+    details: tuple[str, ...]
+    request: str
+    timing: Timing
+    timing_words: str
+    performer: str
+    performer_words: str
+    people: int
+    location: str | None
+    outcome: str | None
+    reasons: tuple[str, ...]
+    rules: tuple[str, ...]
+
+
+class Instruction(Part):
+    """A plain-language instruction that the patient is to be given, and the rules behind it."""
+
+    instruction: str
+    rules: tuple[str, ...]
+
+
+class LeafletSection(Part):
+    """The words of one instruction."""
+
+    instruction: str
+    title: str
+    lines: tuple[str, ...]
+
+
+class Leaflet(Part):
+    """The instructions of this decision in one language (BCP 47 code); ``notice`` says who reviewed the words."""
+
+    language: str
+    title: str
+    notice: str
+    sections: tuple[LeafletSection, ...]
+
+
+class MeasureNext(Part):
+    """An unknown fact that could still change the size: which axes, whether it could withhold the size, how to obtain it.
+
+    ``with_facts`` are further unknown facts that are needed with it, ``with_labels`` their labels. ``information`` ranks: the
+    entropy in bits of the size class over the representative answers, each taken as equally likely (a ranking aid, not a
+    probability statement).
+    """
+
+    fact: str
+    label: str
+    ask: str
+    with_facts: tuple[str, ...]
+    with_labels: tuple[str, ...] = ()
+    axes: tuple[str, ...]
+    could_withhold: bool
+    information: float
+
+
+RefusalKind = Literal[
+    "implausible",
+    "unit",
+    "stale",
+    "no time",
+    "future",
+    "contradiction",
+    "coarse",
+    "no value",
+    "code",
+    "status",
+    "malformed",
+    "modifier",
+    "patient",
+    "incomplete",
+    "derived",
+]
+"""Kinds of reasons not to use something, few enough to be counted.
+
+``code``: no known code, or another type of value; ``coarse``: leaves open what the rules ask; ``derived``: worked out by a
+rule; ``future``: not so yet; ``incomplete``: not had, or not read to its end; ``modifier``: an element that may change the
+meaning; ``patient``: another one's, or in doubt whose; ``status``: not in force.
+"""
+
+
+class NotUsed(Part):
+    """Something that was seen and refused: a fact's name where one was recognised, the value as written, the reason.
+
+    ``kind`` is the reason as one of a few words, to count by; ``reason`` says it exactly.
+    """
+
+    fact: str | None
+    value: str
+    kind: RefusalKind
+    reason: str
+    reference: str | None = None
+
+
+class Assessment(Part):
+    """A reported conclusion: its value, or None with the unknown facts that stand in the way of one."""
+
+    fact: str
+    label: str
+    value: FactValue | None
+    missing: tuple[str, ...]
+    rules: tuple[str, ...]
+
+
+class Comparison(Part):
+    """One line of a rule's condition that was true for this patient, and the observation it rested on."""
+
+    text: str
+    fact: str
+    value: FactValue | None
+    reference: str | None
+
+
+class TraceEntry(Part):
+    """One rule that fired: why, on what comparisons, on which evidence, and what it concluded.
+
+    ``local_parameters`` are the thresholds it used that the site changed; ``local`` is true for a rule the site added.
+    """
+
+    rule: str
+    title: str
+    because: str
+    sources: tuple[str, ...]
+    evidence: tuple[EvidenceKind, ...]
+    comparisons: tuple[Comparison, ...]
+    concluded: dict[str, FactValue]
+    local_parameters: tuple[str, ...]
+    local: bool
+
+
+class Decision(Part):
+    """Everything said of one patient at one moment.
+
+    ``settled`` is true where nothing that is still unknown can change the size.
+    """
+
+    at: datetime
+    ruleset: RulesetIdentity
+    size_class: SizeClass | None
+    candidates: tuple[Candidate, ...]
+    confidence: Basis | None
+    settled: bool
+    axes: dict[str, AxisDecision]
+    holds: tuple[HoldNotice, ...]
+    measure_next: tuple[MeasureNext, ...]
+    cautions: tuple[Caution, ...]
+    tasks: tuple[Task, ...]
+    instructions: tuple[Instruction, ...]
+    leaflets: tuple[Leaflet, ...]
+    assessments: tuple[Assessment, ...]
+    facts: tuple[RecordedFact, ...]
+    not_used: tuple[NotUsed, ...]
+    local_changes: tuple[LocalChange, ...]
+    trace: tuple[TraceEntry, ...]
+    sources: dict[str, str]
+    disclaimer: str
+
+
+def without_empty(value: Any) -> Any:
+    """``value`` (plain JSON values) without its null and empty parts."""
+    if isinstance(value, dict):
+        cleaned = {key: without_empty(item) for key, item in value.items()}
+        return {key: item for key, item in cleaned.items() if item not in (None, [], {}, "")}
+    if isinstance(value, list):
+        return [without_empty(item) for item in value]
+    return value

@@ -1,0 +1,300 @@
+"""The Ruleset: the clinical content as one immutable value, from which every backend is compiled.
+
+How it is read from YAML is in ``loading.py``; what it means for a patient is in ``evaluation.py`` and ``decide.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
+from typing import Literal
+
+from rules.errors import Place
+from rules.model import expressions as arithmetic
+from rules.model.conditions import Condition, Test, definitely, facts_read, without_negation
+from rules.model.facts import FactDefinition, FactValue, Vocabulary
+from rules.model.instructions import LeafletText
+from rules.model.timing import Timing
+
+EvidenceKind = Literal["published", "common_practice", "local_default"]
+Basis = Literal["measured", "observed", "assumed"]
+Severity = Literal["info", "warning", "critical"]
+HoldKind = Literal["do_not_size", "cannot_size"]
+CorrectiveAction = Literal["reseat", "size", "refer", "stop"]
+
+BASES: tuple[Basis, ...] = ("measured", "observed", "assumed")
+"""What stands behind a size: the deciding fact itself was recorded; an estimate of it was; neither, only a stand-in."""
+SEVERITIES: tuple[Severity, ...] = ("critical", "warning", "info")
+
+
+@dataclass(frozen=True)
+class EvidenceSource:
+    """What a rule or a parameter rests on. ``from_memory`` marks values recalled and not yet read again."""
+
+    id: str
+    kind: EvidenceKind
+    citation: str
+    supports: str = ""
+    from_memory: bool = False
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A number, switch or word that a site may change. ``default`` is the shipped value, ``confirm`` asks a site to confirm it."""
+
+    name: str
+    value: FactValue
+    default: FactValue
+    unit: str | None
+    meaning: str
+    sources: tuple[str, ...]
+    confirm: bool
+    range: tuple[float, float] | None = None
+
+    @property
+    def is_local(self) -> bool:
+        """Whether a site changed the value."""
+        return self.value != self.default
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One dimension of the size class: its values from smallest to largest, and the words for each.
+
+    For an axis of millimetre bands ``edges`` are the inner edges (one fewer than values), each the lower end of the next band.
+    """
+
+    name: str
+    title: str
+    values: tuple[str, ...]
+    words: Mapping[str, str]
+    edges: tuple[float, ...] = ()
+    fact: str | None = None
+    silent: str | None = None
+
+    def rank(self, value: str) -> int:
+        """Position of ``value``, smallest first."""
+        return self.values.index(value)
+
+
+@dataclass(frozen=True)
+class TaskDefinition:
+    """A piece of care that rules may ask for. ``request`` says whether it is ordered on its own or part of the care plan."""
+
+    id: str
+    title: str
+    instruction: str
+    request: Literal["order", "activity"]
+    performer: str
+    people: int = 1
+    location: str | None = None
+    outcome: str | None = None
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """A fact that a rule concludes: a constant, or arithmetic over facts (parameters already worked in)."""
+
+    fact: str
+    value: FactValue | None = None
+    expression: arithmetic.Expression | None = None
+
+
+@dataclass(frozen=True)
+class SizeOffer:
+    """A value that a rule offers for a size axis, and what kind of knowledge stands behind it."""
+
+    axis: str
+    value: str
+    basis: Basis
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A reason to give no size: ``do_not_size`` (wrong device, call) or ``cannot_size`` (something is missing)."""
+
+    kind: HoldKind
+    text: str
+    axis: str | None = None
+
+
+@dataclass(frozen=True)
+class CautionText:
+    """A caution, with its severity."""
+
+    severity: Severity
+    text: str
+
+
+@dataclass(frozen=True)
+class TaskCall:
+    """A rule's request for a task: when, and where the rule asks for more than the task's definition does."""
+
+    task: str
+    timing: Timing
+    people: int | None = None
+    performer: str | None = None
+    detail: str | None = None
+
+
+@dataclass(frozen=True)
+class Step:
+    """One value up (1) or down (-1) on a size axis."""
+
+    axis: str
+    by: int
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a finding of a fit check (None: the fit as a whole) comes from, and what to do about it.
+
+    ``action``: ``reseat`` the same size, try another ``size`` (then ``step`` says which), ``refer`` to an orthotist, or
+    ``stop`` fitting and call.
+    """
+
+    finding: str | None
+    cause: str
+    correction: str
+    action: CorrectiveAction
+    step: Step | None = None
+
+
+@dataclass(frozen=True)
+class Effects:
+    """Everything a rule does when it fires."""
+
+    conclusions: tuple[Conclusion, ...] = ()
+    sizes: tuple[SizeOffer, ...] = ()
+    holds: tuple[Hold, ...] = ()
+    cautions: tuple[CautionText, ...] = ()
+    tasks: tuple[TaskCall, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    instructions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One clinical rule. Among rules that offer or conclude different values, the higher ``priority`` wins.
+
+    ``asks`` is false where the rule uses what happens to be recorded and nobody should be asked for it.
+    """
+
+    id: str
+    topic: str
+    title: str
+    when: Condition
+    then: Effects
+    because: str
+    sources: tuple[str, ...]
+    priority: int = 0
+    parameters: tuple[str, ...] = ()
+    asks: bool = True
+    local: bool = False
+    place: Place = field(default=Place("?"), compare=False)
+
+    @cached_property
+    def fires(self) -> Test:
+        """Whether the rule fires for given facts."""
+        return definitely(self.when)
+
+    @cached_property
+    def positive(self) -> Condition:
+        """The condition with its negations pushed down to the comparisons."""
+        return without_negation(self.when)
+
+    def __getstate__(self) -> dict[str, object]:
+        # Without what is worked out on demand: compiled conditions cannot be sent to another process.
+        return {one.name: getattr(self, one.name) for one in fields(self)}
+
+    @cached_property
+    def reads(self) -> frozenset[str]:
+        """Facts that the condition or the conclusions read."""
+        computed = [c.expression for c in self.then.conclusions if c.expression is not None]
+        return facts_read(self.when).union(*(arithmetic.names(expression) for expression in computed))
+
+    @cached_property
+    def writes(self) -> frozenset[str]:
+        """Facts that the rule concludes."""
+        return frozenset(conclusion.fact for conclusion in self.then.conclusions)
+
+
+@dataclass(frozen=True)
+class LocalChange:
+    """Something a site changed: a parameter's value, a rule switched off, or a rule added."""
+
+    kind: Literal["parameter", "switched_off", "added"]
+    name: str
+    because: str
+    default: FactValue | None = None
+    value: FactValue | None = None
+
+
+@dataclass(frozen=True)
+class Ruleset:
+    """The whole clinical content. ``strata`` holds the rules in layers: a rule reads only what earlier layers conclude."""
+
+    name: str
+    version: str
+    title: str
+    disclaimer: str
+    vocabulary: Vocabulary
+    axes: Mapping[str, Axis]
+    parameters: Mapping[str, Parameter]
+    sources: Mapping[str, EvidenceSource]
+    tasks: Mapping[str, TaskDefinition]
+    roles: Mapping[str, str]
+    triggers: Mapping[str, str]
+    leaflets: Mapping[str, LeafletText]
+    strata: tuple[tuple[Rule, ...], ...]
+    local_changes: tuple[LocalChange, ...]
+    hash: str
+
+    @cached_property
+    def rules(self) -> Mapping[str, Rule]:
+        """Every rule by id, in the order of evaluation."""
+        return {rule.id: rule for stratum in self.strata for rule in stratum}
+
+    @cached_property
+    def concluding(self) -> Mapping[str, tuple[Rule, ...]]:
+        """The rules that conclude each fact, in the order of evaluation; facts that none concludes are left out."""
+        found: dict[str, list[Rule]] = {}
+        for rule in self.rules.values():
+            for fact in rule.writes:
+                found.setdefault(fact, []).append(rule)
+        return {fact: tuple(rules) for fact, rules in found.items()}
+
+    @cached_property
+    def facts_read(self) -> frozenset[str]:
+        """Every fact that some rule reads."""
+        return frozenset().union(*(rule.reads for rule in self.rules.values()))
+
+    def evidence(self, rule: Rule) -> tuple[EvidenceKind, ...]:
+        """The kinds of evidence behind ``rule``, strongest first, each once."""
+        kinds = {self.sources[source].kind for source in rule.sources}
+        order: tuple[EvidenceKind, ...] = ("published", "common_practice", "local_default")
+        return tuple(kind for kind in order if kind in kinds)
+
+    def part(self, wanted: Callable[[Rule], bool]) -> Ruleset:
+        """The rules that are ``wanted`` and the rules that conclude what these read; everything else stays as it is."""
+        needed: set[str] = set()
+        kept: set[str] = set()
+        for stratum in reversed(self.strata):
+            for rule in stratum:
+                if wanted(rule) or rule.writes & needed:
+                    kept.add(rule.id)
+                    needed |= rule.reads
+        strata = (tuple(rule for rule in stratum if rule.id in kept) for stratum in self.strata)
+        return replace(self, strata=tuple(stratum for stratum in strata if stratum))
+
+    def stale_after_hours(self, fact: FactDefinition) -> float | None:
+        """Hours after which an observation of ``fact`` is too old to use, or None where it does not age."""
+        limit = fact.stale_after_hours
+        if isinstance(limit, str):
+            return float(self.parameters[limit].value)
+        return limit
+
+    def number(self, parameter: str) -> float:
+        """The value of a numeric parameter. Raises KeyError or ValueError where there is none."""
+        return float(self.parameters[parameter].value)

@@ -1,0 +1,1 @@
+"""Worked cases, coverage, mutation, generated patients, and the difference between two rule sets."""

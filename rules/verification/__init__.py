@@ -1,0 +1,1 @@
+"""Lint, units, proofs over the whole input space, and the evidence register."""

@@ -1,0 +1,226 @@
+"""What loads but is not right: each finding has its file and line.
+
+Names that nothing uses, rules that never fire, units and thresholds that do not fit, texts that say nearly the same.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any, Literal
+
+from rules.errors import Place
+from rules.loading.source_map import Written
+from rules.model.condition_paths import parts
+from rules.model.conditions import Compare, describe
+from rules.model.facts import FactDefinition
+from rules.model.ruleset import Rule, Ruleset
+from rules.verification.prover import every_rule_can_fire
+from rules.verification.unit_check import UnitMismatch, check
+
+Check = Literal["unused", "unreachable", "units", "threshold", "text"]
+
+_NEARLY = 0.85
+"""Share of words that two cautions have in common from which they say nearly the same."""
+_TIMING_UNITS = {"every_hours": "h", "within_hours": "h", "times_per_day": "/d", "for_days": "d", "people": "{person}"}
+
+
+@dataclass(frozen=True)
+class LintFinding:
+    """One thing that is not right, and where."""
+
+    check: Check
+    place: Place
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.check}: {self.message}"
+
+
+def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
+    """Every finding in ``ruleset``, which was loaded from ``written``, in the order of file and line."""
+    found = [
+        *_unused(ruleset, written),
+        *_unreachable(ruleset),
+        *_units(ruleset, written),
+        *_thresholds(ruleset, written),
+        *_texts(ruleset, written),
+    ]
+    return tuple(sorted(found, key=lambda finding: (finding.place.file, finding.place.line or 0, finding.message)))
+
+
+# --- names -----------------------------------------------------------------------------------------------------------
+
+
+def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    rules = ruleset.rules.values()
+    calls = [call for rule in rules for call in rule.then.tasks]
+    facts = ruleset.facts_read | {axis.fact for axis in ruleset.axes.values() if axis.fact}
+    facts |= {name for name, fact in ruleset.vocabulary.items() if fact.reported}
+    stale = {fact.stale_after_hours for fact in ruleset.vocabulary.values()}
+    performers = {call.performer for call in calls} | {task.performer for task in ruleset.tasks.values()}
+    used: dict[str, tuple[Iterable[str], set[Any], str]] = {
+        "facts": (ruleset.vocabulary, set(facts), "no rule reads this fact"),
+        "parameters": (
+            ruleset.parameters,
+            {name for rule in rules for name in rule.parameters}
+            | {name for leaflet in ruleset.leaflets.values() for name in leaflet.parameters}
+            | stale
+            | _edges(ruleset, written),
+            "no rule, axis, fact or leaflet uses this parameter",
+        ),
+        "sources": (
+            ruleset.sources,
+            _cited(ruleset),
+            "no rule or parameter rests on this source",
+        ),
+        "tasks": (ruleset.tasks, {call.task for call in calls}, "no rule asks for this task"),
+        "roles": (ruleset.roles, performers, "nobody of this role is asked for"),
+        "instructions": (
+            {name: None for leaflet in ruleset.leaflets.values() for name in leaflet.texts},
+            {name for rule in rules for name in rule.then.instructions},
+            "no rule hands this out",
+        ),
+        "triggers": (ruleset.triggers, {event for call in calls for event in call.timing.on}, "no task is due on this"),
+    }
+    for section, (names, users, message) in used.items():
+        for name in names:
+            if name not in users:
+                yield LintFinding("unused", written.entry(section, name), message)
+
+
+def _cited(ruleset: Ruleset) -> set[str]:
+    cited = {source for rule in ruleset.rules.values() for source in rule.sources}
+    return cited | {source for parameter in ruleset.parameters.values() for source in parameter.sources}
+
+
+def _edges(ruleset: Ruleset, written: Written) -> set[str]:
+    return {edge for name in ruleset.axes for edge in written.value("axes", name).get("edges", ())}
+
+
+def _unreachable(ruleset: Ruleset) -> Iterator[LintFinding]:
+    for found in every_rule_can_fire(ruleset).unreachable:
+        rule = ruleset.rules[found.rule]
+        without = f"; it could without: {' or '.join(found.without)}" if found.without else ""
+        yield LintFinding("unreachable", rule.place, f"rule {rule.id} fires for no plausible patient{without}")
+
+
+# --- numbers ---------------------------------------------------------------------------------------------------------
+
+
+def _units(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    def unit_of(name: str) -> str | None:
+        if name in ruleset.parameters:
+            return ruleset.parameters[name].unit
+        return ruleset.vocabulary[name].unit
+
+    for what, text, wanted, place in _numbers(ruleset, written):
+        try:
+            check(text, unit_of, wanted)
+        except UnitMismatch as error:
+            yield LintFinding("units", place, f"{what}: {error}")
+
+
+def _numbers(ruleset: Ruleset, written: Written) -> Iterator[tuple[str, Any, str | None, Place]]:
+    """Every number of the knowledge: what it is for, as written, the unit it must have, and its place."""
+    vocabulary = ruleset.vocabulary
+    for rule in ruleset.rules:
+        for found in written.comparisons(rule):
+            if vocabulary[found.fact].numeric:
+                values = found.value if isinstance(found.value, list) else [found.value]
+                for value in values:
+                    yield f"{found.fact} {found.comparator}", value, vocabulary[found.fact].unit, found.place
+        for fact, value in written.conclusions(rule).items():
+            if vocabulary[fact].numeric:
+                yield f"conclusion {fact}", value, vocabulary[fact].unit, written.rule(rule, "then", "conclude", fact)
+        for index, call in enumerate(written.tasks(rule)):
+            for key, unit in _TIMING_UNITS.items():
+                if key in call:
+                    yield (
+                        f"task {call['task']}, {key}",
+                        call[key],
+                        unit,
+                        written.rule(rule, "then", "tasks", index, key),
+                    )
+    for name, axis in ruleset.axes.items():
+        for edge in written.value("axes", name).get("edges", ()):
+            yield (
+                f"edge of {name}",
+                edge,
+                vocabulary[axis.fact].unit if axis.fact else "mm",
+                written.entry("axes", name),
+            )
+    for name, definition in vocabulary.items():
+        limit = definition.stale_after_hours
+        if isinstance(limit, str):
+            yield f"{name} stale_after_hours", limit, "h", written.entry("facts", name)
+
+
+def _thresholds(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    for rule in ruleset.rules.values():
+        places = written.conditions(rule.id)
+        for path, part in parts(rule.when):
+            if isinstance(part, Compare):
+                fact = ruleset.vocabulary[part.fact]
+                problem = _threshold_problem(fact, part)
+                if problem is not None:
+                    message = f"{describe(part)} {problem}; {fact.name} is {fact.accepted}"
+                    yield LintFinding("threshold", places[path], f"rule {rule.id}: {message}")
+
+
+def _threshold_problem(fact: FactDefinition, part: Compare) -> str | None:
+    values = part.value if isinstance(part.value, tuple) else (part.value,)
+    if not fact.numeric:
+        return None
+    for value in values:
+        problem = fact.problem(value)
+        if problem is not None and (problem != "not a whole number" or part.comparator in ("is", "is_not")):
+            return "compares with a value that is " + problem
+    if fact.range is None or part.comparator not in ("at_least", "above", "at_most", "below"):
+        return None
+    low, high = fact.range
+    (value,) = values
+    if (part.comparator == "at_least" and value == low) or (part.comparator == "at_most" and value == high):
+        return "is true of every plausible value"
+    if (part.comparator == "above" and value == high) or (part.comparator == "below" and value == low):
+        return "is false of every plausible value"
+    return None
+
+
+# --- texts -----------------------------------------------------------------------------------------------------------
+
+
+def _texts(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    titles: dict[str, list[Rule]] = defaultdict(list)
+    for rule in ruleset.rules.values():
+        titles[rule.title.casefold()].append(rule)
+    for first, *others in titles.values():
+        for other in others:
+            message = f"rule {other.id} has the title of {first.id} ({first.place.file}:{first.place.line})"
+            yield LintFinding("text", written.rule(other.id, "title"), message)
+    yield from _cautions(ruleset, written)
+
+
+def _cautions(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    said: dict[tuple[str, str], tuple[Rule, int]] = {}
+    for rule in ruleset.rules.values():
+        for index, caution in enumerate(rule.then.cautions):
+            said.setdefault((caution.text, caution.severity), (rule, index))
+    for (first, (rule, _)), (second, (other, index)) in combinations(said.items(), 2):
+        if first[0] == second[0]:
+            message = f"says at severity {second[1]} what {rule.id} says at severity {first[1]}"
+        elif _likeness(first[0], second[0]) >= _NEARLY:
+            message = f"says nearly what {rule.id} says; use one text, and a patient will read it once"
+        else:
+            continue
+        place = written.rule(other.id, "then", "caution", index)
+        yield LintFinding("text", place, f"the caution of {other.id} {message} ({rule.place.file}:{rule.place.line})")
+
+
+def _likeness(first: str, second: str) -> float:
+    """The share of words that two texts have in common, 0 to 1."""
+    a, b = (frozenset(re.findall(r"\w+", text.casefold())) for text in (first, second))
+    return len(a & b) / max(len(a | b), 1)

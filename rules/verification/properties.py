@@ -1,0 +1,459 @@
+"""The properties that are proved, each stated twice: as a formula for the solver, and as a check of concrete patients.
+
+A property names its possible violations with labels. The formula says when a label is violated by some patient; the check
+says which labels given patients violate, with the plain evaluator. What both agree on is a real counterexample.
+"""
+
+from __future__ import annotations
+
+import re
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+
+import z3
+
+from rules.evaluation.hit_policy import choose
+from rules.evaluation.information_gain import Sizer
+from rules.evaluation.interpreter import Firing, conclusion_value, fire
+from rules.model.conditions import Condition, evaluate, facts_read
+from rules.model.facts import FactValue
+from rules.model.ruleset import Rule, Ruleset, TaskCall
+from rules.model.timing import Timing
+from rules.verification.invariants import Claim, RisingShape, RiskShape
+from rules.verification.smt_encoding import (
+    TRUE,
+    Evaluation,
+    Formula,
+    OutlookFormulas,
+    Patient,
+    SizingFormulas,
+    all_of,
+    any_of,
+    any_patient,
+    any_value,
+    constant,
+    negated,
+    plausible,
+)
+
+Facts = Mapping[str, FactValue]
+Label = str
+
+
+@dataclass(frozen=True)
+class Statement:
+    """A property as formulas: the patients it speaks of, what is assumed of them, and when each label is violated."""
+
+    patients: tuple[Patient, ...]
+    assumed: Formula
+    violated: Mapping[Label, Formula]
+
+
+class Property(ABC):
+    """One property of one ruleset."""
+
+    id: str
+    says: str
+
+    def __init__(self, whole: Ruleset, part: Ruleset | None = None) -> None:
+        """Speak about ``whole``; where given, ``part`` holds the rules that bear on the property."""
+        self.whole = whole
+        self.ruleset = part or whole
+
+    @abstractmethod
+    def statement(self) -> Statement:
+        """The property as formulas."""
+
+    @abstractmethod
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The labels that these patients violate, worked out with the plain evaluator."""
+
+    def firing(self, facts: Facts) -> Firing:
+        """What fires for ``facts``."""
+        return fire(self.ruleset, facts)
+
+
+class Complete(Property):
+    """Every patient gets a value on every axis, or a stated reason why there is none."""
+
+    id = "complete"
+    says = "Every patient gets exactly one size to try first on each axis, or an explicit reason why no size is given."
+
+    def statement(self) -> Statement:
+        """A label an axis: no value, and no hold."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        sizing = SizingFormulas(Evaluation(self.ruleset, patient))
+        missing = {name: all_of([negated(sizing.held), negated(axis.offered)]) for name, axis in sizing.axes.items()}
+        return Statement((patient,), patient.plausible, missing)
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The axes without a value and without a hold."""
+        (facts,) = patients
+        sizing = choose(self.ruleset, self.firing(facts).fired)
+        if sizing.holds:
+            return frozenset()
+        return frozenset(name for name, axis in sizing.axes.items() if not axis.candidates)
+
+
+class NoContradiction(Property):
+    """Rules that fire together do not contradict each other unresolved."""
+
+    id = "no-contradiction"
+    says = (
+        "No two rules that fire together contradict each other: in a conclusion of the same priority, in who performs a "
+        "task, or in sizes that are not neighbours."
+    )
+
+    def statement(self) -> Statement:
+        """Labels: ``conclude:FACT:WINNER:OTHER``, ``perform:TASK:RULE:RULE``, ``gap:AXIS``."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        violated: dict[Label, Formula] = {}
+        for fact, first, second in self._conclusions:
+            won, lost = (first.id, fact), (second.id, fact)
+            violated[f"conclude:{fact}:{first.id}:{second.id}"] = all_of(
+                [
+                    evaluation.draws[won],
+                    evaluation.open_before[won],
+                    evaluation.draws[lost],
+                    evaluation.drawn[won] != evaluation.drawn[lost],
+                ]
+            )
+        for task, first, second in self._performers:
+            both = all_of([evaluation.fires[first.id], evaluation.fires[second.id]])
+            violated[f"perform:{task}:{first.id}:{second.id}"] = both
+        for name, axis in SizingFormulas(evaluation).axes.items():
+            values = axis.axis.values
+            gaps = [
+                all_of([axis.candidate[low], negated(axis.candidate[middle]), axis.candidate[high]])
+                for low, middle, high in combinations(values, 3)
+            ]
+            violated[f"gap:{name}"] = any_of(gaps)
+        return Statement((patient,), patient.plausible, violated)
+
+    @cached_property
+    def _conclusions(self) -> list[tuple[str, Rule, Rule]]:
+        """Pairs of rules that conclude one fact with the same priority, in the order in which they are drawn."""
+        order = [rule for stratum in self.ruleset.strata for rule in sorted(stratum, key=lambda rule: -rule.priority)]
+        return [
+            (fact, first, second)
+            for first, second in combinations(order, 2)
+            for fact in sorted(first.writes & second.writes)
+            if second.priority == first.priority
+        ]
+
+    @cached_property
+    def _performers(self) -> list[tuple[str, Rule, Rule]]:
+        """Pairs of rules that ask different people for one task."""
+        asked = [
+            (call.task, call.performer, rule)
+            for rule in self.ruleset.rules.values()
+            for call in rule.then.tasks
+            if call.performer is not None
+        ]
+        return [
+            (task, first, second)
+            for (task, who, first), (other, whom, second) in combinations(asked, 2)
+            if task == other and who != whom
+        ]
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The labels violated by the rules that fire."""
+        (facts,) = patients
+        firing = self.firing(facts)
+        fired = {rule.id for rule in firing.fired}
+        found = {
+            f"conclude:{fact}:{first.id}:{second.id}"
+            for fact, first, second in self._conclusions
+            if firing.concluded_by.get(fact) == first.id
+            and second.id in fired
+            and self._concluded(second, fact, firing) not in (None, firing.facts[fact])
+        }
+        found |= {
+            f"perform:{task}:{first.id}:{second.id}"
+            for task, first, second in self._performers
+            if {first.id, second.id} <= fired
+        }
+        for name, choice in choose(self.ruleset, firing.fired).axes.items():
+            ranks = [self.ruleset.axes[name].rank(value) for value in choice.candidates]
+            if ranks and ranks != list(range(ranks[0], ranks[0] + len(ranks))):
+                found.add(f"gap:{name}")
+        return frozenset(found)
+
+    def _concluded(self, rule: Rule, fact: str, firing: Firing) -> FactValue | None:
+        (conclusion,) = [conclusion for conclusion in rule.then.conclusions if conclusion.fact == fact]
+        value = conclusion_value(conclusion, firing.facts)
+        return None if value is None or self.ruleset.vocabulary[fact].problem(value) else value
+
+
+class NoSizeAgainstAWarning(Property):
+    """A size never comes with the word that there must be none."""
+
+    id = "no-size-against-a-warning"
+    says = "No patient gets a size together with a do-not-size hold or a critical caution against putting a collar on."
+
+    def statement(self) -> Statement:
+        """A label for each rule that speaks against a collar."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        sized = negated(SizingFormulas(evaluation).withheld)
+        violated = {rule.id: all_of([evaluation.fires[rule.id], sized]) for rule in against_a_collar(self.ruleset)}
+        return Statement((patient,), patient.plausible, violated)
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The rules that fired against a collar although a size is given."""
+        (facts,) = patients
+        fired = self.firing(facts).fired
+        if choose(self.ruleset, fired).withheld:
+            return frozenset()
+        return frozenset(rule.id for rule in against_a_collar(self.ruleset) if rule in fired)
+
+
+AGAINST_A_COLLAR = re.compile(
+    r"\bno collar\b|\bwithout a collar\b|\bis not (to be )?sized\b|\bdo not (size|fit|apply|put)\b"
+    r"|\bleave (the|a) collar off\b|\bbefore any collar\b",
+    re.IGNORECASE,
+)
+"""Words of a critical caution that forbid a collar. A caution in other words is found where it repeats a hold's rule."""
+
+
+def against_a_collar(ruleset: Ruleset) -> list[Rule]:
+    """Rules with a do-not-size hold, and rules whose critical caution forbids a collar (by its words, or as such a rule says)."""
+    holding = [rule for rule in ruleset.rules.values() if any(hold.kind == "do_not_size" for hold in rule.then.holds)]
+    texts = {caution.text for rule in holding for caution in rule.then.cautions if caution.severity == "critical"}
+    return [
+        rule
+        for rule in ruleset.rules.values()
+        if rule in holding
+        or any(
+            caution.severity == "critical" and (caution.text in texts or AGAINST_A_COLLAR.search(caution.text))
+            for caution in rule.then.cautions
+        )
+    ]
+
+
+class SettledStays(Property):
+    """What the decision calls settled is settled."""
+
+    id = "settled-stays"
+    says = "Learning more never changes a size that was called settled, and never takes the word back."
+
+    def __init__(self, ruleset: Ruleset) -> None:
+        """Look at the part of ``ruleset`` that sizes."""
+        super().__init__(ruleset)
+        self._sizer = Sizer(ruleset)
+
+    def statement(self) -> Statement:
+        """Two patients, of whom the second is the first with more known. Labels ``size`` and ``settled``."""
+        part = self._sizer.ruleset
+        before = any_patient(part.vocabulary, "a")
+        later = Patient(
+            {name: any_of([known, z3.Bool(f"b.known.{name}")]) for name, known in before.known.items()},
+            before.value,
+            TRUE,
+        )
+        first, second = Evaluation(part, before), Evaluation(part, later)
+        sized, resized = SizingFormulas(first), SizingFormulas(second)
+        settled = OutlookFormulas(first, sized).settled
+        return Statement(
+            (before, later),
+            all_of([before.plausible, settled]),
+            {
+                "size": negated(sized.same_outcome(resized)),
+                "settled": negated(OutlookFormulas(second, resized).settled),
+            },
+        )
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """Whether the second patient, who extends the first, has another size or is no longer settled."""
+        before, later = patients
+        if any(name not in later or later[name] != value for name, value in before.items()):
+            return frozenset()
+        if not self._sizer.prospects(before, rank=False).settled:
+            return frozenset()
+        found = set()
+        if self._sizer.size(before).outcome != self._sizer.size(later).outcome:
+            found.add("size")
+        if not self._sizer.prospects(later, rank=False).settled:
+            found.add("settled")
+        return frozenset(found)
+
+
+class Rising(Property):
+    """A claim ``rising``: more of a fact never gives a smaller value on an axis."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim, rising: RisingShape) -> None:
+        """Speak about ``rising``, which ``claim`` makes."""
+        asked = facts_read(claim.where)
+        super().__init__(ruleset, ruleset.part(lambda rule: bool(rule.then.sizes or rule.writes & asked)))
+        self.id, self.says, self._where = claim.id, claim.says, claim.where
+        self._rising = rising
+
+    def statement(self) -> Statement:
+        """Two patients who differ in the fact alone. The label is the axis."""
+        name = self._rising.fact
+        fact = self.ruleset.vocabulary[name]
+        whole = any_patient(self.ruleset.vocabulary, "a")
+        more = any_value(fact, "b")
+        first = whole.with_fact(name, TRUE, whole.value[name])
+        second = whole.with_fact(name, TRUE, more, plausible(fact, more))
+        low, high = (Evaluation(self.ruleset, patient) for patient in (first, second))
+        before, after = (SizingFormulas(evaluation).axes[self._rising.axis] for evaluation in (low, high))
+        falls = [
+            all_of([before.first[larger], after.first[smaller]])
+            for smaller, larger in combinations(before.axis.values, 2)
+        ]
+        assumed = all_of([second.plausible, first.value[name] < more, *_spoken_of(self._where, low, high)])
+        return Statement((first, second), assumed, {self._rising.axis: any_of(falls)})
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The axis, where the second patient has more of the fact and a smaller first value."""
+        low, high = patients
+        name = self._rising.fact
+        if not _differ_only_in(name, low, high) or name not in low or not low[name] < high[name]:  # type: ignore[operator]
+            return frozenset()
+        firings = [self.firing(facts) for facts in patients]
+        if not all(evaluate(self._where, firing.facts) is True for firing in firings):
+            return frozenset()
+        before, after = (self._first(firing) for firing in firings)
+        if before is None or after is None:
+            return frozenset()
+        rank = self.ruleset.axes[self._rising.axis].rank
+        return frozenset({self._rising.axis} if rank(after) < rank(before) else ())
+
+    def _first(self, firing: Firing) -> str | None:
+        candidates = choose(self.ruleset, firing.fired).axes[self._rising.axis].candidates
+        return candidates[0] if candidates else None
+
+
+class NoSize(Property):
+    """A claim ``no_size``: the patients that it speaks of get no size."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim) -> None:
+        """Speak about the patients of ``claim``."""
+        super().__init__(ruleset)
+        self.id, self.says, self._where = claim.id, claim.says, claim.where
+
+    def statement(self) -> Statement:
+        """The label ``size``: the claim speaks of the patient, and a size is given."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        sized = negated(SizingFormulas(evaluation).withheld)
+        assumed = all_of([patient.plausible, *_spoken_of(self._where, evaluation)])
+        return Statement((patient,), assumed, {"size": sized})
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """Whether the claim speaks of the patient, who gets a size."""
+        (facts,) = patients
+        firing = self.firing(facts)
+        spoken_of = evaluate(self._where, firing.facts) is True
+        return frozenset({"size"} if spoken_of and not choose(self.ruleset, firing.fired).withheld else ())
+
+
+class NeverSlower(Property):
+    """A claim ``never_slower``: a risk never makes a task less frequent, later, or left out."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim, task: str, risk: RiskShape) -> None:
+        """Speak about ``task`` and one ``risk`` to it, of which ``claim`` speaks."""
+        asked = facts_read(claim.where)
+        calling = {rule.id for rule in ruleset.rules.values() if any(call.task == task for call in rule.then.tasks)}
+        super().__init__(ruleset, ruleset.part(lambda rule: rule.id in calling or bool(rule.writes & asked)))
+        self.id, self.says, self._where = f"{claim.id}:{risk.fact}", claim.says, claim.where
+        self._task, self._risk = task, risk
+
+    @cached_property
+    def _calls(self) -> list[tuple[Rule, TaskCall]]:
+        return [
+            (rule, call) for rule in self.ruleset.rules.values() for call in rule.then.tasks if call.task == self._task
+        ]
+
+    def statement(self) -> Statement:
+        """Two patients who differ in the risk alone, the second worse. Labels: ``interval``, ``deadline``, ``asked``."""
+        name = self._risk.fact
+        fact = self.ruleset.vocabulary[name]
+        first = any_patient(self.ruleset.vocabulary, "a")
+        worse = any_value(fact, "b")
+        second = first.with_fact(name, TRUE, worse, plausible(fact, worse))
+        without, with_risk = (Evaluation(self.ruleset, patient) for patient in (first, second))
+        slower = {
+            "interval": self._later("interval_hours", without, with_risk),
+            "deadline": self._later("within_hours", without, with_risk),
+            "asked": all_of([self._asked(without), negated(self._asked(with_risk))]),
+        }
+        assumed = [second.plausible, self._worsens(first, worse), *_spoken_of(self._where, without, with_risk)]
+        return Statement((first, second), all_of(assumed), slower)
+
+    def _worsens(self, first: Patient, worse: Formula) -> Formula:
+        name = self._risk.fact
+        fact = self.ruleset.vocabulary[name]
+        known, value = first.known[name], first.value[name]
+        if fact.numeric:
+            return all_of([known, worse > value if self._risk.worse == "higher" else worse < value])
+        bad = [self._risk.worse] if isinstance(self._risk.worse, bool) else self._risk.worse
+        assert not isinstance(bad, str)
+        is_bad = [any_of(term == constant(fact, code) for code in bad) for term in (value, worse)]
+        return all_of([negated(all_of([known, is_bad[0]])), is_bad[1]])
+
+    def _asked(self, evaluation: Evaluation) -> Formula:
+        return any_of(evaluation.fires[rule.id] for rule, _ in self._calls)
+
+    def _later(self, key: str, without: Evaluation, with_risk: Evaluation) -> Formula:
+        """That for some number of hours a call within it fires without the risk and none fires with it."""
+        hours = sorted({limit for _, call in self._calls if (limit := getattr(call.timing, key)) is not None})
+
+        def within(evaluation: Evaluation, most: float) -> Formula:
+            return any_of(
+                evaluation.fires[rule.id]
+                for rule, call in self._calls
+                if (limit := getattr(call.timing, key)) is not None and limit <= most
+            )
+
+        return any_of(all_of([within(without, most), negated(within(with_risk, most))]) for most in hours)
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The labels, where the second patient differs from the first only in a worse risk."""
+        first, second = patients
+        if not _differ_only_in(self._risk.fact, first, second) or not self._is_worse(first, second):
+            return frozenset()
+        firings = [self.firing(facts) for facts in patients]
+        if not all(evaluate(self._where, firing.facts) is True for firing in firings):
+            return frozenset()
+        before, after = (self._timings(firing) for firing in firings)
+        found = set()
+        if before and not after:
+            found.add("asked")
+        for label, key in (("interval", "interval_hours"), ("deadline", "within_hours")):
+            soonest = [
+                min((hours for timing in timings if (hours := getattr(timing, key)) is not None), default=float("inf"))
+                for timings in (before, after)
+            ]
+            if soonest[1] > soonest[0]:
+                found.add(label)
+        return frozenset(found)
+
+    def _is_worse(self, first: Facts, second: Facts) -> bool:
+        was, now = first.get(self._risk.fact), second.get(self._risk.fact)
+        if self._risk.worse in ("higher", "lower"):
+            if was is None or now is None:
+                return False
+            return now > was if self._risk.worse == "higher" else now < was  # type: ignore[operator]
+        bad = self._risk.worse if isinstance(self._risk.worse, tuple) else (self._risk.worse,)
+        return now in bad and was not in bad
+
+    def _timings(self, firing: Firing) -> list[Timing]:
+        fired = {rule.id for rule in firing.fired}
+        return [call.timing for rule, call in self._calls if rule.id in fired]
+
+
+def _spoken_of(where: Condition, *evaluations: Evaluation) -> list[Formula]:
+    """That ``where`` is true of each patient."""
+    return [evaluation.truth(where)[0] for evaluation in evaluations]
+
+
+def _differ_only_in(name: str, first: Facts, second: Facts) -> bool:
+    return {key: value for key, value in first.items() if key != name} == {
+        key: value for key, value in second.items() if key != name
+    }

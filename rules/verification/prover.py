@@ -1,0 +1,255 @@
+"""Proofs over the whole input space: what holds for every plausible patient, and a concrete patient where it does not.
+
+The solver looks for a patient who violates a property. If there is none, the property is proved (over exact arithmetic).
+A patient who is found is replayed with the plain evaluator, made as small and round as possible, and shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import yaml
+import z3
+
+from rules.evaluation.hit_policy import choose, size_class
+from rules.evaluation.interpreter import fire
+from rules.model.conditions import AllOf, Condition, describe
+from rules.model.facts import FactDefinition
+from rules.model.ruleset import Rule, Ruleset
+from rules.verification.invariants import Claim
+from rules.verification.properties import (
+    Complete,
+    Facts,
+    Label,
+    NeverSlower,
+    NoContradiction,
+    NoSize,
+    NoSizeAgainstAWarning,
+    Property,
+    Rising,
+    SettledStays,
+)
+from rules.verification.smt_encoding import Evaluation, any_patient, facts_of
+
+Status = Literal["proved", "failed", "undecided"]
+
+_TIMEOUT_MS = 60_000
+_MOST_COUNTEREXAMPLES = 20
+
+
+@dataclass(frozen=True)
+class Counterexample:
+    """Patients who violate a property (two, where it compares two), what is violated, and what is said of each of them."""
+
+    label: Label
+    patients: tuple[Facts, ...]
+    outcomes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Unreachable:
+    """A rule that fires for no patient, and the comparisons without which it could."""
+
+    rule: str
+    place: str
+    without: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of one property. ``open`` lists labels that the solver could not decide in time, or only by rounding."""
+
+    id: str
+    says: str
+    status: Status
+    counterexamples: tuple[Counterexample, ...] = ()
+    unreachable: tuple[Unreachable, ...] = ()
+    open: tuple[Label, ...] = ()
+
+
+def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Property]:
+    """The properties of every ruleset, and those that ``claims`` add."""
+    yield Complete(ruleset)
+    yield NoContradiction(ruleset)
+    yield NoSizeAgainstAWarning(ruleset)
+    yield SettledStays(ruleset)
+    for claim in claims:
+        if claim.rising is not None:
+            yield Rising(ruleset, claim, claim.rising)
+        if claim.no_size:
+            yield NoSize(ruleset, claim)
+        if claim.never_slower is not None:
+            for risk in claim.never_slower.risks:
+                yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)
+
+
+def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TIMEOUT_MS) -> Iterator[Verdict]:
+    """A verdict on each property and on whether every rule can fire. ``timeout_ms`` bounds each question to the solver."""
+    for prop in properties(ruleset, claims):
+        yield prove(prop, timeout_ms)
+    yield every_rule_can_fire(ruleset, timeout_ms)
+
+
+# --- properties ------------------------------------------------------------------------------------------------------
+
+
+def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
+    """The verdict on ``prop``, with a counterexample for each violated label (at most twenty)."""
+    statement = prop.statement()
+    solver = _solver(timeout_ms)
+    solver.add(statement.assumed)
+    remaining = {label: formula for label, formula in statement.violated.items() if not z3.is_false(formula)}
+    found: list[Counterexample] = []
+    undecided: list[Label] = []
+    while remaining and len(found) < _MOST_COUNTEREXAMPLES:
+        answer = solver.check(z3.Or(list(remaining.values())))
+        if answer == z3.unsat:
+            break
+        if answer == z3.unknown:
+            undecided += remaining
+            break
+        model = solver.model()
+        hit = [label for label, formula in remaining.items() if z3.is_true(model.eval(formula, model_completion=True))]
+        vocabulary = prop.ruleset.vocabulary
+        patients = tuple(facts_of(vocabulary, patient, model) for patient in statement.patients)
+        real = prop.check(*patients)
+        for label in hit:
+            del remaining[label]
+            if label in real:
+                found.append(_counterexample(prop, label, patients))
+            else:
+                undecided.append(label)
+        if not hit:
+            undecided += remaining
+            break
+    status: Status = "failed" if found else "undecided" if undecided else "proved"
+    return Verdict(prop.id, prop.says, status, tuple(found), open=tuple(undecided))
+
+
+def _solver(timeout_ms: int) -> Any:
+    solver = z3.Solver()
+    solver.set("timeout", timeout_ms)
+    return solver
+
+
+def _counterexample(prop: Property, label: Label, patients: tuple[Facts, ...]) -> Counterexample:
+    smallest = shrink(prop, label, patients)
+    return Counterexample(label, smallest, tuple(outcome(prop.whole, facts) for facts in smallest))
+
+
+def outcome(ruleset: Ruleset, facts: Facts) -> str:
+    """The size that ``facts`` lead to, or why there is none, in a few words."""
+    sizing = choose(ruleset, fire(ruleset, facts).fired)
+    if sizing.outcome is not None:
+        return size_class(ruleset, dict(zip(sizing.axes, sizing.outcome, strict=True))).code
+    reasons = sorted({hold.kind.replace("_", " ") for _, hold in sizing.holds})
+    missing = [name for name, axis in sizing.axes.items() if not axis.candidates]
+    return "no size (" + ", ".join(reasons or [f"nothing offered for {name}" for name in missing]) + ")"
+
+
+# --- making a counterexample readable --------------------------------------------------------------------------------
+
+
+def shrink(prop: Property, label: Label, patients: tuple[Facts, ...]) -> tuple[Facts, ...]:
+    """Patients who still violate ``label``, with as few facts and as round numbers as a plain search finds."""
+    for name in sorted({name for facts in patients for name in facts}):
+        without = tuple({key: value for key, value in facts.items() if key != name} for facts in patients)
+        if label in prop.check(*without):
+            patients = without
+    for name in sorted({name for facts in patients for name in facts}):
+        patients = _rounded(prop, label, patients, name)
+    return patients
+
+
+def _rounded(prop: Property, label: Label, patients: tuple[Facts, ...], name: str) -> tuple[Facts, ...]:
+    definition = prop.ruleset.vocabulary[name]
+    if definition.type != "number":
+        return patients
+    for digits in range(4):
+        rounded = tuple(_with_rounded(facts, definition, digits) for facts in patients)
+        if label in prop.check(*rounded):
+            return rounded
+    return patients
+
+
+def _with_rounded(facts: Facts, definition: FactDefinition, digits: int) -> Facts:
+    if definition.name not in facts:
+        return facts
+    value = round(float(facts[definition.name]), digits)
+    return facts if definition.problem(value) else {**facts, definition.name: value}
+
+
+def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
+    """``example`` as YAML for a case file: the facts, and what fires today, for a person to put right."""
+    return _written(_cases(ruleset, verdict, example))
+
+
+def as_cases(ruleset: Ruleset, verdicts: Iterable[Verdict]) -> str:
+    """Every counterexample of ``verdicts`` as the YAML of one case file; empty where there is none."""
+    examples = ((verdict, example) for verdict in verdicts for example in verdict.counterexamples)
+    cases = [case for verdict, example in examples for case in _cases(ruleset, verdict, example)]
+    return _written(cases) if cases else ""
+
+
+def _cases(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> list[dict[str, object]]:
+    cases: list[dict[str, object]] = []
+    for number, facts in enumerate(example.patients, start=1):
+        suffix = f".{number}" if len(example.patients) > 1 else ""
+        label = "".join(c if c.isalnum() else "-" for c in f"{verdict.id}-{example.label}".lower())
+        cases.append(
+            {
+                "name": f"proof-{label}{suffix}",
+                "shows": f"Found by the proof of {verdict.id} ({example.label}); state here what must be.",
+                "source": "found by proof",
+                "facts": dict(facts),
+                "fires": [rule.id for rule in fire(ruleset, facts).fired],
+            }
+        )
+    return cases
+
+
+def _written(cases: list[dict[str, object]]) -> str:
+    return yaml.safe_dump({"cases": cases}, sort_keys=False, allow_unicode=True, width=120)
+
+
+# --- every rule can fire ---------------------------------------------------------------------------------------------
+
+
+def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
+    """Whether each rule fires for some patient; a patient who is found is replayed with the plain evaluator."""
+    patient = any_patient(ruleset.vocabulary, "a")
+    evaluation = Evaluation(ruleset, patient)
+    solver = _solver(timeout_ms)
+    solver.add(patient.plausible)
+    waiting = dict(ruleset.rules)
+    unreachable: list[Unreachable] = []
+    undecided: list[Label] = []
+    while waiting:
+        name, rule = next(iter(waiting.items()))
+        del waiting[name]
+        answer = solver.check(evaluation.fires[name])
+        if answer == z3.sat:
+            fired = {found.id for found in fire(ruleset, facts_of(ruleset.vocabulary, patient, solver.model())).fired}
+            if name not in fired:
+                undecided.append(name)
+            waiting = {other: rule for other, rule in waiting.items() if other not in fired}
+        elif answer == z3.unknown:
+            undecided.append(name)
+        else:
+            unreachable.append(Unreachable(name, str(rule.place), _culprits(solver, evaluation, rule)))
+    status: Status = "failed" if unreachable else "undecided" if undecided else "proved"
+    says = "Every rule fires for some plausible patient."
+    return Verdict("every-rule-can-fire", says, status, unreachable=tuple(unreachable), open=tuple(undecided))
+
+
+def _culprits(solver: Any, evaluation: Evaluation, rule: Rule) -> tuple[str, ...]:
+    """The parts of the condition, each of which left out would let the rule fire."""
+    parts: Sequence[Condition] = rule.when.children if isinstance(rule.when, AllOf) else (rule.when,)
+    found = []
+    for index, part in enumerate(parts):
+        rest = AllOf((*parts[:index], *parts[index + 1 :]))
+        if solver.check(evaluation.truth(rest)[0]) == z3.sat:
+            found.append(describe(part))
+    return tuple(found)

@@ -1,0 +1,758 @@
+import copy
+import json
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cds.fhir.reading.bundle_index import ReadingError
+from cds.fhir.reading.reader import read
+from rules.model.decision import RefusalKind
+from tests.cds.fhir.reading.sent import (
+    AT,
+    ICD,
+    LOINC,
+    OWN,
+    SNOMED,
+    VALUES,
+    Resource,
+    bundle,
+    code_map,
+    concept,
+    facts,
+    neck,
+    observation,
+    of_patient,
+    patient,
+    quantity,
+    reading,
+    reasons,
+    ruleset,
+)
+
+# --- values ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_fact_keeps_where_it_came_from_and_how_it_was_written() -> None:
+    (fact,) = [fact for fact in reading(neck("n", 16, "[in_i]")).facts if fact.name == "neck_circumference_mm"]
+    assert fact.value == 406.4
+    assert fact.reference == "Observation/n"
+    assert fact.recorded == datetime(2026, 1, 31, 9, tzinfo=UTC)
+    assert fact.original == "16 [in_i]"
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "value", "unit", "fact", "expected"),
+    [
+        (LOINC, "8302-2", 70, "[in_i]", "height_cm", 177.8),
+        (LOINC, "29463-7", 100, "[lb_av]", "weight_kg", 45.359237),
+        (LOINC, "39156-5", 21.5, "kg/m2", "body_mass_index", 21.5),
+        (LOINC, "9269-2", 14, "{score}", "glasgow_coma_score", 14),
+        (LOINC, "38227-5", 17, "{score}", "braden_score", 17),
+        (LOINC, "56074-2", 41, "cm", "neck_circumference_mm", 410),
+        (SNOMED, "420236007", 41, "cm", "neck_circumference_mm", 410),
+        (OWN, "neck-height", 6.2, "cm", "neck_height_mm", 62),
+        (OWN, "neck-height", 3, "{finger}", "neck_height_fingers", 3),
+        (OWN, "neck-height", 3.5, "{fingers}", "neck_height_fingers", 3.5),
+    ],
+)
+def test_quantities(system: str, code: str, value: float, unit: str, fact: str, expected: float) -> None:
+    assert facts(observation("o", code, system, valueQuantity=quantity(value, unit))) == {fact: expected}
+
+
+@pytest.mark.parametrize(
+    ("code", "fields", "expected"),
+    [
+        ("bed-rest", {"valueBoolean": False}, {"bed_rest": False}),
+        ("bed-rest", {"valueCodeableConcept": concept("373066001", SNOMED)}, {"bed_rest": True}),
+        ("bed-rest", {"valueString": "no"}, {"bed_rest": False}),
+        ("neck-form", {"valueCodeableConcept": concept("long-slender", VALUES)}, {"neck_form": "long_slender"}),
+        ("neck-form", {"valueString": "short_broad"}, {"neck_form": "short_broad"}),
+        ("glasgow-coma-score", {"valueInteger": 15}, {"glasgow_coma_score": 15}),
+    ],
+)
+def test_other_kinds_of_value(code: str, fields: dict[str, Any], expected: dict[str, Any]) -> None:
+    assert facts(observation("o", code, **fields)) == expected
+
+
+def test_components_are_read_with_the_time_of_their_observation() -> None:
+    both = observation(
+        "o",
+        "neck-measurements",
+        LOINC,
+        component=[
+            {"code": concept("neck-height"), "valueQuantity": quantity(62, "mm")},
+            {"code": concept("neck-circumference"), "valueQuantity": quantity(40, "cm")},
+        ],
+    )
+    assert facts(both) == {"neck_height_mm": 62, "neck_circumference_mm": 400}
+
+
+@pytest.mark.parametrize(
+    ("value", "kind", "reason"),
+    [
+        ({"value": 400}, "unit", "no unit"),
+        ({"value": 40, "unit": "cm"}, "unit", "never guessed"),
+        ({"value": 40, "code": "cm", "system": "http://local.example"}, "unit", "never guessed"),
+        (quantity(40, "inch"), "unit", "unknown unit 'inch'"),
+        (quantity(40, "kg"), "unit", "does not measure in mm"),
+        (quantity(4000, "mm"), "implausible", "implausible; accepted: a number from 100 to 1000 mm"),
+        (quantity(40, "mm"), "implausible", "implausible"),
+        (quantity(math.nan, "mm"), "implausible", "not a finite number"),
+        (quantity(math.inf, "mm"), "implausible", "not a finite number"),
+        (quantity(10**5000, "mm"), "implausible", "far beyond"),
+        (quantity(1e300, "mm"), "implausible", "far beyond"),
+        (quantity(True, "mm"), "malformed", "not a number"),
+        (quantity("400", "mm"), "malformed", "not a number"),
+        (quantity(None, "mm"), "malformed", "not a number"),
+        ({"unit": "mm"}, "malformed", "a quantity without a value"),
+        ("400 mm", "malformed", "a quantity without a value"),
+        ({**quantity(400, "mm"), "comparator": "<"}, "no value", "only a limit"),
+    ],
+)
+def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None:
+    result = reading(observation("o", "neck-circumference", valueQuantity=value))
+    (refused,) = result.not_used
+    assert reason in refused.reason
+    assert refused.kind == kind
+    assert refused.fact == "neck_circumference_mm"
+    assert refused.reference == "Observation/o"
+    assert "neck_circumference_mm" not in {fact.name for fact in result.facts}
+
+
+@pytest.mark.parametrize(
+    ("code", "fields", "kind", "reason"),
+    [
+        ("neck-circumference", {"valueString": "wide"}, "code", "valueString is no quantity"),
+        ("neck-circumference", {"valueInteger": 400}, "unit", "no unit"),
+        ("neck-circumference", {}, "no value", "no value is recorded"),
+        ("neck-circumference", {"dataAbsentReason": concept("unknown", "x")}, "no value", "no value: unknown"),
+        ("neck-circumference", {"valueString": "a", "valueBoolean": True}, "malformed", "more than one value[x]"),
+        ("bed-rest", {"valueBoolean": "true"}, "malformed", "neither true nor false"),
+        ("bed-rest", {"valueBoolean": 1}, "malformed", "neither true nor false"),
+        ("bed-rest", {"valueString": "perhaps"}, "code", "neither a known yes nor a known no"),
+        ("neck-form", {"valueCodeableConcept": {"text": "long and thin"}}, "code", "no code, only words"),
+        ("neck-form", {"valueCodeableConcept": concept("giraffe", VALUES)}, "code", "no code that the code map knows"),
+        ("glasgow-coma-score", {"valueQuantity": quantity(14.5, "{score}")}, "implausible", "not a whole number"),
+        ("glasgow-coma-score", {"valueInteger": 2}, "implausible", "implausible"),
+        ("neck-circumfrence", {"valueBoolean": True}, "code", "has no such code"),
+    ],
+)
+def test_other_values_that_are_refused(code: str, fields: dict[str, Any], kind: str, reason: str) -> None:
+    (refused,) = reading(observation("o", code, **fields)).not_used
+    assert reason in refused.reason
+    assert refused.kind == kind
+
+
+def test_every_kind_of_refusal_is_documented() -> None:
+    page = (Path(__file__).resolve().parents[4] / "docs" / "fhir.md").read_text()
+    assert [kind for kind in get_args(RefusalKind) if f"`{kind}`" not in page] == []
+
+
+@pytest.mark.parametrize("status", ["entered-in-error", "cancelled", "preliminary", "registered", "unknown", None, 7])
+def test_only_final_observations_are_used(status: Any) -> None:
+    (reason,) = reasons(neck("n", 400, status=status))
+    assert "status" in reason
+
+
+@pytest.mark.parametrize("status", ["final", "amended", "corrected"])
+def test_final_observations_are_used(status: str) -> None:
+    assert facts(neck("n", 400, status=status)) == {"neck_circumference_mm": 400}
+
+
+@pytest.mark.parametrize("key", ["modifierExtension", "implicitRules"])
+def test_what_may_change_the_meaning_is_refused(key: str) -> None:
+    (reason,) = reasons(neck("n", 400, **{key: [{"url": "http://x.example", "valueBoolean": True}]}))
+    assert f"carries {key}" in reason
+
+
+# --- time --------------------------------------------------------------------------------------------------------------
+
+
+def test_the_newest_usable_value_wins() -> None:
+    old, new = neck("old", 380, effectiveDateTime="2026-01-30T09:00:00Z"), neck("new", 400)
+    assert facts(old, new) == facts(new, old) == {"neck_circumference_mm": 400}
+    assert reasons(old, new) == []
+
+
+def test_a_refused_newer_value_does_not_hide_an_older_one_and_says_so() -> None:
+    older = neck("older", 380, effectiveDateTime="2026-01-30T09:00:00Z")
+    newer = neck("newer", 4000)
+    assert facts(older, newer) == {"neck_circumference_mm": 380}
+    (reason,) = reasons(older, newer)
+    assert reason.endswith("the older value 380 mm (Observation/older) is used instead")
+
+
+def test_a_stale_value_is_listed() -> None:
+    stale = observation("o", "neck-swelling", valueBoolean=True, effectiveDateTime="2026-01-29T10:00:00Z")
+    assert facts(stale) == {}
+    assert reasons(stale) == ["stale: 48 h old, and the limit is 24 h"]
+
+
+def test_a_stale_value_below_a_fresh_one_is_not_worth_a_line() -> None:
+    stale = observation("s", "neck-swelling", valueBoolean=True, effectiveDateTime="2026-01-20T10:00:00Z")
+    fresh = observation("f", "neck-swelling", valueBoolean=False)
+    assert facts(stale, fresh) == {"neck_swelling": False}
+    assert reasons(stale, fresh) == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"effectiveDateTime": "2026-02-01T09:00:00Z"}, "in the future"),
+        ({"effectiveDateTime": "2026-01-31T09:00:00"}, "time zone"),
+        ({"effectiveDateTime": "yesterday"}, "not a FHIR date"),
+        ({"effectiveDateTime": "2026-02-30"}, "no such day"),
+        ({"effectiveDateTime": "0001-01-01T00:00:00+14:00"}, "implausible"),
+        ({"effectiveDateTime": 7}, "not a FHIR date"),
+        ({"effectiveDateTime": None}, "no time is recorded"),
+        ({"effectiveDateTime": None, "effectivePeriod": "today"}, "malformed effectivePeriod"),
+        ({"effectiveDateTime": None, "effectiveTiming": {}}, "effectiveTiming is not read"),
+    ],
+)
+def test_bad_times_are_refused(fields: dict[str, Any], reason: str) -> None:
+    (found,) = reasons(neck("n", 400, **fields))
+    assert reason in found
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"effectiveInstant": "2026-01-31T08:00:00Z"}, datetime(2026, 1, 31, 8, tzinfo=UTC)),
+        (
+            {"effectivePeriod": {"start": "2026-01-31T07:00:00Z", "end": "2026-01-31T08:00:00Z"}},
+            datetime(2026, 1, 31, 8, tzinfo=UTC),
+        ),
+        ({"effectivePeriod": {"start": "2026-01-31T07:00:00Z"}}, datetime(2026, 1, 31, 7, tzinfo=UTC)),
+        ({"issued": "2026-01-31T06:00:00Z"}, datetime(2026, 1, 31, 6, tzinfo=UTC)),
+        ({"effectiveDateTime": "2026-01-30"}, datetime(2026, 1, 30, tzinfo=UTC)),
+    ],
+)
+def test_times(fields: dict[str, Any], expected: datetime) -> None:
+    timed = {**neck("n", 400), "effectiveDateTime": None, **fields}
+    assert [fact.recorded for fact in reading(timed).facts if fact.name == "neck_circumference_mm"] == [expected]
+
+
+# --- contradictions ----------------------------------------------------------------------------------------------------
+
+
+def test_contradictory_values_of_one_moment_are_both_refused_and_nothing_older_is_used() -> None:
+    older = neck("older", 380, effectiveDateTime="2026-01-30T09:00:00Z")
+    both = neck("a", 400), neck("b", 450)
+    assert facts(older, *both) == {}
+    result = reading(older, *both)
+    assert {refused.reference for refused in result.not_used} == {"Observation/a", "Observation/b"}
+    assert all("contradicts" in refused.reason for refused in result.not_used)
+
+
+def test_one_measurement_rounded_twice_is_no_contradiction() -> None:
+    assert facts(neck("a", 16, "[in_i]"), neck("b", 406, "mm")) == {"neck_circumference_mm": 406.4}
+
+
+def test_where_a_danger_is_both_affirmed_and_denied_it_is_taken_as_real() -> None:
+    yes, no = (
+        observation("y", "airway-threat", valueBoolean=True),
+        observation("n", "airway-threat", valueBoolean=False),
+    )
+    assert facts(yes, no) == {"airway_threat": True}
+    assert "safer to assume" in reasons(yes, no)[0]
+
+
+def test_the_same_resource_sent_twice_counts_once() -> None:
+    assert facts(neck("n", 400), neck("n", 400)) == {"neck_circumference_mm": 400}
+    assert reasons(neck("n", 400), neck("n", 400)) == []
+
+
+# --- the patient -------------------------------------------------------------------------------------------------------
+
+
+def _age(birth_date: Any, **options: Any) -> tuple[Any, list[str]]:
+    result = read(bundle(patient(birthDate=birth_date)), ruleset(), code_map(), options.get("at", AT))
+    return {fact.name: fact.value for fact in result.facts}.get("age_years"), [item.reason for item in result.not_used]
+
+
+@pytest.mark.parametrize(
+    ("birth_date", "expected"),
+    [("2008-01-31", 18.0), ("2026-01-31", 0.0), ("1980-02-29", 45 + 336 / 365), ("1906-03-01", 119 + 336 / 365)],
+)
+def test_age_from_a_whole_birth_date(birth_date: str, expected: float) -> None:
+    assert _age(birth_date)[0] == pytest.approx(expected, rel=1e-12)
+
+
+def test_the_day_before_the_18th_birthday_is_not_18() -> None:
+    age, _ = _age("2008-02-01")
+    assert 17.99 < age < 18
+
+
+def test_somebody_born_on_29_february_turns_18_on_1_march() -> None:
+    assert _age("2008-02-29", at=datetime(2026, 2, 28, 12, tzinfo=UTC))[0] < 18
+    assert _age("2008-02-29", at=datetime(2026, 3, 1, 12, tzinfo=UTC))[0] == 18
+
+
+def test_a_partial_birth_date_is_used_where_every_age_it_allows_decides_alike() -> None:
+    age, refused = _age("1980")
+    assert 45 <= age < 46
+    assert refused == []
+
+
+@pytest.mark.parametrize("birth_date", ["2008", "2023", "1961"])
+def test_a_partial_birth_date_across_a_line_is_refused(birth_date: str) -> None:
+    age, refused = _age(birth_date)
+    assert age is None
+    assert "leaves open whether age_years" in refused[0]
+
+
+def test_a_month_of_birth_is_used_outside_the_month_of_the_birthday_and_refused_within() -> None:
+    assert _age("2008-01")[0] == 18
+    assert _age("2008-01", at=datetime(2026, 1, 15, 12, tzinfo=UTC))[0] is None
+
+
+@pytest.mark.parametrize(
+    "birth_date", ["2027-01-01", "1880-01-01", "31.1.1980", 1980, None, "", {"year": 1980}, "1980-13"]
+)
+def test_a_bad_birth_date_is_refused(birth_date: Any) -> None:
+    age, refused = _age(birth_date)
+    assert age is None
+    assert len(refused) == 1
+
+
+def test_a_noted_age_stands_below_the_birth_date() -> None:
+    noted = observation("a", "age", valueQuantity=quantity(7, "a"))
+    assert dict(_named(reading(noted)))["age_years"] == pytest.approx(45.74, abs=0.01)
+
+
+def _named(result: Any) -> list[tuple[str, Any]]:
+    return [(fact.name, fact.value) for fact in result.facts]
+
+
+def test_a_noted_age_is_brought_forward_and_refused_where_it_leaves_the_line_open() -> None:
+    def noted(years: float) -> Resource:
+        return observation("a", "age", valueQuantity=quantity(years, "a"), effectiveDateTime="2025-01-31T10:00:00Z")
+
+    someone = patient(birthDate=None)
+    del someone["birthDate"]
+    clear = read(bundle(someone, noted(30)), ruleset(), code_map(), AT)
+    assert dict(_named(clear))["age_years"] == pytest.approx(31, abs=0.01)
+    open_line = read(bundle(someone, noted(17)), ruleset(), code_map(), AT)
+    assert "age_years" not in dict(_named(open_line))
+    assert "leaves open" in open_line.not_used[0].reason
+
+
+def test_no_birth_date_means_no_age() -> None:
+    result = read(bundle({"resourceType": "Patient", "id": "p"}), ruleset(), code_map(), AT)
+    assert result.facts == ()
+
+
+@pytest.mark.parametrize(
+    ("fields", "deceased"),
+    [
+        ({"deceasedBoolean": True}, True),
+        ({"deceasedDateTime": "2026-01-01"}, True),
+        ({"deceasedBoolean": False}, False),
+        ({}, False),
+    ],
+)
+def test_a_deceased_patient_is_noted(fields: dict[str, Any], deceased: bool) -> None:
+    result = read(bundle(patient(**fields)), ruleset(), code_map(), AT)
+    assert result.deceased is deceased
+    assert any("deceased" in item.reason for item in result.not_used) is deceased
+
+
+def test_records_of_another_patient_are_refused_and_listed() -> None:
+    foreign = neck("n", 400, subject={"reference": "Patient/other"})
+    assert facts(foreign) == {}
+    assert reasons(foreign) == ["belongs to Patient/other, not to the patient asked for"]
+
+
+def test_a_record_that_does_not_say_whose_it_is_is_refused() -> None:
+    assert reasons(neck("n", 400, subject=None)) == ["does not say whose record it is"]
+
+
+@pytest.mark.parametrize(
+    "reference", ["Patient/p", "Patient/p/_history/3", "urn:uuid:p", "https://ehr.example/fhir/Patient/p"]
+)
+def test_ways_to_refer_to_the_patient(reference: str) -> None:
+    assert facts(neck("n", 400, subject={"reference": reference})) == {"neck_circumference_mm": 400}
+
+
+def test_the_same_id_on_another_server_is_another_patient() -> None:
+    sent = bundle(neck("n", 400, subject={"reference": "https://other.example/fhir/Patient/p"}))
+    sent["entry"].insert(0, {"fullUrl": "https://ehr.example/fhir/Patient/p", "resource": patient()})
+    result = read(sent, ruleset(), code_map(), AT)
+    assert "neck_circumference_mm" not in dict(_named(result))
+
+
+def test_two_patients_and_nobody_asked_for_is_an_error() -> None:
+    with pytest.raises(ReadingError, match="say which patient is meant"):
+        read(bundle(patient(), patient(id="q")), ruleset(), code_map(), AT)
+
+
+def test_the_patient_asked_for_is_read_among_several() -> None:
+    result = read(bundle(patient(), patient(id="q"), neck("n", 400)), ruleset(), code_map(), AT, patient="p")
+    assert result.patient == "Patient/p"
+    assert dict(_named(result))["neck_circumference_mm"] == 400
+    assert [item.reference for item in result.not_used] == ["Patient/q"]
+
+
+# --- diagnoses, procedures, orders ---------------------------------------------------------------------------------------
+
+
+def _condition(identity: str, code: str = "M45.9", system: str = ICD, **fields: Any) -> Resource:
+    return of_patient("Condition", identity, code=concept(code, system), **fields)
+
+
+def _status(code: str) -> Resource:
+    return concept(code, "http://terminology.hl7.org/CodeSystem/condition-clinical")
+
+
+@pytest.mark.parametrize(
+    ("code", "system", "fact"),
+    [
+        ("M45.9", ICD, "inflammatory_spine_disease"),
+        ("9631008", SNOMED, "inflammatory_spine_disease"),
+        ("M81.0", ICD, "osteoporosis"),
+        ("S06.5X0A", ICD, "raised_intracranial_pressure_risk"),
+        ("tracheostomy", OWN, "tracheostomy"),
+    ],
+)
+def test_a_diagnosis_makes_its_fact_true(code: str, system: str, fact: str) -> None:
+    assert facts(_condition("c", code, system)) == {fact: True}
+
+
+def test_no_diagnosis_is_not_a_no() -> None:
+    assert facts() == {}
+
+
+def test_a_refuted_diagnosis_is_a_no_that_any_other_record_overrules() -> None:
+    refuted = _condition("r", verificationStatus=_status("refuted"), recordedDate="2026-01-30")
+    confirmed = _condition("c", verificationStatus=_status("confirmed"), recordedDate="2020-01-01")
+    assert facts(refuted) == {"inflammatory_spine_disease": False}
+    assert facts(refuted, confirmed) == {"inflammatory_spine_disease": True}
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"verificationStatus": _status("provisional")},
+        {"verificationStatus": _status("entered-in-error")},
+        {"verificationStatus": "confirmed"},
+        {"clinicalStatus": _status("resolved")},
+        {"clinicalStatus": _status("inactive")},
+        {"abatementDateTime": "2020"},
+        {"recordedDate": "2027-01-01"},
+    ],
+)
+def test_a_diagnosis_that_does_not_stand_says_nothing(fields: dict[str, Any]) -> None:
+    assert facts(_condition("c", **fields)) == {}
+    assert len(reasons(_condition("c", **fields))) == 1
+
+
+def test_a_finished_procedure_counts_and_one_not_done_does_not() -> None:
+    def procedure(status: str) -> Resource:
+        return of_patient("Procedure", "x", status=status, code=concept("tracheostomy"), performedDateTime="2026-01-20")
+
+    assert facts(procedure("completed")) == {"tracheostomy": True}
+    assert facts(procedure("not-done")) == {}
+    assert reasons(procedure("not-done")) == ["status is not-done"]
+
+
+def _surgery(**fields: Any) -> Resource:
+    order: Resource = {"status": "active", "intent": "order", "category": [concept("387713003", SNOMED)], **fields}
+    return of_patient("ServiceRequest", "s", **order)
+
+
+def test_an_operation_ordered_for_later_is_planned_however_long_ago_it_was_ordered() -> None:
+    assert facts(_surgery(authoredOn="2026-01-01", occurrenceDateTime="2026-02-02")) == {"surgery_planned": True}
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"status": "draft"}, "status is draft"),
+        ({"status": "revoked"}, "status is revoked"),
+        ({"intent": "proposal"}, "intent is proposal"),
+        ({"doNotPerform": True}, "not be done"),
+        ({"occurrenceDateTime": "2026-01-20"}, "was due"),
+        ({"occurrenceDateTime": "soon"}, "malformed occurrence"),
+        ({"authoredOn": "2026-01-01"}, "stale"),
+    ],
+)
+def test_an_order_that_is_not_in_force_says_nothing(fields: dict[str, Any], reason: str) -> None:
+    assert facts(_surgery(**fields)) == {}
+    assert reason in reasons(_surgery(**fields))[0]
+
+
+def test_an_operation_that_was_done_is_not_planned() -> None:
+    done = of_patient("Procedure", "x", status="completed", code=concept("387713003", SNOMED))
+    assert facts(done) == {}
+
+
+# --- encounter and collar ------------------------------------------------------------------------------------------------
+
+ACT, ROLE = "http://terminology.hl7.org/CodeSystem/v3-ActCode", "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
+
+
+def _encounter(identity: str = "e", **fields: Any) -> Resource:
+    running = {"status": "in-progress", "class": {"system": ACT, "code": "IMP"}, **fields}
+    return of_patient("Encounter", identity, **running)
+
+
+def test_the_encounter_says_the_setting() -> None:
+    assert facts(_encounter()) == {"setting": "ward"}
+    assert reading(_encounter()).encounter == "Encounter/e"
+
+
+def test_the_location_says_it_better_than_the_class() -> None:
+    unit = {"resourceType": "Location", "id": "icu", "type": [concept("ICU", ROLE)]}
+    stay = [{"location": {"reference": "Location/icu"}, "status": "active"}]
+    assert facts(_encounter(location=stay), unit) == {"setting": "critical_care"}
+    assert facts(_encounter(location=stay)) == {"setting": "ward"}
+    left = [{"location": {"reference": "Location/icu"}, "period": {"end": "2026-01-30"}}]
+    assert facts(_encounter(location=left), unit) == {"setting": "ward"}
+
+
+def test_an_encounter_that_does_not_run_says_nothing() -> None:
+    assert facts(_encounter(status="finished")) == {}
+
+
+def test_of_several_encounters_the_latest_counts() -> None:
+    early = _encounter("a", period={"start": "2026-01-01"})
+    late = _encounter("b", period={"start": "2026-01-30"}, **{"class": {"system": ACT, "code": "EMER"}})
+    assert facts(early, late) == facts(late, early) == {"setting": "emergency"}
+
+
+def _worn(identity: str, **fields: Any) -> Resource:
+    since = {"status": "active", "timingPeriod": {"start": "2026-01-29T10:00:00Z"}, **fields}
+    device = {
+        "contained": [{"resourceType": "Device", "id": "d", "type": _own_order("extrication-collar")}],
+        "device": {"reference": "#d"},
+    }
+    return of_patient("DeviceUseStatement", identity, **device, **since)
+
+
+def _own_order(code: str) -> Resource:
+    return concept(code, "https://nuque.example.org/fhir/CodeSystem/orders")
+
+
+def test_a_collar_in_use_gives_kind_and_hours() -> None:
+    assert facts(_worn("w")) == {"collar_in_place": True, "collar_kind": "extrication", "collar_hours": 48.0}
+
+
+def test_a_collar_that_came_off_says_so_unless_another_is_on() -> None:
+    off = _worn("off", status="completed", timingPeriod={"start": "2026-01-29", "end": "2026-01-31T08:00:00Z"})
+    assert facts(off) == {"collar_in_place": False}
+    assert facts(off, _worn("on"))["collar_in_place"] is True
+
+
+def test_another_device_says_nothing() -> None:
+    other = of_patient("DeviceUseStatement", "w", status="active", device={"display": "crutches"})
+    assert facts(other) == {}
+    assert reasons(other) == []
+
+
+@pytest.mark.parametrize(
+    ("order", "expected"),
+    [
+        (
+            {
+                "resourceType": "DeviceRequest",
+                "codeCodeableConcept": concept("L0172", "urn:oid:2.16.840.1.113883.6.285"),
+            },
+            True,
+        ),
+        ({"resourceType": "ServiceRequest", "code": _own_order("fit-rigid-neck-collar")}, True),
+        ({"resourceType": "ServiceRequest", "code": {"text": "Cervical Collar"}}, True),
+        ({"resourceType": "ServiceRequest", "code": {"text": "Cervical Collar"}, "doNotPerform": True}, False),
+        (
+            {
+                "resourceType": "DeviceRequest",
+                "codeCodeableConcept": concept("adult H3 G2", "https://nuque.example.org/fhir/CodeSystem/size-classes"),
+            },
+            True,
+        ),
+        ({"resourceType": "ServiceRequest", "code": concept("L0000", LOINC)}, False),
+        ({"resourceType": "Observation", "code": _own_order("fit-rigid-neck-collar")}, False),
+        ({"resourceType": ["ServiceRequest"], "code": 7}, False),
+        (None, False),
+    ],
+)
+def test_which_orders_are_for_a_collar(order: Any, expected: bool) -> None:
+    assert code_map().is_collar_order(order) is expected
+
+
+# --- questionnaires -------------------------------------------------------------------------------------------------------
+
+
+def test_answers_whose_link_is_a_fact_are_read() -> None:
+    response = of_patient(
+        "QuestionnaireResponse",
+        "q",
+        status="completed",
+        authored="2026-01-31T09:00:00Z",
+        item=[
+            {"linkId": "group", "item": [{"linkId": "bed-rest", "answer": [{"valueBoolean": True}]}]},
+            {"linkId": "neck-height", "answer": [{"valueQuantity": quantity(3, "{finger}")}]},
+            {"linkId": "neck_form", "answer": [{"valueCoding": {"system": VALUES, "code": "average"}}]},
+            {"linkId": "something-else", "answer": [{"valueString": "x"}]},
+        ],
+    )
+    assert facts(response) == {"bed_rest": True, "neck_height_fingers": 3, "neck_form": "average"}
+    assert facts({**response, "status": "in-progress"}) == {}
+    assert len(reasons({**response, "status": "in-progress"})) == 3
+
+
+# --- what may be sent ------------------------------------------------------------------------------------------------------
+
+
+def test_a_hook_request_is_read_with_its_context() -> None:
+    request = {
+        "hook": "order-select",
+        "context": {"patientId": "p", "encounterId": "e", "draftOrders": bundle(_surgery(status="draft"))},
+        "prefetch": {
+            "patient": patient(),
+            "observations": bundle(neck("n", 400)),
+            "conditions": None,
+            "encounter": {"resourceType": "OperationOutcome", "issue": [{"code": "timeout"}]},
+        },
+    }
+    result = read(request, ruleset(), code_map(), AT)
+    assert (result.patient, result.encounter) == ("Patient/p", "Encounter/e")
+    assert dict(_named(result))["neck_circumference_mm"] == 400
+    assert [(item.value, item.reason) for item in result.not_used] == [
+        ("timeout", "the record system answered with an error"),
+        ("387713003", "status is draft"),
+    ]
+
+
+@pytest.mark.parametrize("sent", [None, 7, "x", {}, {"resource": 1}])
+def test_what_is_nothing_of_the_kind_is_an_error(sent: Any) -> None:
+    with pytest.raises(ReadingError, match="expected a FHIR Bundle"):
+        read(sent, ruleset(), code_map(), AT)
+
+
+def test_a_further_page_that_was_not_sent_is_noted() -> None:
+    sent = {**bundle(patient()), "link": [{"relation": "next", "url": "https://ehr.example/page2"}]}
+    assert "in a page that was not sent" in read(sent, ruleset(), code_map(), AT).not_used[0].reason
+
+
+def test_the_moment_needs_a_time_zone() -> None:
+    with pytest.raises(ValueError, match="time zone"):
+        read(bundle(), ruleset(), code_map(), datetime(2026, 1, 31))
+
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
+    max_leaves=6,
+)
+_EVERYTHING = bundle(
+    neck("n", 400),
+    observation("c", "x", LOINC, component=[{"code": concept("neck-height"), "valueQuantity": quantity(62, "mm")}]),
+    _condition("d", verificationStatus=_status("confirmed"), clinicalStatus=_status("active"), recordedDate="2020"),
+    _surgery(occurrencePeriod={"end": "2026-02-02"}),
+    _encounter(
+        location=[{"location": {"reference": "Location/icu"}, "period": {"end": "2027"}}], period={"start": "2026"}
+    ),
+    {"resourceType": "Location", "id": "icu", "type": [concept("ICU", ROLE)]},
+    _worn("w"),
+    of_patient(
+        "QuestionnaireResponse",
+        "q",
+        status="completed",
+        item=[{"linkId": "bed-rest", "answer": [{"valueBoolean": True}]}],
+    ),
+    patient(id="p", name=[{"given": ["A"], "family": "B"}], deceasedDateTime="2030"),
+)
+
+
+def _paths(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(deeper for key, child in inner for deeper in _paths(child, (*path, key)))]
+
+
+@given(st.sampled_from(_paths(_EVERYTHING["entry"])[1:]), _JSON)
+def test_any_json_anywhere_is_read_or_listed_and_never_costs_the_rest(path: tuple[Any, ...], value: Any) -> None:
+    sent = copy.deepcopy(_EVERYTHING)
+    holder: Any = sent["entry"]
+    for step in path[:-1]:
+        holder = holder[step]
+    holder[path[-1]] = value
+    sent["entry"] += [
+        {"resource": patient()},
+        {"resource": observation("sound", "weight", valueQuantity=quantity(70, "kg"))},
+    ]
+    result = read(sent, ruleset(), code_map(), AT, patient="p")
+    assert dict(_named(result))["weight_kg"] == 70
+    json.dumps([item.model_dump() for item in result.not_used])
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(
+            [
+                "status",
+                "code",
+                "subject",
+                "effectiveDateTime",
+                "valueQuantity",
+                "component",
+                "valueBoolean",
+                "id",
+                "resourceType",
+            ]
+        ),
+        _JSON,
+    )
+)
+def test_a_single_malformed_observation_never_costs_the_rest(broken: dict[str, Any]) -> None:
+    sound = reading(neck("n", 400), observation("h", "neck-height", valueQuantity=quantity(62, "mm")))
+    beside = reading(
+        neck("n", 400),
+        {**neck("broken", 500), **broken, "effectiveDateTime": "2026-01-30T09:00:00Z"},
+        observation("h", "neck-height", valueQuantity=quantity(62, "mm")),
+    )
+    assert set(sound.facts) <= set(beside.facts)
+
+
+def test_5000_resources_are_read() -> None:
+    many = [neck(f"n{i}", 300 + i / 100, effectiveDateTime="2026-01-30T09:00:00Z") for i in range(4000)]
+    others = [observation(f"x{i}", "2345-7", LOINC, valueQuantity=quantity(5, "mmol/L")) for i in range(1000)]
+    assert facts(*many, *others, neck("newest", 400)) == {"neck_circumference_mm": 400}
+
+
+def test_half_a_surrogate_in_a_text_is_shown_and_not_passed_on() -> None:
+    sent = json.loads(r'{"resourceType": "Observation", "id": "o\ud800", "code": 7}')
+    result = reading({**sent, "subject": {"reference": "Patient/p\ud800"}})
+    json.dumps([item.model_dump(mode="json") for item in result.not_used]).encode()
+
+
+# --- hours since something ---------------------------------------------------------------------------------------------
+
+
+def test_hours_noted_earlier_have_grown_by_now() -> None:
+    noted = observation("o", "hours-since-injury", valueQuantity=quantity(2, "h"))
+    assert facts(noted) == {"hours_since_injury": 3.0}
+    assert facts(noted | {"valueQuantity": quantity(90, "min")}) == {"hours_since_injury": 2.5}
+
+
+def test_the_moment_itself_gives_the_hours() -> None:
+    assert facts(observation("o", "hours-since-injury", valueDateTime="2026-01-31T04:00:00Z")) == {
+        "hours_since_injury": 6.0
+    }
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"valueQuantity": quantity(2, "h"), "effectiveDateTime": None}, "no time is recorded"),
+        ({"valueDateTime": "2026-01-31T11:00:00Z"}, "implausible"),
+        ({"valueDateTime": "this morning"}, "malformed valueDateTime"),
+    ],
+)
+def test_hours_that_cannot_be_told_are_refused(fields: dict[str, Any], reason: str) -> None:
+    (found,) = reasons(observation("o", "hours-since-injury", **fields))
+    assert reason in found

@@ -1,0 +1,114 @@
+"""Decisions as cards: the budget, what is said, and that whatever is decided can be said."""
+
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cds.hooks.cards.budget import BUDGET, Draft, Offer, within_budget
+from cds.hooks.cards.content import caution_cards, size_card
+from cds.hooks.protocol.response import Action
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
+from rules.model.decision import NotUsed
+from tests.cds.conftest import AT
+from tests.rules.patients import patients
+
+RULESET = load_ruleset()
+DECIDER = Decider(RULESET)
+CREATE = Action(type="create", description="Create", resource={"resourceType": "CarePlan"})
+
+
+def draft(indicator: str, summary: str, offers: tuple[Offer, ...] = ()) -> Draft:
+    return Draft(indicator, "caution", summary, f"Detail of {summary}.", (f"rule.{summary}",), offers)  # type: ignore[arg-type]
+
+
+def test_the_gravest_come_first_and_what_is_too_much_is_folded_in() -> None:
+    made = [
+        draft("info", "i"),
+        draft("warning", "w1"),
+        draft("critical", "c1"),
+        draft("warning", "w2"),
+        draft("critical", "c2"),
+        draft("warning", "w3"),
+        draft("warning", "w4"),
+    ]
+    kept = within_budget(made)
+    assert [card.summary for card in kept] == ["c1 (and 1 more)", "w1", "w2 (and 2 more)", "i"]
+    assert kept[0].rules == ("rule.c1", "rule.c2")
+    assert "Detail of w3." in kept[2].detail and "Detail of w4." in kept[2].detail
+
+
+def test_a_folded_card_keeps_its_offers() -> None:
+    first, second = (draft("critical", name, (Offer(name, (CREATE,), recommended=True),)) for name in ("a", "b"))
+    (kept,) = within_budget([first, second])
+    assert [offer.label for offer in kept.offers] == ["a", "b"]
+    assert kept.any_offer
+
+
+@given(st.lists(st.sampled_from(["critical", "warning", "info"]), max_size=12))
+def test_the_budget_holds_and_loses_no_word(indicators: list[str]) -> None:
+    made = [draft(indicator, f"s{position}") for position, indicator in enumerate(indicators)]
+    kept = within_budget(made)
+    for indicator, most in BUDGET.items():
+        assert sum(card.indicator == indicator for card in kept) <= most
+    said = "\n".join(card.detail for card in kept)
+    assert all(card.detail in said for card in made)
+    assert {rule for card in made for rule in card.rules} == {rule for card in kept for rule in card.rules}
+
+
+@settings(max_examples=150)
+@given(patients(RULESET))
+def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object]) -> None:
+    decision = DECIDER.decide(facts, AT)
+    main = size_card(RULESET, decision)
+    kept = within_budget([main, *caution_cards(decision)])
+    assert all(0 < len(card.summary) < 140 for card in kept)
+    assert all(card.rules and set(card.rules) <= set(RULESET.rules) for card in kept)
+    said = "\n".join(card.detail for card in kept)
+    assert all(
+        caution_text in said.replace("\\", "") for caution in decision.cautions for caution_text in [caution.text[:60]]
+    )
+    assert all(task.title in said for task in decision.tasks)
+
+
+def test_the_size_is_said_in_code_and_in_words_with_the_reason_for_each_axis() -> None:
+    decision = DECIDER.decide({"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}, AT)
+    card = size_card(RULESET, decision)
+    assert card.summary.startswith("Neck collar adult H3 G2 (assumed, measure first): ")
+    assert decision.size_class is not None and decision.size_class.words in card.detail
+    for axis in decision.axes.values():
+        assert all(f"`{rule}`" in card.detail for rule in axis.rules)
+
+
+def test_candidates_stand_in_the_order_to_try() -> None:
+    decision = DECIDER.decide({"age_years": 41, "neck_height_mm": 60, "neck_circumference_mm": 380}, AT)
+    detail = size_card(RULESET, decision).detail
+    assert detail.index("1. **adult H2 G2**") < detail.index("2. **adult H3 G2**")
+
+
+def test_an_unknown_age_is_a_warning_that_says_what_is_missing() -> None:
+    card = size_card(RULESET, DECIDER.decide({"neck_height_mm": 66}, AT))
+    assert card.indicator == "warning"
+    assert card.summary.startswith("No size yet: The age is not known")
+
+
+def test_a_reason_not_to_size_is_critical_and_says_why() -> None:
+    decision = DECIDER.decide({"age_years": 41, "suspected_distraction_injury": True}, AT)
+    card = size_card(RULESET, decision)
+    assert card.indicator == "critical"
+    assert card.summary.startswith("Do not size: ")
+    assert "Why this is critical" in card.detail
+
+
+@pytest.mark.parametrize("value", ["<img src=x onerror=alert(1)>", "[a](http://b)", "x" * 5000])
+def test_what_could_not_be_used_is_listed_and_cannot_act(value: str) -> None:
+    refused = NotUsed(
+        fact="neck_circumference_mm", value=value, kind="unit", reason="no unit", reference="Observation/1"
+    )
+    detail = size_card(RULESET, DECIDER.decide({"age_years": 41}, AT, [refused])).detail
+    assert "`Observation/1` `neck_circumference_mm`" in detail
+    assert "<" not in detail
+    assert not re.search(r"(?<!\\)\]\(", detail)
+    assert "x" * 200 not in detail

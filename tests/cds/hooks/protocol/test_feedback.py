@@ -1,0 +1,73 @@
+"""Feedback on cards: kept before it is acknowledged (HL7 CDS Hooks 2.0, "Feedback")."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from cds.storage.database import Store
+from cds.storage.feedback_export import rows
+from tests.cds.conftest import AT
+from tests.cds.hook_calls import changed
+
+URL = "/cds-services/collar-order-select/feedback"
+ACCEPTED = {
+    "card": "4e0a3a1e-3283-4575-ab82-028d55fe2719",
+    "outcome": "accepted",
+    "acceptedSuggestions": [{"id": "e56e1945-20b3-4393-8503-a1a20fd73152"}],
+    "outcomeTimestamp": "2026-01-31T10:05:00Z",
+}
+OVERRIDDEN = {
+    "card": "a-card-that-was-never-issued",
+    "outcome": "overridden",
+    "overrideReason": {
+        "reason": {"system": "https://nuque.example.org/fhir/CodeSystem/override-reasons", "code": "fit-checked"},
+        "userComment": "Fits one step lower.",
+    },
+    "outcomeTimestamp": "2026-01-31T10:06:00+02:00",
+}
+
+
+def test_what_is_acknowledged_is_kept(client: TestClient, store: Store) -> None:
+    assert client.post(URL, json={"feedback": [ACCEPTED, OVERRIDDEN]}).status_code == 200
+    by_outcome = {row["outcome"]: row for row in rows(store) if row["service"] == "collar-order-select"}
+    assert by_outcome["accepted"]["outcome_at"] == datetime(2026, 1, 31, 10, 5, tzinfo=UTC)
+    assert by_outcome["overridden"]["reason_code"] == "fit-checked"
+    assert by_outcome["overridden"]["received_at"] == AT
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field"),
+    [
+        ("feedback", [], "feedback"),
+        ("feedback", ..., "feedback"),
+        ("feedback.0.card", ..., "feedback[0].card"),
+        ("feedback.0.outcome", "ignored", "feedback[0].outcome"),
+        ("feedback.0.acceptedSuggestions", ..., "feedback[0]"),
+        ("feedback.0.acceptedSuggestions", [{}], "feedback[0].acceptedSuggestions[0].id"),
+        ("feedback.0.overrideReason", {"reason": {"code": "a\0b"}}, "feedback[0].overrideReason.reason.code"),
+        ("feedback.0.outcomeTimestamp", ..., "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "2026-02-30T10:00:00Z", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "2026-02-03T10:00:00", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "0001-01-01T00:00:00+14:00", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "9999-12-31T23:59:59-14:00", "feedback[0].outcomeTimestamp"),
+    ],
+)
+def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field: str) -> None:
+    answer = client.post(URL, json=changed({"feedback": [ACCEPTED]}, path, value))
+    assert answer.status_code == 400
+    assert field in [where for issue in answer.json()["issue"] for where in issue["expression"]]
+
+
+def test_an_unknown_service_is_not_found(client: TestClient) -> None:
+    assert client.post("/cds-services/collar/feedback", json={"feedback": [ACCEPTED]}).status_code == 404
+
+
+def test_feedback_that_cannot_be_kept_is_not_acknowledged(dead_store: str) -> None:
+    with TestClient(create_app(Settings(store_url=dead_store))) as client:
+        answer = client.post(URL, json={"feedback": [ACCEPTED]})
+    assert answer.status_code == 503
+    assert int(answer.headers["Retry-After"]) > 0

@@ -1,0 +1,258 @@
+"""``collar-order-select``."""
+
+import json
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
+from rules.model.decision import RulesetIdentity
+from tests.cds.conftest import AT
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    OTHER_ORDER,
+    bundle,
+    changed,
+    observation,
+    order_select,
+    order_sign,
+    recorded,
+)
+from tests.cds.hooks.cds_hooks_standard import check_response
+
+DEVICE_ORDER = {
+    "resourceType": "DeviceRequest",
+    "id": "device-1",
+    "status": "draft",
+    "intent": "order",
+    "subject": {"reference": "Patient/p1"},
+    "codeCodeableConcept": {
+        "coding": [{"system": "http://www.cms.gov/Medicare/Coding/HCPCSReleaseCodeSets", "code": "L0172"}]
+    },
+    "note": [{"text": "written by the clinician"}],
+}
+
+
+def select(client: TestClient, call: dict[str, Any]) -> dict[str, Any]:
+    answer = client.post("/cds-services/collar-order-select", json=call)
+    assert answer.status_code == 200, answer.text
+    response = answer.json()
+    check_response(response)
+    assert isinstance(response, dict)
+    return response
+
+
+def actions(response: dict[str, Any]) -> list[dict[str, Any]]:
+    return [action for card in response["cards"] for s in card.get("suggestions", ()) for action in s["actions"]]
+
+
+def test_another_order_gets_an_empty_answer(client: TestClient) -> None:
+    assert select(client, order_select(*MEASURED, drafts=(OTHER_ORDER,))) == {"cards": []}
+
+
+def test_only_what_is_selected_counts(client: TestClient) -> None:
+    call = order_select(*MEASURED, drafts=(COLLAR_ORDER, OTHER_ORDER), selections=("ServiceRequest/order-2",))
+    assert select(client, call) == {"cards": []}
+
+
+def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> None:
+    response = select(client, order_select(*MEASURED))
+    (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
+    assert card["indicator"] == "info"
+    assert card["summary"].startswith("Neck collar adult H3 G2 (measured): ")
+    decision = response["extension"]["org.example.nuque.decision"]
+    assert decision["size_class"]["code"] == "adult H3 G2"
+    ruleset = load_ruleset()
+    assert RulesetIdentity(**decision["ruleset"]).hash == ruleset.hash
+    assert set(card["extension"]["org.example.nuque.rules"]) <= set(ruleset.rules)
+
+
+def test_the_decision_is_the_one_that_plain_facts_give(client: TestClient) -> None:
+    sent = select(client, order_select(*MEASURED))["extension"]["org.example.nuque.decision"]
+    facts = {fact["name"]: fact["value"] for fact in sent["facts"]}
+    plain = Decider(load_ruleset()).decide(facts, AT).as_json()
+    for part in ("size_class", "candidates", "confidence", "measure_next", "cautions", "tasks"):
+        assert sent.get(part) == plain.get(part)
+
+
+def test_the_selected_order_is_updated_and_the_rest_is_created(client: TestClient) -> None:
+    done = actions(select(client, order_select(*MEASURED)))
+    (update,) = [action for action in done if action["type"] == "update"]
+    assert update["resource"]["id"] == "order-1"
+    assert update["resource"]["code"] == COLLAR_ORDER["code"]
+    assert update["resource"]["orderDetail"][0]["coding"][0]["code"] == "adult H3 G2"
+    created = [action["resource"] for action in done if action["type"] == "create"]
+    assert "DeviceRequest" in {resource["resourceType"] for resource in created}
+    assert all((resource["status"], resource["intent"]) == ("draft", "proposal") for resource in created)
+    fitting = [
+        r for r in created if r["resourceType"] == "ServiceRequest" and "fit-rigid-neck-collar" in str(r["code"])
+    ]
+    assert fitting == []
+
+
+def test_a_selected_device_keeps_what_the_clinician_wrote(client: TestClient) -> None:
+    done = actions(select(client, order_select(*MEASURED, drafts=(DEVICE_ORDER,))))
+    (update,) = [action["resource"] for action in done if action["type"] == "update"]
+    assert {key: update[key] for key in DEVICE_ORDER} == DEVICE_ORDER
+    assert len(update["parameter"]) == len(load_ruleset().axes)
+    assert "DeviceRequest" not in {a["resource"]["resourceType"] for a in done if a["type"] == "create"}
+
+
+def test_what_is_among_the_drafts_already_is_not_created_again(client: TestClient) -> None:
+    first = actions(select(client, order_select(*MEASURED[:1])))
+    measure = next(action["resource"] for action in first if "measure-neck" in str(action["resource"].get("code", "")))
+    call = order_select(
+        *MEASURED[:1], drafts=(COLLAR_ORDER, {**measure, "id": "order-9"}), selections=("ServiceRequest/order-1",)
+    )
+    again = actions(select(client, call))
+    assert "measure-neck" not in str([action["resource"].get("code") for action in again])
+
+
+def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) -> None:
+    response = select(client, order_select())
+    decision = response["extension"]["org.example.nuque.decision"]
+    detail = response["cards"][-1]["detail"]
+    assert decision["measure_next"][0]["label"] in detail
+    assert "rests on assumptions" in detail
+
+
+def test_an_unknown_age_gives_no_size_and_no_device(client: TestClient) -> None:
+    call = changed(order_select(*MEASURED), "prefetch.patient.birthDate", ...)
+    response = select(client, call)
+    assert "size_class" not in response["extension"]["org.example.nuque.decision"]
+    assert "DeviceRequest" not in {action["resource"]["resourceType"] for action in actions(response)}
+    assert any(card["summary"].startswith("No size yet") for card in response["cards"])
+
+
+def test_an_airway_threat_comes_first_and_says_why_it_is_critical(client: TestClient) -> None:
+    response = select(client, order_select(*MEASURED, observation("airway-threat", True)))
+    card = response["cards"][0]
+    assert card["indicator"] == "critical"
+    assert "Why this is critical" in card["detail"]
+    assert {action["type"] for action in actions(response)} == {"create"}
+
+
+def test_one_malformed_observation_costs_no_card_and_is_listed(client: TestClient) -> None:
+    bad = {**observation("neck-circumference", 380, number=2), "valueQuantity": {"value": 380}}
+    response = select(client, order_select(*MEASURED, bad))
+    whole = "\n".join(card["detail"] for card in response["cards"])
+    assert "adult H3 G2" in whole
+    assert "Observation/neck-circumference-2" in whole
+
+
+def test_the_same_call_gets_the_same_answer_and_the_same_ids(client: TestClient) -> None:
+    assert select(client, order_select(*MEASURED)) == select(client, order_select(*MEASURED))
+
+
+def test_every_card_that_can_be_overridden_offers_our_reasons(client: TestClient) -> None:
+    response = select(client, order_select(*MEASURED))
+    system = "https://nuque.example.org/fhir/CodeSystem/override-reasons"
+    for card in response["cards"]:
+        assert {reason["system"] for reason in card["overrideReasons"]} == {system}
+
+
+NECK: dict[str, Any] = observation("neck-height", 62, number=9)
+MALFORMED = (
+    None,
+    7,
+    {},
+    {"resourceType": "Observation"},
+    {**NECK, "subject": 3},
+    {**NECK, "status": None},
+    {**NECK, "code": None},
+    {**NECK, "code": {"coding": "neck-height"}},
+    {**NECK, "code": {"coding": [{"system": 1, "code": []}]}},
+    {**NECK, "component": [3], "valueQuantity": ...},
+    {**NECK, "effectiveDateTime": "2026-02-30"},
+    {**NECK, "effectiveDateTime": 7},
+    {**NECK, "valueQuantity": None},
+    {**NECK, "valueQuantity": {"value": "62", "unit": "mm"}},
+    {**NECK, "valueQuantity": {"value": 62}},
+    {**NECK, "valueQuantity": {"value": 1e300, "code": "mm", "system": "http://unitsofmeasure.org"}},
+    {**NECK, "valueString": "high"},
+)
+
+
+@pytest.mark.parametrize("broken", MALFORMED, ids=str)
+def test_no_malformed_observation_costs_the_card_and_each_is_listed(client: TestClient, broken: Any) -> None:
+    if isinstance(broken, dict):
+        broken = {key: value for key, value in broken.items() if value is not ...}
+    decision = select(client, order_select(*MEASURED, broken))["extension"]["org.example.nuque.decision"]
+    assert decision["size_class"]["code"] == "adult H3 G2"
+    (listed,) = decision["not_used"]
+    assert listed["reason"]
+
+
+def test_a_prefetch_of_5000_full_sized_resources_is_answered(client: TestClient) -> None:
+    """Each of about 2 kB, as records with identifiers, performers and notes are."""
+    note = [{"text": "x" * 1500}]
+    others = [observation("neck-height", 61, number=i, time="2026-01-30T08:00:00Z", note=note) for i in range(2, 4998)]
+    call = order_select(*MEASURED, *others)
+    assert len(json.dumps(call)) > 9_000_000
+    assert select(client, call)["extension"]["org.example.nuque.decision"]["size_class"]["code"] == "adult H3 G2"
+
+
+WITHHELD: dict[str, dict[str, Any]] = {
+    "halo": {"halo_in_place": True},
+    "distraction": {"suspected_distraction_injury": True},
+    "airway": {"airway_threat": True},
+    "fixed aside": {"head_position": "fixed_other"},
+    "fixed in flexion without room": {"head_position": "fixed_flexion", "neck_height_mm": 12},
+    "age unknown": {},
+}
+
+
+@pytest.mark.parametrize("why", WITHHELD)
+@pytest.mark.parametrize("hook", ["select", "sign"])
+def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
+    client: TestClient, why: str, hook: str
+) -> None:
+    facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, **WITHHELD[why]}
+    make = order_select if hook == "select" else order_sign
+    call = make(*recorded(load_ruleset(), facts))
+    if why == "age unknown":
+        call = changed(call, "prefetch.patient.birthDate", ...)
+    answer = client.post(f"/cds-services/collar-order-{hook}", json=call)
+    assert answer.status_code == 200, answer.text
+    response = answer.json()
+    check_response(response)
+    assert response["cards"]
+    shown = json.dumps(response["cards"])
+    assert "adult" not in shown.replace("a child's or an adult's range", "").replace("never taken for an adult", "")
+    assert not any(
+        f'"{band}' in shown or f" {band}" in shown for band in ("H1", "H2", "H3", "H4", "H5", "G1", "G2", "G3")
+    )
+    made = [action["resource"] for action in actions(response)]
+    assert all(resource["resourceType"] != "DeviceRequest" for resource in made)
+    assert "fit-rigid-neck-collar" not in json.dumps(made)
+    if why == "age unknown":
+        assert hook == "sign" or "wait with the collar" in shown
+    else:
+        assert response["cards"][0]["summary"].startswith("Do not size: ")
+        assert "Put the collar on" not in shown
+
+
+def test_the_answers_of_a_fit_check_are_read(client: TestClient) -> None:
+    answers = {
+        "resourceType": "QuestionnaireResponse",
+        "id": "fit-1",
+        "status": "completed",
+        "subject": {"reference": "Patient/p1"},
+        "questionnaire": "https://nuque.example.org/fhir/Questionnaire/fit-check",
+        "authored": "2026-01-31T09:30:00Z",
+        "item": [
+            {
+                "linkId": "findings",
+                "item": [{"linkId": "breathing-or-swallowing-trouble", "answer": [{"valueBoolean": True}]}],
+            }
+        ],
+    }
+    call = order_select(*MEASURED, observation("collar-in-place", True))
+    quiet, told = (select(client, asked) for asked in (call, changed(call, "prefetch.fitChecks", bundle(answers))))
+    assert [any("hold the head by hand" in card["detail"] for card in r["cards"]) for r in (quiet, told)] == [
+        False,
+        True,
+    ]

@@ -1,0 +1,162 @@
+"""``collar-order-sign``: contradictions between the order and the decision, and silence where there are none."""
+
+import json
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    OTHER_ORDER,
+    bundle,
+    changed,
+    observation,
+    order_select,
+    order_sign,
+    patient,
+)
+from tests.cds.hooks.cds_hooks_standard import check_response
+
+CHILD = patient("2021-01-05")
+
+
+def sign(client: TestClient, call: dict[str, Any]) -> list[dict[str, Any]]:
+    answer = client.post("/cds-services/collar-order-sign", json=call)
+    assert answer.status_code == 200, answer.text
+    check_response(answer.json())
+    cards: list[dict[str, Any]] = answer.json()["cards"]
+    return cards
+
+
+def accepted(client: TestClient, call: dict[str, Any]) -> tuple[dict[str, Any], ...]:
+    """The drafts as they stand after the clinician accepted every suggestion of order-select."""
+    answer = client.post("/cds-services/collar-order-select", json=call).json()
+    drafts = {
+        f"{d['resource']['resourceType']}/{d['resource']['id']}": d["resource"]
+        for d in call["context"]["draftOrders"]["entry"]
+    }
+    for card in answer["cards"]:
+        for suggestion in card.get("suggestions", ()):
+            for number, action in enumerate(suggestion["actions"]):
+                resource = action["resource"]
+                identity = resource.get("id", f"created-{number}")
+                drafts[f"{resource['resourceType']}/{identity}"] = {**resource, "id": identity}
+    return tuple(drafts.values())
+
+
+def sized(code: str, **more: Any) -> dict[str, Any]:
+    system = "https://nuque.example.org/fhir/CodeSystem/size-classes"
+    return {**COLLAR_ORDER, "orderDetail": [{"coding": [{"system": system, "code": code}]}], **more}
+
+
+@pytest.fixture
+def complete(client: TestClient) -> tuple[dict[str, Any], ...]:
+    return accepted(client, order_select(*MEASURED))
+
+
+def with_first(drafts: tuple[dict[str, Any], ...], **change: Any) -> tuple[dict[str, Any], ...]:
+    return tuple({**draft, **change} if draft["id"] == "order-1" else draft for draft in drafts)
+
+
+def test_other_orders_are_none_of_our_business(client: TestClient) -> None:
+    assert client.post("/cds-services/collar-order-sign", json=order_sign(drafts=(OTHER_ORDER,))).json() == {
+        "cards": []
+    }
+
+
+def test_what_order_select_suggested_is_signed_in_silence(client: TestClient, complete: tuple[Any, ...]) -> None:
+    assert sign(client, order_sign(*MEASURED, drafts=complete)) == []
+
+
+def test_another_size_is_a_warning_with_the_corrected_order_under_its_own_id(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    wrong = with_first(complete, orderDetail=sized("adult H5 G2")["orderDetail"], note=[{"text": "for the left side"}])
+    (card,) = sign(client, order_sign(*MEASURED, drafts=wrong))
+    assert card["indicator"] == "warning"
+    assert "H5" in card["summary"] and "H3" in card["summary"]
+    (action,) = card["suggestions"][0]["actions"]
+    assert action["type"] == "update"
+    assert action["resource"]["id"] == "order-1"
+    assert action["resource"]["note"] == [{"text": "for the left side"}]
+    assert [detail["coding"][0]["code"] for detail in action["resource"]["orderDetail"]] == ["adult H3 G2"]
+
+
+def test_an_adult_item_for_a_child_is_critical_and_says_why(client: TestClient) -> None:
+    call = changed(order_sign(*MEASURED, drafts=(sized("adult H3 G2"),)), "prefetch.patient", CHILD)
+    card = sign(client, call)[0]
+    assert card["indicator"] == "critical"
+    assert card["summary"].startswith("The order is for an adult")
+    assert "Why this is critical" in card["detail"]
+
+
+def test_a_size_for_a_patient_of_unknown_age_is_a_warning(client: TestClient) -> None:
+    call = order_sign(*MEASURED, drafts=(sized("adult H3 G2"),))
+    card = sign(client, changed(call, "prefetch.patient.birthDate", ...))[0]
+    assert card["indicator"] in ("warning", "critical")
+    assert "adult line" in card["detail"]
+
+
+def test_a_clinicians_size_is_not_contradicted_by_assumptions(client: TestClient, complete: tuple[Any, ...]) -> None:
+    chosen = with_first(complete, orderDetail=sized("adult H5 G3")["orderDetail"])
+    assert sign(client, order_sign(drafts=chosen)) == []
+
+
+def test_a_reason_not_to_size_stops_the_signing_with_a_critical_card(client: TestClient) -> None:
+    card = sign(client, order_sign(*MEASURED, observation("airway-threat", True)))[0]
+    assert card["indicator"] == "critical"
+    assert card["summary"].startswith("Do not size: ")
+    assert "DeviceRequest" not in str(card.get("suggestions"))
+
+
+def test_a_device_that_states_another_size_is_noticed(client: TestClient, complete: tuple[Any, ...]) -> None:
+    wrong = []
+    for draft in complete:
+        if draft["resourceType"] == "DeviceRequest":
+            parameter = json.loads(json.dumps(draft["parameter"]).replace("height-band.H3", "height-band.H5"))
+            draft = {**draft, "parameter": parameter, "codeCodeableConcept": {"text": "rigid neck collar"}}
+        wrong.append(draft)
+    (card,) = sign(client, order_sign(*MEASURED, drafts=tuple(wrong)))
+    (action,) = card["suggestions"][0]["actions"]
+    assert action["resource"]["resourceType"] == "DeviceRequest"
+    assert "height-band.H3" in str(action["resource"]["parameter"])
+
+
+def test_an_order_without_a_second_person_is_a_warning_and_gets_one(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    alone = with_first(complete, extension=[{"url": "https://ehr.example.org/x", "valueString": "kept"}])
+    (card,) = sign(client, order_sign(*MEASURED, drafts=alone))
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("The order names no second person")
+    (action,) = card["suggestions"][0]["actions"]
+    values = {part["url"].rsplit("/", 1)[-1]: part for part in action["resource"]["extension"]}
+    assert values["people-needed"]["valuePositiveInt"] == 2
+    assert values["x"]["valueString"] == "kept"
+
+
+def test_a_child_takes_one_person_more(client: TestClient, complete: tuple[Any, ...]) -> None:
+    call = changed(order_sign(*MEASURED, drafts=complete), "prefetch.patient", CHILD)
+    details = "\n".join(card["detail"] for card in sign(client, call))
+    assert "The order names 2 people for the fitting; it takes 3" in details
+
+
+def test_a_collar_without_skin_inspection_is_a_warning_with_the_care_to_add(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    no_plan = tuple(draft for draft in complete if draft["resourceType"] != "CarePlan")
+    (card,) = sign(client, order_sign(*MEASURED, drafts=no_plan))
+    assert card["summary"].startswith("No skin inspection")
+    created = [a["resource"]["resourceType"] for a in card["suggestions"][0]["actions"] if a["type"] == "create"]
+    assert created == ["CarePlan"]
+
+
+def test_care_that_is_planned_in_the_record_counts(client: TestClient, complete: tuple[Any, ...]) -> None:
+    no_plan = tuple(draft for draft in complete if draft["resourceType"] != "CarePlan")
+    plans = [{**draft, "status": "active", "id": "plan-7"} for draft in complete if draft["resourceType"] == "CarePlan"]
+    call = changed(order_sign(*MEASURED, drafts=no_plan), "prefetch.plans", bundle(*plans))
+    assert sign(client, call) == []
+    ended = [{**plan, "status": "revoked"} for plan in plans]
+    assert len(sign(client, changed(call, "prefetch.plans", bundle(*ended)))) == 1

@@ -1,0 +1,144 @@
+"""``collar-patient-view`` and ``collar-discharge``."""
+
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from rules.loading.loader import load_ruleset
+from tests.cds.hook_calls import MEASURED, changed, discharge, observation, order_select, patient_view
+from tests.cds.hooks.cds_hooks_standard import check_response
+
+WORN = observation("collar-in-place", True)
+HOURS = {"system": "http://unitsofmeasure.org", "code": "h", "unit": "h"}
+LONG_AGO = observation("last-skin-check", 40, valueQuantity={"value": 40, **HOURS})
+JUST_NOW = observation("last-skin-check", 1, valueQuantity={"value": 1, **HOURS})
+REVIEWED = observation("last-review", 2, valueQuantity={"value": 2, **HOURS})
+COLLAR_USE = {
+    "resourceType": "DeviceUseStatement",
+    "id": "use-1",
+    "status": "active",
+    "subject": {"reference": "Patient/p1"},
+    "timingPeriod": {"start": "2026-01-30T22:00:00Z"},
+    "device": {"display": "rigid neck collar"},
+}
+
+
+def cards(client: TestClient, service: str, call: dict[str, Any]) -> list[dict[str, Any]]:
+    answer = client.post(f"/cds-services/{service}", json=call)
+    assert answer.status_code == 200, answer.text
+    check_response(answer.json())
+    found: list[dict[str, Any]] = answer.json()["cards"]
+    return found
+
+
+def topics(card: dict[str, Any]) -> set[str]:
+    rules = load_ruleset().rules
+    return {rules[rule].topic for rule in card["extension"]["org.example.nuque.rules"]}
+
+
+# --- patient-view ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_chart_without_a_collar_opens_in_silence(client: TestClient) -> None:
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED)) == []
+    off = observation("collar-in-place", False)
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, off, LONG_AGO)) == []
+
+
+def test_a_collar_that_is_looked_after_opens_in_silence(client: TestClient) -> None:
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, JUST_NOW, REVIEWED)) == []
+
+
+def test_an_overdue_skin_inspection_is_said_and_can_be_ordered(client: TestClient) -> None:
+    warning, due = cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, LONG_AGO, REVIEWED))
+    assert warning["indicator"] == "warning"
+    assert "due for inspection" in warning["summary"]
+    assert due["indicator"] == "info"
+    (action,) = due["suggestions"][0]["actions"]
+    assert action["resource"]["resourceType"] == "CarePlan"
+    assert [a["detail"]["code"]["coding"][0]["code"] for a in action["resource"]["activity"]] == ["inspect-skin"]
+
+
+def test_the_record_of_the_device_says_that_it_is_worn(client: TestClient) -> None:
+    call = patient_view(*MEASURED, LONG_AGO)
+    worn = {"resourceType": "Bundle", "entry": [{"resource": COLLAR_USE}]}
+    assert cards(client, "collar-patient-view", changed(call, "prefetch.deviceUses", worn))
+
+
+def test_only_skin_and_review_are_spoken_of(client: TestClient) -> None:
+    call = patient_view(*MEASURED, WORN, LONG_AGO, observation("agitation", True), observation("tracheostomy", True))
+    for card in cards(client, "collar-patient-view", call):
+        assert topics(card) & {"skin", "review"}
+
+
+# --- encounter-discharge -----------------------------------------------------------------------------------------------------
+
+
+def test_a_patient_without_a_collar_leaves_in_silence(client: TestClient) -> None:
+    assert cards(client, "collar-discharge", discharge(*MEASURED)) == []
+
+
+def test_a_patient_in_a_collar_is_given_what_has_to_be_arranged(client: TestClient) -> None:
+    found = cards(client, "collar-discharge", discharge(*MEASURED, WORN))
+    card = found[-1]
+    assert card["summary"].startswith("Going home in a collar: ")
+    assert "handover" in topics(card)
+    created = [action["resource"] for action in card["suggestions"][0]["actions"]]
+    assert {resource["resourceType"] for resource in created} == {"ServiceRequest", "CarePlan"}
+    assert all((resource["status"], resource["intent"]) == ("draft", "proposal") for resource in created)
+    assert "fit-rigid-neck-collar" not in str(created)
+
+
+def test_the_call_itself_says_that_the_patient_is_leaving(client: TestClient) -> None:
+    answer = client.post("/cds-services/collar-discharge", json=discharge(*MEASURED, WORN)).json()
+    facts = {fact["name"]: fact for fact in answer["extension"]["org.example.nuque.decision"]["facts"]}
+    assert facts["discharge_planned"]["value"] is True
+    assert facts["discharge_planned"]["original"] == "the hook encounter-discharge"
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_patients_instructions_go_along(client: TestClient, language: str) -> None:
+    card = cards(client, "collar-discharge", discharge(*MEASURED, WORN))[-1]
+    assert f"`{language}`" in card["detail"]
+    (plan,) = [a["resource"] for a in card["suggestions"][0]["actions"] if a["resource"]["resourceType"] == "CarePlan"]
+    leaflets = client.post("/cds-services/collar-discharge", json=discharge(*MEASURED, WORN)).json()["extension"][
+        "org.example.nuque.decision"
+    ]["leaflets"]
+    (leaflet,) = [leaflet for leaflet in leaflets if leaflet["language"] == language]
+    notes = "\n".join(note["text"] for note in plan["note"])
+    assert all(line in notes for section in leaflet["sections"] for line in section["lines"])
+
+
+def test_what_is_arranged_already_is_not_suggested_again(client: TestClient) -> None:
+    call = discharge(*MEASURED, WORN)
+    card = cards(client, "collar-discharge", call)[-1]
+    orders = [
+        a["resource"] for a in card["suggestions"][0]["actions"] if a["resource"]["resourceType"] == "ServiceRequest"
+    ]
+    active = [{**order, "status": "active", "id": f"placed-{n}"} for n, order in enumerate(orders)]
+    placed = {"resourceType": "Bundle", "entry": [{"resource": order} for order in active]}
+    again = cards(client, "collar-discharge", changed(call, "prefetch.orders", placed))[-1]
+    created = [action["resource"]["resourceType"] for action in again["suggestions"][0]["actions"]]
+    assert created == ["CarePlan"]
+    foreign = [{**order, "subject": {"reference": "Patient/p2"}} for order in active]
+    placed = {"resourceType": "Bundle", "entry": [{"resource": order} for order in foreign]}
+    others = cards(client, "collar-discharge", changed(call, "prefetch.orders", placed))[-1]
+    assert len(others["suggestions"][0]["actions"]) == len(orders) + 1
+
+
+# --- a patient who has died ----------------------------------------------------------------------------------------------------
+
+
+def test_nothing_is_due_for_a_patient_who_has_died(client: TestClient) -> None:
+    view = changed(patient_view(*MEASURED, WORN, LONG_AGO), "prefetch.patient.deceasedBoolean", True)
+    assert cards(client, "collar-patient-view", view) == []
+    leaving = changed(discharge(*MEASURED, WORN), "prefetch.patient.deceasedBoolean", True)
+    assert cards(client, "collar-discharge", leaving) == []
+
+
+def test_a_collar_for_a_patient_who_has_died_is_doubted(client: TestClient) -> None:
+    call = changed(order_select(*MEASURED), "prefetch.patient.deceasedBoolean", True)
+    card = cards(client, "collar-order-select", call)[0]
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("The record says that this patient has died")

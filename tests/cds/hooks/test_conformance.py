@@ -1,0 +1,253 @@
+"""Every answer is what CDS Hooks asks of it, whatever patient and whatever request; and no request brings the service down."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import fhirkit
+import pytest
+from fastapi.testclient import TestClient
+from fhir.resources.R4B import get_fhir_model_class
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
+from tests.cds.conftest import AT
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    changed,
+    discharge,
+    observation,
+    order_select,
+    order_sign,
+    patient_view,
+    recorded,
+)
+from tests.cds.hooks.cds_hooks_standard import check_discovery, check_response
+from tests.published.fhir_r4.official import problems
+from tests.rules.patients import patients
+
+RULESET = load_ruleset()
+DECIDER = Decider(RULESET)
+CALLS = {
+    "collar-order-select": order_select,
+    "collar-order-sign": order_sign,
+    "collar-patient-view": patient_view,
+    "collar-discharge": discharge,
+}
+NAMELESS = {"resourceType": "Patient", "id": "p1"}
+SERVICE_OF = {
+    "order-select": "collar-order-select",
+    "order-sign": "collar-order-sign",
+    "patient-view": "collar-patient-view",
+    "encounter-discharge": "collar-discharge",
+}
+DEMO = Path(__file__).parents[3] / "demo_bundles"
+DEMO_CALLS = sorted((DEMO / "hooks").glob("*.json"))
+DEMO_AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+
+def test_discovery_is_what_the_standard_asks_for(client: TestClient) -> None:
+    answer = client.get("/cds-services")
+    assert answer.status_code == 200
+    check_discovery(answer.json())
+    assert {service["id"]: service["hook"] for service in answer.json()["services"]} == {
+        service: hook for hook, service in SERVICE_OF.items()
+    }
+
+
+def test_discovery_asks_for_every_observation_that_rules_read(client: TestClient) -> None:
+    (template,) = {service["prefetch"]["observations"] for service in client.get("/cds-services").json()["services"]}
+    own = "https://nuque.example.org/fhir/CodeSystem/facts"
+    for name in RULESET.facts_read:
+        fact = RULESET.vocabulary[name]
+        assert fact.given == "concluded" or f"{own}|{fact.code}" in template
+    assert "http://loinc.org|9269-2" in template
+
+
+@pytest.mark.parametrize("service", CALLS)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(facts=patients(RULESET))
+def test_every_answer_conforms_for_every_patient(client: TestClient, service: str, facts: dict[str, Any]) -> None:
+    call = changed(
+        CALLS[service](*recorded(RULESET, facts)), "prefetch.patient", {"resourceType": "Patient", "id": "p1"}
+    )
+    answer = client.post(f"/cds-services/{service}", json=call)
+    assert answer.status_code == 200, answer.text
+    check_response(answer.json())
+    for card in answer.json()["cards"]:
+        assert set(card["extension"]["org.example.nuque.rules"]) <= set(RULESET.rules)
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(facts=patients(RULESET))
+def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict[str, Any]) -> None:
+    """Against the official R4 definitions, fhirkit (R4) and fhir.resources (R4B models)."""
+    for call in (order_select, order_sign):
+        request = call(*recorded(RULESET, facts))
+        answer = client.post(f"/cds-services/{SERVICE_OF[request['hook']]}", json=request).json()
+        for card in answer["cards"]:
+            for suggestion in card.get("suggestions", ()):
+                for action in suggestion["actions"]:
+                    resource = action["resource"]
+                    get_fhir_model_class(resource["resourceType"]).model_validate(resource)
+                    assert fhirkit.validate(resource) == []
+                    assert problems(resource) == []
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(facts=patients(RULESET))
+def test_the_hook_decides_what_the_rules_decide_for_the_same_facts(client: TestClient, facts: dict[str, Any]) -> None:
+    call = changed(order_select(*recorded(RULESET, facts)), "prefetch.patient", NAMELESS)
+    call = changed(call, "prefetch.encounter", None)
+    sent = client.post("/cds-services/collar-order-select", json=call).json()["extension"]["org.example.nuque.decision"]
+    assert {fact["name"]: fact["value"] for fact in sent.get("facts", ())} == facts
+    plain = DECIDER.decide(facts, AT).as_json()
+    for part in ("size_class", "candidates", "confidence", "holds", "cautions", "tasks", "measure_next"):
+        assert sent.get(part) == plain.get(part)
+
+
+ODD = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(2**70), 2**70),
+    st.floats(),
+    st.text(max_size=20),
+    st.sampled_from(["2026-02-30", "Patient/nowhere", "urn:uuid:x", "\ud800", "", " ", "0000", "9999-99-99T99:99:99Z"]),
+    st.just([]),
+    st.just({}),
+    st.just([[[[None]]]]),
+    st.just({"resourceType": "Observation"}),
+    st.just({"coding": [{"system": 1, "code": None}, "x", None]}),
+    st.just({"value": "12", "code": "mm"}),
+)
+
+
+def places(value: Any, path: str = "") -> list[str]:
+    """Every path into ``value``."""
+    parts = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    found = []
+    for key, item in parts:
+        here = f"{path}.{key}" if path else str(key)
+        found += [here, *places(item, here)]
+    return found
+
+
+@pytest.mark.parametrize("service", CALLS)
+@settings(max_examples=250, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_whatever_is_wrong_anywhere_is_refused_or_listed_and_never_fails(
+    client: TestClient, service: str, data: st.DataObject
+) -> None:
+    call = CALLS[service](*MEASURED, observation("airway-threat", True))
+    for _ in range(data.draw(st.integers(1, 3))):
+        path = data.draw(st.sampled_from(places(call)))
+        call = changed(call, path, data.draw(st.one_of(ODD, st.just(...))))
+    body = json.dumps(call).encode()
+    answer = client.post(f"/cds-services/{service}", content=body, headers={"Content-Type": "application/json"})
+    assert answer.status_code in (200, 400, 412), answer.text
+    if answer.status_code == 200:
+        check_response(answer.json())
+    else:
+        issues = answer.json()["issue"]
+        assert all(issue["diagnostics"] for issue in issues)
+
+
+def test_five_thousand_resources_are_read(client: TestClient) -> None:
+    others = [
+        observation("neck-circumference", 300 + n % 50, number=n, time="2026-01-20T08:00:00Z") for n in range(2500)
+    ]
+    foreign = [
+        {**observation("neck-height", 90, number=n), "subject": {"reference": "Patient/p2"}} for n in range(2500)
+    ]
+    answer = client.post("/cds-services/collar-order-select", json=order_select(*others, *MEASURED, *foreign))
+    assert answer.status_code == 200
+    check_response(answer.json())
+    assert answer.json()["extension"]["org.example.nuque.decision"]["size_class"]["code"] == "adult H3 G2"
+    assert all(len(card["detail"]) < 20_000 for card in answer.json()["cards"])
+
+
+def test_eight_threads_get_the_answers_of_one(client: TestClient) -> None:
+    calls = [
+        (
+            "collar-order-select",
+            order_select(*MEASURED, drafts=({**COLLAR_ORDER, "id": f"o{n}"},), selections=(f"ServiceRequest/o{n}",)),
+        )
+        for n in range(10)
+    ] + [("collar-order-sign", order_sign(observation("neck-circumference", 300 + 40 * n))) for n in range(10)]
+
+    def ask(service_and_call: tuple[str, dict[str, Any]]) -> Any:
+        service, call = service_and_call
+        return client.post(f"/cds-services/{service}", json=call).json()
+
+    alone = [ask(call) for call in calls]
+    with ThreadPoolExecutor(8) as threads:
+        together = list(threads.map(ask, calls * 4))
+    assert together == alone * 4
+
+
+@pytest.fixture(scope="module")
+def demo_hospital() -> Iterator[TestClient]:
+    """The invented hospital's own service: its overlay, its codes, its shelf."""
+    settings = Settings(
+        catalogue=DEMO / "catalogue.yaml", code_map=DEMO / "site_codes.yaml", overlays=(DEMO / "site.yaml",)
+    )
+    with TestClient(create_app(settings, clock=lambda: DEMO_AT)) as client:
+        yield client
+
+
+def test_there_is_a_demo_call_for_each_service() -> None:
+    assert {path.stem for path in DEMO_CALLS} == set(CALLS)
+
+
+@pytest.mark.parametrize("path", DEMO_CALLS, ids=lambda path: path.stem)
+def test_every_demo_call_gets_cards_that_conform(client: TestClient, demo_hospital: TestClient, path: Path) -> None:
+    call = json.loads(path.read_text())
+    for asked in (client, demo_hospital):
+        answer = asked.post(f"/cds-services/{path.stem}", json=call)
+        assert answer.status_code == 200, answer.text
+        check_response(answer.json())
+    assert answer.json()["cards"]
+
+
+def test_the_hospitals_own_codes_and_thresholds_decide_and_are_named(demo_hospital: TestClient) -> None:
+    """Its own code for the neck height, written in the words of its monitors; its own edge of 58 mm for H3 makes it H3."""
+    height = observation("neck-height", 60, time="2026-03-02T08:00:00Z")
+    height["code"] = {"coding": [{"system": "https://records.hollowmere.example/codes", "code": "NECK-UP"}]}
+    height["valueQuantity"] = {"value": 6, "unit": "centimetre"}
+    rest = [observation(name, value, time="2026-03-02T08:00:00Z") for name, value in (("neck-circumference", 380),)]
+    order = {
+        **COLLAR_ORDER,
+        "code": {"coding": [{"system": "https://records.hollowmere.example/codes", "code": "COLLAR-RIGID"}]},
+    }
+    call = order_select(height, *rest, drafts=(order,))
+    response = demo_hospital.post("/cds-services/collar-order-select", json=call).json()
+    decision = response["extension"]["org.example.nuque.decision"]
+    assert "H3" in decision["axes"]["height_band"]["candidates"]
+    assert {change["name"] for change in decision["local_changes"]} >= {"height_edge_h3_mm", "measure_within_hours"}
+    (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
+    assert "Changed by this site" in card["detail"]
+    assert "The lower edge of the Hillside collar on our shelf lies at 58 mm" in card["detail"]
+    assert "HM-2" in card["detail"]
+
+
+def test_the_interactive_documentation_works(client: TestClient) -> None:
+    described = client.get("/openapi.json").json()
+    assert {f"/cds-services/{service}" for service in CALLS} <= set(described["paths"])
+    body = described["paths"]["/cds-services/collar-order-select"]["post"]["requestBody"]
+    assert "OrderSelectRequest" in json.dumps(body)
+    assert client.get("/docs").status_code == 200
+
+
+def test_no_other_origin_may_read_answers_by_default(client: TestClient) -> None:
+    answer = client.get("/cds-services", headers={"Origin": "https://ehr.example.org"})
+    assert "access-control-allow-origin" not in answer.headers

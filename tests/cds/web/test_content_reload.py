@@ -1,0 +1,159 @@
+"""New knowledge while the service runs: checked, swapped as a whole, refused with its reason."""
+
+import os
+import shutil
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+import cds.web.content_reload
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from cds.site.content import Content
+from cds.site.content_check import Proof
+from rules.loading.loader import KNOWLEDGE
+from tests.cds.live_service import running
+
+ADMIN = "a" * 40
+BEARER = {"Authorization": f"Bearer {ADMIN}"}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    copied = Path(shutil.copytree(KNOWLEDGE, tmp_path / "knowledge"))
+    # The shortest file of cases is enough here: that all cases hold is tested elsewhere.
+    _, *others = sorted((copied / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
+    for path in others:
+        path.unlink()
+    return copied
+
+
+@pytest.fixture
+def service(folder: Path) -> TestClient:
+    return TestClient(create_app(Settings(knowledge=folder, admin_token=ADMIN)))
+
+
+def new_version(folder: Path, version: str = "99.0.0") -> None:
+    path = folder / "ruleset.yaml"
+    lines = [
+        f"  version: {version}" if line.strip().startswith("version:") else line
+        for line in path.read_text().split("\n")
+    ]
+    path.write_text("\n".join(lines))
+
+
+def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, service: TestClient) -> None:
+    before = service.get("/health/live").headers["Nuque-Ruleset"]
+    new_version(folder)
+    done = service.post("/admin/reload", headers=BEARER)
+    assert done.status_code == 200
+    assert (done.json()["before"], done.json()["cases"] > 0) == (before, True)
+    assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+def test_a_call_is_decided_by_the_rules_that_its_answer_names(folder: Path, service: TestClient) -> None:
+    """Also where new knowledge is swapped in while the body still comes."""
+    app = service.app
+    assert isinstance(app, FastAPI)
+    new_version(folder)
+    newer = Content.load(app.state.service.settings)
+
+    def body() -> Iterator[bytes]:
+        yield b'{"facts": {"age_years'
+        app.state.service.content = newer
+        yield b'": 40}}'
+
+    answer = service.post("/decisions", content=body(), headers={"Content-Type": "application/json"})
+    decided = answer.json()["ruleset"]
+    assert "99.0.0" not in decided["version"]
+    assert answer.headers["Nuque-Ruleset"] == f"{decided['name']}/{decided['version']}; hash={decided['hash']}"
+    assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "reason"),
+    [
+        ("broken.yaml", "rules: [", "broken.yaml"),
+        ("broken.yaml", "nonsense: {}", "nonsense"),
+        ("cases/broken.yaml", "cases: 7", "cases"),
+        (
+            "cases/broken.yaml",
+            "cases:\n- name: wrong\n  shows: x\n  source: x\n  facts: {age_years: 40}\n  expect: {size: none, line: infant}\n",
+            "wrong",
+        ),
+        # It loads and every case holds; only lint sees it.
+        (
+            "idle.yaml",
+            "rules:\n- id: idle.x\n  title: Idle\n  when: {fact: age_years, above: 900}\n"
+            "  then: {conclude: {collar_care: true}}\n  because: Never.\n  sources: [ham-2014]\n",
+            "threshold: rule idle.x",
+        ),
+    ],
+)
+def test_broken_knowledge_is_refused_with_the_reason_and_the_old_stays(
+    folder: Path, service: TestClient, file: str, text: str, reason: str
+) -> None:
+    before = service.get("/health/live").headers["Nuque-Ruleset"]
+    new_version(folder)
+    (folder / file).write_text(text)
+    refused = service.post("/admin/reload", headers=BEARER)
+    assert refused.status_code == 409
+    assert reason in " ".join(issue["diagnostics"] for issue in refused.json()["issue"])
+    assert service.get("/health/live").headers["Nuque-Ruleset"] == before
+    assert service.post("/decisions", json={"facts": {"age_years": 40}}).status_code == 200
+
+
+def test_a_folder_without_cases_is_refused(folder: Path, service: TestClient) -> None:
+    shutil.rmtree(folder / "cases")
+    assert service.post("/admin/reload", headers=BEARER).status_code == 409
+
+
+@pytest.mark.parametrize("headers", [{}, {"Authorization": "Bearer wrong"}, {"Authorization": ADMIN}])
+def test_only_the_admin_token_reloads(service: TestClient, headers: dict[str, str]) -> None:
+    assert service.post("/admin/reload", headers=headers).status_code == 401
+
+
+def test_without_an_admin_token_there_is_no_such_call() -> None:
+    with TestClient(create_app(Settings())) as service:
+        assert service.post("/admin/reload", headers=BEARER).status_code == 401
+
+
+def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, let_go = threading.Event(), threading.Event()
+
+    def held_up(settings: Settings) -> tuple[Content, Proof]:
+        begun.set()
+        assert let_go.wait(60)
+        return proved(settings)
+
+    proved = cds.reload.proved
+    monkeypatch.setattr(cds.web.content_reload, "proved", held_up)
+    with ThreadPoolExecutor(1) as other:
+        first = other.submit(service.post, "/admin/reload", headers=BEARER)
+        assert begun.wait(60)
+        second = service.post("/admin/reload", headers=BEARER)
+        let_go.set()
+        assert first.result().status_code == 200
+    assert second.status_code == 409
+    assert "another reload" in second.text
+
+
+@pytest.mark.slow
+def test_sighup_reloads_and_a_broken_folder_leaves_the_service_answering(folder: Path) -> None:
+    with running("--knowledge", str(folder)) as live:
+        new_version(folder, "98.0.0")
+        os.kill(live.process.pid, signal.SIGHUP)
+        assert live.has_said("reloaded", "/98.0.0;")
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+        (folder / "broken.yaml").write_text("rules: [")
+        os.kill(live.process.pid, signal.SIGHUP)
+        assert live.has_said("reload refused", "broken.yaml")
+        assert httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}).status_code == 200
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]

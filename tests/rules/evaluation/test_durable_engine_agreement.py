@@ -1,0 +1,131 @@
+"""durable_rules against plain evaluation of the same conditions, on thousands of generated rulesets and patients."""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from rules.errors import EngineError
+from rules.evaluation.durable_engine import Engine
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.yaml_reader import Source
+from rules.model.conditions import evaluate
+from tests.rules.patients import patients
+
+HEAD = """
+ruleset: {name: generated, version: 1.0.0, title: Generated, disclaimer: Clinicians decide.}
+facts:
+  x: {type: number, range: [-100, 100], label: x, meaning: x, code: x}
+  n: {type: integer, range: [3, 15], label: n, meaning: n, code: n}
+  b: {type: boolean, label: b, meaning: b, code: b}
+  c: {type: code, values: [red, green, "blue sky"], label: c, meaning: c, code: c}
+  y: {type: number, range: [-100, 100], label: y, meaning: y, code: y, given: either}
+sources: {habit: {kind: common_practice, citation: "Common practice, no source."}}
+"""
+NUMBERS = st.one_of(st.integers(-3, 15), st.sampled_from([0.5, 2.25, 3.1, 7.999, -0.125]))
+ORDERED = st.sampled_from(["is", "is_not", "at_least", "above", "at_most", "below"])
+WORDS = st.sampled_from(["red", "green", "blue sky"])
+
+
+def comparison(fact, comparator, value):
+    return {"fact": fact, comparator: value}
+
+
+LEAVES = st.one_of(
+    st.builds(comparison, st.sampled_from("xyn"), ORDERED, NUMBERS),
+    st.builds(comparison, st.just("b"), st.sampled_from(["is", "is_not"]), st.booleans()),
+    st.builds(comparison, st.just("c"), st.sampled_from(["is", "is_not"]), WORDS),
+    st.builds(
+        comparison, st.just("c"), st.sampled_from(["one_of", "not_one_of"]), st.lists(WORDS, min_size=1, max_size=3)
+    ),
+    st.builds(lambda kind, fact: {kind: fact}, st.sampled_from(["known", "unknown"]), st.sampled_from("xnbcy")),
+)
+TREES = st.recursive(
+    LEAVES,
+    lambda inner: st.builds(
+        lambda kind, children: {kind: children},
+        st.sampled_from(["all", "any", "none"]),
+        st.lists(inner, min_size=1, max_size=3),
+    ),
+    max_leaves=8,
+)
+PATIENTS = st.fixed_dictionaries(
+    {},
+    optional={
+        "x": st.one_of(st.integers(-3, 15), st.sampled_from([0.5, 2.25, 3.1, 7.999, 1e-9]), st.floats(-100, 100)),
+        "n": st.integers(3, 15),
+        "b": st.booleans(),
+        "c": WORDS,
+        "y": st.one_of(NUMBERS, st.sampled_from([1e-9, -1e-9, 5e-324])),
+    },
+)
+
+
+def generated(trees):
+    rules = [
+        {
+            "id": f"generated.r{index}",
+            "title": f"Rule {index}",
+            "when": tree,
+            "then": {"caution": {"severity": "info", "text": f"caution {index}"}},
+            "because": "Test.",
+            "sources": ["habit"],
+        }
+        for index, tree in enumerate(trees)
+    ]
+    rules.append(
+        {
+            "id": "generated.chained",
+            "title": "Chained",
+            "when": {"fact": "x", "above": 0},
+            "then": {"conclude": {"y": "x * 2 - 1"}},
+            "because": "Test.",
+            "sources": ["habit"],
+        }
+    )
+    return build_ruleset([Source("base.yaml", HEAD), Source("generated.yaml", json.dumps({"rules": rules}))])
+
+
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(TREES, min_size=5, max_size=25), st.lists(PATIENTS, min_size=10, max_size=40))
+def test_both_fire_the_same_rules_and_conclude_the_same(trees, people):
+    ruleset = generated(trees)
+    engine = Engine(ruleset)
+    for facts in people:
+        plain, durable = fire(ruleset, facts), engine.fire(facts)
+        assert durable == plain
+        direct = {rule.id for rule in ruleset.rules.values() if evaluate(rule.when, plain.facts) is True}
+        assert {rule.id for rule in plain.fired} == direct
+
+
+def test_a_threshold_that_durable_rules_could_not_read_is_refused():
+    with pytest.raises(EngineError, match="x is compared with 1e-09"):
+        Engine(generated([{"fact": "x", "above": 1e-9}]))
+
+
+RULESET = load_ruleset()
+ENGINE = Engine(RULESET)
+
+
+@settings(max_examples=400)
+@given(patients(RULESET))
+def test_both_agree_on_the_shipped_rules(facts):
+    assert ENGINE.fire(facts) == fire(RULESET, facts)
+
+
+def test_eight_threads_at_once_get_the_same_answers_as_one():
+    people = [
+        {"age_years": age, "neck_circumference_mm": girth, "neck_height_mm": height}
+        for age in (0.5, 5, 14, 40)
+        for girth in (200, 331, 640)
+        for height in (40, 60, 95)
+    ] * 8
+    alone = [ENGINE.fire(facts) for facts in people]
+    with ThreadPoolExecutor(8) as pool:
+        together = list(pool.map(ENGINE.fire, people))
+    assert together == alone

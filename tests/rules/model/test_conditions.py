@@ -1,0 +1,156 @@
+"""Three-valued logic against its published truth tables, and each form of a condition against the others."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.model.conditions import (
+    AllOf,
+    AnyOf,
+    Compare,
+    Condition,
+    Known,
+    NoneOf,
+    Unknown,
+    definitely,
+    describe,
+    evaluate,
+    facts_read,
+    without_negation,
+)
+
+TRUE, FALSE, UNKNOWN = True, False, None
+
+# Source: S. C. Kleene, Introduction to Metamathematics, 1952, section 64: strong tables for "and" and "or".
+KLEENE_AND = {
+    (TRUE, TRUE): TRUE,
+    (TRUE, FALSE): FALSE,
+    (TRUE, UNKNOWN): UNKNOWN,
+    (FALSE, TRUE): FALSE,
+    (FALSE, FALSE): FALSE,
+    (FALSE, UNKNOWN): FALSE,
+    (UNKNOWN, TRUE): UNKNOWN,
+    (UNKNOWN, FALSE): FALSE,
+    (UNKNOWN, UNKNOWN): UNKNOWN,
+}
+KLEENE_OR = {
+    (TRUE, TRUE): TRUE,
+    (TRUE, FALSE): TRUE,
+    (TRUE, UNKNOWN): TRUE,
+    (FALSE, TRUE): TRUE,
+    (FALSE, FALSE): FALSE,
+    (FALSE, UNKNOWN): UNKNOWN,
+    (UNKNOWN, TRUE): TRUE,
+    (UNKNOWN, FALSE): UNKNOWN,
+    (UNKNOWN, UNKNOWN): UNKNOWN,
+}
+KLEENE_NOT = {TRUE: FALSE, FALSE: TRUE, UNKNOWN: UNKNOWN}
+
+A, B = Compare("a", "is", True), Compare("b", "is", True)
+
+
+def recorded(**truths: bool | None) -> dict[str, bool]:
+    return {name: truth for name, truth in truths.items() if truth is not None}
+
+
+@pytest.mark.parametrize("pair", KLEENE_AND)
+def test_all_and_any_follow_the_published_tables(pair):
+    a, b = pair
+    assert evaluate(AllOf((A, B)), recorded(a=a, b=b)) is KLEENE_AND[pair]
+    assert evaluate(AnyOf((A, B)), recorded(a=a, b=b)) is KLEENE_OR[pair]
+
+
+@pytest.mark.parametrize("a", KLEENE_NOT)
+def test_none_of_one_is_negation(a):
+    assert evaluate(NoneOf((A,)), recorded(a=a)) is KLEENE_NOT[a]
+
+
+@pytest.mark.parametrize("pair", KLEENE_OR)
+def test_none_of_several_is_the_negated_or(pair):
+    a, b = pair
+    assert evaluate(NoneOf((A, B)), recorded(a=a, b=b)) is KLEENE_NOT[KLEENE_OR[pair]]
+
+
+def test_a_missing_fact_never_makes_a_negation_true():
+    assert evaluate(NoneOf((Compare("tracheostomy", "is", True),)), {}) is None
+
+
+def test_whether_a_fact_is_recorded_is_never_unknown():
+    assert evaluate(Known("a"), {}) is False
+    assert evaluate(Unknown("a"), {}) is True
+    assert evaluate(NoneOf((Unknown("a"),)), {}) is False
+
+
+def test_an_empty_all_is_true():
+    assert evaluate(AllOf(()), {}) is True
+    assert describe(AllOf(())) == "always"
+
+
+COMPARISONS = {
+    "is": lambda x, t: x == t,
+    "is_not": lambda x, t: x != t,
+    "at_least": lambda x, t: x >= t,
+    "above": lambda x, t: x > t,
+    "at_most": lambda x, t: x <= t,
+    "below": lambda x, t: x < t,
+}
+
+
+@pytest.mark.parametrize("comparator", COMPARISONS)
+@pytest.mark.parametrize("value", [329, 330, 331])
+def test_each_comparison_at_its_edge(comparator, value):
+    found = evaluate(Compare("x", comparator, 330), {"x": value})
+    assert found is COMPARISONS[comparator](value, 330)
+
+
+def test_membership():
+    leaf = Compare("form", "one_of", ("long_slender", "short_slender"))
+    assert evaluate(leaf, {"form": "short_slender"}) is True
+    assert evaluate(leaf, {"form": "short_broad"}) is False
+    assert evaluate(NoneOf((leaf,)), {"form": "short_broad"}) is True
+
+
+NUMBERS = st.sampled_from([0, 1, 2, 2.5])
+LEAVES = st.one_of(
+    st.builds(Compare, st.sampled_from("ab"), st.sampled_from(sorted(COMPARISONS)), NUMBERS),
+    st.builds(Compare, st.sampled_from("ab"), st.sampled_from(["one_of", "not_one_of"]), st.tuples(NUMBERS, NUMBERS)),
+    st.builds(Known, st.sampled_from("ab")),
+    st.builds(Unknown, st.sampled_from("ab")),
+)
+TREES = st.recursive(
+    LEAVES,
+    lambda inner: st.builds(
+        lambda kind, children: kind(tuple(children)),
+        st.sampled_from([AllOf, AnyOf, NoneOf]),
+        st.lists(inner, min_size=1, max_size=3),
+    ),
+    max_leaves=12,
+)
+EVERY_RECORD = [
+    {name: value for name, value in zip("ab", values, strict=True) if value is not None}
+    for values in itertools.product([None, 0, 1, 2, 2.5], repeat=2)
+]
+
+
+@given(TREES)
+def test_pushing_negation_down_keeps_the_meaning(condition: Condition):
+    pushed = without_negation(condition)
+    for facts in EVERY_RECORD:
+        assert evaluate(pushed, facts) is evaluate(condition, facts)
+
+
+@given(TREES)
+def test_pushing_negation_down_leaves_none_behind(condition: Condition):
+    assert "none of (" not in describe(without_negation(condition))
+    assert facts_read(without_negation(condition)) == facts_read(condition)
+
+
+@given(TREES)
+def test_the_fast_test_equals_definitely_true(condition: Condition):
+    fires = definitely(condition)
+    for facts in EVERY_RECORD:
+        assert fires(facts) is (evaluate(condition, facts) is True)

@@ -1,0 +1,61 @@
+"""Timings: which of several is the strictest, and their words."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from rules.model.timing import Timing, strictest
+
+TRIGGERS = {"move": "at each move", "theatre": "before theatre"}
+TIMINGS = st.one_of(
+    st.builds(Timing, every_hours=st.sampled_from([1, 2, 4, 8, 12]), for_days=st.sampled_from([None, 2, 5])),
+    st.builds(Timing, times_per_day=st.integers(1, 6), within_hours=st.sampled_from([None, 0, 1, 24])),
+    st.builds(
+        Timing, within_hours=st.sampled_from([None, 0, 2]), on=st.sampled_from([(), ("move",), ("theatre", "move")])
+    ),
+)
+
+
+@given(st.lists(TIMINGS, min_size=1, max_size=5))
+def test_the_strictest_satisfies_each_of_them(timings):
+    merged = strictest(timings)
+    for timing in timings:
+        if timing.interval_hours is not None:
+            assert merged.interval_hours <= timing.interval_hours
+            assert merged.for_days is None or (timing.for_days is not None and merged.for_days >= timing.for_days)
+        if timing.within_hours is not None:
+            assert merged.within_hours <= timing.within_hours
+        assert set(timing.on) <= set(merged.on)
+
+
+@given(st.lists(TIMINGS, min_size=1, max_size=5))
+def test_it_does_not_depend_on_the_order_but_for_the_order_of_events(timings):
+    merged, reverse = strictest(timings), strictest(reversed(timings))
+    assert merged.interval_hours == reverse.interval_hours
+    assert merged.within_hours == reverse.within_hours
+    assert set(merged.on) == set(reverse.on)
+
+
+@pytest.mark.parametrize(
+    ("timing", "words"),
+    [
+        (Timing(), "once"),
+        (Timing(within_hours=0), "now"),
+        (Timing(within_hours=0.5), "within 30 minutes"),
+        (Timing(every_hours=1), "every hour"),
+        (Timing(every_hours=4, within_hours=1), "every 4 hours, first within 1 hour"),
+        (Timing(times_per_day=2, for_days=3), "twice a day, for 3 days"),
+        (Timing(on=("move", "theatre")), "at each move, before theatre"),
+    ],
+)
+def test_words(timing, words):
+    assert timing.describe(TRIGGERS) == words
+
+
+@pytest.mark.parametrize("wrong", [{"every_hours": 0}, {"times_per_day": -1}, {"every_hours": 2, "times_per_day": 2}])
+def test_an_impossible_timing_is_refused(wrong):
+    with pytest.raises(ValidationError):
+        Timing(**wrong)

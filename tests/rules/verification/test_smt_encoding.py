@@ -1,0 +1,87 @@
+"""The formulas mean what the plain evaluator, the hit policy and the settled analysis mean, on generated patients."""
+
+import pytest
+import z3
+
+from rules.evaluation.hit_policy import choose
+from rules.evaluation.information_gain import Sizer
+from rules.evaluation.interpreter import fire
+from rules.loading.loader import load_ruleset
+from rules.testing.generators import Generator
+from rules.verification.smt_encoding import Evaluation, OutlookFormulas, SizingFormulas, any_patient, constant
+from tests.rules.small import small_ruleset
+
+
+class Asked:
+    """The formulas for any patient of a ruleset, asked about concrete ones."""
+
+    def __init__(self, ruleset):
+        self.ruleset = ruleset
+        self.patient = any_patient(ruleset.vocabulary, "a")
+        self.evaluation = Evaluation(ruleset, self.patient)
+        self.sizing = SizingFormulas(self.evaluation)
+
+    def values(self, facts, formulas):
+        pairs = []
+        for name, known in self.patient.known.items():
+            pairs.append((known, z3.BoolVal(name in facts)))
+            if name in facts:
+                pairs.append((self.patient.value[name], constant(self.ruleset.vocabulary[name], facts[name])))
+        return [z3.is_true(z3.simplify(z3.substitute(formula, *pairs))) for formula in formulas]
+
+
+def patients(ruleset, count):
+    return list(Generator(ruleset, seed=7).patients(count))
+
+
+@pytest.fixture(scope="module", params=["shipped", "small"])
+def asked(request):
+    return Asked(load_ruleset() if request.param == "shipped" else small_ruleset())
+
+
+def test_a_generated_patient_is_plausible_and_fires_the_same_rules(asked):
+    ruleset = asked.ruleset
+    for facts in patients(ruleset, 25):
+        assert asked.values(facts, [asked.patient.plausible]) != [] and ruleset.vocabulary.check(facts) == facts
+        fired = {rule.id for rule in fire(ruleset, facts).fired}
+        found = dict(
+            zip(
+                ruleset.rules,
+                asked.values(facts, [asked.evaluation.fires[name] for name in ruleset.rules]),
+                strict=True,
+            )
+        )
+        assert {name for name, true in found.items() if true} == fired, facts
+
+
+def test_what_is_known_at_the_end_is_the_same(asked):
+    names = list(asked.ruleset.vocabulary)
+    for facts in patients(asked.ruleset, 25):
+        known = asked.values(facts, [asked.evaluation.known[name] for name in names])
+        assert {name for name, true in zip(names, known, strict=True) if true} == set(fire(asked.ruleset, facts).facts)
+
+
+def test_the_hit_policy_is_the_same(asked):
+    for facts in patients(asked.ruleset, 25):
+        sizing = choose(asked.ruleset, fire(asked.ruleset, facts).fired)
+        assert asked.values(facts, [asked.sizing.withheld]) == [sizing.withheld]
+        for name, axis in asked.sizing.axes.items():
+            values = axis.axis.values
+            candidates = asked.values(facts, [axis.candidate[value] for value in values])
+            first = asked.values(facts, [axis.first[value] for value in values])
+            assert tuple(v for v, true in zip(values, candidates, strict=True) if true) == sizing.axes[name].candidates
+            assert tuple(v for v, true in zip(values, first, strict=True) if true) == sizing.axes[name].candidates[:1]
+
+
+def test_settled_is_the_same(asked):
+    sizer = Sizer(asked.ruleset)
+    part = Asked(sizer.ruleset)
+    outlook = OutlookFormulas(part.evaluation, part.sizing)
+    seen = set()
+    for facts in patients(asked.ruleset, 50):
+        prospects = sizer.prospects(facts, rank=False)
+        formulas = [outlook.settled, *(outlook.settled_axes[name] for name in asked.ruleset.axes)]
+        expected = [prospects.settled, *(prospects.settled_axes[name] for name in asked.ruleset.axes)]
+        assert part.values(facts, formulas) == expected, facts
+        seen.add(prospects.settled)
+    assert seen == {True, False}
