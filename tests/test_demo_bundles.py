@@ -17,12 +17,12 @@ from cds.fhir.reading.reader import Reading, read
 from cds.site.catalogue import Catalogue, Shelf
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
 from tests.published.fhir_r4.official import TYPES, problems
 
 DEMO = Path(__file__).parents[1] / "demo_bundles"
-INDEX = Source.read(DEMO / "index.yaml").data["patients"]
+INDEX = YamlFile.read(DEMO / "index.yaml").data["patients"]
 FILES = [entry["file"] for entry in INDEX]
 HOOKS = {
     "collar-order-select": "order-select",

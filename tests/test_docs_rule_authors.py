@@ -12,14 +12,14 @@ from click.testing import CliRunner
 
 from cds.cli import main
 from rules.deciding.decider import Decider
-from rules.loading import schema as shapes
+from rules.loading import schema
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.loading.source_map import Written
 from rules.model.facts import FactDefinition
 from rules.testing import cases
 from rules.testing.cases import load_cases, run_cases
 from rules.testing.mutation import mutate
-from rules.verification import invariants as claims
+from rules.verification import invariants
 from rules.verification.lint import lint
 from rules.verification.prover import verify
 
@@ -27,33 +27,33 @@ ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "docs" / "rule-authors.md").read_text(encoding="utf-8")
 
 HEADINGS = {
-    shapes.HeaderShape: "ruleset",
+    schema.HeaderShape: "ruleset",
     FactDefinition: "facts",
-    shapes.ParameterShape: "parameters",
-    shapes.SourceShape: "sources",
-    shapes.AxisShape: "axes",
-    shapes.TaskShape: "tasks",
-    shapes.RuleShape: "rules",
-    shapes.EffectsShape: "then",
-    shapes.SizeShape: "then.size",
-    shapes.HoldShape: "then.hold",
-    shapes.CautionShape: "then.caution",
-    shapes.TimingShape: "then.tasks",
-    shapes.TaskCallShape: "then.tasks",
-    shapes.CorrectShape: "then.correct",
-    shapes.StepShape: "then.correct.step",
-    shapes.LeafletShape: "instructions",
-    shapes.InstructionShape: "instructions.texts",
-    shapes.OverlayShape: "A site's overlay",
-    shapes.ParameterChange: "overlay.parameters",
-    shapes.SwitchOff: "overlay.switch_off",
+    schema.ParameterShape: "parameters",
+    schema.SourceShape: "sources",
+    schema.AxisShape: "axes",
+    schema.TaskShape: "tasks",
+    schema.RuleShape: "rules",
+    schema.EffectsShape: "then",
+    schema.SizeShape: "then.size",
+    schema.HoldShape: "then.hold",
+    schema.CautionShape: "then.caution",
+    schema.TimingShape: "then.tasks",
+    schema.TaskCallShape: "then.tasks",
+    schema.CorrectShape: "then.correct",
+    schema.StepShape: "then.correct.step",
+    schema.LeafletShape: "instructions",
+    schema.InstructionShape: "instructions.texts",
+    schema.OverlayShape: "A site's overlay",
+    schema.ParameterChange: "overlay.parameters",
+    schema.SwitchOff: "overlay.switch_off",
     cases.CaseShape: "cases",
     cases.ExpectShape: "cases.expect",
     cases.TaskExpectation: "cases.expect.tasks",
-    claims.ClaimShape: "claims",
-    claims.RisingShape: "claims.rising",
-    claims.NeverSlowerShape: "claims.never_slower",
-    claims.RiskShape: "claims.never_slower.risks",
+    invariants.ClaimShape: "claims",
+    invariants.RisingShape: "claims.rising",
+    invariants.NeverSlowerShape: "claims.never_slower",
+    invariants.RiskShape: "claims.never_slower.risks",
 }
 
 
@@ -70,7 +70,7 @@ def subclasses(shape: type) -> set[type]:
 
 def test_every_shape_of_the_format_has_its_place():
     # The service builds its own file formats on the same base; they are documented elsewhere.
-    ours = {shape for shape in subclasses(shapes.Shape) if shape.__module__.startswith("rules.")}
+    ours = {shape for shape in subclasses(schema.Schema) if shape.__module__.startswith("rules.")}
     assert ours | {FactDefinition} == set(HEADINGS)
 
 
@@ -79,7 +79,7 @@ def test_every_key_is_documented_and_no_other(shape):
     found = documented(HEADINGS[shape])
     keys = set(shape.model_fields)
     assert keys <= found
-    if shape is not shapes.TimingShape:
+    if shape is not schema.TimingShape:
         assert found <= keys
 
 

@@ -18,7 +18,7 @@ from cds.hooks.protocol.prefetch import Fetcher
 from cds.observability.tracing import instrument, send_the_last
 from cds.settings import Settings
 from cds.site.content import Content
-from cds.web import errors as refusals
+from cds.web import errors
 from cds.web.content_reload import Reloader
 from cds.web.dependencies import Clock, Service, utc_now
 from cds.web.middleware.authentication import Gate
@@ -26,13 +26,7 @@ from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
-from cds.web.routes import admin as steering
-from cds.web.routes import cds_hooks as hooks_api
-from cds.web.routes import decisions as decisions_api
-from cds.web.routes import fhir_artifacts as published_api
-from cds.web.routes import fit_checks as fit_checks_api
-from cds.web.routes import health
-from cds.web.routes import swagger_ui as api_page
+from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 from cds.web.signals import on_hangup
 
 
@@ -89,26 +83,26 @@ def create_app(
 
 def _add_routes(app: FastAPI, settings: Settings) -> None:
     routers = (
-        hooks_api.discovery,
-        hooks_api.calls,
-        decisions_api.router,
-        fit_checks_api.router,
-        published_api.router,
+        cds_hooks.discovery,
+        cds_hooks.calls,
+        decisions.router,
+        fit_checks.router,
+        fhir_artifacts.router,
         health.router,
-        api_page.router,
+        swagger_ui.router,
     )
     for router in routers:
         app.include_router(router)
     if settings.metrics:
-        app.include_router(steering.metrics_router)
+        app.include_router(admin.metrics_router)
     if settings.admin_token is not None:
-        app.include_router(steering.admin_router)
+        app.include_router(admin.admin_router)
 
 
 def _add_refusals(app: FastAPI) -> None:
-    app.add_exception_handler(refusals.RefusedCall, refusals.answer_refused)
-    app.add_exception_handler(RequestValidationError, refusals.answer_wrong_shape)
-    app.add_exception_handler(HTTPException, refusals.answer_http_error)
+    app.add_exception_handler(errors.RefusedCall, errors.answer_refused)
+    app.add_exception_handler(RequestValidationError, errors.answer_wrong_shape)
+    app.add_exception_handler(HTTPException, errors.answer_http_error)
 
 
 def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:

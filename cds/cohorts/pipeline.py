@@ -99,7 +99,7 @@ class Replay:
         tallies, done, number = [], 0, 0
         for path in self.parquet:
             for batch in pyarrow.parquet.ParquetFile(path).iter_batches(BATCH):
-                part = Part(self.out, number)
+                part = OutputPart(self.out, number)
                 if not part.finished:
                     table = pl.from_arrow(batch)
                     assert isinstance(table, pl.DataFrame)
@@ -116,12 +116,14 @@ class Replay:
     def _of_export(self, progress: Progress) -> Tally:
         lines = self._work / "lines"
         found = self._sorted(lines, progress)
-        waiting = {number: buckets for number, buckets in enumerate(found.parts) if not Part(self.out, number).finished}
+        waiting = {
+            number: buckets for number, buckets in enumerate(found.parts) if not OutputPart(self.out, number).finished
+        }
         done = len(found.parts) - len(waiting)
         for _ in self._decide(lines, waiting):
             done += 1
             progress("deciding", done, len(found.parts))
-        tally = total(Part(self.out, number).tally() for number in range(len(found.parts)))
+        tally = total(OutputPart(self.out, number).tally() for number in range(len(found.parts)))
         if found.nobody:
             tally.refused["no fact recognised", "does not say whose record it is"] += found.nobody
         return tally
@@ -131,7 +133,7 @@ class Replay:
         mark = self.out / "counts" / "sorted.json"
         if mark.exists():
             found = Sorted(**json.loads(mark.read_text()))
-            if lines.exists() or all(Part(self.out, number).finished for number in range(len(found.parts))):
+            if lines.exists() or all(OutputPart(self.out, number).finished for number in range(len(found.parts))):
                 return found
         shutil.rmtree(lines, ignore_errors=True)
         size, done = sum(file.bytes for file in self.export.files), 0
@@ -170,7 +172,7 @@ class Sorted:
 
 
 @dataclass(frozen=True)
-class Part:
+class OutputPart:
     """One part of the output: a Parquet file of decisions and, once that is whole, its counts."""
 
     out: Path
@@ -241,7 +243,7 @@ def _part(number: int, buckets: Sequence[int]) -> None:
         keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
         cohort.add(_worker["reader"].read(keyed))
     read = Tally(refused=cohort.refused, undated=cohort.undated)
-    Part(_worker["out"], number).write(_worker["columns"], cohort.table(_worker["ruleset"]), read)
+    OutputPart(_worker["out"], number).write(_worker["columns"], cohort.table(_worker["ruleset"]), read)
 
 
 def _shared(lines: Path) -> dict[str, dict[str, Any]]:

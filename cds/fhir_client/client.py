@@ -104,7 +104,7 @@ class FhirClient:
             return Fetched(failed=dict.fromkeys(wanted, str(error)))
         token = authorization.access_token.get_secret_value()
         tasks = {
-            key: asyncio.create_task(_Reading(self._settings, server, base, token).read_all(query))
+            key: asyncio.create_task(_PagedQuery(self._settings, server, base, token).read_all(query))
             for key, query in wanted.items()
         }
         try:
@@ -153,7 +153,7 @@ _Answer = tuple[list[Any] | None, str | None]
 """The resources (None: nothing was read) and what is wrong or incomplete."""
 
 
-class _Reading:
+class _PagedQuery:
     """One query in progress: its first answer and the further pages."""
 
     def __init__(self, settings: ReachSettings, server: _Server, base: str, token: str) -> None:

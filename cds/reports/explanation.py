@@ -8,7 +8,7 @@ from typing import Any
 
 from cds.reports.about import about
 from cds.reports.model import Block, Node, NumberLine, Report, State, Stretch, Table, Tree, Words
-from rules.deciding.explanation import Explainer, Explanation, Observation, Reason
+from rules.deciding.explanation import Explainer, Explanation, Observation, ReasonNode
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
 from rules.model.rule_text import describe_effects, describe_value
@@ -27,7 +27,7 @@ def explained(
     ruleset = explainer.ruleset
     explanations = {explanation.rule.id: explanation for explanation in explainer.fired()}
     asked = [explainer.why(name) for name in why_not]
-    writer = _Writer(ruleset, explanations)
+    writer = _ExplanationTrees(ruleset, explanations)
     outcome = explainer.outcome()
     nearest = explainer.nearest()
     blocks: list[Block] = [Words(f"{title}, at {at:%Y-%m-%d %H:%M %Z}."), _known(explainer)]
@@ -105,7 +105,7 @@ def _record(record: RecordedFact) -> dict[str, Any]:
     }
 
 
-def _why(writer: _Writer, explanation: Explanation) -> Tree:
+def _why(writer: _ExplanationTrees, explanation: Explanation) -> Tree:
     rule = explanation.rule
     if explanation.fires:
         return Tree(f"{rule.id} fires", [writer.rule(explanation)], opened=3)
@@ -123,7 +123,7 @@ def _line(ruleset: Ruleset, explainer: Explainer, name: str) -> NumberLine:
     )
 
 
-class _Writer:
+class _ExplanationTrees:
     """Explanations as trees; a fact that rules worked out opens on the rule that did."""
 
     def __init__(self, ruleset: Ruleset, explanations: dict[str, Explanation]) -> None:
@@ -148,7 +148,7 @@ class _Writer:
             ),
         )
 
-    def reason(self, reason: Reason) -> Node:
+    def reason(self, reason: ReasonNode) -> Node:
         below = tuple(self.reason(part) for part in reason.below)
         if reason.observation is not None:
             below = (self.observation(reason.observation),)
@@ -186,7 +186,7 @@ def _data(explanation: Explanation) -> dict[str, Any]:
     }
 
 
-def _reason_data(reason: Reason) -> dict[str, Any]:
+def _reason_data(reason: ReasonNode) -> dict[str, Any]:
     data: dict[str, Any] = {"text": reason.text, "truth": reason.truth}
     if reason.observation is not None:
         data |= {

@@ -7,7 +7,7 @@ import re
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from cds.reports import svg as pictures
+from cds.reports import svg
 from cds.reports.model import Report
 
 _MARKS = {"good": "true", "bad": "false", "doubt": "unknown", "quiet": "silent"}
@@ -21,13 +21,13 @@ def as_html(report: Report) -> str:
     environment.filters["breakable"] = _breakable
     return environment.get_template("page.html").render(
         report=report,
-        pictures=pictures,
+        pictures=svg,
         kind_of=lambda block: type(block).__name__,
         marks=_MARKS,
-        ink=pictures.INK,
-        paper=pictures.PAPER,
-        track=pictures.TRACK,
-        colours=pictures.COLOURS,
+        ink=svg.INK,
+        paper=svg.PAPER,
+        track=svg.TRACK,
+        colours=svg.COLOURS,
     )
 
 

@@ -17,7 +17,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from rules.errors import KnowledgeError, NuqueError
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 
 
 class ClientsError(NuqueError):
@@ -59,7 +59,7 @@ class _File(BaseModel):
 def read_clients(path: Path) -> dict[str, Client]:
     """The clients in ``path`` by ``iss``. Raises ClientsError."""
     try:
-        source = Source.read(path, str(path))
+        source = YamlFile.read(path, str(path))
     except KnowledgeError as error:
         raise ClientsError(str(error)) from error
     try:

@@ -70,7 +70,7 @@ current_caller: ContextVar[Caller] = ContextVar("current_caller", default=NOBODY
 
 
 @dataclass(frozen=True)
-class Call:
+class HttpCall:
     """What trust looks at: where the call came from and went to, without its body. Header names are lower case."""
 
     path: str
@@ -185,7 +185,7 @@ class Trust:
         for keys in self._all_keys():
             await keys.aclose()
 
-    async def check(self, call: Call) -> Caller:
+    async def check(self, call: HttpCall) -> Caller:
         """Who calls. Raises NotTrusted."""
         if self.mode == "open":
             self._check_local(call)
@@ -199,7 +199,7 @@ class Trust:
         await self._check_first_use(claims)
         return Caller(client.iss, tenant, client)
 
-    def _check_local(self, call: Call) -> None:
+    def _check_local(self, call: HttpCall) -> None:
         """Open mode answers this machine only, also when something else than ``nuque serve`` opened the socket.
 
         The name in Host is checked too: a page on the internet can have its own name point at 127.0.0.1.
@@ -210,7 +210,7 @@ class Trust:
         if not all(map(_is_loopback, [*sockets, _without_port(call.one("host") or "")])):
             raise NotTrusted(403, "not_local", "while NUQUE_TRUST is 'open' only this machine may call, as localhost")
 
-    def _bearer(self, call: Call) -> str:
+    def _bearer(self, call: HttpCall) -> str:
         value = call.one("authorization")
         if value is None:
             raise NotTrusted(401, "no_token", "Authorization: send a signed token (JWT) as 'Bearer'")
@@ -246,7 +246,7 @@ class Trust:
             raise NotTrusted(401, "issuer", "the token's iss is not a client of this service")
         return header, client
 
-    def _check_certificate(self, call: Call, client: Client) -> None:
+    def _check_certificate(self, call: HttpCall, client: Client) -> None:
         if self.mode != "jwt+mtls-header":
             return
         name = self._settings.certificate_header
@@ -281,7 +281,7 @@ class Trust:
         except (JoseError, ValueError, TypeError) as error:
             raise NotTrusted(401, "signature", "the token's signature does not hold") from error
 
-    def _check_claims(self, claims: dict[str, Any], call: Call, client: Client) -> str | None:
+    def _check_claims(self, claims: dict[str, Any], call: HttpCall, client: Client) -> str | None:
         audience = claims.get("aud")
         named = audience if isinstance(audience, list) else [audience]
         expected = {base.rstrip("/") + call.path for base in self._audiences}

@@ -14,11 +14,11 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from rules.deciding import fit_check as fit
+from rules.deciding import fit_check
 from rules.errors import KnowledgeError, Place
 from rules.evaluation.hit_policy import size_class
-from rules.loading import schema as shapes
-from rules.loading.yaml_reader import Source
+from rules.loading import schema
+from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Candidate, Decision
 from rules.model.ruleset import Axis, Ruleset
 
@@ -37,7 +37,7 @@ Values = Annotated[tuple[str, ...], BeforeValidator(_several), Field(min_length=
 Range = tuple[float, float]
 
 
-class _ItemShape(shapes.Shape):
+class _ItemShape(schema.Schema):
     item: str = Field(min_length=1)
     name: str = Field(min_length=1)
     line: Values
@@ -48,12 +48,12 @@ class _ItemShape(shapes.Shape):
     quantity: int | None = Field(default=None, ge=0)
 
 
-class _CatalogueShape(shapes.Shape):
+class _CatalogueShape(schema.Schema):
     site: dict[str, str]
     items: tuple[_ItemShape, ...] = Field(min_length=1)
 
 
-class ShelfItem(BaseModel):
+class MatchingItem(BaseModel):
     """An item that fits. ``distance`` is 0 in the middle of the item's ranges and 1 at their edge, on the worse of the two."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -69,7 +69,7 @@ class Shelf(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    items: tuple[ShelfItem, ...] = ()
+    items: tuple[MatchingItem, ...] = ()
     none_because: tuple[str, ...] = ()
 
 
@@ -130,12 +130,12 @@ class Catalogue:
     @classmethod
     def load(cls, path: Path, ruleset: Ruleset) -> Catalogue:
         """Read the catalogue file ``path``. Raises KnowledgeError with every problem found."""
-        return cls.build(Source.read(path), ruleset)
+        return cls.build(YamlFile.read(path), ruleset)
 
     @classmethod
-    def build(cls, source: Source, ruleset: Ruleset) -> Catalogue:
+    def build(cls, source: YamlFile, ruleset: Ruleset) -> Catalogue:
         """A catalogue from a parsed file. Raises KnowledgeError with every problem found."""
-        shape = shapes.read(source, (), source.data, _CatalogueShape)
+        shape = schema.read(source, (), source.data, _CatalogueShape)
         if isinstance(shape, list):
             raise KnowledgeError(shape)
         problems = list(_problems(source, shape, ruleset.axes))
@@ -150,7 +150,7 @@ class Catalogue:
         """
         if not decision.candidates:
             return Shelf(none_because=("no size is given",))
-        found: dict[str, tuple[tuple[int, float, tuple[float, float]], ShelfItem]] = {}
+        found: dict[str, tuple[tuple[int, float, tuple[float, float]], MatchingItem]] = {}
         for order, candidate in enumerate(decision.candidates):
             needs = self._needs(decision, candidate)
             for item in self.items:
@@ -162,10 +162,10 @@ class Catalogue:
         first = decision.candidates[0]
         return Shelf(none_because=tuple(self._why_none(first, self._needs(decision, first))))
 
-    def for_fit_checks(self) -> tuple[fit.ShelfItem, ...]:
+    def for_fit_checks(self) -> tuple[fit_check.StockedItem, ...]:
         """The items left, smallest first, each with every size class that it serves, for a fit check to choose from."""
         return tuple(
-            fit.ShelfItem(name=item.item, sizes=sizes)
+            fit_check.StockedItem(name=item.item, sizes=sizes)
             for item in sorted(self.items, key=lambda item: item.size)
             if item.quantity != 0 and (sizes := tuple(self._served(item)))
         )
@@ -239,10 +239,10 @@ def _fits(item: Item, candidate: Candidate, needs: Mapping[str, _Need]) -> bool:
     return chosen and all(need.taken_by(item.ranges[name]) for name, need in needs.items())
 
 
-def _shelf_item(item: Item, needs: Mapping[str, _Need]) -> ShelfItem:
+def _shelf_item(item: Item, needs: Mapping[str, _Need]) -> MatchingItem:
     distance = max(need.distance(item.ranges[name]) for name, need in needs.items())
     why = "; ".join(f"{need.words}, takes {_mm(item.ranges[name])}" for name, need in needs.items())
-    return ShelfItem(item=item.item, name=item.name, why=why, distance=round(distance, 3))
+    return MatchingItem(item=item.item, name=item.name, why=why, distance=round(distance, 3))
 
 
 def _estimate(decision: Decision) -> Range | None:
@@ -286,7 +286,7 @@ def _item(shape: _ItemShape) -> Item:
     )
 
 
-def _problems(source: Source, shape: _CatalogueShape, axes: Mapping[str, Axis]) -> Iterable[tuple[Place, str]]:
+def _problems(source: YamlFile, shape: _CatalogueShape, axes: Mapping[str, Axis]) -> Iterable[tuple[Place, str]]:
     seen: dict[str, Place] = {}
     for index, item in enumerate(shape.items):
         place = source.place("items", index)

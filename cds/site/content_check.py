@@ -19,7 +19,7 @@ from cds.site.content import Content
 from rules.deciding.decider import Decider
 from rules.errors import NuqueError
 from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, run_cases
 
 _GRAVE = frozenset({"unreachable", "units", "threshold"})
@@ -56,7 +56,9 @@ def _lint(content: Content, folder: Path, overlays: tuple[Path, ...]) -> tuple[l
         from rules.verification.lint import lint
     except ModuleNotFoundError as error:
         return [], (f"lint was not run: {error.name} is not installed (extra `workbench`)",)
-    written = Written([Source.read(path) for path in sorted(folder.glob("*.yaml"))], [Source.read(p) for p in overlays])
+    written = Written(
+        [YamlFile.read(path) for path in sorted(folder.glob("*.yaml"))], [YamlFile.read(p) for p in overlays]
+    )
     findings = lint(content.ruleset, written)
     grave = [str(finding) for finding in findings if finding.check in _GRAVE]
     return grave, tuple(str(finding) for finding in findings if finding.check not in _GRAVE)

@@ -9,7 +9,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, mo
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.questionnaire import read_response
 from cds.site.catalogue import Catalogue
-from rules.deciding.fit_check import FitAttempt, FitCheck, ShelfItem
+from rules.deciding.fit_check import FitAttempt, FitCheck, StockedItem
 from rules.model.ruleset import Ruleset
 
 _RESPONSE = "QuestionnaireResponse"
@@ -44,7 +44,7 @@ class FitCheckRequest(BaseModel):
     response: dict[str, Any] | None = Field(default=None, description="a QuestionnaireResponse to our fit check")
     facts: dict[str, Any] = Field(default_factory=dict, description="facts about the patient, as in POST /decisions")
     history: list[dict[str, Any]] = Field(default_factory=list, max_length=100)
-    shelf: list[ShelfItem] | None = Field(
+    shelf: list[StockedItem] | None = Field(
         default=None, description="items that may be offered; default: the site's catalogue, else every size class"
     )
     at: AwareDatetime | None = Field(default=None, description="moment of the check, with time zone; default: now")
@@ -80,7 +80,7 @@ class FitCheckRequest(BaseModel):
             shelf=self._shelf(catalogue),
         )
 
-    def _shelf(self, catalogue: Catalogue | None) -> tuple[ShelfItem, ...] | None:
+    def _shelf(self, catalogue: Catalogue | None) -> tuple[StockedItem, ...] | None:
         if self.shelf is not None:
             return tuple(self.shelf)
         return None if catalogue is None else catalogue.for_fit_checks()

@@ -53,5 +53,5 @@ def of_call(request: Request) -> Service:
     return replace(service, content=content)
 
 
-Held = Annotated[Service, Depends(of_call)]
+CurrentService = Annotated[Service, Depends(of_call)]
 """Type of a route's parameter that takes the service."""

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.conditions import Compare, Leaf, evaluate, leaves
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Rule, Ruleset
@@ -85,13 +85,13 @@ class _Test:
     """A comparison on a fact, or on a number computed from it."""
 
     leaf: Leaf
-    expression: arithmetic.Expression | None = None
+    expression: expressions.Expression | None = None
 
     def holds(self, known: Mapping[str, FactValue | None]) -> bool:
         facts = {name: value for name, value in known.items() if value is not None}
         if self.expression is None:
             return evaluate(self.leaf, facts) is True
-        number = arithmetic.evaluate(self.expression, lambda name: _number(facts.get(name)))
+        number = expressions.evaluate(self.expression, lambda name: _number(facts.get(name)))
         return number is not None and evaluate(self.leaf, {self.leaf.fact: number}) is True
 
 
@@ -103,7 +103,7 @@ def _tests(fact: str, rules: list[Rule], ruleset: Ruleset) -> list[_Test]:
     found = [leaf for rule in rules for leaf in leaves(rule.positive)]
     tests = [_Test(leaf) for leaf in found if leaf.fact == fact]
     for conclusion in (conclusion for rule in rules for conclusion in rule.then.conclusions):
-        computed = conclusion.expression is not None and arithmetic.names(conclusion.expression) == {fact}
+        computed = conclusion.expression is not None and expressions.names(conclusion.expression) == {fact}
         if computed and ruleset.vocabulary[conclusion.fact].given == "concluded":
             tests += [_Test(leaf, conclusion.expression) for leaf in found if leaf.fact == conclusion.fact]
     return list(dict.fromkeys(tests))

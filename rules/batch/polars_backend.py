@@ -1,6 +1,6 @@
 """A Ruleset over a whole table of patients: compiled once to Polars expressions, a table of facts to a table of decisions.
 
-What comes out equals ``evaluation.py``, ``sizing.py`` and the merged tasks of ``decide.py``, row by row. What only helps
+What comes out equals ``interpreter.py``, ``hit_policy.py`` and the merged tasks of ``decider.py``, row by row. What only helps
 at one bedside (``settled``, ``measure_next``, what is missing for an assessment) is not worked out here; ask ``Decider``.
 
 A rule fires only where its condition is definitely true. So negation is pushed down to the comparisons, an unknown

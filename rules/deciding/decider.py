@@ -70,7 +70,7 @@ class Decider:
             known = self.ruleset.vocabulary.check(_once(recorded))
         firing = self._evaluator.fire(known)
         sizing = choose(self.ruleset, firing.fired)
-        return _Writer(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
+        return _DecisionWriter(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
 
 
 def _once(recorded: Sequence[RecordedFact]) -> dict[str, object]:
@@ -81,7 +81,7 @@ def _once(recorded: Sequence[RecordedFact]) -> dict[str, object]:
     return {fact.name: fact.value for fact in recorded}
 
 
-class _Writer:
+class _DecisionWriter:
     """One decision being written down."""
 
     def __init__(

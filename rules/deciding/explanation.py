@@ -48,13 +48,13 @@ class Observation:
 
 
 @dataclass(frozen=True)
-class Reason:
+class ReasonNode:
     """One part of a condition: its words, its truth (None is unknown), the observation of a comparison, and the parts below."""
 
     text: str
     truth: bool | None
     observation: Observation | None
-    below: tuple[Reason, ...]
+    below: tuple[ReasonNode, ...]
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Explanation:
 
     rule: Rule
     fires: bool
-    reason: Reason
+    reason: ReasonNode
     in_the_way: tuple[str, ...]
 
 
@@ -116,16 +116,16 @@ class Explainer:
         blockers = () if fires else tuple(dict.fromkeys(self._in_the_way(found.positive)))
         return Explanation(found, fires, self._reason(found.when), blockers)
 
-    def _reason(self, condition: Condition) -> Reason:
+    def _reason(self, condition: Condition) -> ReasonNode:
         truth = evaluate(condition, self.firing.facts)
         match condition:
             case AllOf(()):
-                return Reason("always", truth, None, ())
+                return ReasonNode("always", truth, None, ())
             case AllOf(children) | AnyOf(children) | NoneOf(children):
                 words = {AllOf: "all of", AnyOf: "any of", NoneOf: "none of"}[type(condition)]
-                return Reason(words, truth, None, tuple(self._reason(child) for child in children))
+                return ReasonNode(words, truth, None, tuple(self._reason(child) for child in children))
             case _:
-                return Reason(describe(condition), truth, self.observation(condition.fact), ())
+                return ReasonNode(describe(condition), truth, self.observation(condition.fact), ())
 
     def observation(self, fact: str) -> Observation:
         """Where the value of ``fact`` comes from."""

@@ -19,7 +19,7 @@ from pydantic import Field
 from rules.deciding.decider import Decider
 from rules.errors import FactError, FactProblem
 from rules.evaluation.hit_policy import read_size_class, size_class
-from rules.model.decision import Caution, Decision, Part, RulesetIdentity, SizeClass, Task, TraceEntry
+from rules.model.decision import Caution, Decision, FrozenModel, RulesetIdentity, SizeClass, Task, TraceEntry
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Correction, CorrectiveAction, Rule, Ruleset, Step
 
@@ -33,7 +33,7 @@ FROM_HISTORY = (SEATED_BEFORE, WITHOUT_SUCCESS, NO_SIZE_LEFT)
 """Facts that are worked out here and cannot be given."""
 
 
-class FitAttempt(Part):
+class FitAttempt(FrozenModel):
     """One check: the size class worn (as ``adult H3 G2``), the site's item where known, and what was found (name to yes/no)."""
 
     size: str
@@ -41,7 +41,7 @@ class FitAttempt(Part):
     findings: dict[str, bool] = Field(default_factory=dict)
 
 
-class ShelfItem(Part):
+class StockedItem(FrozenModel):
     """An item that the site stocks: its name, and the size classes that it serves."""
 
     name: str
@@ -56,10 +56,10 @@ class FitCheck(FitAttempt):
 
     facts: dict[str, Any] = Field(default_factory=dict)
     history: tuple[FitAttempt, ...] = ()
-    shelf: tuple[ShelfItem, ...] | None = None
+    shelf: tuple[StockedItem, ...] | None = None
 
 
-class FitCorrection(Part):
+class FitCorrection(FrozenModel):
     """What one finding (None: the fit as a whole) comes from and what to do about it, with the rule that says so."""
 
     finding: str | None
@@ -70,7 +70,7 @@ class FitCorrection(Part):
     rule: str
 
 
-class FitAdvice(Part):
+class FitAdvice(FrozenModel):
     """What to do after a check.
 
     ``fits``: nothing to correct. ``incomplete``: nothing found, but not everything was looked at (``unchecked``).
@@ -195,7 +195,7 @@ class Move:
 
 
 def next_move(
-    ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[ShelfItem] | None
+    ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[StockedItem] | None
 ) -> Move | None:
     """The move that answers ``said``, or None where only a change of size would help and no size is left."""
     by_action: dict[CorrectiveAction, list[Said]] = {"stop": [], "refer": [], "reseat": [], "size": []}
@@ -227,7 +227,7 @@ def _steps(said: Iterable[Said]) -> list[tuple[Step, tuple[Said, ...]]]:
 
 
 def _next_size(
-    ruleset: Ruleset, step: Step, standing: Standing, shelf: Sequence[ShelfItem] | None
+    ruleset: Ruleset, step: Step, standing: Standing, shelf: Sequence[StockedItem] | None
 ) -> tuple[SizeValues, str | None] | None:
     """The nearest size in the direction of ``step`` that was not left and is stocked, and the item that serves it."""
     axis = ruleset.axes[step.axis]
@@ -244,7 +244,7 @@ def _next_size(
     return None
 
 
-def _item(shelf: Sequence[ShelfItem], code: str, standing: Standing) -> str | None:
+def _item(shelf: Sequence[StockedItem], code: str, standing: Standing) -> str | None:
     """An item for ``code`` that is neither worn now nor was left: another size of the same item would change nothing."""
     spent = standing.items_left | ({standing.item} if standing.item is not None else frozenset())
     return next((item.name for item in shelf if code in item.sizes and item.name not in spent), None)

@@ -99,7 +99,7 @@ class Engine:
         stratum = self.ruleset.strata[layer]
         return [stratum[index] for index in sorted(set(self._matched))]
 
-    def _assert(self, part: _Part, known: Mapping[str, FactValue]) -> None:
+    def _assert(self, part: _RulePartition, known: Mapping[str, FactValue]) -> None:
         session = str(next(self._sessions))
         message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
         message.update((fact, _sendable(known[fact])) for fact in part.compared if fact in known)
@@ -113,7 +113,7 @@ class Engine:
         if state is not None and "exception" in state:
             raise EngineError(f"a rule's action failed in {part.name}: {state['exception']}")
 
-    def _definition(self, part: _Part) -> dict[str, Any]:
+    def _definition(self, part: _RulePartition) -> dict[str, Any]:
         rules = {
             f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": _action(index, self._matched)}
             for index, rule in part.rules
@@ -132,7 +132,7 @@ def _free(handles: list[int]) -> None:
 
 
 @dataclass(frozen=True)
-class _Part:
+class _RulePartition:
     """Rules of one layer, with their places in it, that durable_rules matches together; and what their message needs."""
 
     name: str
@@ -158,7 +158,7 @@ class _Part:
         return frozenset(leaf.fact for leaf in found if isinstance(leaf, kind))
 
 
-def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_Part]:
+def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
     """``stratum`` cut so that no part has more alternatives than durable_rules can hold at once."""
     parts: list[list[tuple[int, Rule]]] = [[]]
     room = _MOST_ALTERNATIVES
@@ -173,7 +173,7 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_Part]:
             room = _MOST_ALTERNATIVES
         parts[-1].append((index, rule))
         room -= needed
-    return [_Part(f"{layer}_{number}", tuple(rules)) for number, rules in enumerate(parts)]
+    return [_RulePartition(f"{layer}_{number}", tuple(rules)) for number, rules in enumerate(parts)]
 
 
 def _alternatives(condition: Condition) -> int:

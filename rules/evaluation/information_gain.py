@@ -1,6 +1,6 @@
 """What to find out next: which unknown facts could still change the size class, and whether any can.
 
-Two methods meet. ``possible.py`` says for certain when nothing can change an axis any more. Trying representative answers
+Two methods meet. ``outlook.py`` says for certain when nothing can change an axis any more. Trying representative answers
 for each unknown fact shows which ones do change it, and by how much; these are ranked.
 """
 
@@ -16,7 +16,7 @@ from itertools import pairwise
 from rules.evaluation.hit_policy import Sizing, choose, sizing_part
 from rules.evaluation.interpreter import Firing, fire
 from rules.evaluation.outlook import Outlook, Possibilities
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.conditions import Compare, leaves
 from rules.model.decision import MeasureNext
 from rules.model.facts import FactDefinition, FactValue
@@ -116,7 +116,7 @@ class Sizer:
             for conclusion in rule.then.conclusions:
                 if conclusion.expression is None:
                     continue
-                missing = sorted(arithmetic.names(conclusion.expression) - facts.keys())
+                missing = sorted(expressions.names(conclusion.expression) - facts.keys())
                 for name in missing:
                     partners.setdefault(name, tuple(other for other in missing if other != name))
         groups: dict[frozenset[str], tuple[str, ...]] = {}

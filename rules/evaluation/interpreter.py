@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.facts import FactValue
 from rules.model.ruleset import Conclusion, Rule, Ruleset
 
@@ -17,7 +17,7 @@ Matcher = Callable[[int, Mapping[str, FactValue]], Iterable[Rule]]
 
 
 @dataclass(frozen=True)
-class Refused:
+class ImplausibleConclusion:
     """A conclusion that was not drawn because its value would be implausible."""
 
     fact: str
@@ -33,7 +33,7 @@ class Firing:
     fired: tuple[Rule, ...]
     facts: Mapping[str, FactValue]
     concluded_by: Mapping[str, str]
-    refused: tuple[Refused, ...]
+    refused: tuple[ImplausibleConclusion, ...]
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) 
     known = dict(facts)
     fired: list[Rule] = []
     concluded_by: dict[str, str] = {}
-    refused: list[Refused] = []
+    refused: list[ImplausibleConclusion] = []
     for layer in range(len(ruleset.strata)):
         matched = list(match(layer, known))
         fired.extend(matched)
@@ -74,7 +74,7 @@ def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) 
                     continue
                 reason = ruleset.vocabulary[conclusion.fact].problem(value)
                 if reason is not None:
-                    refused.append(Refused(conclusion.fact, value, rule.id, reason))
+                    refused.append(ImplausibleConclusion(conclusion.fact, value, rule.id, reason))
                     continue
                 known[conclusion.fact] = value
                 concluded_by[conclusion.fact] = rule.id
@@ -90,4 +90,4 @@ def conclusion_value(conclusion: Conclusion, known: Mapping[str, FactValue]) -> 
         value = known.get(name)
         return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
-    return arithmetic.evaluate(conclusion.expression, number)
+    return expressions.evaluate(conclusion.expression, number)

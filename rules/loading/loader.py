@@ -16,10 +16,10 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from rules.errors import KnowledgeError, Place
-from rules.loading import schema as shapes
+from rules.loading import schema
 from rules.loading.rule_parser import Names, read_rule
 from rules.loading.stratification import layered
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, Vocabulary
 from rules.model.instructions import InstructionText, LeafletText
 from rules.model.ruleset import Axis, EvidenceSource, LocalChange, Parameter, Rule, Ruleset, TaskDefinition
@@ -34,13 +34,13 @@ def load_ruleset(folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Rul
     files = sorted(folder.glob("*.yaml"))
     if not files:
         raise KnowledgeError([(Place(str(folder)), "no *.yaml file here; give a folder of knowledge files")])
-    leaflets = [Source.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))]
-    return build_ruleset([*map(Source.read, files), *leaflets], map(Source.read, overlays))
+    leaflets = [YamlFile.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))]
+    return build_ruleset([*map(YamlFile.read, files), *leaflets], map(YamlFile.read, overlays))
 
 
-def build_ruleset(files: Iterable[Source], overlays: Iterable[Source] = ()) -> Ruleset:
+def build_ruleset(files: Iterable[YamlFile], overlays: Iterable[YamlFile] = ()) -> Ruleset:
     """A Ruleset from parsed ``files`` and ``overlays``. Raises KnowledgeError with every problem found."""
-    build = _Build()
+    build = _RulesetBuilder()
     for file in files:
         build.take_file(file)
     for overlay in overlays:
@@ -53,23 +53,23 @@ def build_ruleset(files: Iterable[Source], overlays: Iterable[Source] = ()) -> R
     return build.finish(names, layered(rules))
 
 
-class _Build:
+class _RulesetBuilder:
     """One load in progress: what was found so far, and the problems."""
 
     def __init__(self) -> None:
         self.problems: list[tuple[Place, str]] = []
-        self.sections: dict[str, dict[str, tuple[Source, Any]]] = {name: {} for name in shapes.SECTIONS}
-        self.header: tuple[Source, Any] | None = None
-        self.rules: list[tuple[Source, int, bool]] = []
-        self.leaflets: list[tuple[Source, shapes.LeafletShape]] = []
-        self.overlays: list[tuple[Source, shapes.OverlayShape]] = []
+        self.sections: dict[str, dict[str, tuple[YamlFile, Any]]] = {name: {} for name in schema.SECTIONS}
+        self.header: tuple[YamlFile, Any] | None = None
+        self.rules: list[tuple[YamlFile, int, bool]] = []
+        self.leaflets: list[tuple[YamlFile, schema.LeafletShape]] = []
+        self.overlays: list[tuple[YamlFile, schema.OverlayShape]] = []
         self.content: list[Any] = []
 
     def stop_if_problems(self) -> None:
         if self.problems:
             raise KnowledgeError(self.problems)
 
-    def take_file(self, file: Source) -> None:
+    def take_file(self, file: YamlFile) -> None:
         self.content.append(file.data)
         if not isinstance(file.data, dict):
             self.problems.append((file.place(), "expected a mapping of sections at the top"))
@@ -83,15 +83,15 @@ class _Build:
                 self.header = (file, content)
             elif section == "instructions":
                 self._take_leaflet(file, content)
-            elif section in shapes.SECTIONS:
+            elif section in schema.SECTIONS:
                 self._take_section(file, section, content)
             else:
-                allowed = ", ".join(("ruleset", *shapes.SECTIONS, "instructions", "rules"))
+                allowed = ", ".join(("ruleset", *schema.SECTIONS, "instructions", "rules"))
                 self.problems.append((file.place(section), f"no section of this name; expected one of {allowed}"))
 
-    def take_overlay(self, overlay: Source) -> None:
+    def take_overlay(self, overlay: YamlFile) -> None:
         self.content.append(overlay.data)
-        shape = self._shape(overlay, (), overlay.data, shapes.OverlayShape)
+        shape = self._shape(overlay, (), overlay.data, schema.OverlayShape)
         if shape is None:
             return
         self.overlays.append((overlay, shape))
@@ -99,7 +99,7 @@ class _Build:
             self._take_section(overlay, section, overlay.data.get(section, {}))
         self._take_rules(overlay, overlay.data.get("rules", []), local=True)
 
-    def _take_section(self, file: Source, section: str, content: Any) -> None:
+    def _take_section(self, file: YamlFile, section: str, content: Any) -> None:
         if not isinstance(content, dict):
             self.problems.append((file.place(section), "expected a mapping from names to definitions"))
             return
@@ -109,8 +109,8 @@ class _Build:
                 self.problems.append((file.place(section, name), f"already defined in {earlier}"))
             self.sections[section][name] = (file, value)
 
-    def _take_leaflet(self, file: Source, content: Any) -> None:
-        shape = self._shape(file, ("instructions",), content, shapes.LeafletShape)
+    def _take_leaflet(self, file: YamlFile, content: Any) -> None:
+        shape = self._shape(file, ("instructions",), content, schema.LeafletShape)
         if shape is None:
             return
         for other, earlier in self.leaflets:
@@ -119,14 +119,14 @@ class _Build:
                 self.problems.append((file.place("instructions", "language"), message))
         self.leaflets.append((file, shape))
 
-    def _take_rules(self, file: Source, content: Any, *, local: bool) -> None:
+    def _take_rules(self, file: YamlFile, content: Any, *, local: bool) -> None:
         if not isinstance(content, list):
             self.problems.append((file.place("rules"), "expected a list of rules"))
             return
         self.rules.extend((file, index, local) for index in range(len(content)))
 
-    def _shape(self, file: Source, path: tuple[str | int, ...], value: object, shape: type[Model]) -> Model | None:
-        found = shapes.read(file, path, value, shape)
+    def _shape(self, file: YamlFile, path: tuple[str | int, ...], value: object, shape: type[Model]) -> Model | None:
+        found = schema.read(file, path, value, shape)
         if isinstance(found, list):
             self.problems.extend(found)
             return None
@@ -154,7 +154,7 @@ class _Build:
         facts = self._models("facts", FactDefinition, key="name")
         sources = {
             name: EvidenceSource(name, shape.kind, shape.citation, shape.supports, shape.from_memory)
-            for name, shape in self._models("sources", shapes.SourceShape).items()
+            for name, shape in self._models("sources", schema.SourceShape).items()
         }
         parameters = self._parameters(sources)
         roles = self._words("roles")
@@ -180,8 +180,8 @@ class _Build:
         self.problems.append((file.place(section, name, key), message))
 
     def _parameters(self, sources: dict[str, EvidenceSource]) -> dict[str, Parameter]:
-        local: dict[str, tuple[shapes.Scalar, Place]] = {}
-        shaped = self._models("parameters", shapes.ParameterShape)
+        local: dict[str, tuple[schema.Scalar, Place]] = {}
+        shaped = self._models("parameters", schema.ParameterShape)
         for overlay, shape in self.overlays:
             for name, change in shape.parameters.items():
                 place = overlay.place("parameters", name)
@@ -216,7 +216,7 @@ class _Build:
 
     def _axes(self, parameters: dict[str, Parameter]) -> dict[str, Axis]:
         axes: dict[str, Axis] = {}
-        for name, shape in self._models("axes", shapes.AxisShape).items():
+        for name, shape in self._models("axes", schema.AxisShape).items():
             edges: list[float] = []
             for edge in shape.edges:
                 if edge not in parameters:
@@ -247,7 +247,7 @@ class _Build:
                 self.problems.append((file.place("instructions", "texts"), f"not written here: {', '.join(absent)}"))
         return ids
 
-    def _leaflet(self, file: Source, shape: shapes.LeafletShape, names: Names) -> LeafletText:
+    def _leaflet(self, file: YamlFile, shape: schema.LeafletShape, names: Names) -> LeafletText:
         used: set[str] = set()
 
         def words(text: str, *path: str | int) -> str:
@@ -269,7 +269,7 @@ class _Build:
 
     def _tasks(self, roles: dict[str, str]) -> dict[str, TaskDefinition]:
         tasks: dict[str, TaskDefinition] = {}
-        for name, shape in self._models("tasks", shapes.TaskShape).items():
+        for name, shape in self._models("tasks", schema.TaskShape).items():
             if shape.performer not in roles:
                 self._wrong(
                     "tasks",
@@ -303,7 +303,7 @@ class _Build:
     def finish(self, names: Names, strata: tuple[tuple[Rule, ...], ...]) -> Ruleset:
         if self.header is None:
             raise KnowledgeError([(Place("ruleset.yaml"), "the section ruleset (name, version, title) is missing")])
-        header = self._shape(self.header[0], ("ruleset",), self.header[1], shapes.HeaderShape)
+        header = self._shape(self.header[0], ("ruleset",), self.header[1], schema.HeaderShape)
         leaflets = {shape.language: self._leaflet(file, shape, names) for file, shape in self.leaflets}
         self.stop_if_problems()
         assert header is not None
@@ -337,7 +337,7 @@ class _Build:
             yield LocalChange("added", rule.id, rule.because)
 
 
-def _parameter_problem(parameter: shapes.ParameterShape, value: shapes.Scalar) -> str | None:
+def _parameter_problem(parameter: schema.ParameterShape, value: schema.Scalar) -> str | None:
     """Why ``value`` cannot stand for ``parameter``, or None where it can."""
     if _kind(value) != _kind(parameter.value):
         return f"expected a {_kind(parameter.value)} like the default, found {value!r}"
@@ -348,13 +348,13 @@ def _parameter_problem(parameter: shapes.ParameterShape, value: shapes.Scalar) -
     return None
 
 
-def _kind(scalar: shapes.Scalar) -> str:
+def _kind(scalar: schema.Scalar) -> str:
     if isinstance(scalar, bool):
         return "yes/no value"
     return "number" if isinstance(scalar, (int, float)) else "word"
 
 
-def _band_words(shape: shapes.AxisShape, edges: list[float]) -> dict[str, str]:
+def _band_words(shape: schema.AxisShape, edges: list[float]) -> dict[str, str]:
     """``height under 45 mm``, ``height 45-59 mm``, ``height 90 mm or more``."""
     measure = shape.measure or shape.title
     words = {shape.values[0]: f"{measure} under {edges[0]:g} mm"}

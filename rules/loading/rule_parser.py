@@ -10,9 +10,9 @@ from typing import Any, TypeVar, cast
 from pydantic import BaseModel, ValidationError
 
 from rules.errors import Place
-from rules.loading import schema as shapes
-from rules.loading.yaml_reader import Source
-from rules.model import expressions as arithmetic
+from rules.loading import schema
+from rules.loading.yaml_reader import YamlFile
+from rules.model import expressions
 from rules.model.conditions import (
     NEGATED,
     ORDERED,
@@ -62,23 +62,23 @@ class Names:
     triggers: Mapping[str, str]
     instructions: tuple[str, ...] = ()
 
-    def number(self, text: shapes.Number, used: set[str]) -> float:
+    def number(self, text: schema.Number, used: set[str]) -> float:
         """``text`` worked out over parameters, which are added to ``used``. Raises ValueError that says what is wrong."""
-        expression = self.with_parameters(arithmetic.parse(text), used)
-        if not isinstance(expression, arithmetic.Number):
-            unknown = ", ".join(sorted(arithmetic.names(expression)))
+        expression = self.with_parameters(expressions.parse(text), used)
+        if not isinstance(expression, expressions.Number):
+            unknown = ", ".join(sorted(expressions.names(expression)))
             raise ValueError(f"no numeric parameter called {unknown}")
         return expression.value
 
-    def with_parameters(self, expression: arithmetic.Expression, used: set[str]) -> arithmetic.Expression:
+    def with_parameters(self, expression: expressions.Expression, used: set[str]) -> expressions.Expression:
         """``expression`` with the values of numeric parameters worked in."""
         values = {}
-        for name in arithmetic.names(expression):
+        for name in expressions.names(expression):
             parameter = self.parameters.get(name)
             if parameter is not None and isinstance(parameter.value, (int, float)):
                 values[name] = float(parameter.value) if isinstance(parameter.value, float) else parameter.value
                 used.add(name)
-        return arithmetic.substitute(expression, values)
+        return expressions.substitute(expression, values)
 
     def fill(self, text: str, used: set[str]) -> str:
         """``text`` with each ``{parameter}`` replaced by its value. Raises ValueError for a name that is no parameter."""
@@ -94,10 +94,10 @@ class Names:
 
 
 @dataclass
-class _Reading:
+class _RuleParsing:
     """One rule being read: where it stands, the parameters it used, and the problems found."""
 
-    source: Source
+    source: YamlFile
     path: Path
     names: Names
     problems: list[tuple[Place, str]]
@@ -107,7 +107,7 @@ class _Reading:
         self.problems.append((self.source.place(*self.path, *path), message))
 
     def shape(self, value: object, shape: type[Model]) -> Model | None:
-        found = shapes.read(self.source, self.path, value, shape)
+        found = schema.read(self.source, self.path, value, shape)
         if isinstance(found, list):
             self.problems.extend(found)
             return None
@@ -120,7 +120,7 @@ class _Reading:
             self.wrong(path, str(error))
             return text
 
-    def number(self, path: Path, text: shapes.Number | None) -> float | None:
+    def number(self, path: Path, text: schema.Number | None) -> float | None:
         if text is None:
             return None
         try:
@@ -210,7 +210,7 @@ class _Reading:
 
     # --- effects ---------------------------------------------------------------------------------------------------
 
-    def effects(self, shape: shapes.EffectsShape) -> Effects:
+    def effects(self, shape: schema.EffectsShape) -> Effects:
         return Effects(
             conclusions=tuple(self.conclusion(name, value) for name, value in shape.conclude.items()),
             sizes=tuple(self.size(index, entry) for index, entry in enumerate(shape.size)),
@@ -241,30 +241,30 @@ class _Reading:
         if not fact.numeric:
             return Conclusion(name, self.constant(path, fact, value))
         try:
-            expression = self.names.with_parameters(arithmetic.parse(value), self.used)
+            expression = self.names.with_parameters(expressions.parse(value), self.used)
         except ValueError as error:
             self.wrong(path, str(error))
             return Conclusion(name, 0)
-        for read in arithmetic.names(expression):
+        for read in expressions.names(expression):
             if read not in self.names.vocabulary or not self.names.vocabulary[read].numeric:
                 self.wrong(path, f"{read} is neither a numeric parameter nor a numeric fact")
-        if isinstance(expression, arithmetic.Number):
+        if isinstance(expression, expressions.Number):
             return Conclusion(name, expression.value)
         return Conclusion(name, expression=expression)
 
-    def size(self, index: int, entry: shapes.SizeShape) -> SizeOffer:
+    def size(self, index: int, entry: schema.SizeShape) -> SizeOffer:
         path: Path = ("then", "size", index)
         if self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis"):
             self.one_of((*path, "value"), entry.value, self.names.axes[entry.axis].values, f"{entry.axis}")
         return SizeOffer(entry.axis, entry.value, entry.basis)
 
-    def hold(self, index: int, entry: shapes.HoldShape) -> Hold:
+    def hold(self, index: int, entry: schema.HoldShape) -> Hold:
         path: Path = ("then", "hold", index)
         if entry.axis is not None:
             self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis")
         return Hold(entry.kind, self.text((*path, "text"), entry.text), entry.axis)
 
-    def task(self, index: int, entry: shapes.TaskCallShape) -> TaskCall:
+    def task(self, index: int, entry: schema.TaskCallShape) -> TaskCall:
         path: Path = ("then", "tasks", index)
         self.one_of((*path, "task"), entry.task, self.names.tasks, "task")
         if entry.performer is not None:
@@ -280,7 +280,7 @@ class _Reading:
             detail=None if entry.detail is None else self.text((*path, "detail"), entry.detail),
         )
 
-    def correct(self, index: int, entry: shapes.CorrectShape) -> Correction:
+    def correct(self, index: int, entry: schema.CorrectShape) -> Correction:
         path: Path = ("then", "correct", index)
         findings = {name: fact for name, fact in self.names.vocabulary.items() if fact.finding}
         if entry.finding is not None:
@@ -303,7 +303,7 @@ class _Reading:
             step=None if entry.step is None else Step(entry.step.axis, entry.step.by),
         )
 
-    def timing(self, path: Path, entry: shapes.TimingShape) -> Timing:
+    def timing(self, path: Path, entry: schema.TimingShape) -> Timing:
         times = self.number((*path, "times_per_day"), entry.times_per_day)
         if times is not None and times != int(times):
             self.wrong((*path, "times_per_day"), f"expected a whole number, found {times:g}; use every_hours")
@@ -322,23 +322,23 @@ class _Reading:
 
 
 def read_rule(
-    source: Source, path: Path, topic: str, names: Names, *, local: bool = False
+    source: YamlFile, path: Path, topic: str, names: Names, *, local: bool = False
 ) -> tuple[Rule | None, list[tuple[Place, str]]]:
     """The rule under ``path`` of ``source``, and every problem found in it."""
     value = source.data
     for step in path:
         value = value[step]
     problems: list[tuple[Place, str]] = []
-    reading = _Reading(source, path, names, problems)
-    shape = reading.shape(_listed(value), shapes.RuleShape)
+    reading = _RuleParsing(source, path, names, problems)
+    shape = reading.shape(_listed(value), schema.RuleShape)
     if shape is None:
         return None, problems
     if not local and not shape.id.startswith(f"{topic}."):
         reading.wrong(("id",), f"the id of a rule in this file starts with {topic!r} and a dot; found {shape.id!r}")
     for index, cited in enumerate(shape.sources):
         reading.one_of(("sources", index), cited, names.sources, "source")
-    if shape.then == shapes.EffectsShape():
-        reading.wrong(("then",), "expected at least one effect: " + ", ".join(shapes.EffectsShape.model_fields))
+    if shape.then == schema.EffectsShape():
+        reading.wrong(("then",), "expected at least one effect: " + ", ".join(schema.EffectsShape.model_fields))
     rule = Rule(
         id=shape.id,
         topic=topic,
@@ -356,13 +356,13 @@ def read_rule(
     return rule, [(place, f"rule {shape.id}: {message}") for place, message in problems]
 
 
-def read_condition(source: Source, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
+def read_condition(source: YamlFile, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
     """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it."""
     value = source.data
     for step in path:
         value = value[step]
     problems: list[tuple[Place, str]] = []
-    condition = _Reading(source, path, names, problems).condition((), value)
+    condition = _RuleParsing(source, path, names, problems).condition((), value)
     return condition, problems
 
 

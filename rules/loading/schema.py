@@ -7,7 +7,7 @@ from typing import Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rules.errors import Place
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.ruleset import EvidenceKind
 
 Scalar = bool | int | float | str
@@ -17,13 +17,13 @@ Number = int | float | str
 Model = TypeVar("Model", bound=BaseModel)
 
 
-class Shape(BaseModel):
+class Schema(BaseModel):
     """Base of all shapes: frozen, and a key that is not expected is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class HeaderShape(Shape):
+class HeaderShape(Schema):
     """Section ``ruleset``."""
 
     name: str
@@ -32,7 +32,7 @@ class HeaderShape(Shape):
     disclaimer: str
 
 
-class SourceShape(Shape):
+class SourceShape(Schema):
     """One entry of ``sources``."""
 
     kind: EvidenceKind
@@ -41,7 +41,7 @@ class SourceShape(Shape):
     from_memory: bool = False
 
 
-class ParameterShape(Shape):
+class ParameterShape(Schema):
     """One entry of ``parameters``."""
 
     value: Scalar
@@ -52,7 +52,7 @@ class ParameterShape(Shape):
     range: tuple[float, float] | None = None
 
 
-class AxisShape(Shape):
+class AxisShape(Schema):
     """One entry of ``axes``. ``edges`` name parameters; ``silent`` is the value left out of the written class."""
 
     title: str
@@ -64,7 +64,7 @@ class AxisShape(Shape):
     silent: str | None = None
 
 
-class TaskShape(Shape):
+class TaskShape(Schema):
     """One entry of ``tasks``."""
 
     title: str
@@ -76,7 +76,7 @@ class TaskShape(Shape):
     outcome: str | None = None
 
 
-class TimingShape(Shape):
+class TimingShape(Schema):
     """The timing of a task call; numbers may be arithmetic over parameters."""
 
     every_hours: Number | None = None
@@ -95,7 +95,7 @@ class TaskCallShape(TimingShape):
     detail: str | None = None
 
 
-class SizeShape(Shape):
+class SizeShape(Schema):
     """One entry of a rule's ``size``."""
 
     axis: str
@@ -103,7 +103,7 @@ class SizeShape(Shape):
     basis: Literal["measured", "observed", "assumed"]
 
 
-class HoldShape(Shape):
+class HoldShape(Schema):
     """One entry of a rule's ``hold``."""
 
     kind: Literal["do_not_size", "cannot_size"]
@@ -111,21 +111,21 @@ class HoldShape(Shape):
     axis: str | None = None
 
 
-class CautionShape(Shape):
+class CautionShape(Schema):
     """One entry of a rule's ``caution``."""
 
     severity: Literal["info", "warning", "critical"]
     text: str
 
 
-class StepShape(Shape):
+class StepShape(Schema):
     """Under ``correct``: one value up (1) or down (-1) on a size axis."""
 
     axis: str
     by: Literal[1, -1]
 
 
-class CorrectShape(Shape):
+class CorrectShape(Schema):
     """One entry of a rule's ``correct``: what a finding (without one: the fit as a whole) comes from and what to do.
 
     With ``step`` another size is tried, with ``refer`` an orthotist is asked, with ``stop`` fitting stops and somebody is
@@ -140,14 +140,14 @@ class CorrectShape(Shape):
     stop: bool = False
 
 
-class InstructionShape(Shape):
+class InstructionShape(Schema):
     """One entry of a leaflet's ``texts``."""
 
     title: str
     lines: tuple[str, ...] = Field(min_length=1)
 
 
-class LeafletShape(Shape):
+class LeafletShape(Schema):
     """Section ``instructions``: the words for patients in one language (a BCP 47 code such as ``en``)."""
 
     language: str = Field(pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$")
@@ -156,7 +156,7 @@ class LeafletShape(Shape):
     texts: dict[str, InstructionShape] = Field(min_length=1)
 
 
-class EffectsShape(Shape):
+class EffectsShape(Schema):
     """A rule's ``then``. Each may be one entry or a list of them; ``instructions`` are ids of a leaflet's ``texts``."""
 
     conclude: dict[str, Scalar] = {}
@@ -168,7 +168,7 @@ class EffectsShape(Shape):
     instructions: tuple[str, ...] = ()
 
 
-class RuleShape(Shape):
+class RuleShape(Schema):
     """One entry of ``rules``. ``when`` is read by ``reading_rules``; ``asks: false`` asks nobody for what it reads."""
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+)+$")
@@ -181,21 +181,21 @@ class RuleShape(Shape):
     asks: bool = True
 
 
-class ParameterChange(Shape):
+class ParameterChange(Schema):
     """A site's value for a parameter, and why."""
 
     value: Scalar
     because: str
 
 
-class SwitchOff(Shape):
+class SwitchOff(Schema):
     """A rule that a site switches off, and why."""
 
     rule: str
     because: str
 
 
-class OverlayShape(Shape):
+class OverlayShape(Schema):
     """A site's overlay file."""
 
     site: dict[str, str]
@@ -210,7 +210,7 @@ SECTIONS = ("facts", "parameters", "sources", "axes", "tasks", "roles", "trigger
 
 
 def read(
-    source: Source, path: tuple[str | int, ...], value: object, shape: type[Model]
+    source: YamlFile, path: tuple[str | int, ...], value: object, shape: type[Model]
 ) -> Model | list[tuple[Place, str]]:
     """``value`` (found under ``path`` of ``source``) as a ``shape``, or the problems with their places."""
     try:
@@ -219,7 +219,7 @@ def read(
         return [_problem(source, path, detail) for detail in error.errors(include_url=False)]
 
 
-def _problem(source: Source, path: tuple[str | int, ...], detail: Any) -> tuple[Place, str]:
+def _problem(source: YamlFile, path: tuple[str | int, ...], detail: Any) -> tuple[Place, str]:
     where = [step for step in detail["loc"] if step not in ("bool", "int", "float", "str")]
     message = {
         "missing": "this key is missing",

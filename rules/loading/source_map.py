@@ -12,7 +12,7 @@ from typing import Any
 
 from rules.errors import Place
 from rules.loading.loader import KNOWLEDGE
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.condition_paths import ConditionPath
 from rules.model.conditions import NEGATED
 
@@ -30,7 +30,7 @@ class WrittenComparison:
 
 @dataclass(frozen=True)
 class _Entry:
-    source: Source
+    source: YamlFile
     path: tuple[str | int, ...]
     value: Any
 
@@ -38,7 +38,7 @@ class _Entry:
 class Written:
     """Files of knowledge and a site's overlays, by the names that stand in them."""
 
-    def __init__(self, files: Iterable[Source], overlays: Iterable[Source] = ()) -> None:
+    def __init__(self, files: Iterable[YamlFile], overlays: Iterable[YamlFile] = ()) -> None:
         """Index ``files`` and ``overlays``, which must already have been loaded without a problem."""
         self._rules: dict[str, _Entry] = {}
         self._entries: dict[tuple[str, str], _Entry] = {}
@@ -57,9 +57,11 @@ class Written:
     @classmethod
     def read(cls, folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Written:
         """The files that ``load_ruleset`` reads for the same arguments. Raises KnowledgeError where one cannot be read."""
-        files = [Source.read(path) for path in sorted(folder.glob("*.yaml"))]
-        files += [Source.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))]
-        return cls(files, [Source.read(path) for path in overlays])
+        files = [YamlFile.read(path) for path in sorted(folder.glob("*.yaml"))]
+        files += [
+            YamlFile.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))
+        ]
+        return cls(files, [YamlFile.read(path) for path in overlays])
 
     def entry(self, section: str, name: str) -> Place:
         """Where ``name`` is defined in ``section``."""

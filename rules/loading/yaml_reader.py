@@ -26,7 +26,7 @@ _Loader.yaml_implicit_resolvers = {
 _Loader.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile(r"^(?:true|false)$"), list("tf"))
 
 
-class Source:
+class YamlFile:
     """One parsed YAML file: ``data`` (plain values) and ``place(path)`` for messages."""
 
     def __init__(self, file: str, text: str) -> None:
@@ -49,7 +49,7 @@ class Source:
             raise KnowledgeError(self._problems)
 
     @classmethod
-    def read(cls, path: Path, name: str | None = None) -> Source:
+    def read(cls, path: Path, name: str | None = None) -> YamlFile:
         """Read and parse ``path`` (UTF-8). Raises KnowledgeError where it cannot be read."""
         name = name or path.name
         try:

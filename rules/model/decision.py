@@ -12,7 +12,7 @@ from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Seve
 from rules.model.timing import Timing
 
 
-class Part(BaseModel):
+class FrozenModel(BaseModel):
     """Base of everything in a decision: frozen, no unexpected fields."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -24,7 +24,7 @@ class Part(BaseModel):
         return cleaned
 
 
-class RulesetIdentity(Part):
+class RulesetIdentity(FrozenModel):
     """Which clinical content decided: ``hash`` is the SHA-256 of the content, site overlays included."""
 
     name: str
@@ -32,7 +32,7 @@ class RulesetIdentity(Part):
     hash: str
 
 
-class SizeClass(Part):
+class SizeClass(FrozenModel):
     """One value on each axis. ``code`` is the short form (``adult H3 G2``), ``words`` says the same in words."""
 
     values: dict[str, str]
@@ -40,7 +40,7 @@ class SizeClass(Part):
     words: str
 
 
-class AxisDecision(Part):
+class AxisDecision(FrozenModel):
     """One axis: the value to try first (None where it is withheld), all candidates smallest first, and the rules behind it."""
 
     axis: str
@@ -51,14 +51,14 @@ class AxisDecision(Part):
     rules: tuple[str, ...]
 
 
-class Candidate(Part):
+class Candidate(FrozenModel):
     """A size class that may fit, in the order to try, and why it stands there."""
 
     size_class: SizeClass
     why: str
 
 
-class HoldNotice(Part):
+class HoldNotice(FrozenModel):
     """Why no size is given (``do_not_size``: call; ``cannot_size``: something is missing)."""
 
     kind: HoldKind
@@ -67,7 +67,7 @@ class HoldNotice(Part):
     rules: tuple[str, ...]
 
 
-class Caution(Part):
+class Caution(FrozenModel):
     """A caution. The same text from several rules is said once, with all of them."""
 
     severity: Severity
@@ -75,7 +75,7 @@ class Caution(Part):
     rules: tuple[str, ...]
 
 
-class Task(Part):
+class Task(FrozenModel):
     """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it."""
 
     task: str
@@ -94,14 +94,14 @@ class Task(Part):
     rules: tuple[str, ...]
 
 
-class Instruction(Part):
+class Instruction(FrozenModel):
     """A plain-language instruction that the patient is to be given, and the rules behind it."""
 
     instruction: str
     rules: tuple[str, ...]
 
 
-class LeafletSection(Part):
+class LeafletSection(FrozenModel):
     """The words of one instruction."""
 
     instruction: str
@@ -109,7 +109,7 @@ class LeafletSection(Part):
     lines: tuple[str, ...]
 
 
-class Leaflet(Part):
+class Leaflet(FrozenModel):
     """The instructions of this decision in one language (BCP 47 code); ``notice`` says who reviewed the words."""
 
     language: str
@@ -118,7 +118,7 @@ class Leaflet(Part):
     sections: tuple[LeafletSection, ...]
 
 
-class MeasureNext(Part):
+class MeasureNext(FrozenModel):
     """An unknown fact that could still change the size: which axes, whether it could withhold the size, how to obtain it.
 
     ``with_facts`` are further unknown facts that are needed with it, ``with_labels`` their labels. ``information`` ranks: the
@@ -161,7 +161,7 @@ meaning; ``patient``: another one's, or in doubt whose; ``status``: not in force
 """
 
 
-class NotUsed(Part):
+class NotUsed(FrozenModel):
     """Something that was seen and refused: a fact's name where one was recognised, the value as written, the reason.
 
     ``kind`` is the reason as one of a few words, to count by; ``reason`` says it exactly.
@@ -174,7 +174,7 @@ class NotUsed(Part):
     reference: str | None = None
 
 
-class Assessment(Part):
+class Assessment(FrozenModel):
     """A reported conclusion: its value, or None with the unknown facts that stand in the way of one."""
 
     fact: str
@@ -184,7 +184,7 @@ class Assessment(Part):
     rules: tuple[str, ...]
 
 
-class Comparison(Part):
+class Comparison(FrozenModel):
     """One line of a rule's condition that was true for this patient, and the observation it rested on."""
 
     text: str
@@ -193,7 +193,7 @@ class Comparison(Part):
     reference: str | None
 
 
-class TraceEntry(Part):
+class TraceEntry(FrozenModel):
     """One rule that fired: why, on what comparisons, on which evidence, and what it concluded.
 
     ``local_parameters`` are the thresholds it used that the site changed; ``local`` is true for a rule the site added.
@@ -210,7 +210,7 @@ class TraceEntry(Part):
     local: bool
 
 
-class Decision(Part):
+class Decision(FrozenModel):
     """Everything said of one patient at one moment.
 
     ``settled`` is true where nothing that is still unknown can change the size.

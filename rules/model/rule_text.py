@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.facts import FactValue
 from rules.model.ruleset import Correction, Rule, Ruleset
 
@@ -16,7 +16,7 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         value = (
             describe_value(conclusion.value)
             if conclusion.expression is None
-            else arithmetic.render(conclusion.expression)
+            else expressions.render(conclusion.expression)
         )
         yield f"conclude {conclusion.fact} = {value}"
     for offer in then.sizes:

@@ -1,6 +1,6 @@
 """The Ruleset: the clinical content as one immutable value, from which every backend is compiled.
 
-How it is read from YAML is in ``loading.py``; what it means for a patient is in ``evaluation.py`` and ``decide.py``.
+How it is read from YAML is in ``rules.loading``; what it means for a patient is in ``rules.evaluation`` and ``rules.deciding``.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Literal
 
 from rules.errors import Place
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.conditions import Condition, Test, definitely, facts_read, without_negation
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.instructions import LeafletText
@@ -98,7 +98,7 @@ class Conclusion:
 
     fact: str
     value: FactValue | None = None
-    expression: arithmetic.Expression | None = None
+    expression: expressions.Expression | None = None
 
 
 @dataclass(frozen=True)
@@ -212,7 +212,7 @@ class Rule:
     def reads(self) -> frozenset[str]:
         """Facts that the condition or the conclusions read."""
         computed = [c.expression for c in self.then.conclusions if c.expression is not None]
-        return facts_read(self.when).union(*(arithmetic.names(expression) for expression in computed))
+        return facts_read(self.when).union(*(expressions.names(expression) for expression in computed))
 
     @cached_property
     def writes(self) -> frozenset[str]:

@@ -17,9 +17,9 @@ from pydantic import Field
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError, Place
 from rules.evaluation.hit_policy import read_size_class, size_class
-from rules.loading import schema as shapes
+from rules.loading import schema
 from rules.loading.loader import KNOWLEDGE
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision, Task
 from rules.model.facts import FactValue
 from rules.model.rule_text import describe_value
@@ -34,7 +34,7 @@ _Path = tuple[str | int, ...]
 _FLOAT_TOLERANCE = 1e-3
 
 
-class TaskExpectation(shapes.Shape):
+class TaskExpectation(schema.Schema):
     """What a case says of one task; a key that is left out is not checked. ``details`` are parts of what a rule adds."""
 
     every_hours: float | None = None
@@ -47,7 +47,7 @@ class TaskExpectation(shapes.Shape):
     details: tuple[str, ...] = ()
 
 
-class ExpectShape(shapes.Shape):
+class ExpectShape(schema.Schema):
     """A case's ``expect``. Beside these keys, each size axis may be given by its name."""
 
     size: str | None = None
@@ -61,18 +61,18 @@ class ExpectShape(shapes.Shape):
     no_cautions: tuple[str, ...] = ()
     instructions: tuple[str, ...] = ()
     no_instructions: tuple[str, ...] = ()
-    assessments: dict[str, shapes.Scalar | None] = Field(default_factory=dict)
-    concludes: dict[str, shapes.Scalar | None] = Field(default_factory=dict)
+    assessments: dict[str, schema.Scalar | None] = Field(default_factory=dict)
+    concludes: dict[str, schema.Scalar | None] = Field(default_factory=dict)
     measure_next: tuple[str, ...] = ()
 
 
-class CaseShape(shapes.Shape):
+class CaseShape(schema.Schema):
     """One entry of ``cases``."""
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_.-]*$")
     shows: str
     source: str
-    facts: dict[str, shapes.Scalar]
+    facts: dict[str, schema.Scalar]
     fires: tuple[str, ...] = ()
     silent: tuple[str, ...] = ()
     expect: dict[str, Any] = Field(default_factory=dict)
@@ -140,10 +140,10 @@ def load_cases(ruleset: Ruleset, folder: Path = CASES) -> tuple[Case, ...]:
     files = sorted(folder.glob("*.yaml"))
     if not files:
         raise KnowledgeError([(Place(str(folder)), "no *.yaml file here; give a folder of case files")])
-    return read_cases(ruleset, [Source.read(path, f"cases/{path.name}") for path in files])
+    return read_cases(ruleset, [YamlFile.read(path, f"cases/{path.name}") for path in files])
 
 
-def read_cases(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Case, ...]:
+def read_cases(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Case, ...]:
     """The cases of parsed ``files``, checked against ``ruleset``. Raises KnowledgeError with every problem found."""
     problems: list[tuple[Place, str]] = []
     found: dict[str, Case] = {}
@@ -152,7 +152,7 @@ def read_cases(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Case, ...]:
             problems.append((file.place(), "expected one key at the top, cases, with a list below it"))
             continue
         for index in range(len(file.data["cases"])):
-            case = _Reading(ruleset, file, ("cases", index), problems).case()
+            case = _CaseParsing(ruleset, file, ("cases", index), problems).case()
             if case is None:
                 continue
             if case.name in found:
@@ -163,10 +163,10 @@ def read_cases(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Case, ...]:
     return tuple(found.values())
 
 
-class _Reading:
+class _CaseParsing:
     """One case being read; problems go to the list that the caller gave."""
 
-    def __init__(self, ruleset: Ruleset, file: Source, path: _Path, problems: list[tuple[Place, str]]) -> None:
+    def __init__(self, ruleset: Ruleset, file: YamlFile, path: _Path, problems: list[tuple[Place, str]]) -> None:
         self.ruleset = ruleset
         self.file = file
         self.path = path
@@ -177,13 +177,13 @@ class _Reading:
 
     def case(self) -> Case | None:
         value = self.file.data["cases"][self.path[-1]]
-        shape = shapes.read(self.file, self.path, value, CaseShape)
+        shape = schema.read(self.file, self.path, value, CaseShape)
         if isinstance(shape, list):
             self.problems.extend(shape)
             return None
         axes = {key: word for key, word in shape.expect.items() if key in self.ruleset.axes}
         rest = {key: word for key, word in shape.expect.items() if key not in axes}
-        expect = shapes.read(self.file, (*self.path, "expect"), rest, ExpectShape)
+        expect = schema.read(self.file, (*self.path, "expect"), rest, ExpectShape)
         if isinstance(expect, list):
             self.problems.extend(expect)
             return None

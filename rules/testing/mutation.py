@@ -15,7 +15,7 @@ from rules.errors import Place
 from rules.evaluation.information_gain import Prospects, Sizer
 from rules.evaluation.interpreter import Plain, fire
 from rules.loading.source_map import Written
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.condition_paths import ConditionPath, dropped, parts, replaced
 from rules.model.conditions import (
     NEGATED,
@@ -323,7 +323,7 @@ def _timed(call: TaskCall, key: str, value: object) -> TaskCall:
 def _other_conclusion(fact: FactDefinition, conclusion: Conclusion) -> Conclusion | None:
     """Another constant in place of a constant one, or a computed value that is a little larger."""
     if conclusion.expression is not None:
-        larger = arithmetic.Operation("*", conclusion.expression, arithmetic.Number(1 + _SHARE))
+        larger = expressions.Operation("*", conclusion.expression, expressions.Number(1 + _SHARE))
         return Conclusion(fact.name, expression=larger)
     match conclusion.value:
         case bool(value):

@@ -13,38 +13,38 @@ from typing import Any, Literal
 from pydantic import Field
 
 from rules.errors import KnowledgeError, Place
-from rules.loading import schema as shapes
+from rules.loading import schema
 from rules.loading.loader import KNOWLEDGE
 from rules.loading.rule_parser import Names, read_condition
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.conditions import AllOf, Condition
 from rules.model.ruleset import Ruleset
 
 CLAIMS = KNOWLEDGE / "claims"
 
 
-class RisingShape(shapes.Shape):
+class RisingShape(schema.Schema):
     """``rising``: more of the fact never gives a smaller value on the axis, all else equal."""
 
     axis: str
     fact: str
 
 
-class RiskShape(shapes.Shape):
+class RiskShape(schema.Schema):
     """One risk: ``worse`` is ``true`` or ``false`` (yes/no fact), ``higher`` or ``lower`` (number), or a list of codes."""
 
     fact: str
     worse: bool | Literal["higher", "lower"] | tuple[str, ...]
 
 
-class NeverSlowerShape(shapes.Shape):
+class NeverSlowerShape(schema.Schema):
     """``never_slower``: none of the risks makes the task less frequent, later, or left out, all else equal."""
 
     task: str
     risks: tuple[RiskShape, ...] = Field(min_length=1)
 
 
-class ClaimShape(shapes.Shape):
+class ClaimShape(schema.Schema):
     """One entry of ``claims``: its id, what it says in words, exactly one of the three kinds, and for which patients.
 
     ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true.
@@ -73,10 +73,10 @@ class Claim:
 
 def load_claims(ruleset: Ruleset, folder: Path = CLAIMS) -> tuple[Claim, ...]:
     """Every claim of the ``*.yaml`` files in ``folder`` (none where there is none). Raises KnowledgeError."""
-    return read_claims(ruleset, [Source.read(path, f"claims/{path.name}") for path in sorted(folder.glob("*.yaml"))])
+    return read_claims(ruleset, [YamlFile.read(path, f"claims/{path.name}") for path in sorted(folder.glob("*.yaml"))])
 
 
-def read_claims(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Claim, ...]:
+def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...]:
     """The claims of parsed ``files``, checked against ``ruleset``. Raises KnowledgeError with every problem found."""
     problems: list[tuple[Place, str]] = []
     found: dict[str, Claim] = {}
@@ -98,7 +98,7 @@ def read_claims(ruleset: Ruleset, files: Iterable[Source]) -> tuple[Claim, ...]:
             problems.append((file.place(), "expected one key at the top, claims, with a list below it"))
             continue
         for index, value in enumerate(file.data["claims"]):
-            shape = shapes.read(file, ("claims", index), value, ClaimShape)
+            shape = schema.read(file, ("claims", index), value, ClaimShape)
             if isinstance(shape, list):
                 problems.extend(shape)
                 continue

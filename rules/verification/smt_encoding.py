@@ -1,9 +1,9 @@
 """The meaning of a ruleset as formulas for the z3 solver, over every plausible patient at once, unknown facts included.
 
-Mirrors ``evaluation.py`` (layers, recorded above concluded, priorities, implausible conclusions not drawn), ``sizing.py``
-(the hit policy) and ``possible.py`` (what may still change); ``tests/rules/verification/test_smt_encoding.py`` holds it against each of
-them. Numbers are exact rationals and arithmetic is taken exactly, products and quotients of facts included; the plain
-evaluator computes with floating point, so a counterexample is always replayed there.
+Mirrors ``interpreter.py`` (layers, recorded above concluded, priorities, implausible conclusions not drawn), ``hit_policy.py``
+(the hit policy) and ``outlook.py`` (what may still change); the tests hold it against each of them.
+Numbers are exact rationals and arithmetic is taken exactly, products and quotients of facts included; the plain evaluator
+computes with floating point, so a counterexample is always replayed there.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import z3
 
 from rules.evaluation.information_gain import Weight
 from rules.evaluation.outlook import conjuncts
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset
@@ -177,16 +177,16 @@ class Evaluation:
             return all_of([can, z3.IsInt(number), plausible(fact, z3.ToInt(number))]), z3.ToInt(number)
         return all_of([can, plausible(fact, number)]), number
 
-    def _number(self, expression: arithmetic.Expression) -> tuple[Formula, Term]:
+    def _number(self, expression: expressions.Expression) -> tuple[Formula, Term]:
         match expression:
-            case arithmetic.Number(value):
+            case expressions.Number(value):
                 return TRUE, _real(value)
-            case arithmetic.Name(name):
+            case expressions.Name(name):
                 term = self.value.get(name)
                 if term is None:
                     return FALSE, _real(0)
                 return self.known[name], z3.ToReal(term) if z3.is_int(term) else term
-            case arithmetic.Operation(operator, left, right):
+            case expressions.Operation(operator, left, right):
                 (can_a, a), (can_b, b) = self._number(left), self._number(right)
                 if operator == "/":
                     return all_of([can_a, can_b, b != 0]), a / b

@@ -17,7 +17,7 @@ from lark.exceptions import LarkError
 from pint.errors import PintError
 from ucumvert import InvalidUcumError, PintUcumRegistry
 
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 
 _ANNOTATION = re.compile(r"\{([^{}]*)\}")
 _registry = PintUcumRegistry()
@@ -61,32 +61,32 @@ def check(text: Any, unit_of: Callable[[str], str | None], wanted: str | None) -
 
     Raises UnitMismatch that says what does not fit.
     """
-    found = _of(arithmetic.parse(text), unit_of)
+    found = _of(expressions.parse(text), unit_of)
     if found is not None:
         _agree(found, measure(wanted), f"{text} is in {found.written}, but {wanted or 'a plain number'} is wanted")
 
 
-def _of(expression: arithmetic.Expression, unit_of: Callable[[str], str | None]) -> Measure | None:
+def _of(expression: expressions.Expression, unit_of: Callable[[str], str | None]) -> Measure | None:
     """What ``expression`` measures, or None for a bare number, which fits everywhere."""
     match expression:
-        case arithmetic.Number():
+        case expressions.Number():
             return None
-        case arithmetic.Name(name):
+        case expressions.Name(name):
             return measure(unit_of(name))
-        case arithmetic.Operation(operator, left, right):
+        case expressions.Operation(operator, left, right):
             a, b = _of(left, unit_of), _of(right, unit_of)
             if operator in ("+", "-"):
                 if a is not None and b is not None:
-                    both = f"{arithmetic.render(left)} ({a.written}) and {arithmetic.render(right)} ({b.written})"
+                    both = f"{expressions.render(left)} ({a.written}) and {expressions.render(right)} ({b.written})"
                     _agree(a, b, f"{both} are joined by {operator}, but do not measure the same")
                 return a or b
             return _product(_or_number(a, left), _or_number(b, right), 1 if operator == "*" else -1)
 
 
-def _or_number(found: Measure | None, expression: arithmetic.Expression) -> Measure:
+def _or_number(found: Measure | None, expression: expressions.Expression) -> Measure:
     if found is not None:
         return found
-    value = arithmetic.evaluate(expression, lambda _: None)
+    value = expressions.evaluate(expression, lambda _: None)
     return Measure("1", _parsed("1")[0], 1.0, "", 1.0 if value is None else value)
 
 

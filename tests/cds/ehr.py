@@ -13,7 +13,7 @@ from joserfc import jws
 from joserfc.jwk import ECKey, Key, RSAKey
 
 from cds.security.clients import Client
-from cds.security.jwt_auth import Call, Trust
+from cds.security.jwt_auth import HttpCall, Trust
 from cds.settings_groups import TrustSettings
 
 ISS = "https://ehr.hospital.example"
@@ -78,11 +78,11 @@ def signed_with_the_public_key_as_secret(payload: dict[str, Any] | None = None) 
     return f"{signed}.{signature}"
 
 
-def call(bearer: str | None, path: str = PATH, peer: str | None = None, **headers: str) -> Call:
+def call(bearer: str | None, path: str = PATH, peer: str | None = None, **headers: str) -> HttpCall:
     sent = {name.replace("_", "-"): [value] for name, value in headers.items()}
     if bearer is not None:
         sent["authorization"] = [f"Bearer {bearer}"]
-    return Call(path, sent, peer=peer)
+    return HttpCall(path, sent, peer=peer)
 
 
 def clients_file(folder: Path, *, keys: tuple[Key, ...] = KEYS, **fields: Any) -> Path:

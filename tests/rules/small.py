@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from rules.loading.loader import build_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.ruleset import Ruleset
 
 FRAME = """
@@ -85,10 +85,10 @@ RULES = """
 """
 
 
-def small_source(*, without: tuple[str, ...] = (), adding: str = "") -> Source:
+def small_source(*, without: tuple[str, ...] = (), adding: str = "") -> YamlFile:
     """The rules as a file, less those whose ids are ``without``, with further ones as YAML in ``adding``."""
     text = "rules:\n" + RULES.strip("\n") + "\n" + textwrap.indent(textwrap.dedent(adding), "  ")
-    written = Source("small.yaml", text)
+    written = YamlFile("small.yaml", text)
     kept = [rule for rule in written.data["rules"] if rule["id"] not in without]
     assert len(kept) + len(without) == len(written.data["rules"])
     written.data["rules"] = kept
@@ -97,4 +97,4 @@ def small_source(*, without: tuple[str, ...] = (), adding: str = "") -> Source:
 
 def small_ruleset(*, without: tuple[str, ...] = (), adding: str = "", frame: str = FRAME) -> Ruleset:
     """The small ruleset, changed as ``small_source`` says."""
-    return build_ruleset([Source("frame.yaml", frame), small_source(without=without, adding=adding)])
+    return build_ruleset([YamlFile("frame.yaml", frame), small_source(without=without, adding=adding)])

@@ -21,13 +21,13 @@ from cds.fhir.writing.proposal import as_bundle, suggested
 from cds.site.catalogue import Catalogue, Shelf
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.loading import schema as shapes
+from rules.loading import schema
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
 
 
-class _Patient(shapes.Shape):
+class _Patient(schema.Schema):
     """One entry of ``index.yaml``: the Bundle, what it shows, and the moment of decision."""
 
     file: str
@@ -35,7 +35,7 @@ class _Patient(shapes.Shape):
     at: AwareDatetime
 
 
-class _Index(shapes.Shape):
+class _Index(schema.Schema):
     """The index of a demo folder."""
 
     hospital: str
@@ -111,8 +111,8 @@ def demo(folder: Path, out: Path, full: bool, as_json: bool) -> None:
 
 
 def _read_index(folder: Path) -> _Index:
-    source = Source.read(folder / "index.yaml")
-    index = shapes.read(source, (), source.data, _Index)
+    source = YamlFile.read(folder / "index.yaml")
+    index = schema.read(source, (), source.data, _Index)
     if isinstance(index, list):
         raise KnowledgeError(index)
     return index

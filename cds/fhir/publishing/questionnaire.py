@@ -83,7 +83,7 @@ def _questions(ruleset: Ruleset, urls: Canonicals) -> Iterator[Element]:
 
 def read_response(resource: Mapping[str, Any], ruleset: Ruleset, urls: Canonicals) -> FitAttempt:
     """The check that a QuestionnaireResponse holds. Raises FactError with every answer that cannot be used."""
-    reading = _Reading(ruleset)
+    reading = _ResponseReading(ruleset)
     reading.head(resource, urls.artefact("Questionnaire", NAME))
     reading.items(resource.get("item", []), "QuestionnaireResponse.item", 1)
     attempt = reading.attempt()
@@ -93,7 +93,7 @@ def read_response(resource: Mapping[str, Any], ruleset: Ruleset, urls: Canonical
 
 
 @dataclass
-class _Reading:
+class _ResponseReading:
     """One response being read: what was answered, and what cannot be used."""
 
     ruleset: Ruleset

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Mapping
 
-from cds.fhir import codes as card_topics
+from cds.fhir import codes
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, Resource, present, text
 from cds.fhir.publishing.metadata import heading
@@ -43,7 +43,7 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
         (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
         (PERFORMER_ROLES, "Roles", "Who carries a task out.", _words(ruleset.roles)),
         (OVERRIDE_REASONS, "Override reasons", "Why a clinician goes against a card.", _words(REASONS)),
-        (card_topics.SYSTEM, "Topics of cards", "What a card may be about.", _words(card_topics.TOPICS)),
+        (codes.SYSTEM, "Topics of cards", "What a card may be about.", _words(codes.TOPICS)),
         (CARE_EVENTS, "Events", "Events at which a task is due.", _words(ruleset.triggers)),
     ]
     for name, title, description, concepts in plain:

@@ -9,7 +9,7 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.rejection import RejectionReason
 from rules.errors import NuqueError
 from rules.model.decision import NotUsed
 
@@ -55,7 +55,7 @@ class Inventory:
         """The records of these resource types, type by type, each in order."""
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
-    def refuse(self, value: object, why: Why, label: str) -> None:
+    def refuse(self, value: object, why: RejectionReason, label: str) -> None:
         """List something that is not a usable resource."""
         self.refused.append(NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label))
 
@@ -63,31 +63,41 @@ class Inventory:
         """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused."""
         kind = text(value, "resourceType")
         if not isinstance(value, dict) or kind is None:
-            self.refuse(value, Why("malformed", "not a FHIR resource; expected an object with a resourceType"), label)
+            self.refuse(
+                value,
+                RejectionReason("malformed", "not a FHIR resource; expected an object with a resourceType"),
+                label,
+            )
         elif kind == "Bundle" and depth >= _DEEPEST:
             self.refuse(
-                value, Why("incomplete", f"bundles inside each other are read {_DEEPEST} deep and no deeper"), label
+                value,
+                RejectionReason("incomplete", f"bundles inside each other are read {_DEEPEST} deep and no deeper"),
+                label,
             )
         elif kind == "Bundle":
             self._take_bundle(value, label, depth)
         elif kind == "OperationOutcome":
-            self.refuse(_outcome(value), Why("incomplete", "the record system answered with an error"), label)
+            self.refuse(
+                _outcome(value), RejectionReason("incomplete", "the record system answered with an error"), label
+            )
         else:
             self._take_resource(value, kind, label, url)
 
     def _take_bundle(self, bundle: dict[str, Any], label: str, depth: int) -> None:
         entries = bundle.get("entry", [])
         if not isinstance(entries, list):
-            self.refuse(entries, Why("malformed", "Bundle.entry is not an array"), label)
+            self.refuse(entries, RejectionReason("malformed", "Bundle.entry is not an array"), label)
             return
         for number, entry in enumerate(entries):
             where = f"{label}.entry[{number}]"
             if isinstance(entry, dict) and "resource" in entry:
                 self.take(entry["resource"], where, text(entry, "fullUrl"), depth + 1)
             else:
-                self.refuse(entry, Why("malformed", "a bundle entry without a resource"), where)
+                self.refuse(entry, RejectionReason("malformed", "a bundle entry without a resource"), where)
         if any(text(link, "relation") == "next" for link in items(bundle, "link")):
-            self.refuse("next page", Why("incomplete", "the bundle goes on in a page that was not sent"), label)
+            self.refuse(
+                "next page", RejectionReason("incomplete", "the bundle goes on in a page that was not sent"), label
+            )
 
     def _take_resource(self, resource: dict[str, Any], kind: str, label: str, url: str | None) -> None:
         identity = text(resource, "id")

@@ -23,7 +23,7 @@ _LONGEST_CODE = 64
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
 
 
-class Coding(NamedTuple):
+class CodingKey(NamedTuple):
     """A code and the system that it belongs to."""
 
     system: str
@@ -67,14 +67,14 @@ class CodeMap:
 
     base: str
     vocabulary: Vocabulary
-    exact: Mapping[Coding, tuple[Meaning, ...]]
-    prefixes: Mapping[Coding, tuple[Meaning, ...]]
-    values: Mapping[tuple[str, Coding], FactValue]
-    yes: frozenset[Coding]
-    no: frozenset[Coding]
+    exact: Mapping[CodingKey, tuple[Meaning, ...]]
+    prefixes: Mapping[CodingKey, tuple[Meaning, ...]]
+    values: Mapping[tuple[str, CodingKey], FactValue]
+    yes: frozenset[CodingKey]
+    no: frozenset[CodingKey]
     gender: Mapping[str, str]
-    settings: Mapping[Coding, str]
-    collars: Mapping[Coding, Collar]
+    settings: Mapping[CodingKey, str]
+    collars: Mapping[CodingKey, Collar]
     collar_texts: frozenset[str]
     units: Mapping[str, str]
     counted: Mapping[str, tuple[str, ...]]
@@ -102,7 +102,7 @@ class CodeMap:
         """The system of the project's own codes for the values of coded facts."""
         return Canonicals(self.base).code_system(FACT_VALUES)
 
-    def meanings(self, codings: Sequence[Coding]) -> tuple[Meaning, ...]:
+    def meanings(self, codings: Sequence[CodingKey]) -> tuple[Meaning, ...]:
         """What ``codings`` (of one concept) say, each meaning once; empty where the map knows none of them."""
         if len(codings) == 1:
             return self._meanings(codings[0])
@@ -111,12 +111,12 @@ class CodeMap:
             found.update(dict.fromkeys(self._meanings(coding)))
         return tuple(found)
 
-    def _meanings(self, coding: Coding) -> tuple[Meaning, ...]:
+    def _meanings(self, coding: CodingKey) -> tuple[Meaning, ...]:
         exact = self.exact.get(coding)
         if exact is not None or not self.prefixes:
             return exact or ()
         for length in range(min(len(coding.code), _LONGEST_CODE), 0, -1):
-            found = self.prefixes.get(Coding(coding.system, coding.code[:length]))
+            found = self.prefixes.get(CodingKey(coding.system, coding.code[:length]))
             if found is not None:
                 return found
         return ()
@@ -124,7 +124,7 @@ class CodeMap:
     def collar(self, concept: object) -> Collar | None:
         """The collar that the CodeableConcept ``concept`` means, or None where it means none."""
         for coding in codings_of(concept):
-            found = self.collars.get(coding) or self.collars.get(Coding(coding.system, ANY_CODE))
+            found = self.collars.get(coding) or self.collars.get(CodingKey(coding.system, ANY_CODE))
             if found is not None:
                 return found
         text = concept.get("text") if isinstance(concept, dict) else None
@@ -145,18 +145,18 @@ class CodeMap:
         return concept is not None and self.collar(resource.get(concept)) is not None
 
 
-def codings_of(concept: object) -> Sequence[Coding]:
+def codings_of(concept: object) -> Sequence[CodingKey]:
     """The complete codings of the CodeableConcept ``concept``; whatever is malformed is left out."""
     codings = concept.get("coding") if isinstance(concept, dict) else None
     return [coding for coding in map(coding_of, codings) if coding is not None] if isinstance(codings, list) else []
 
 
-def coding_of(coding: Any) -> Coding | None:
+def coding_of(coding: Any) -> CodingKey | None:
     """``coding`` (FHIR Coding) as a pair, or None where system or code is missing or malformed."""
     if not isinstance(coding, dict):
         return None
     system, code = coding.get("system"), coding.get("code")
-    return Coding(system, code) if isinstance(system, str) and isinstance(code, str) else None
+    return CodingKey(system, code) if isinstance(system, str) and isinstance(code, str) else None
 
 
 def _ordered(value: object) -> object:

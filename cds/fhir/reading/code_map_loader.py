@@ -9,11 +9,11 @@ from typing import Any, Literal, TypeVar
 from pydantic import Field
 
 from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals, code
-from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, Coding, Collar, Meaning
+from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning
 from cds.fhir.reading.ucum import UnitError, factor
 from rules.errors import KnowledgeError, Place
-from rules.loading import schema as shapes
-from rules.loading.yaml_reader import Source
+from rules.loading import schema
+from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import Ruleset
 
@@ -22,7 +22,7 @@ CODE_MAP = Path(__file__).parent / "code_map.yaml"
 Entry = TypeVar("Entry", bound="_CodeEntry")
 
 
-class _CodeEntry(shapes.Shape):
+class _CodeEntry(schema.Schema):
     system: str
     code: str | None = None
     prefix: str | None = None
@@ -32,13 +32,13 @@ class _CodeEntry(shapes.Shape):
 
 class _FactEntry(_CodeEntry):
     fact: str
-    value: shapes.Scalar | None = None
+    value: schema.Scalar | None = None
     only: Literal["Observation", "Condition", "Procedure", "ServiceRequest"] | None = None
 
 
 class _ValueEntry(_CodeEntry):
     fact: str
-    value: shapes.Scalar
+    value: schema.Scalar
 
 
 class _SettingEntry(_CodeEntry):
@@ -49,12 +49,12 @@ class _CollarEntry(_CodeEntry):
     kind: Literal["extrication", "long_term"] | None = None
 
 
-class _ReadingShape(shapes.Shape):
+class _ReadingShape(schema.Schema):
     same_within_percent: float | None = Field(default=None, ge=0, le=5)
     future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
 
 
-class _CodeMapShape(shapes.Shape):
+class _CodeMapShape(schema.Schema):
     site: dict[str, str] = Field(default={})
     systems: dict[str, tuple[str, ...]] = Field(default={})
     facts: tuple[_FactEntry, ...] = ()
@@ -69,7 +69,7 @@ class _CodeMapShape(shapes.Shape):
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
     elapsing: tuple[str, ...] = ()
-    safer: dict[str, shapes.Scalar] = Field(default={})
+    safer: dict[str, schema.Scalar] = Field(default={})
     reading: _ReadingShape = _ReadingShape()
 
 
@@ -78,13 +78,13 @@ def load_code_map(ruleset: Ruleset, site_files: Iterable[Path] = (), base: str =
 
     ``base`` is the canonical base of the project's own code systems. Raises KnowledgeError with every problem found.
     """
-    sources = [Source.read(CODE_MAP), *(Source.read(path) for path in site_files)]
+    sources = [YamlFile.read(CODE_MAP), *(YamlFile.read(path) for path in site_files)]
     return build_code_map(ruleset.vocabulary, sources, base)
 
 
-def build_code_map(vocabulary: Vocabulary, sources: Iterable[Source], base: str = DEFAULT_BASE) -> CodeMap:
+def build_code_map(vocabulary: Vocabulary, sources: Iterable[YamlFile], base: str = DEFAULT_BASE) -> CodeMap:
     """A CodeMap from parsed ``sources``, the first being the shipped one. Raises KnowledgeError with every problem."""
-    build = _Build(vocabulary, base)
+    build = _CodeMapBuilder(vocabulary, base)
     for number, source in enumerate(sources):
         build.take(source, local=number > 0)
     if build.problems:
@@ -92,7 +92,7 @@ def build_code_map(vocabulary: Vocabulary, sources: Iterable[Source], base: str 
     return build.finish()
 
 
-class _Build:
+class _CodeMapBuilder:
     """One load in progress: what was found so far, and the problems."""
 
     def __init__(self, vocabulary: Vocabulary, base: str) -> None:
@@ -101,10 +101,10 @@ class _Build:
         self.problems: list[tuple[Place, str]] = []
         self.systems: dict[str, tuple[str, ...]] = {}
         self.exact, self.values = _own_codes(vocabulary, base)
-        self.prefixes: dict[Coding, tuple[Meaning, ...]] = {}
-        self.answers: dict[str, set[Coding]] = {"yes": set(), "no": set()}
-        self.settings: dict[Coding, str] = {}
-        self.collars: dict[Coding, Collar] = {}
+        self.prefixes: dict[CodingKey, tuple[Meaning, ...]] = {}
+        self.answers: dict[str, set[CodingKey]] = {"yes": set(), "no": set()}
+        self.settings: dict[CodingKey, str] = {}
+        self.collars: dict[CodingKey, Collar] = {}
         self.collar_texts: set[str] = set()
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
@@ -112,9 +112,9 @@ class _Build:
         self.safer: dict[str, FactValue] = {}
         self.reading: dict[str, float] = {}
 
-    def take(self, source: Source, *, local: bool) -> None:
+    def take(self, source: YamlFile, *, local: bool) -> None:
         """Add ``source``; an entry with the system and code of an earlier file's entry takes its place."""
-        shape = shapes.read(source, (), source.data, _CodeMapShape)
+        shape = schema.read(source, (), source.data, _CodeMapShape)
         if isinstance(shape, list):
             self.problems.extend(shape)
             return
@@ -135,26 +135,26 @@ class _Build:
         self._take_words(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
 
-    def _take_facts(self, source: Source, shape: _CodeMapShape, *, local: bool) -> None:
+    def _take_facts(self, source: YamlFile, shape: _CodeMapShape, *, local: bool) -> None:
         for coding, entry, place in self._codings(source, "facts", shape.facts):
             if self._check(entry.fact, entry.value, place):
                 meaning = Meaning(entry.fact, entry.value, entry.display, entry.from_memory, local, entry.only)
                 (self.exact if entry.code else self.prefixes)[coding] = (meaning,)
         for coding, ignored, place in self._codings(source, "ignore", shape.ignore):
-            where: dict[Coding, Any] = self.exact if ignored.code else self.prefixes
+            where: dict[CodingKey, Any] = self.exact if ignored.code else self.prefixes
             found = [table.pop(coding) for table in (where, self.settings, self.collars) if coding in table]
             if not found:
                 self.problems.append(
                     (place, "no earlier entry has this system and code, so there is nothing to ignore")
                 )
 
-    def _take_answers(self, source: Source, shape: _CodeMapShape) -> None:
+    def _take_answers(self, source: YamlFile, shape: _CodeMapShape) -> None:
         for answer, other, entries in (("yes", "no", shape.yes), ("no", "yes", shape.no)):
             for coding, _, _ in self._codings(source, answer, entries):
                 self.answers[answer].add(coding)
                 self.answers[other].discard(coding)
 
-    def _take_words(self, source: Source, shape: _CodeMapShape) -> None:
+    def _take_words(self, source: YamlFile, shape: _CodeMapShape) -> None:
         for gender, sex in shape.gender.items():
             if self._check("sex", sex, source.place("gender", gender)):
                 self.words["gender"][gender] = sex
@@ -185,7 +185,9 @@ class _Build:
             self.problems.append((place, f"{fact} = {value!r}: {problem.message}; accepted: {problem.accepted}"))
         return problem is None
 
-    def _codings(self, source: Source, section: str, entries: Iterable[Entry]) -> Iterable[tuple[Coding, Entry, Place]]:
+    def _codings(
+        self, source: YamlFile, section: str, entries: Iterable[Entry]
+    ) -> Iterable[tuple[CodingKey, Entry, Place]]:
         """Each entry with its codings (one for each identifier of its system), after the checks that all share."""
         seen: dict[tuple[str, str, object], int] = {}
         for index, entry in enumerate(entries):
@@ -204,7 +206,7 @@ class _Build:
             else:
                 seen[key] = index
                 for uri in self.systems[entry.system]:
-                    yield Coding(uri, code), entry, place
+                    yield CodingKey(uri, code), entry, place
 
     def finish(self) -> CodeMap:
         """The code map. Call it only where there are no problems."""
@@ -231,16 +233,16 @@ class _Build:
 
 def _own_codes(
     vocabulary: Mapping[str, FactDefinition], base: str
-) -> tuple[dict[Coding, tuple[Meaning, ...]], dict[tuple[str, Coding], FactValue]]:
+) -> tuple[dict[CodingKey, tuple[Meaning, ...]], dict[tuple[str, CodingKey], FactValue]]:
     """The project's own codes: each fact that can be observed, and each value of a coded fact, with hyphens."""
     urls = Canonicals(base)
-    exact: dict[Coding, tuple[Meaning, ...]] = {}
-    values: dict[tuple[str, Coding], FactValue] = {}
+    exact: dict[CodingKey, tuple[Meaning, ...]] = {}
+    values: dict[tuple[str, CodingKey], FactValue] = {}
     for name, fact in vocabulary.items():
         if fact.given == "concluded":
             continue
-        coding = Coding(urls.code_system(FACTS), fact.code)
+        coding = CodingKey(urls.code_system(FACTS), fact.code)
         exact[coding] = (*exact.get(coding, ()), Meaning(name, display=fact.label))
         for value in fact.values:
-            values[name, Coding(urls.code_system(FACT_VALUES), code(value))] = value
+            values[name, CodingKey(urls.code_system(FACT_VALUES), code(value))] = value
     return exact, values

@@ -10,8 +10,8 @@ from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, names_of, refers_to
 from cds.fhir.reading.code_map import CodeMap, Collar
 from cds.fhir.reading.dates import DateError, moment
-from cds.fhir.reading.reconciliation import Found, Refused, unmodified
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
+from cds.fhir.reading.rejection import RejectionReason
 
 IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
 _ENDED = ("completed", "stopped")
@@ -19,19 +19,19 @@ _ENDED = ("completed", "stopped")
 
 def read_device_uses(
     records: Sequence[Record], devices: Sequence[Record], code_map: CodeMap, at: datetime
-) -> Iterator[Found | Refused]:
+) -> Iterator[Accepted | Rejected]:
     """What DeviceUseStatement ``records`` say of collars at ``at``. Statements about other devices say nothing.
 
     That one collar came off says nothing against another that is on, so ends are left out where a collar is in use.
     """
     findings = [finding for record in records for finding in unmodified(record, _read(record, devices, code_map, at))]
-    in_use = any(isinstance(finding, Found) and finding.value is True for finding in findings)
+    in_use = any(isinstance(finding, Accepted) and finding.value is True for finding in findings)
     for finding in findings:
-        if not (in_use and isinstance(finding, Found) and finding.value is False):
+        if not (in_use and isinstance(finding, Accepted) and finding.value is False):
             yield finding
 
 
-def _read(record: Record, devices: Sequence[Record], code_map: CodeMap, at: datetime) -> Iterator[Found | Refused]:
+def _read(record: Record, devices: Sequence[Record], code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
     collar = _collar(record.resource, devices, code_map)
     if collar is None:
         return
@@ -42,49 +42,53 @@ def _read(record: Record, devices: Sequence[Record], code_map: CodeMap, at: date
         yield _taken_off(record, at)
     else:
         written = "no status" if status is None else f"status {shown(status)}"
-        why = Why("status", "does not say that the collar is on, nor that it is off")
-        yield Refused(IN_PLACE, written, why, record.label)
+        why = RejectionReason("status", "does not say that the collar is on, nor that it is off")
+        yield Rejected(IN_PLACE, written, why, record.label)
 
 
-def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Found | Refused]:
+def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
     statement = record.resource
     written = mapping(statement, "timingPeriod").get("start", statement.get("timingDateTime"))
     noted = statement.get("recordedOn") if written is None else written
     try:
         since = None if noted is None else moment(noted, at.tzinfo)
     except DateError as error:
-        yield Refused(IN_PLACE, shown(noted), Why("malformed", f"malformed time: {error}"), record.label)
+        yield Rejected(IN_PLACE, shown(noted), RejectionReason("malformed", f"malformed time: {error}"), record.label)
         return
     if since is not None and since > at:
-        why = Why("future", "the collar is to be worn from a moment in the future")
-        yield Refused(IN_PLACE, shown(noted), why, record.label, since)
+        why = RejectionReason("future", "the collar is to be worn from a moment in the future")
+        yield Rejected(IN_PLACE, shown(noted), why, record.label, since)
         return
     words = "in use" if since is None else f"in use since {shown(noted)}"
-    yield Found(IN_PLACE, True, words, record.label, record.reference, since, ages=False)
+    yield Accepted(IN_PLACE, True, words, record.label, record.reference, since, ages=False)
     if collar.kind is not None:
-        yield Found(KIND, collar.kind, collar.display or collar.kind, record.label, record.reference, since, ages=False)
+        yield Accepted(
+            KIND, collar.kind, collar.display or collar.kind, record.label, record.reference, since, ages=False
+        )
     if written is None or since is None:
         return
     hours = (at - since).total_seconds() / 3600
     problem = code_map.vocabulary[HOURS].problem(hours)
     if problem is not None:
-        why = Why("implausible", f"{problem}: {hours:.0f} h")
-        yield Refused(HOURS, f"since {shown(written)}", why, record.label, since)
+        why = RejectionReason("implausible", f"{problem}: {hours:.0f} h")
+        yield Rejected(HOURS, f"since {shown(written)}", why, record.label, since)
     else:
-        yield Found(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)
+        yield Accepted(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)
 
 
-def _taken_off(record: Record, at: datetime) -> Found | Refused:
+def _taken_off(record: Record, at: datetime) -> Accepted | Rejected:
     statement = record.resource
     end = mapping(statement, "timingPeriod").get("end", statement.get("recordedOn"))
     try:
         ended = moment(end, at.tzinfo)
     except DateError as error:
-        why = Why("no time", f"it is not recorded when the use ended: {error}")
-        return Refused(IN_PLACE, shown(end), why, record.label)
+        why = RejectionReason("no time", f"it is not recorded when the use ended: {error}")
+        return Rejected(IN_PLACE, shown(end), why, record.label)
     if ended > at:
-        return Refused(IN_PLACE, shown(end), Why("future", "the use ends in the future"), record.label, ended)
-    return Found(IN_PLACE, False, f"use ended {shown(end)}", record.label, record.reference, ended)
+        return Rejected(
+            IN_PLACE, shown(end), RejectionReason("future", "the use ends in the future"), record.label, ended
+        )
+    return Accepted(IN_PLACE, False, f"use ended {shown(end)}", record.label, record.reference, ended)
 
 
 def _collar(statement: dict[str, Any], devices: Sequence[Record], code_map: CodeMap) -> Collar | None:

@@ -7,10 +7,10 @@ from datetime import datetime
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, names_of, refers_to
-from cds.fhir.reading.code_map import CodeMap, Coding, coding_of, codings_of
+from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of
 from cds.fhir.reading.dates import DateError, moment
-from cds.fhir.reading.reconciliation import Found, Refused
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
 
 SETTING = "setting"
 _RUNNING = ("arrived", "triaged", "in-progress", "onleave")
@@ -35,33 +35,40 @@ def _start(holder: object, at: datetime) -> str | None:
 
 def read_encounter(
     record: Record, locations: Sequence[Record], code_map: CodeMap, at: datetime
-) -> Iterator[Found | Refused]:
+) -> Iterator[Accepted | Rejected]:
     """The setting from an Encounter ``record`` at ``at``. References to locations that were not sent say nothing."""
     encounter = record.resource
     status = encounter.get("status")
     if status not in _RUNNING:
-        why = Why("status", "the encounter is not running")
-        yield Refused(SETTING, shown(encounter.get("status", "no status")), why, record.label)
+        why = RejectionReason("status", "the encounter is not running")
+        yield Rejected(SETTING, shown(encounter.get("status", "no status")), why, record.label)
         return
     start = mapping(encounter, "period").get("start")
     try:
         recorded = None if start is None else moment(start, at.tzinfo)
     except DateError as error:
-        yield Refused(
-            SETTING, shown(start), Why("malformed", f"malformed start of the encounter: {error}"), record.label
+        yield Rejected(
+            SETTING,
+            shown(start),
+            RejectionReason("malformed", f"malformed start of the encounter: {error}"),
+            record.label,
         )
         return
     if recorded is not None and recorded > at:
-        yield Refused(
-            SETTING, shown(start), Why("future", "the encounter starts in the future"), record.label, recorded
+        yield Rejected(
+            SETTING,
+            shown(start),
+            RejectionReason("future", "the encounter starts in the future"),
+            record.label,
+            recorded,
         )
         return
 
-    def found(codings: Sequence[Coding], standing: int) -> Iterator[Found]:
+    def found(codings: Sequence[CodingKey], standing: int) -> Iterator[Accepted]:
         for coding in codings:
             if coding in code_map.settings:
                 value = code_map.settings[coding]
-                yield Found(
+                yield Accepted(
                     SETTING, value, shown(coding.code), record.label, record.reference, recorded, standing, ages=False
                 )
 

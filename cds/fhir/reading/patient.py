@@ -11,8 +11,8 @@ from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.dates import DateError, age_in_years, date_range, moment
-from cds.fhir.reading.reconciliation import Found, Refused
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
 from rules.model import expressions as arithmetic
 from rules.model.conditions import Compare, describe, evaluate, leaves
 from rules.model.facts import FactDefinition
@@ -59,19 +59,23 @@ class AgeQuestion:
                 return describe(comparison)
         return "the exact age is another" if self.used_in_arithmetic else None
 
-    def problem(self, youngest: float, oldest: float) -> Why | None:
+    def problem(self, youngest: float, oldest: float) -> RejectionReason | None:
         """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""
         problem = self.definition.problem(youngest)
         if problem is not None:
-            return Why("implausible", f"{problem}: {youngest:.1f} years; accepted: {self.definition.accepted}")
+            return RejectionReason(
+                "implausible", f"{problem}: {youngest:.1f} years; accepted: {self.definition.accepted}"
+            )
         left_open = self.open_between(youngest, oldest)
         if left_open is not None:
             text = f"too coarse: an age from {youngest:.1f} to {oldest:.1f} years leaves open whether {left_open}"
-            return Why("coarse", text)
+            return RejectionReason("coarse", text)
         return None
 
 
-def read_patient(record: Record, code_map: CodeMap, question: AgeQuestion, at: datetime) -> Iterator[Found | Refused]:
+def read_patient(
+    record: Record, code_map: CodeMap, question: AgeQuestion, at: datetime
+) -> Iterator[Accepted | Rejected]:
     """Age and sex from a Patient ``record`` at the moment ``at``, and a note where the patient is recorded as deceased."""
     patient = record.resource
     if "birthDate" in patient:
@@ -80,32 +84,37 @@ def read_patient(record: Record, code_map: CodeMap, question: AgeQuestion, at: d
         gender = patient["gender"]
         sex = code_map.gender.get(gender) if isinstance(gender, str) else None
         if sex is None:
-            yield Refused(
-                "sex", shown(gender), Why("malformed", "malformed: not an administrative gender"), record.label
+            yield Rejected(
+                "sex",
+                shown(gender),
+                RejectionReason("malformed", "malformed: not an administrative gender"),
+                record.label,
             )
         else:
-            yield Found("sex", sex, shown(gender), record.label, record.reference, None, ages=False)
+            yield Accepted("sex", sex, shown(gender), record.label, record.reference, None, ages=False)
     if is_deceased(patient, at):
         written = shown(patient.get("deceasedDateTime", True))
-        why = Why("patient", "the patient is recorded as deceased: check the identity")
-        yield Refused(None, f"deceased: {written}", why, record.label)
+        why = RejectionReason("patient", "the patient is recorded as deceased: check the identity")
+        yield Rejected(None, f"deceased: {written}", why, record.label)
 
 
-def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Found | Refused:
+def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Accepted | Rejected:
     written = shown(birth_date)
     try:
         born = date_range(birth_date)
     except DateError as error:
-        return Refused(AGE, written, Why("malformed", f"malformed date of birth: {error}"), record.label)
+        return Rejected(AGE, written, RejectionReason("malformed", f"malformed date of birth: {error}"), record.label)
     today = at.date()
     if born.first > today:
-        return Refused(AGE, written, Why("future", "the date of birth lies in the future"), record.label)
+        return Rejected(AGE, written, RejectionReason("future", "the date of birth lies in the future"), record.label)
     oldest = age_in_years(born.first, today)
     youngest = oldest if born.first == born.last else age_in_years(min(born.last, today), today)
     problem = question.problem(youngest, oldest)
     if problem is not None:
-        return Refused(AGE, written, problem, record.label)
-    return Found(AGE, youngest, f"born {written}", record.label, record.reference, None, _OVER_OBSERVATIONS, ages=False)
+        return Rejected(AGE, written, problem, record.label)
+    return Accepted(
+        AGE, youngest, f"born {written}", record.label, record.reference, None, _OVER_OBSERVATIONS, ages=False
+    )
 
 
 def is_deceased(patient: object, at: datetime) -> bool:

@@ -16,7 +16,7 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
 from cds.fhir.reading.patient import AgeQuestion, display_name, is_deceased, read_patient
-from cds.fhir.reading.reconciliation import Found, Refused, choose, unmodified
+from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
 from rules.model.ruleset import Ruleset
@@ -61,10 +61,10 @@ def read(sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patien
     found = inventory(sent)
     if patient is not None:
         found.patient = patient if "/" in patient or ":" in patient else f"Patient/{patient}"
-    return _Reading(found, ruleset, code_map, at).finish()
+    return _PatientReading(found, ruleset, code_map, at).finish()
 
 
-class _Reading:
+class _PatientReading:
     """One reading in progress."""
 
     def __init__(self, found: Inventory, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> None:
@@ -123,7 +123,7 @@ class _Reading:
                 reason = f"another patient; asked for is {shown(self.found.patient)}"
                 yield NotUsed(fact=None, value="Patient", kind="patient", reason=reason, reference=record.label)
 
-    def _findings(self, encounter: Record | None) -> Iterator[Found | Refused]:
+    def _findings(self, encounter: Record | None) -> Iterator[Accepted | Rejected]:
         reader = Reader(self.code_map, self.ages, self.at)
         readers = (
             ("Observation", reader.observation),

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.rejection import RejectionReason
 from rules.model.decision import NotUsed
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.ruleset import Ruleset
@@ -19,7 +19,7 @@ _NEVER = datetime(1, 1, 2, tzinfo=UTC)
 """Sorts a record without a time below all others."""
 
 
-class Found(NamedTuple):
+class Accepted(NamedTuple):
     """A usable value of a fact. Higher ``standing`` goes before newer: a birth date stands above an age once noted.
 
     ``ages`` is False where the record says what is so now, however long ago it was written (a birth date, a collar whose
@@ -36,26 +36,26 @@ class Found(NamedTuple):
     ages: bool = True
 
 
-class Refused(NamedTuple):
+class Rejected(NamedTuple):
     """Something that was seen and cannot be used, and exactly why."""
 
     fact: str | None
     value: str
-    why: Why
+    why: RejectionReason
     label: str
     recorded: datetime | None = None
 
 
-def unmodified(record: Record, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
+def unmodified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
     """``findings`` of ``record``, all refused where an element is present that may change the meaning of the whole."""
     return iter(findings) if record.modifier is None else _modified(record.modifier, findings)
 
 
-def _modified(modifier: str, findings: Iterable[Found | Refused]) -> Iterator[Found | Refused]:
-    why = Why("modifier", f"the resource carries {modifier}, which may change its meaning")
+def _modified(modifier: str, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
+    why = RejectionReason("modifier", f"the resource carries {modifier}, which may change its meaning")
     for finding in findings:
-        if isinstance(finding, Found):
-            yield Refused(finding.fact, finding.written, why, finding.label, finding.recorded)
+        if isinstance(finding, Accepted):
+            yield Rejected(finding.fact, finding.written, why, finding.label, finding.recorded)
         else:
             yield finding
 
@@ -68,7 +68,7 @@ class Choice:
     not_used: tuple[NotUsed, ...]
 
 
-def choose(findings: Iterable[Found | Refused], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
+def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
     """One value for each fact out of ``findings`` at the moment ``at``.
 
     The newest value that is not stale is used, and older ones are left unmentioned. Of values of the same moment that
@@ -76,10 +76,10 @@ def choose(findings: Iterable[Found | Refused], ruleset: Ruleset, code_map: Code
     what was true before, would look certain and be neither. Facts under ``safer`` of the code map are the exception: the
     dangerous answer is used. Everything refused is listed, and where an older value stands in, that is said.
     """
-    refused: list[Refused] = []
-    by_fact: dict[str, list[Found]] = defaultdict(list)
+    refused: list[Rejected] = []
+    by_fact: dict[str, list[Accepted]] = defaultdict(list)
     for finding in findings:
-        if isinstance(finding, Refused):
+        if isinstance(finding, Rejected):
             refused.append(finding)
         else:
             by_fact[finding.fact].append(finding)
@@ -101,9 +101,9 @@ class _Chooser:
         self.ruleset = ruleset
         self.code_map = code_map
         self.at = at
-        self.refused: list[Refused] = []
+        self.refused: list[Rejected] = []
 
-    def one(self, founds: list[Found]) -> Found | None:
+    def one(self, founds: list[Accepted]) -> Accepted | None:
         """The value to use of ``founds`` (of one fact), or None."""
         if len(founds) > 1:
             founds.sort(
@@ -118,7 +118,7 @@ class _Chooser:
             return first
         return self._contradictory(rivals)
 
-    def _fresh(self, founds: Sequence[Found]) -> list[Found]:
+    def _fresh(self, founds: Sequence[Accepted]) -> list[Accepted]:
         """``founds`` without those too old. The newest of these is listed only where nothing usable is left."""
         limit = self.ruleset.stale_after_hours(self.ruleset.vocabulary[founds[0].fact])
         fresh = [found for found in founds if not self._stale(found, limit)]
@@ -128,42 +128,44 @@ class _Chooser:
             self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
         return fresh
 
-    def _stale(self, found: Found, limit: float | None) -> bool:
+    def _stale(self, found: Accepted, limit: float | None) -> bool:
         if limit is None or not found.ages:
             return False
         return found.recorded is None or (self.at - found.recorded).total_seconds() > limit * 3600
 
-    def _too_old(self, found: Found, limit: float | None, more: str) -> Why:
+    def _too_old(self, found: Accepted, limit: float | None, more: str) -> RejectionReason:
         if found.recorded is None:
-            return Why("no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}")
+            return RejectionReason(
+                "no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}"
+            )
         hours = (self.at - found.recorded).total_seconds() / 3600
-        return Why("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
+        return RejectionReason("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
 
-    def _same(self, one: Found, other: Found) -> bool:
+    def _same(self, one: Accepted, other: Accepted) -> bool:
         a, b = one.value, other.value
         if isinstance(a, (bool, str)) or isinstance(b, (bool, str)):
             return a == b
         return abs(a - b) <= max(abs(a), abs(b)) * self.code_map.same_within_percent / 100
 
-    def _contradictory(self, rivals: list[Found]) -> Found | None:
+    def _contradictory(self, rivals: list[Accepted]) -> Accepted | None:
         safe = self.code_map.safer.get(rivals[0].fact)
         taken = next((found for found in rivals if safe is not None and found.value == safe), None)
         for found in rivals:
             if taken is None:
                 against = next((other for other in rivals if not self._same(found, other)), rivals[0])
                 text = f"contradicts {against.written} ({against.label}) of the same moment; none is used"
-                self.refused.append(_refuse(found, Why("contradiction", text)))
+                self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
             elif found.value != taken.value:
                 text = f"contradicts {taken.written} ({taken.label}) of the same moment, which is safer to assume"
-                self.refused.append(_refuse(found, Why("contradiction", text)))
+                self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
         return taken
 
 
-def _refuse(found: Found, why: Why) -> Refused:
-    return Refused(found.fact, found.written, why, found.label, found.recorded)
+def _refuse(found: Accepted, why: RejectionReason) -> Rejected:
+    return Rejected(found.fact, found.written, why, found.label, found.recorded)
 
 
-def _recorded(found: Found) -> RecordedFact:
+def _recorded(found: Accepted) -> RecordedFact:
     return RecordedFact(
         name=found.fact,
         value=found.value,
@@ -173,7 +175,7 @@ def _recorded(found: Found) -> RecordedFact:
     )
 
 
-def _not_used(refused: Refused, used: Found | None) -> NotUsed:
+def _not_used(refused: Rejected, used: Accepted | None) -> NotUsed:
     reason = refused.why.text
     if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
         reason += f"; the older value {used.written} ({used.label}) is used instead"

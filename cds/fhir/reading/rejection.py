@@ -7,7 +7,7 @@ from typing import NamedTuple
 from rules.model.decision import RefusalKind
 
 
-class Why(NamedTuple):
+class RejectionReason(NamedTuple):
     """One reason."""
 
     kind: RefusalKind

@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.reading.code_map import CodeMap, Coding, Meaning, coding_of, codings_of
-from cds.fhir.reading.rejection import Why
+from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of
+from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.ucum import UCUM, UnitError, convert, is_annotation
 from rules.model.facts import FactDefinition, FactValue
 
@@ -20,7 +20,7 @@ _LARGEST = 1e12
 class RefusedValue(Exception):
     """A value that cannot be used: the value as written, the reason, and whether at least its kind and unit fitted."""
 
-    def __init__(self, written: str, why: Why, *, fits: bool = False) -> None:
+    def __init__(self, written: str, why: RejectionReason, *, fits: bool = False) -> None:
         super().__init__(why.text)
         self.written = written
         self.why = why
@@ -52,7 +52,9 @@ def stated_value(holder: Mapping[str, Any], meanings: tuple[Meaning, ...], code_
         else:
             taken[meaning.fact] = value
     if len(taken) > 1:
-        raise RefusedValue(shown(holder[key]), Why("code", f"the codes name several facts: {', '.join(sorted(taken))}"))
+        raise RefusedValue(
+            shown(holder[key]), RejectionReason("code", f"the codes name several facts: {', '.join(sorted(taken))}")
+        )
     if not taken:
         raise next((refusal for refusal in refused if refusal.fits), refused[0])
     return next(iter(taken.values()))
@@ -72,13 +74,17 @@ def implied_values(meanings: tuple[Meaning, ...], code_map: CodeMap, written: st
 def _value_key(holder: Mapping[str, Any]) -> str:
     keys = [key for key in holder if key.startswith("value") and key[5:6].isupper()]
     if len(keys) > 1:
-        raise RefusedValue(", ".join(map(shown, sorted(keys))), Why("malformed", "malformed: more than one value[x]"))
+        raise RefusedValue(
+            ", ".join(map(shown, sorted(keys))), RejectionReason("malformed", "malformed: more than one value[x]")
+        )
     if keys:
         return keys[0]
     absent = mapping(holder, "dataAbsentReason")
     codes = [text(coding, "code") for coding in items(absent, "coding")]
     cause = text(absent, "text") or next((code for code in codes if code), None)
-    raise RefusedValue("no value", Why("no value", f"no value: {shown(cause)}" if cause else "no value is recorded"))
+    raise RefusedValue(
+        "no value", RejectionReason("no value", f"no value: {shown(cause)}" if cause else "no value is recorded")
+    )
 
 
 class _Reader:
@@ -103,19 +109,23 @@ class _Reader:
             return Value(self.definition.name, value, written)
         if isinstance(value, bool):
             return Value(self.definition.name, not value, written)
-        raise RefusedValue(written, Why("code", f"says only that {self.definition.label} is not {value}"), fits=True)
+        raise RefusedValue(
+            written, RejectionReason("code", f"says only that {self.definition.label} is not {value}"), fits=True
+        )
 
     def _answer(self, key: str, raw: object) -> tuple[bool, str]:
         if key == "valueBoolean":
             if isinstance(raw, bool):
                 return raw, shown(raw)
-            raise RefusedValue(shown(raw), Why("malformed", "malformed: valueBoolean is neither true nor false"))
+            raise RefusedValue(
+                shown(raw), RejectionReason("malformed", "malformed: valueBoolean is neither true nor false")
+            )
         codings, written = self._codings(key, raw, "true or false")
         yes, no = self.code_map.yes, self.code_map.no
         answers = {coding in yes for coding in codings if coding in yes or coding in no}
         if len(answers) != 1:
             problem = "the codes contradict each other" if answers else "neither a known yes nor a known no"
-            raise RefusedValue(written, Why("code", problem))
+            raise RefusedValue(written, RejectionReason("code", problem))
         return answers.pop(), written
 
     # --- codes ---------------------------------------------------------------------------------------------------------
@@ -127,22 +137,26 @@ class _Reader:
         if len(values) == 1:
             return Value(name, values.pop(), written)
         problem = "the codes contradict each other" if values else "no code that the code map knows for this fact"
-        raise RefusedValue(written, Why("code", f"{problem}; accepted: {self.definition.accepted}"))
+        raise RefusedValue(written, RejectionReason("code", f"{problem}; accepted: {self.definition.accepted}"))
 
-    def _codings(self, key: str, raw: object, accepted: str) -> tuple[list[Coding], str]:
+    def _codings(self, key: str, raw: object, accepted: str) -> tuple[list[CodingKey], str]:
         """The codings of a CodeableConcept, a Coding, or a string that is one of the project's own codes."""
         if key == "valueCodeableConcept" and isinstance(raw, dict):
             codings = list(codings_of(raw))
             words = text(raw, "text")
             written = " ".join(coding.code for coding in codings) or words or "no code"
             if not codings:
-                raise RefusedValue(shown(written), Why("code", f"no code, only words; accepted: {accepted}"))
+                raise RefusedValue(
+                    shown(written), RejectionReason("code", f"no code, only words; accepted: {accepted}")
+                )
             return codings, shown(written)
         if key == "valueCoding" and (coding := coding_of(raw)) is not None:
             return [coding], shown(coding.code)
         if key == "valueString" and isinstance(raw, str):
-            return [Coding(self.code_map.own_values, raw.strip().lower().replace("_", "-"))], shown(raw)
-        raise RefusedValue(shown(raw), Why("code", f"{shown(key)} cannot be read here; accepted: {accepted}"))
+            return [CodingKey(self.code_map.own_values, raw.strip().lower().replace("_", "-"))], shown(raw)
+        raise RefusedValue(
+            shown(raw), RejectionReason("code", f"{shown(key)} cannot be read here; accepted: {accepted}")
+        )
 
     # --- numbers -------------------------------------------------------------------------------------------------------
 
@@ -153,47 +167,50 @@ class _Reader:
         elif key in ("valueInteger", "valueDecimal"):
             number, written = _number(raw), shown(raw)
             if self.definition.unit is not None and not self._only_counts():
-                raise RefusedValue(written, Why("unit", f"no unit; accepted: {self.definition.accepted}"))
+                raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
             converted = float(number)
         else:
             said = f"{shown(key)} is no quantity; accepted: {self.definition.accepted}"
-            raise RefusedValue(shown(raw), Why("code", said))
+            raise RefusedValue(shown(raw), RejectionReason("code", said))
         problem = self.definition.problem(converted)
         if problem is not None:
             said = f"{problem}; accepted: {self.definition.accepted}"
-            raise RefusedValue(written, Why("implausible", said), fits=True)
+            raise RefusedValue(written, RejectionReason("implausible", said), fits=True)
         return Value(self.definition.name, int(converted) if self.definition.type == "integer" else converted, written)
 
     def _quantity(self, raw: object) -> tuple[Decimal, str, str]:
         if not isinstance(raw, dict) or "value" not in raw:
-            raise RefusedValue(shown(raw), Why("malformed", "malformed: a quantity without a value"))
+            raise RefusedValue(shown(raw), RejectionReason("malformed", "malformed: a quantity without a value"))
         number = _number(raw["value"])
         code, word = text(raw, "code"), text(raw, "unit")
         written = shown(f"{shown(raw['value'])} {code or word or ''}")
         if raw.get("comparator") is not None:
             raise RefusedValue(
-                f"{shown(raw['comparator'])} {written}", Why("no value", "only a limit is recorded, not a value")
+                f"{shown(raw['comparator'])} {written}",
+                RejectionReason("no value", "only a limit is recorded, not a value"),
             )
         if code is not None and text(raw, "system") == UCUM:
             return number, code, written
         if word is not None and word in self.code_map.units:
             return number, self.code_map.units[word], written
         if code is None and word is None:
-            raise RefusedValue(written, Why("unit", f"no unit; accepted: {self.definition.accepted}"))
+            raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
         said = "the unit is no UCUM code, and a unit is never guessed; give system and code"
-        raise RefusedValue(written, Why("unit", said))
+        raise RefusedValue(written, RejectionReason("unit", said))
 
     def _convert(self, number: Decimal, unit: str, written: str) -> float:
         target = self.definition.unit
         if target is None or self._only_counts():
             accepted = ("1",) if target is None else (target, *self.code_map.counted.get(target, ()))
             if unit not in accepted:
-                raise RefusedValue(written, Why("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}"))
+                raise RefusedValue(
+                    written, RejectionReason("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}")
+                )
             return float(number)
         try:
             return convert(number, unit, target)
         except UnitError as error:
-            raise RefusedValue(written, Why("unit", shown(error.args[0]))) from error
+            raise RefusedValue(written, RejectionReason("unit", shown(error.args[0]))) from error
 
     def _only_counts(self) -> bool:
         return self.definition.unit is not None and is_annotation(self.definition.unit)
@@ -202,9 +219,11 @@ class _Reader:
 def _number(raw: object) -> Decimal:
     """``raw`` as a decimal of the digits that were written. Raises RefusedValue where it is no usable number."""
     if isinstance(raw, bool) or not isinstance(raw, (int, float)):
-        raise RefusedValue(shown(raw), Why("malformed", "not a number"))
+        raise RefusedValue(shown(raw), RejectionReason("malformed", "not a number"))
     if isinstance(raw, float) and not math.isfinite(raw):
-        raise RefusedValue(shown(raw), Why("implausible", "not a finite number"))
+        raise RefusedValue(shown(raw), RejectionReason("implausible", "not a finite number"))
     if abs(raw) > _LARGEST:
-        raise RefusedValue(shown(raw), Why("implausible", "implausible: far beyond anything that is measured"))
+        raise RefusedValue(
+            shown(raw), RejectionReason("implausible", "implausible: far beyond anything that is measured")
+        )
     return Decimal(repr(raw))

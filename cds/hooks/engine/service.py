@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Any, Protocol
 from uuid import UUID, uuid5
 
-from cds.fhir import codes as card_topics
+from cds.fhir import codes
 from cds.fhir.reading.reader import read
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
@@ -46,7 +46,7 @@ class Memory(Protocol):
 
 
 @dataclass(frozen=True)
-class Call:
+class HookCall:
     """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says."""
 
     request: Any
@@ -89,7 +89,7 @@ class HookService:
     description: str
     request: type[HookRequest]
     concerns: Callable[[Any, Content], bool]
-    cards: Callable[[Call], Sequence[Draft]]
+    cards: Callable[[HookCall], Sequence[Draft]]
     implied: Mapping[str, FactValue] = field(default_factory=dict)
 
     def described(self, content: Content) -> dict[str, Any]:
@@ -123,7 +123,7 @@ class HookService:
         reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         noted(self.id, decision)
-        call = Call(request, content, settings, decision, gathered, reading.deceased)
+        call = HookCall(request, content, settings, decision, gathered, reading.deceased)
         patient = request.context.patientId
         drafts = [
             draft
@@ -167,12 +167,10 @@ def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
     return {"context": {**identity, "draftOrders": drafts}, "prefetch": dict(gathered.prefetch)}
 
 
-def _issued(draft: Draft, service: HookService, call: Call) -> Card:
+def _issued(draft: Draft, service: HookService, call: HookCall) -> Card:
     """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
     ruleset, urls = call.content.ruleset, call.orders.canonicals
-    topic = Coding(
-        system=urls.code_system(card_topics.SYSTEM), code=draft.topic, display=card_topics.TOPICS[draft.topic]
-    )
+    topic = Coding(system=urls.code_system(codes.SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
     name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))

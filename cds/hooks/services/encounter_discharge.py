@@ -8,7 +8,7 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, cautions_section, not_used_section, tasks_section, why
 from cds.hooks.cards.topic_filter import narrowed
-from cds.hooks.engine.service import Call, HookService
+from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.protocol.request import DischargeRequest
 from cds.hooks.suggestions.order_set import care_orders
 from cds.site.content import Content
@@ -21,14 +21,14 @@ def _always(request: DischargeRequest, content: Content) -> bool:
     return True
 
 
-def _cards(call: Call) -> list[Draft]:
+def _cards(call: HookCall) -> list[Draft]:
     if call.deceased:
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     return [*caution_cards(decision), *([_handover_card(call, decision)] if decision.tasks else [])]
 
 
-def _handover_card(call: Call, decision: Decision) -> Draft:
+def _handover_card(call: HookCall, decision: Decision) -> Draft:
     actions = care_orders(decision, call.orders, call.standing)
     rules = tuple(dict.fromkeys(rule for task in decision.tasks for rule in task.rules))
     count = len(decision.tasks)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card
-from cds.hooks.engine.service import Call, HookService
+from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.protocol.request import OrderSelectRequest
 from cds.hooks.protocol.response import LONGEST_SUMMARY
 from cds.hooks.suggestions.catalogue_items import shelf_lines
@@ -19,7 +19,7 @@ def _concerns(request: OrderSelectRequest, content: Content) -> bool:
     return bool(content.collar_orders(request.context.selected))
 
 
-def _cards(call: Call) -> list[Draft]:
+def _cards(call: HookCall) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
     actions = whole_order_set(call.decision, call.orders, selected, call.standing)
     size = call.decision.size_class

@@ -9,7 +9,7 @@ from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import cited, not_used_section, why
-from cds.hooks.engine.service import Call, HookService
+from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.protocol.request import OrderSignRequest, Resource
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
@@ -37,7 +37,7 @@ def _concerns(request: OrderSignRequest, content: Content) -> bool:
     return bool(content.collar_orders(request.context.drafts))
 
 
-def _cards(call: Call) -> list[Draft]:
+def _cards(call: HookCall) -> list[Draft]:
     orders = call.content.collar_orders(call.request.context.drafts)
     of_call = [*_people(call, orders), *_care(call)]
     drafts = []
@@ -48,7 +48,7 @@ def _cards(call: Call) -> list[Draft]:
     return drafts
 
 
-def _size(call: Call, order: Resource) -> Iterator[Finding]:
+def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
     """What is wrong with the size that ``order`` states."""
     decision, ruleset = call.decision, call.content.ruleset
     for hold in decision.holds:
@@ -65,7 +65,7 @@ def _size(call: Call, order: Resource) -> Iterator[Finding]:
             yield _differs(call, axis, value)
 
 
-def _differs(call: Call, axis: AxisDecision, value: str) -> Finding:
+def _differs(call: HookCall, axis: AxisDecision, value: str) -> Finding:
     shape = call.content.ruleset.axes[axis.axis]
     fits = " or ".join(axis.candidates)
     if axis.axis == "line" and value == shape.values[-1]:
@@ -75,7 +75,7 @@ def _differs(call: Call, axis: AxisDecision, value: str) -> Finding:
     return Finding("warning", text, axis.rules)
 
 
-def _item(call: Call, order: Resource) -> Iterator[Finding]:
+def _item(call: HookCall, order: Resource) -> Iterator[Finding]:
     """What speaks against the item of the site's catalogue that ``order`` names."""
     ordered = ordered_item(order, call.content.catalogue)
     if ordered is None:
@@ -87,7 +87,7 @@ def _item(call: Call, order: Resource) -> Iterator[Finding]:
         yield Finding("critical" if adult_for_a_child else "warning", misfit.text, misfit.rules)
 
 
-def _with_fitting_item(call: Call, order: Resource) -> Resource:
+def _with_fitting_item(call: HookCall, order: Resource) -> Resource:
     """``order`` with an item that fits, where it names one that does not."""
     ordered, shelf = ordered_item(order, call.content.catalogue), call.content.shelf(call.decision)
     if ordered is None or shelf is None or not any(misfits(ordered.item, call.decision, call.content.ruleset)):
@@ -95,7 +95,7 @@ def _with_fitting_item(call: Call, order: Resource) -> Resource:
     return with_item(order, ordered, shelf)
 
 
-def _people(call: Call, orders: Iterable[Resource]) -> Iterator[Finding]:
+def _people(call: HookCall, orders: Iterable[Resource]) -> Iterator[Finding]:
     """Whether some collar order asks for the people that fitting takes."""
     task = next((task for task in call.decision.tasks if task.task == FIT_TASK), None)
     if task is None or task.people < 2:
@@ -107,14 +107,14 @@ def _people(call: Call, orders: Iterable[Resource]) -> Iterator[Finding]:
         yield Finding("warning", text, task.rules)
 
 
-def _care(call: Call) -> Iterator[Finding]:
+def _care(call: HookCall) -> Iterator[Finding]:
     """Whether anybody will look at the skin under the collar."""
     task = next((task for task in call.decision.tasks if task.task == SKIN_TASK), None)
     if task is not None and not call.standing.covers(task.task):
         yield Finding("warning", "No skin inspection under the collar is ordered or planned.", task.rules, about="care")
 
 
-def _card(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> Draft:
+def _card(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> Draft:
     findings = sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
     worst = findings[0]
     more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
@@ -133,13 +133,13 @@ def _card(call: Call, order: Resource, orders: list[Resource], findings: list[Fi
     )
 
 
-def _explained(call: Call, finding: Finding) -> str:
+def _explained(call: HookCall, finding: Finding) -> str:
     title = "Why this is critical" if finding.severity == "critical" else "Why"
     stated = f"**{markdown.plain(finding.text)}** {cited(finding.rules)}"
     return markdown.joined([stated, markdown.section(title, why(call.decision, finding.rules))])
 
 
-def _offers(call: Call, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
+def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
     if any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
         label = "Correct the order and add the care" if call.decision.size_class else "Order the review and the care"
         fitting = [_with_fitting_item(call, each) for each in orders]

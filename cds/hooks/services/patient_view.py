@@ -6,7 +6,7 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_section, tasks_section, why
 from cds.hooks.cards.topic_filter import narrowed
-from cds.hooks.engine.service import Call, HookService
+from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.protocol.request import PatientViewRequest
 from cds.hooks.suggestions.order_set import care_orders
 from cds.site.content import Content
@@ -20,7 +20,7 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
     return True
 
 
-def _cards(call: Call) -> list[Draft]:
+def _cards(call: HookCall) -> list[Draft]:
     worn = any(fact.name == "collar_in_place" and fact.value is True for fact in call.decision.facts)
     if not worn or call.deceased:
         return []
@@ -30,7 +30,7 @@ def _cards(call: Call) -> list[Draft]:
     return [*overdue, *([_due_card(call, due)] if due else [])]
 
 
-def _due_card(call: Call, due: tuple[Task, ...]) -> Draft:
+def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:
     actions = care_orders(
         call.decision.model_copy(update={"tasks": due, "instructions": (), "leaflets": ()}), call.orders, call.standing
     )

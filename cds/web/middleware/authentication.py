@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.observability.metrics import Metrics
-from cds.security.jwt_auth import Call, Caller, NotTrusted, Trust, current_caller
+from cds.security.jwt_auth import Caller, HttpCall, NotTrusted, Trust, current_caller
 from cds.settings import Settings
 from cds.web.errors import Issue, outcome
 from cds.web.middleware.request_limits import ADMIN
@@ -20,13 +20,13 @@ _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
 
 
-def call_of(scope: Scope) -> Call:
+def call_of(scope: Scope) -> HttpCall:
     """What trust looks at."""
     headers: dict[str, list[str]] = defaultdict(list)
     for name, value in scope["headers"]:
         headers[name.decode("latin-1").lower()].append(value.decode("latin-1"))
     peer, local = scope.get("client"), scope.get("server")
-    return Call(scope["path"], headers, peer[0] if peer else None, local[0] if local else None)
+    return HttpCall(scope["path"], headers, peer[0] if peer else None, local[0] if local else None)
 
 
 class Gate:
@@ -75,7 +75,7 @@ class Gate:
             return True
         return path == "/cds-services" and method == "GET" and not self._settings.protect_discovery
 
-    def _admin(self, call: Call) -> Caller:
+    def _admin(self, call: HttpCall) -> Caller:
         token = self._settings.admin_token
         given = call.one("authorization") or ""
         if token is None or not hmac.compare_digest(given.encode(), f"Bearer {token.get_secret_value()}".encode()):

@@ -14,7 +14,7 @@ ADMIN = "/admin/"
 """Where the routes for whoever runs the service begin."""
 
 
-class _Refused(Exception):
+class _LimitExceeded(Exception):
     def __init__(self, status: int, code: str, message: str, **headers: str) -> None:
         self.answer = JSONResponse(outcome([Issue(None, message, code)]), status, headers)
         super().__init__(message)
@@ -34,7 +34,7 @@ class Limits:
             return
         try:
             body = await self._body(scope, receive)
-        except _Refused as refused:
+        except _LimitExceeded as refused:
             await refused.answer(scope, receive, send)
             return
         if body is not None:
@@ -45,17 +45,19 @@ class Limits:
         headers = {name.lower(): value for name, value in scope["headers"]}
         if headers.get(b"content-encoding", b"identity").lower() != b"identity":
             # A compressed body can unpack to a million times its length; EHRs send none.
-            raise _Refused(415, "not-supported", "Content-Encoding: send the body uncompressed")
+            raise _LimitExceeded(415, "not-supported", "Content-Encoding: send the body uncompressed")
         stated = headers.get(b"content-length", b"0")
         most = self._settings.body_bytes
         if not stated.isdigit() or len(stated) > 15 or int(stated) > most:
-            raise _Refused(413, "too-long", f"the body is longer than {most} bytes", connection="close")
+            raise _LimitExceeded(413, "too-long", f"the body is longer than {most} bytes", connection="close")
         try:
             async with asyncio.timeout(self._settings.body_seconds):
                 return await self._received(receive, most)
         except TimeoutError as error:
             seconds = self._settings.body_seconds
-            raise _Refused(408, "timeout", f"the body did not come within {seconds:g} s", connection="close") from error
+            raise _LimitExceeded(
+                408, "timeout", f"the body did not come within {seconds:g} s", connection="close"
+            ) from error
 
     @staticmethod
     async def _received(receive: Receive, most: int) -> bytes | None:
@@ -67,7 +69,7 @@ class Limits:
             part: bytes = message.get("body", b"")
             length += len(part)
             if length > most:
-                raise _Refused(413, "too-long", f"the body is longer than {most} bytes", connection="close")
+                raise _LimitExceeded(413, "too-long", f"the body is longer than {most} bytes", connection="close")
             parts.append(part)
             if not message.get("more_body", False):
                 return b"".join(parts)

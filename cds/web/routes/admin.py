@@ -9,7 +9,7 @@ from fastapi.responses import JSONResponse
 from prometheus_client import CONTENT_TYPE_LATEST
 
 from cds.web.content_reload import Reloader, ReloadRefused
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 from cds.web.errors import Issue, RefusedCall
 
 metrics_router = APIRouter(tags=["running"])
@@ -17,7 +17,7 @@ admin_router = APIRouter(prefix="/admin", tags=["running"])
 
 
 @metrics_router.get("/metrics", summary="Metrics for Prometheus", response_class=Response)
-def metrics(service: Held) -> Response:
+def metrics(service: CurrentService) -> Response:
     """All metrics as text."""
     return Response(service.watch.metrics.text(), media_type=CONTENT_TYPE_LATEST)
 

@@ -16,7 +16,7 @@ from cds.hooks.protocol.prefetch import gather
 from cds.hooks.protocol.request import HookRequest
 from cds.hooks.services import SERVICES
 from cds.strict_json import StrictJsonRoute
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 from cds.web.errors import Issue, RefusedCall
 
 discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
@@ -30,13 +30,13 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
 
 
 @discovery.get("", summary="Discovery")
-def services(service: Held) -> JSONResponse:
+def services(service: CurrentService) -> JSONResponse:
     """All services, with the prefetch that each asks for."""
     return JSONResponse({"services": [hook.described(service.content) for hook in SERVICES]})
 
 
 def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
-    async def answer(request: Request, body: HookRequest, service: Held) -> JSONResponse:
+    async def answer(request: Request, body: HookRequest, service: CurrentService) -> JSONResponse:
         content, watch = service.content, service.watch
         watch.about(request, body.context.patientId)
         if not hook.concerns(body, content):
@@ -74,7 +74,7 @@ for _hook in SERVICES:
 @calls.post(
     "/{service_id}/feedback", summary="Feedback on cards", responses={**_REFUSALS, 503: {"description": "not kept"}}
 )
-def feedback(service_id: str, body: Feedback, service: Held) -> JSONResponse:
+def feedback(service_id: str, body: Feedback, service: CurrentService) -> JSONResponse:
     """What clinicians did with cards. Answered with 200 only when it is kept for good; otherwise 503, to be sent again."""
     if service_id not in {hook.id for hook in SERVICES}:
         raise _unknown(service_id)

@@ -12,7 +12,7 @@ from cds.hooks.protocol.response import without_absent
 from cds.site.rule_listing import describe_rule
 from cds.site.vocabulary_listing import list_facts
 from cds.strict_json import StrictJsonRoute
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 from cds.web.errors import Issue, RefusedCall, unusable
 from rules.errors import FactError
 from rules.model.ruleset import Rule, Ruleset
@@ -40,7 +40,7 @@ class DecisionRequest(BaseModel):
 
 
 @router.post("/decisions", summary="Decide for plain facts", responses={422: {"description": "a fact cannot be used"}})
-def decide(body: DecisionRequest, service: Held) -> JSONResponse:
+def decide(body: DecisionRequest, service: CurrentService) -> JSONResponse:
     """The whole decision: size class and candidates, what to measure next, cautions, tasks, trace.
 
     With a catalogue, ``stock`` names the items on the shelf that fit, nearest first, or why none does.
@@ -58,14 +58,14 @@ def decide(body: DecisionRequest, service: Held) -> JSONResponse:
 
 
 @router.get("/facts", summary="The vocabulary")
-def facts(service: Held) -> JSONResponse:
+def facts(service: CurrentService) -> JSONResponse:
     """Every fact: its name, unit, what is accepted, and what it means."""
     rows = list_facts(service.content.ruleset)
     return JSONResponse({"facts": [{k: v for k, v in row.items() if v is not None} for row in rows]})
 
 
 @router.get("/rules/{rule_id}", summary="One rule", responses={404: {"description": "no such rule"}})
-def rule(rule_id: str, service: Held) -> JSONResponse:
+def rule(rule_id: str, service: CurrentService) -> JSONResponse:
     """One rule: when it fires, what it does, why, and what stands behind it."""
     ruleset = service.content.ruleset
     found = ruleset.rules.get(rule_id)

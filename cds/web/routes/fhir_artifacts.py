@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 from cds.web.errors import Issue, RefusedCall
 
 router = APIRouter(prefix="/fhir", tags=["published content"])
@@ -16,7 +16,7 @@ router = APIRouter(prefix="/fhir", tags=["published content"])
     summary="One published artefact",
     responses={404: {"description": "no such artefact"}},
 )
-def artefact(resource_type: str, name: str, service: Held) -> JSONResponse:
+def artefact(resource_type: str, name: str, service: CurrentService) -> JSONResponse:
     """A CodeSystem, ValueSet, Questionnaire, PlanDefinition or the like, drawn from the rule set in use."""
     found = service.content.artefacts.get((resource_type, name))
     if found is None:

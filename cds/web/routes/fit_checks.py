@@ -10,7 +10,7 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.questionnaire import NAME
 from cds.site.fit_check_request import FitCheckRequest
 from cds.strict_json import StrictJsonRoute
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 from cds.web.errors import RefusedCall, issues_of, unusable
 from rules.deciding.fit_check import advise
 from rules.errors import FactError
@@ -19,7 +19,7 @@ router = APIRouter(route_class=StrictJsonRoute, tags=["fit checks"])
 
 
 @router.post("/fit-checks", summary="Judge a fit", responses={422: {"description": "something cannot be used"}})
-def fit_check(body: FitCheckRequest, service: Held) -> JSONResponse:
+def fit_check(body: FitCheckRequest, service: CurrentService) -> JSONResponse:
     """What to correct: seat the same size again, try another, ask an orthotist, or stop and call.
 
     Where the site has a catalogue, only what it stocks is offered, unless the call brings a shelf of its own.
@@ -37,6 +37,6 @@ def fit_check(body: FitCheckRequest, service: Held) -> JSONResponse:
 
 
 @router.get(f"/Questionnaire/{NAME}", summary="The questions of a fit check, FHIR R4")
-def questions(service: Held) -> JSONResponse:
+def questions(service: CurrentService) -> JSONResponse:
     """The Questionnaire; a QuestionnaireResponse to it can be sent to `POST /fit-checks`."""
     return JSONResponse(service.content.artefacts["Questionnaire", NAME], media_type="application/fhir+json")

@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 
-from cds.web.dependencies import Held
+from cds.web.dependencies import CurrentService
 
 router = APIRouter(prefix="/health", tags=["health"])
 
@@ -19,7 +19,7 @@ def live() -> dict[str, str]:
 
 
 @router.get("/ready", summary="Can calls be answered", responses={503: {"description": "something is not ready"}})
-def ready(service: Held) -> JSONResponse:
+def ready(service: CurrentService) -> JSONResponse:
     """200 with the rule set in use where everything is ready; 503 that says what is not."""
     checks = {name: check() for name, check in service.readiness.items()}
     failing = {name: problem for name, problem in checks.items() if problem is not None}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cds.cohorts import ndjson as lines
+from cds.cohorts import ndjson
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.ndjson import blocks_of_lines, mentions
 from cds.fhir.reading.code_map_loader import load_code_map
@@ -31,7 +31,7 @@ def test_every_line_comes_out_whole_wherever_a_block_ends(tmp_path_factory, name
     content = ("\n".join(written) + ("\n" if ended and written else "")).encode()
     path.write_bytes(gzip.compress(content) if name.endswith("gz") else content)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(lines, "_BLOCK", block)
+        patch.setattr(ndjson, "_BLOCK", block)
         found = lines_of(path)
     assert [line for line in found if line] == [line for line in written if line]
 

@@ -16,7 +16,7 @@ from cds.cli import main
 from cds.cohorts.bulk_export import Export
 from cds.cohorts.cohort_reader import general_reason
 from cds.cohorts.errors import ReplayError
-from cds.cohorts.pipeline import Part, Replay
+from cds.cohorts.pipeline import OutputPart, Replay
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
 from rules.batch.polars_backend import Columns
@@ -96,10 +96,12 @@ def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch)
 
     with pytest.raises(KeyboardInterrupt):
         work.run(stop_after_two)
-    kept = {n: Part(work.out, n).decisions.stat().st_mtime_ns for n in range(5) if Part(work.out, n).finished}
+    kept = {
+        n: OutputPart(work.out, n).decisions.stat().st_mtime_ns for n in range(5) if OutputPart(work.out, n).finished
+    }
     assert len(kept) == 2
     assert work.run(silent) == whole
-    assert {n: Part(work.out, n).decisions.stat().st_mtime_ns for n in kept} == kept
+    assert {n: OutputPart(work.out, n).decisions.stat().st_mtime_ns for n in kept} == kept
     assert pl.read_parquet(work.out / "decisions").sort("patient").equals(expected.sort("patient"))
     assert work.run(silent) == whole
 

@@ -14,7 +14,7 @@ from joserfc.jwk import RSAKey
 
 from cds.security.clients import ClientsError, read_clients
 from cds.security.jwks import KeySetError, usable_keys
-from cds.security.jwt_auth import Call, NotTrusted, Trust, TrustSettingsError, check_bind
+from cds.security.jwt_auth import HttpCall, NotTrusted, Trust, TrustSettingsError, check_bind
 from cds.security.ssrf_guard import ReachError, listed_networks
 from cds.settings_groups import TrustSettings
 from tests.cds import ehr
@@ -26,7 +26,7 @@ def run(work: Coroutine[Any, Any, T]) -> T:
     return asyncio.run(work)
 
 
-def refusal(trust: Trust, call: Call) -> NotTrusted:
+def refusal(trust: Trust, call: HttpCall) -> NotTrusted:
     with pytest.raises(NotTrusted) as refused:
         run(trust.check(call))
     return refused.value
@@ -112,7 +112,7 @@ def test_a_refusal_repeats_nothing_of_the_token(tmp_path: Path) -> None:
 
 
 def test_two_authorization_headers_are_refused(tmp_path: Path) -> None:
-    twice = Call(ehr.PATH, {"authorization": [f"Bearer {ehr.token()}", "Bearer x"]})
+    twice = HttpCall(ehr.PATH, {"authorization": [f"Bearer {ehr.token()}", "Bearer x"]})
     assert refusal(ehr.trust(tmp_path), twice).reason == "header_twice"
 
 
@@ -205,7 +205,7 @@ def test_open_may_listen_on_this_machine(host: str) -> None:
 
 @pytest.mark.parametrize("host", ["localhost", "localhost:8000", "127.0.0.1:8000", "[::1]:8000"])
 def test_open_answers_this_machine(host: str) -> None:
-    call = Call(ehr.PATH, {"host": [host]}, peer="127.0.0.1", local="127.0.0.1")
+    call = HttpCall(ehr.PATH, {"host": [host]}, peer="127.0.0.1", local="127.0.0.1")
     assert run(Trust(TrustSettings(), ehr.Remembered()).check(call)).issuer == "open"
 
 
@@ -221,7 +221,7 @@ def test_open_answers_this_machine(host: str) -> None:
     ],
 )
 def test_open_answers_nobody_else_whatever_opened_the_socket(peer: str, local: str, host: str) -> None:
-    call = Call(ehr.PATH, {"host": [host]}, peer=peer, local=local)
+    call = HttpCall(ehr.PATH, {"host": [host]}, peer=peer, local=local)
     assert refusal(Trust(TrustSettings(), ehr.Remembered()), call).reason == "not_local"
 
 

@@ -21,15 +21,12 @@ from cds.bootstrap.app import create_app
 from cds.fhir_client import client as fhir_client
 from cds.fhir_client.client import FhirClient
 from cds.observability import logging as logs
-from cds.security import jwt_auth as trust
-from cds.security import pseudonymisation as secrecy
-from cds.security import ssrf_guard as reach
+from cds.security import jwt_auth, pseudonymisation, ssrf_guard
 from cds.settings import Settings
-from cds.storage import jti_replay_cache as replay
+from cds.storage import jti_replay_cache
 from cds.storage.database import Store
 from cds.storage.schema import metadata
-from cds.web.middleware import authentication as gate
-from cds.web.middleware import request_limits as limits
+from cds.web.middleware import authentication, request_limits
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import TOKEN
@@ -144,40 +141,40 @@ async def _always_new(*given: object) -> bool:
 
 
 def no_replay_memory(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(replay.StoredReplay, "first_use", _always_new)
+    patch.setattr(jti_replay_cache.StoredReplay, "first_use", _always_new)
 
 
 def everything_open(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(gate.Gate, "_is_open", lambda *given: True)
+    patch.setattr(authentication.Gate, "_is_open", lambda *given: True)
 
 
 def no_audience(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(trust.Trust, "_check_claims", lambda *given: None)
+    patch.setattr(jwt_auth.Trust, "_check_claims", lambda *given: None)
 
 
 def no_look_at_the_socket(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(trust.Trust, "_check_local", lambda *given: None)
+    patch.setattr(jwt_auth.Trust, "_check_local", lambda *given: None)
 
 
 def every_address(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(reach, "address_problem", lambda *given: None)
+    patch.setattr(ssrf_guard, "address_problem", lambda *given: None)
 
 
 def every_next_page(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(fhir_client._Reading, "_check_url", lambda *given: None)
+    patch.setattr(fhir_client._PagedQuery, "_check_url", lambda *given: None)
     # The transport refuses other servers a second time; both stand in the way and both have to go.
-    patch.setattr(reach.Origin, "__eq__", lambda *given: True)
-    original = reach.PinnedTransport.handle_async_request
+    patch.setattr(ssrf_guard.Origin, "__eq__", lambda *given: True)
+    original = ssrf_guard.PinnedTransport.handle_async_request
 
-    async def anywhere(self: reach.PinnedTransport, request: Any) -> Any:
-        self.origin = reach.Origin.of(request.url)
+    async def anywhere(self: ssrf_guard.PinnedTransport, request: Any) -> Any:
+        self.origin = ssrf_guard.Origin.of(request.url)
         return await original(self, request)
 
-    patch.setattr(reach.PinnedTransport, "handle_async_request", anywhere)
+    patch.setattr(ssrf_guard.PinnedTransport, "handle_async_request", anywhere)
 
 
 def no_pseudonym(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(secrecy.Secrecy, "_hash", lambda self, *parts: parts[-1][:64])
+    patch.setattr(pseudonymisation.Secrecy, "_hash", lambda self, *parts: parts[-1][:64])
 
 
 def whole_errors(patch: pytest.MonkeyPatch) -> None:
@@ -185,12 +182,12 @@ def whole_errors(patch: pytest.MonkeyPatch) -> None:
 
 
 def no_body_limit(patch: pytest.MonkeyPatch) -> None:
-    original = limits.Limits._received
+    original = request_limits.Limits._received
 
     async def all_of_it(receive: Any, most: int) -> bytes | None:
         return await original(receive, 10**9)
 
-    patch.setattr(limits.Limits, "_received", staticmethod(all_of_it))
+    patch.setattr(request_limits.Limits, "_received", staticmethod(all_of_it))
 
 
 ATTACKS = [

@@ -9,7 +9,7 @@ from cds.site.catalogue import Catalogue, Shelf
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 DECIDER = Decider(load_ruleset())
@@ -35,7 +35,7 @@ SOUND = _line("a", "adult", "standard", "[1, 2]", "[1, 2]")
 
 
 def _shelf(text: str = SHELF, **facts: object) -> Shelf:
-    catalogue = Catalogue.build(Source("shelf.yaml", text), DECIDER.ruleset)
+    catalogue = Catalogue.build(YamlFile("shelf.yaml", text), DECIDER.ruleset)
     settled = {"head_position": "neutral", "bed_rest": False, "age_years": 40, **facts}
     return catalogue.fitting(DECIDER.decide({name: value for name, value in settled.items() if value is not None}, AT))
 
@@ -130,7 +130,7 @@ def test_items_or_a_reason_and_only_items_that_take_what_was_measured(
     bed_rest: bool | None,
     form: str | None,
 ) -> None:
-    catalogue = Catalogue.build(Source("shelf.yaml", SHELF), DECIDER.ruleset)
+    catalogue = Catalogue.build(YamlFile("shelf.yaml", SHELF), DECIDER.ruleset)
     given_facts = {
         "neck_height_mm": height,
         "neck_circumference_mm": girth,
@@ -189,4 +189,4 @@ def test_a_problem_in_the_file_is_named_with_its_place(tmp_path: Path, line: str
 
 def test_an_item_number_stands_once() -> None:
     with pytest.raises(KnowledgeError, match=r"item 'a' already stands in shelf.yaml:3"):
-        Catalogue.build(Source("shelf.yaml", _file(SOUND, SOUND)), DECIDER.ruleset)
+        Catalogue.build(YamlFile("shelf.yaml", _file(SOUND, SOUND)), DECIDER.ruleset)

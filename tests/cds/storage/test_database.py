@@ -25,7 +25,7 @@ from cds.hooks.protocol.response import Card, Source
 from cds.observability.metrics import Metrics
 from cds.security.pseudonymisation import Secrecy, SecrecyError
 from cds.settings_groups import StoreSettings
-from cds.storage import schema as tables
+from cds.storage import schema
 from cds.storage.audit_log import Audit, AuditEntry
 from cds.storage.card_repository import CardMemory, IssuedCard
 from cds.storage.database import Store, StoreDown, StoreError, default_url
@@ -100,7 +100,7 @@ def everything(store: Store) -> str:
     """All that stands in the store, as text."""
     with store.reading() as connection:
         return "\n".join(
-            str(tuple(row)) for table in tables.metadata.sorted_tables for row in connection.execute(sa.select(table))
+            str(tuple(row)) for table in schema.metadata.sorted_tables for row in connection.execute(sa.select(table))
         )
 
 
@@ -114,7 +114,7 @@ def test_the_migrations_make_exactly_the_tables_of_the_code(store: Store) -> Non
     store.upgrade()
     with store.reading() as connection:
         options = {"compare_type": True}
-        assert compare_metadata(MigrationContext.configure(connection, opts=options), tables.metadata) == []
+        assert compare_metadata(MigrationContext.configure(connection, opts=options), schema.metadata) == []
 
 
 def test_the_newest_migration_is_the_one_the_code_expects() -> None:
@@ -122,8 +122,8 @@ def test_the_newest_migration_is_the_one_the_code_expects() -> None:
     from alembic.script import ScriptDirectory
 
     config = Config()
-    config.set_main_option("script_location", "cds:migrations")
-    assert ScriptDirectory.from_config(config).get_heads() == [tables.REVISION]
+    config.set_main_option("script_location", "cds.storage:migrations")
+    assert ScriptDirectory.from_config(config).get_heads() == [schema.REVISION]
 
 
 def test_workers_that_start_together_make_the_tables_once(settings: StoreSettings) -> None:
@@ -180,7 +180,7 @@ def test_only_what_a_clinician_waits_for_is_hurried(settings: StoreSettings, hur
 def test_a_failed_transaction_leaves_nothing(store: Store) -> None:
     row = {"digest": "d", "expires_at": AT}
     with pytest.raises(ZeroDivisionError), store.writing() as connection:
-        connection.execute(tables.used_tokens.insert(), row)
+        connection.execute(schema.used_tokens.insert(), row)
         raise ZeroDivisionError
     assert "'d'" not in everything(store)
 
@@ -226,7 +226,7 @@ def test_what_is_kept_as_a_hash_cannot_be_tried_out_without_the_secret(store: St
         other = Secrecy(StoreSettings(pseudonym_key=key), made_up=False)
         CardMemory(store, other).keep("collar-order-sign", [overridden("19500101", comment="Jane")], AT)
     with store.reading() as connection:
-        kept = connection.execute(sa.select(tables.feedback.c.card, tables.feedback.c.digest)).all()
+        kept = connection.execute(sa.select(schema.feedback.c.card, schema.feedback.c.digest)).all()
     assert len({card for card, _ in kept}) == len({digest for _, digest in kept}) == 2
 
 
@@ -244,7 +244,7 @@ def test_a_call_made_twice_issues_its_cards_once(memory: CardMemory, store: Stor
     memory.remember([issued])
     memory.remember([issued, card(secrecy)])
     with store.reading() as connection:
-        assert connection.execute(sa.select(sa.func.count()).select_from(tables.issued_cards)).scalar() == 2
+        assert connection.execute(sa.select(sa.func.count()).select_from(schema.issued_cards)).scalar() == 2
 
 
 # --- what the store may know ---------------------------------------------------------------------------------------
@@ -467,7 +467,7 @@ def test_after_a_write_that_failed_readiness_wants_to_see_one_that_succeeds(tmp_
     sa.event.listen(full, "before_cursor_execute", no_room)
     with pytest.raises(StoreDown, match="full"), store.writing() as connection:
         row = {"digest": "d", "expires_at": AT}
-        connection.execute(tables.used_tokens.insert(), row)
+        connection.execute(schema.used_tokens.insert(), row)
     now[0] = 60.0
     assert "full" in str(store.problem())
     sa.event.remove(full, "before_cursor_execute", no_room)
@@ -475,7 +475,7 @@ def test_after_a_write_that_failed_readiness_wants_to_see_one_that_succeeds(tmp_
     assert store.problem() is None
     assert "d" not in everything(store)
     with store.reading() as connection:
-        assert connection.execute(sa.select(sa.func.count()).select_from(tables.used_tokens)).scalar() == 0
+        assert connection.execute(sa.select(sa.func.count()).select_from(schema.used_tokens)).scalar() == 0
     store.close()
 
 

@@ -1,7 +1,7 @@
 """Acknowledged feedback outlives the death of the process: writers are killed with SIGKILL, 200 times on each database.
 
 What this shows is that nothing is acknowledged before its commit. That a commit is on the disk (a power cut) rests on the
-databases' own promise for the settings that ``test_store.py`` reads back: ``synchronous=FULL`` and ``synchronous_commit=on``.
+databases' own promise for the settings that ``test_database.py`` reads back: ``synchronous=FULL`` and ``synchronous_commit=on``.
 """
 
 import json

@@ -13,11 +13,11 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
-import cds.web.content_reload
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.site.content import Content
 from cds.site.content_check import Proof
+from cds.web import content_reload
 from rules.loading.loader import KNOWLEDGE
 from tests.cds.live_service import running
 
@@ -133,8 +133,8 @@ def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPat
         assert let_go.wait(60)
         return proved(settings)
 
-    proved = cds.reload.proved
-    monkeypatch.setattr(cds.web.content_reload, "proved", held_up)
+    proved = content_reload.proved
+    monkeypatch.setattr(content_reload, "proved", held_up)
     with ThreadPoolExecutor(1) as other:
         first = other.submit(service.post, "/admin/reload", headers=BEARER)
         assert begun.wait(60)

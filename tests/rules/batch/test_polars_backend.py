@@ -7,13 +7,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rules.batch import polars_backend as columns_module
+from rules.batch import polars_backend
 from rules.batch.fact_frame import checked_facts, column_type
 from rules.batch.polars_backend import Columns
 from rules.errors import EngineError, FactError
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from tests.rules.batch.expected_columns import differing, expected_table
 from tests.rules.evaluation.test_durable_engine_agreement import HEAD, PATIENTS, TREES
 
@@ -115,7 +115,11 @@ def ruleset_of(rules):
             about = {"id": f"generated.r{index}", "title": f"Rule {index}", "because": "Test.", "sources": ["habit"]}
             kept.append({**about, **rule})
     return build_ruleset(
-        [Source("head.yaml", HEAD), Source("more.yaml", MORE), Source("generated.yaml", json.dumps({"rules": kept}))]
+        [
+            YamlFile("head.yaml", HEAD),
+            YamlFile("more.yaml", MORE),
+            YamlFile("generated.yaml", json.dumps({"rules": kept})),
+        ]
     )
 
 
@@ -141,7 +145,7 @@ def test_batches_change_nothing(monkeypatch):
     table = pl.DataFrame({"age_years": [0.0, 17.9, 18.0, None, 65.0], "weight_kg": 80.1, "height_cm": heights})
     whole = COLUMNS.decide(table)
     for rows in (1, 2, 3):
-        monkeypatch.setattr(columns_module, "BATCH", rows)
+        monkeypatch.setattr(polars_backend, "BATCH", rows)
         assert COLUMNS.decide(table).equals(whole)
 
 
@@ -172,7 +176,7 @@ def test_an_axis_with_too_many_values_is_refused():
         + json.dumps({"title": "width", "values": values, "words": dict.fromkeys(values, "w")})
     )
     with pytest.raises(EngineError, match="axis width: 13 values"):
-        Columns(build_ruleset([Source("head.yaml", head)]))
+        Columns(build_ruleset([YamlFile("head.yaml", head)]))
 
 
 @pytest.mark.parametrize(

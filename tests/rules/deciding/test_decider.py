@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from rules.deciding.decider import Decider
 from rules.errors import FactError
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
 from tests.rules.loading.test_loader import BASE
@@ -126,7 +126,7 @@ rules:
 
 
 def test_one_task_from_several_rules_takes_the_strictest_timing_and_every_reason():
-    decider = Decider(build_ruleset([Source("base.yaml", BASE), Source("small.yaml", TASKS)]))
+    decider = Decider(build_ruleset([YamlFile("base.yaml", BASE), YamlFile("small.yaml", TASKS)]))
     (task,) = decider.decide({"lying": True, "girth": 300}, AT).tasks
     assert (task.timing.every_hours, task.timing.within_hours, task.timing.on) == (4, 1, ("move",))
     assert task.people == 2

@@ -17,7 +17,7 @@ from rules.deciding.fit_check import (
     WITHOUT_SUCCESS,
     FitAttempt,
     FitCheck,
-    ShelfItem,
+    StockedItem,
     advise,
     findings_of,
     next_move,
@@ -296,7 +296,7 @@ def test_no_item_comes_back_from_the_shelf(size, checks, stock):
     line = size.split()[0]
     codes = [f"{line} {height} {girth}" for height, girth in product(HEIGHTS, GIRTHS)]
     served = stock.draw(st.lists(st.lists(st.sampled_from(codes), min_size=1, max_size=6, unique=True), max_size=10))
-    shelf = tuple(ShelfItem(name=f"item-{index}", sizes=tuple(sizes)) for index, sizes in enumerate(served))
+    shelf = tuple(StockedItem(name=f"item-{index}", sizes=tuple(sizes)) for index, sizes in enumerate(served))
     history: list[FitAttempt] = []
     item, worn = "first", ["first"]
     for found in checks:

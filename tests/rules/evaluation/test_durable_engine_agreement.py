@@ -13,7 +13,7 @@ from rules.errors import EngineError
 from rules.evaluation.durable_engine import Engine
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.model.conditions import evaluate
 from tests.rules.patients import patients
 
@@ -88,7 +88,7 @@ def generated(trees):
             "sources": ["habit"],
         }
     )
-    return build_ruleset([Source("base.yaml", HEAD), Source("generated.yaml", json.dumps({"rules": rules}))])
+    return build_ruleset([YamlFile("base.yaml", HEAD), YamlFile("generated.yaml", json.dumps({"rules": rules}))])
 
 
 @settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])

@@ -17,7 +17,7 @@ from durable.engine import MessageNotHandledException
 from rules.errors import EngineError
 from rules.evaluation.durable_engine import Engine, _QuietHost, compile_condition
 from rules.loading.loader import build_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 
 
 def host(conditions, actions=None):
@@ -168,7 +168,7 @@ def small(count: int) -> Engine:
 """
         for n in range(count)
     )
-    return Engine(build_ruleset([Source("small.yaml", SMALL + rules)]))
+    return Engine(build_ruleset([YamlFile("small.yaml", SMALL + rules)]))
 
 
 def test_every_true_rule_fires_each_time():
@@ -220,21 +220,21 @@ def test_no_background_thread_is_started():
 def test_what_is_compiled_stays_in_memory_until_it_is_freed(freed: str, least: int, most: int) -> None:
     """In kB, of twelve engines for the shipped content; another engine goes on answering the same."""
     done = child(f"""
-        import rules.evaluation.durable_engine
+        from rules.evaluation import durable_engine
         from rules.loading.loader import load_ruleset
 
         if "{freed}" == "no":
-            rules.engine._free = lambda handles: None
+            durable_engine._free = lambda handles: None
         def resident():
             status = open("/proc/self/status").read()
             return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
         content, facts = load_ruleset(), {{"age_years": 40, "neck_height_mm": 66}}
-        other = rules.engine.Engine(content)
+        other = durable_engine.Engine(content)
         fired = [rule.id for rule in other.fire(facts).fired]
         for number in range(15):
             if number == 3:
                 before = resident()
-            assert [rule.id for rule in rules.engine.Engine(content).fire(facts).fired] == fired
+            assert [rule.id for rule in durable_engine.Engine(content).fire(facts).fired] == fired
             assert [rule.id for rule in other.fire(facts).fired] == fired
         print(resident() - before)
     """)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from tests.rules.patients import patients
 from tests.rules.small import FRAME, small_source
 
@@ -115,8 +115,8 @@ LEAFLET = "instructions: {language: %s, title: t, notice: n, texts: {%s}}"
 
 def problems(rule, *leaflets):
     frame, _, _ = FRAME.partition("instructions:")
-    files = [Source("frame.yaml", frame), small_source(without=("small.look",), adding=RULE % rule)]
-    files += [Source(f"{index}.yaml", leaflet) for index, leaflet in enumerate(leaflets)]
+    files = [YamlFile("frame.yaml", frame), small_source(without=("small.look",), adding=RULE % rule)]
+    files += [YamlFile(f"{index}.yaml", leaflet) for index, leaflet in enumerate(leaflets)]
     with pytest.raises(KnowledgeError) as caught:
         build_ruleset(files)
     return str(caught.value)

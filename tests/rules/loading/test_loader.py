@@ -8,7 +8,7 @@ import pytest
 
 from rules.errors import KnowledgeError
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 
 BASE = """
 ruleset: {name: small, version: 1.0.0, title: Small, disclaimer: Clinicians decide.}
@@ -43,8 +43,8 @@ rules:
 
 
 def build(rules: str = RULE, base: str = BASE, overlay: str | None = None):
-    files = [Source("base.yaml", base), Source("small.yaml", textwrap.dedent(rules))]
-    return build_ruleset(files, [] if overlay is None else [Source("site.yaml", textwrap.dedent(overlay))])
+    files = [YamlFile("base.yaml", base), YamlFile("small.yaml", textwrap.dedent(rules))]
+    return build_ruleset(files, [] if overlay is None else [YamlFile("site.yaml", textwrap.dedent(overlay))])
 
 
 def problems(**sources: str) -> str:
@@ -147,12 +147,12 @@ def test_every_problem_of_a_rule_is_reported_at_once():
 
 def test_text_that_is_not_yaml_is_refused_with_its_line():
     with pytest.raises(KnowledgeError, match=r"bad\.yaml:2: not valid YAML"):
-        Source("bad.yaml", "a: 1\nb: ]\nc: 2")
+        YamlFile("bad.yaml", "a: 1\nb: ]\nc: 2")
 
 
 @pytest.mark.parametrize("word", ["yes", "no", "on", "off", "2026-01-31"])
 def test_words_that_older_yaml_turns_into_other_types_stay_words(word):
-    assert Source("x.yaml", f"a: {word}").data == {"a": word}
+    assert YamlFile("x.yaml", f"a: {word}").data == {"a": word}
 
 
 def test_two_rules_of_one_id_are_refused():

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.model import expressions as arithmetic
+from rules.model import expressions
 from rules.model.expressions import Name, Number, Operation
 
 
 def value(text: str | float, **names: float) -> float | None:
-    return arithmetic.evaluate(arithmetic.parse(text), names.get)
+    return expressions.evaluate(expressions.parse(text), names.get)
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def test_what_is_not_a_finite_number_is_unknown(text):
 )
 def test_anything_else_is_refused_with_the_text(text):
     with pytest.raises(ValueError, match=r"arithmetic|not allowed"):
-        arithmetic.parse(text)
+        expressions.parse(text)
 
 
 EXPRESSIONS = st.recursive(
@@ -53,24 +53,24 @@ EXPRESSIONS = st.recursive(
 @given(EXPRESSIONS, st.integers(1, 9), st.integers(1, 9))
 def test_rendering_and_parsing_again_changes_nothing(expression, a, b):
     names = {"a": float(a), "b": float(b)}
-    again = arithmetic.parse(arithmetic.render(expression))
-    assert arithmetic.evaluate(again, names.get) == arithmetic.evaluate(expression, names.get)
+    again = expressions.parse(expressions.render(expression))
+    assert expressions.evaluate(again, names.get) == expressions.evaluate(expression, names.get)
 
 
 @given(EXPRESSIONS, st.integers(1, 9), st.integers(1, 9))
 def test_the_value_is_what_python_computes(expression, a, b):
     try:
-        expected = eval(arithmetic.render(expression), {"a": float(a), "b": float(b)})
+        expected = eval(expressions.render(expression), {"a": float(a), "b": float(b)})
     except ZeroDivisionError:
         expected = None
-    assert arithmetic.evaluate(expression, {"a": float(a), "b": float(b)}.get) == expected
+    assert expressions.evaluate(expression, {"a": float(a), "b": float(b)}.get) == expected
 
 
 def test_substituting_works_constant_parts_out():
-    folded = arithmetic.substitute(arithmetic.parse("x * (edge - margin)"), {"edge": 60, "margin": 3})
+    folded = expressions.substitute(expressions.parse("x * (edge - margin)"), {"edge": 60, "margin": 3})
     assert folded == Operation("*", Name("x"), Number(57))
 
 
 def test_substituting_into_a_division_by_zero_is_refused():
     with pytest.raises(ValueError, match="divides by zero"):
-        arithmetic.substitute(arithmetic.parse("1 / (edge - edge)"), {"edge": 60})
+        expressions.substitute(expressions.parse("1 / (edge - edge)"), {"edge": 60})

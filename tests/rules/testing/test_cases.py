@@ -5,7 +5,7 @@ import pytest
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, read_cases, run_case
 
 RULESET = load_ruleset()
@@ -18,7 +18,7 @@ def decider() -> Decider:
 
 
 def read(text: str):
-    return read_cases(RULESET, [Source("cases/here.yaml", text)])
+    return read_cases(RULESET, [YamlFile("cases/here.yaml", text)])
 
 
 def problems_of(text: str) -> list[str]:

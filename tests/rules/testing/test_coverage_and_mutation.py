@@ -4,7 +4,7 @@ import pytest
 
 from rules.loading.loader import build_ruleset, load_ruleset
 from rules.loading.source_map import Written
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, read_cases
 from rules.testing.coverage import measure
 from rules.testing.mutation import mutants, mutate
@@ -35,12 +35,12 @@ cases:
 @pytest.fixture(scope="module")
 def small():
     source = small_source()
-    frame = Source("frame.yaml", FRAME)
+    frame = YamlFile("frame.yaml", FRAME)
     return build_ruleset([frame, source]), Written([frame, source])
 
 
 def cases(ruleset, text):
-    return read_cases(ruleset, [Source("cases/here.yaml", text)])
+    return read_cases(ruleset, [YamlFile("cases/here.yaml", text)])
 
 
 def test_rule_coverage_names_what_is_missing(small):
@@ -145,7 +145,7 @@ def test_the_shipped_cases_notice_95_of_100_mutants(shipped):
 
 
 def test_a_mutant_that_changes_nothing_is_proved_to_be_none():
-    frame = Source("frame.yaml", FRAME)
+    frame = YamlFile("frame.yaml", FRAME)
     twice = """
     - {id: small.x, title: x, when: {all: [{known: score}, {fact: score, at_least: 7}]}, because: b, sources: [s],
        then: {tasks: {task: look}}}

@@ -4,7 +4,7 @@ import xml.etree.ElementTree as ET
 
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_cases
 from rules.testing.junit import junit_xml
 
@@ -17,7 +17,7 @@ cases:
 
 def test_junit_counts_and_spells_out_failures():
     ruleset = load_ruleset()
-    cases = read_cases(ruleset, [Source("cases/here.yaml", TEXT)])
+    cases = read_cases(ruleset, [YamlFile("cases/here.yaml", TEXT)])
     root = ET.fromstring(junit_xml(run_cases(Decider(ruleset), cases)))
     suite = root.find("testsuite")
     assert (root.get("tests"), root.get("failures"), suite.get("name")) == ("2", "1", "cases/here.yaml")

@@ -4,7 +4,7 @@ import pytest
 
 from rules.loading.loader import build_ruleset, load_ruleset
 from rules.loading.source_map import Written
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.verification.lint import lint
 from rules.verification.unit_check import UnitMismatch, check
 from tests.rules.small import FRAME, small_source
@@ -16,7 +16,7 @@ USED = """
 
 
 def findings(adding="", frame=FRAME):
-    files = [Source("frame.yaml", frame), small_source(adding=USED + adding)]
+    files = [YamlFile("frame.yaml", frame), small_source(adding=USED + adding)]
     return [str(finding) for finding in lint(build_ruleset(files), Written(files))]
 
 

@@ -8,7 +8,7 @@ from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.evaluation.information_gain import Sizer
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_case
 from rules.verification.invariants import load_claims, read_claims
 from rules.verification.properties import SettledStays
@@ -27,12 +27,12 @@ claims:
 
 
 def verdicts(ruleset):
-    claims = read_claims(ruleset, [Source("claims/small.yaml", CLAIMS)])
+    claims = read_claims(ruleset, [YamlFile("claims/small.yaml", CLAIMS)])
     return {verdict.id: verdict for verdict in verify(ruleset, claims)}
 
 
 def checks(ruleset):
-    claims = read_claims(ruleset, [Source("claims/small.yaml", CLAIMS)])
+    claims = read_claims(ruleset, [YamlFile("claims/small.yaml", CLAIMS)])
     return {prop.id: prop for prop in properties(ruleset, claims)}
 
 
@@ -188,7 +188,7 @@ def test_a_counterexample_is_ready_to_save_as_a_case():
     verdict = prove(checks(ruleset)[prop])
     text = as_case(ruleset, verdict, verdict.counterexamples[0])
     assert yaml.safe_load(text)["cases"][0]["facts"] == {"asleep": True}
-    (case,) = read_cases(ruleset, [Source("cases/found.yaml", text)])
+    (case,) = read_cases(ruleset, [YamlFile("cases/found.yaml", text)])
     assert run_case(Decider(ruleset), case).passed
 
 
@@ -211,7 +211,7 @@ def test_a_claim_speaks_only_of_the_patients_that_it_names():
       - {id: a, says: b, where: {unknown: asleep}, never_slower: {task: look, risks: [{fact: asleep, worse: true}]}}
       - {id: c, says: d, where: {fact: danger, is: true}, never_slower: {task: look, risks: [{fact: asleep, worse: true}]}}"""
     nobody, endangered, *_ = [
-        prop for prop in properties(ruleset, read_claims(ruleset, [Source("claims/x.yaml", text)])) if ":" in prop.id
+        prop for prop in properties(ruleset, read_claims(ruleset, [YamlFile("claims/x.yaml", text)])) if ":" in prop.id
     ]
     assert prove(nobody).status == "proved"
     (example,) = prove(endangered).counterexamples
@@ -268,7 +268,7 @@ def test_an_index_that_no_body_has_is_unreachable_by_exact_arithmetic():
 )  # fmt: skip
 def test_a_wrong_claim_is_told_with_its_place(claim, message):
     with pytest.raises(KnowledgeError) as caught:
-        read_claims(small_ruleset(), [Source("claims/x.yaml", f"claims:\n  - {claim}\n")])
+        read_claims(small_ruleset(), [YamlFile("claims/x.yaml", f"claims:\n  - {claim}\n")])
     assert str(caught.value).startswith("claims/x.yaml:2:") and message in str(caught.value)
 
 

@@ -3,11 +3,11 @@ from pathlib import Path
 
 import pytest
 
-from cds.fhir.reading.code_map import Coding
+from cds.fhir.reading.code_map import CodingKey
 from cds.fhir.reading.code_map_loader import CODE_MAP, build_code_map, load_code_map
 from cds.fhir.reading.reader import read
 from rules.errors import KnowledgeError
-from rules.loading.yaml_reader import Source
+from rules.loading.yaml_reader import YamlFile
 from tests.cds.fhir.reading.sent import (
     AT,
     LOINC,
@@ -33,7 +33,7 @@ def _with_site(tmp_path: Path, text: str) -> Path:
 def test_every_fact_that_can_be_observed_has_its_own_code() -> None:
     vocabulary = ruleset().vocabulary
     for name, fact in vocabulary.items():
-        meanings = code_map().meanings([Coding(OWN, fact.code)])
+        meanings = code_map().meanings([CodingKey(OWN, fact.code)])
         assert (name in {meaning.fact for meaning in meanings}) is (fact.given != "concluded")
 
 
@@ -50,14 +50,14 @@ def test_every_value_of_a_coded_fact_has_its_own_code() -> None:
 def test_codes_that_were_only_recalled_say_so() -> None:
     # Read in a published guide or standard: these. Every other code of an outside system is marked.
     read_again = {
-        Coding(LOINC, "8302-2"),
-        Coding(LOINC, "29463-7"),
-        Coding(LOINC, "39156-5"),
-        Coding(LOINC, "9269-2"),
-        Coding(LOINC, "38227-5"),
-        Coding(SNOMED, "420236007"),
-        Coding(SNOMED, "9631008"),
-        Coding(SNOMED, "387713003"),
+        CodingKey(LOINC, "8302-2"),
+        CodingKey(LOINC, "29463-7"),
+        CodingKey(LOINC, "39156-5"),
+        CodingKey(LOINC, "9269-2"),
+        CodingKey(LOINC, "38227-5"),
+        CodingKey(SNOMED, "420236007"),
+        CodingKey(SNOMED, "9631008"),
+        CodingKey(SNOMED, "387713003"),
     }
     outside = {coding: meanings for coding, meanings in code_map().exact.items() if coding.system != OWN}
     assert {coding for coding, meanings in outside.items() if not meanings[0].from_memory} == read_again
@@ -79,13 +79,13 @@ settings: [{{system: local, code: BAY, setting: emergency}}]
 """,
     )
     found = load_code_map(ruleset(), [site])
-    (added,) = found.meanings([Coding(SITE, "NECK-C")])
+    (added,) = found.meanings([CodingKey(SITE, "NECK-C")])
     assert (added.fact, added.local) == ("neck_circumference_mm", True)
-    assert found.meanings([Coding(LOINC, "56074-2")])[0].fact == "neck_height_mm"
+    assert found.meanings([CodingKey(LOINC, "56074-2")])[0].fact == "neck_height_mm"
     order = {"resourceType": "DeviceRequest", "codeCodeableConcept": {"coding": [{"system": SITE, "code": "COLLAR"}]}}
     assert found.is_collar_order(order)
     assert not code_map().is_collar_order(order)
-    assert found.settings[Coding(SITE, "BAY")] == "emergency"
+    assert found.settings[CodingKey(SITE, "BAY")] == "emergency"
     in_words = observation("o", "NECK-C", SITE, valueQuantity={"value": 40, "unit": "centimetre"})
     facts = read(bundle(patient(), in_words), ruleset(), found, AT).facts
     assert {fact.name: fact.value for fact in facts}["neck_circumference_mm"] == 400
@@ -94,21 +94,21 @@ settings: [{{system: local, code: BAY, setting: emergency}}]
 def test_a_site_can_leave_a_code_out(tmp_path: Path) -> None:
     site = _with_site(tmp_path, "ignore: [{system: loinc, code: 56074-2}, {system: icd-10-cm, prefix: S06}]")
     found = load_code_map(ruleset(), [site])
-    assert found.meanings([Coding(LOINC, "56074-2")]) == ()
-    assert found.meanings([Coding("http://hl7.org/fhir/sid/icd-10-cm", "S06.5")]) == ()
+    assert found.meanings([CodingKey(LOINC, "56074-2")]) == ()
+    assert found.meanings([CodingKey("http://hl7.org/fhir/sid/icd-10-cm", "S06.5")]) == ()
 
 
 def test_the_longest_prefix_counts(tmp_path: Path) -> None:
     site = _with_site(tmp_path, "facts: [{system: icd-10-cm, prefix: M45.A, fact: osteoporosis, value: true}]")
     found = load_code_map(ruleset(), [site])
     icd = "http://hl7.org/fhir/sid/icd-10-cm"
-    assert found.meanings([Coding(icd, "M45.A1")])[0].fact == "osteoporosis"
-    assert found.meanings([Coding(icd, "M45.9")])[0].fact == "inflammatory_spine_disease"
+    assert found.meanings([CodingKey(icd, "M45.A1")])[0].fact == "osteoporosis"
+    assert found.meanings([CodingKey(icd, "M45.9")])[0].fact == "inflammatory_spine_disease"
 
 
 def test_another_base_moves_the_own_codes() -> None:
     found = load_code_map(ruleset(), base="https://codes.example/fhir")
-    coding = Coding("https://codes.example/fhir/CodeSystem/facts", "neck-circumference")
+    coding = CodingKey("https://codes.example/fhir/CodeSystem/facts", "neck-circumference")
     assert found.meanings([coding])[0].fact == "neck_circumference_mm"
     weight = observation("o", "neck-circumference", coding.system, valueQuantity=quantity(400, "mm"))
     assert "neck_circumference_mm" in {
@@ -156,5 +156,5 @@ def test_all_problems_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_the_shipped_map_alone_has_everything_that_a_map_needs() -> None:
-    built = build_code_map(ruleset().vocabulary, [Source.read(CODE_MAP)])
+    built = build_code_map(ruleset().vocabulary, [YamlFile.read(CODE_MAP)])
     assert replace(built, vocabulary=code_map().vocabulary) == code_map()
