@@ -44,9 +44,10 @@ soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, 
 check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)
 
-lint: $(VENV)/.dev ## lint and format check
+lint: $(VENV)/.dev ## lint, format check, and imports that go down only
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports
 
 types: $(VENV)/.dev ## strict type check of rules and cds
 	$(BIN)/mypy

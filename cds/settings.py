@@ -8,14 +8,214 @@ from __future__ import annotations
 import os
 import re
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+)
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
-from cds.fhir.canonical_urls import DEFAULT_BASE
-from cds.settings_groups import LimitSettings, ReachSettings, SeeingSettings, StoreSettings, TrustSettings, Words
+from cds.defaults import DEFAULT_BASE
 from rules.errors import NuqueError
+
+
+def _split(value: Any) -> Any:
+    return tuple(part.strip() for part in value.split(",") if part.strip()) if isinstance(value, str) else value
+
+
+def _addresses(value: tuple[str, ...]) -> tuple[str, ...]:
+    for address in value:
+        if not _ADDRESS.fullmatch(address):
+            raise ValueError(
+                f"{address!r}: not an address such as https://cds.example.org, with which a token's aud begins"
+            )
+    return value
+
+
+_ADDRESS = re.compile(r"https?://[^\s?#]+")
+
+Words = Annotated[tuple[str, ...], NoDecode, BeforeValidator(_split)]
+"""Several words in one variable, with commas between them."""
+
+TrustMode = Literal["open", "jwt", "jwt+mtls-header"]
+
+
+class Group(BaseModel):
+    """Base of the groups: frozen, no unexpected fields."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class TrustSettings(Group):
+    """Who may call."""
+
+    trust: TrustMode = Field(
+        default="open",
+        description="who may call: `open` is for a demonstration and answers this machine only; `jwt` asks for the signed "
+        "token of CDS Hooks; `jwt+mtls-header` also for the client certificate that the proxy in front has checked",
+    )
+    clients: Path | None = Field(
+        default=None, description="file of the clients that may call (YAML); needed unless `trust` is `open`"
+    )
+    audiences: Annotated[Words, AfterValidator(_addresses)] = Field(
+        default=(),
+        description="addresses of this service as its clients call it (`https://cds.example.org`); a token must be made "
+        "for one of them. Default: the public URL",
+    )
+    algorithms: Words = Field(
+        default=("ES384", "RS384"), description="signatures that are accepted; `ES256` and `RS256` may be added"
+    )
+    clock_skew_seconds: int = Field(
+        default=30, ge=0, le=120, description="how far a client's clock may be from ours, in seconds"
+    )
+    token_lifetime_seconds: int = Field(
+        default=300,
+        ge=10,
+        le=3600,
+        description="the longest time from `iat` to `exp` that a token may have, in seconds",
+    )
+    keys_cache_seconds: int = Field(default=3600, ge=60, description="age at which a fetched key set is fetched again")
+    keys_refresh_seconds: int = Field(
+        default=60, ge=1, description="shortest time between two fetches of one key set, whatever key ids are asked for"
+    )
+    keys_longest_seconds: int = Field(
+        default=86400, ge=60, description="age at which a key set that cannot be fetched again is no longer used"
+    )
+    protect_discovery: bool = Field(
+        default=False, description="ask for a token before the list of services too (`/cds-services`)"
+    )
+    certificate_header: str = Field(
+        default="x-client-certificate",
+        pattern=r"^[a-z0-9-]+$",
+        description="header in which the proxy in front names the client certificate that it checked (`jwt+mtls-header`)",
+    )
+    trusted_proxies: Words = Field(
+        default=(), description="networks of the proxies whose certificate header is believed (`10.0.0.0/24`)"
+    )
+
+
+class ReachSettings(Group):
+    """Whom we call."""
+
+    fhir_servers: Words = Field(
+        default=(),
+        description="FHIR servers that may be read, as scheme, host and port (`https://ehr.example.org`); default: none, "
+        "so decisions use what the call brought along",
+    )
+    private_networks: Words = Field(
+        default=(),
+        description="networks that are not public and may still be called (`10.20.0.0/16`); every other private, local or "
+        "reserved address is refused, whatever name led there",
+    )
+    fetch_budget_seconds: float = Field(
+        default=1.0, gt=0, le=30, description="time for everything that one call fetches, in seconds"
+    )
+    fetch_concurrency: int = Field(default=8, ge=1, le=100, description="reads at the same time from one FHIR server")
+    fetch_pages: int = Field(default=5, ge=1, le=100, description="pages of one search that are read")
+    fetch_bytes: int = Field(default=4_000_000, ge=1000, description="longest answer of a FHIR server, in bytes")
+    breaker_failures: int = Field(
+        default=5, ge=1, description="failures in a row after which a FHIR server is left alone for a while"
+    )
+    breaker_seconds: float = Field(default=30.0, gt=0, description="how long it is left alone, in seconds")
+
+
+class StoreSettings(Group):
+    """What is kept, where and how long."""
+
+    store_url: str | None = Field(
+        default=None,
+        description="SQLAlchemy URL of the store (`postgresql+psycopg://user@host/nuque`, "
+        "`sqlite:////var/lib/nuque/store.sqlite3`); default: an SQLite file in the state folder of the account",
+    )
+    store_upgrade: bool = Field(
+        default=True, description="bring the tables up to date on first use; otherwise `nuque store upgrade` has to"
+    )
+    store_retry_seconds: float = Field(
+        default=5.0, gt=0, description="after a failure of the store, time until it is tried again, in seconds"
+    )
+    pseudonym_key: SecretStr | None = Field(
+        default=None,
+        min_length=32,
+        description="secret of at least 32 characters; the store knows patients only by a hash keyed with it. Needed unless "
+        "`trust` is `open`, where one is made up at each start",
+    )
+    record_keys: Annotated[tuple[SecretStr, ...], NoDecode, BeforeValidator(_split)] = Field(
+        default=(),
+        description="Fernet keys, newest first; with one the store also keeps each decision with its facts and the comments "
+        "of clinicians, encrypted. Default: neither is kept",
+    )
+    keep_cards_days: int = Field(
+        default=400, ge=1, description="days after which `nuque store purge` deletes issued cards"
+    )
+    keep_feedback_days: int = Field(default=800, ge=1, description="the same for feedback")
+    keep_audit_days: int = Field(default=800, ge=1, description="the same for the audit trail")
+    keep_records_days: int = Field(default=30, ge=1, description="the same for encrypted decision records")
+
+
+class LimitSettings(Group):
+    """How much of everything."""
+
+    body_bytes: int = Field(default=16_000_000, ge=1000, description="longest body of a request, in bytes")
+    body_seconds: float = Field(
+        default=10.0, gt=0, description="time in which the body of a request must have come, in seconds"
+    )
+    answer_seconds: float = Field(
+        default=10.0, gt=0, description="time after which a call that has no answer yet gets 503, in seconds"
+    )
+    calls_per_minute: int = Field(
+        default=1200, ge=1, description="calls a minute of one client (`iss`) to one process; more get 429"
+    )
+    concurrent_calls: int = Field(
+        default=200, ge=1, description="calls at the same time in one process, health apart; more get 503"
+    )
+    shutdown_seconds: int = Field(
+        default=20, ge=1, description="when asked to stop, time to finish the calls that were accepted, in seconds"
+    )
+
+
+class SeeingSettings(Group):
+    """What can be seen from outside."""
+
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="least important log lines that are written"
+    )
+    metrics: bool = Field(
+        default=True,
+        description="serve `/metrics` (Prometheus), without a token; keep it off the public side of a proxy",
+    )
+    traces: bool = Field(
+        default=False,
+        description="send OpenTelemetry traces (needs the extra `otel`; the usual `OTEL_` variables say whereto)",
+    )
+    admin_token: SecretStr | None = Field(
+        default=None,
+        min_length=32,
+        description="secret of at least 32 characters that `POST /admin/reload` asks for as Bearer; default: no such call",
+    )
+    silent_repeat_hours: int = Field(
+        default=24,
+        ge=0,
+        description="hours for which a card that was overridden with a reason is not shown again while the facts stay the same; "
+        "0: always show. A critical card is always shown",
+    )
+
+
+GROUPS: dict[str, type[Group]] = {
+    "Who may call": TrustSettings,
+    "Whom we call": ReachSettings,
+    "What is kept": StoreSettings,
+    "Limits": LimitSettings,
+    "Seeing and steering": SeeingSettings,
+}
+"""The groups by title, in the order of the documentation."""
+
 
 _ORIGIN = re.compile(r"https?://([a-z0-9.-]+|\[[0-9a-f:]+\])(:[0-9]{1,5})?")
 

@@ -1,6 +1,6 @@
-"""JSON request bodies, read strictly: what two readers could understand differently is refused, not guessed.
+"""JSON, read strictly: what two readers could understand differently is refused, not guessed.
 
-Refused are: a content type other than JSON, text that is not UTF-8, a key given twice, NaN and infinite numbers, half of a
+Refused are: text that is not UTF-8, a key given twice, NaN and infinite numbers, half of a
 surrogate pair, integers beyond 64 bits, and nesting deeper than any FHIR resource needs.
 """
 
@@ -8,13 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Coroutine
 from typing import Any
-
-from fastapi import Request, Response
-from fastapi.routing import APIRoute
-
-from cds.web.errors import Issue, RefusedCall
 
 DEEPEST = 100
 """Nested objects and lists that are accepted; real bundles stay well under 30."""
@@ -97,33 +91,3 @@ def _check(value: Any, most_resources: int | None) -> None:
 
 def _shown(text: str) -> str:
     return ascii(text[:40])
-
-
-class StrictJsonRequest(Request):
-    """A request whose ``json()`` reads strictly."""
-
-    async def json(self) -> Any:
-        """The body's value. Raises RefusedCall with 400."""
-        try:
-            return parse(await self.body(), most_resources=MOST_RESOURCES)
-        except JsonProblem as error:
-            raise RefusedCall(400, [Issue(None, f"request body: {error}", "structure")]) from error
-
-
-class StrictJsonRoute(APIRoute):
-    """A route that takes JSON only, read strictly."""
-
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """The handler, given a StrictJsonRequest."""
-        handle = super().get_route_handler()
-        takes_body = self.body_field is not None
-
-        async def strict(request: Request) -> Response:
-            if takes_body:
-                content_type = request.headers.get("content-type", "").split(";")[0].strip().lower()
-                if content_type not in ("application/json", "application/fhir+json"):
-                    message = "the body must be JSON: send the header Content-Type: application/json"
-                    raise RefusedCall(415, [Issue(None, message, "not-supported")])
-            return await handle(StrictJsonRequest(request.scope, request.receive))
-
-        return strict

@@ -10,16 +10,16 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.cors import CORSMiddleware
 from starlette.exceptions import HTTPException
 
-from cds import __version__
+from cds import __version__, operation_outcome
 from cds.bootstrap.container import Parts
 from cds.hooks.engine.service import Memory
-from cds.hooks.protocol.feedback import FeedbackSink
-from cds.hooks.protocol.prefetch import Fetcher
 from cds.observability.tracing import instrument, send_the_last
+from cds.protocol.feedback import FeedbackSink
+from cds.protocol.prefetch import Fetcher
 from cds.settings import Settings
 from cds.site.content import Content
 from cds.web import errors
-from cds.web.content_reload import Reloader
+from cds.web.content_reload import Reloader, on_hangup
 from cds.web.dependencies import Clock, Service, utc_now
 from cds.web.middleware.authentication import Gate
 from cds.web.middleware.concurrency_limit import Crowding
@@ -27,7 +27,6 @@ from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
-from cds.web.signals import on_hangup
 
 
 def create_app(
@@ -100,7 +99,7 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
 
 
 def _add_refusals(app: FastAPI) -> None:
-    app.add_exception_handler(errors.RefusedCall, errors.answer_refused)
+    app.add_exception_handler(operation_outcome.RefusedCall, errors.answer_refused)
     app.add_exception_handler(RequestValidationError, errors.answer_wrong_shape)
     app.add_exception_handler(HTTPException, errors.answer_http_error)
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from cds.fhir_client.client import FhirClient
 from cds.hooks.engine.card_suppression import HookMemory
-from cds.hooks.engine.decision_events import Watch
 from cds.observability.logging import log
 from cds.observability.metrics import Metrics
 from cds.security.jwt_auth import Trust
@@ -18,6 +17,7 @@ from cds.storage.card_repository import CardMemory
 from cds.storage.database import Store, StoreDown
 from cds.storage.decision_log import DecisionRecords
 from cds.storage.jti_replay_cache import StoredReplay
+from cds.web.decision_events import Watch
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from typing import Any
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from cds.operation_outcome import Issue, outcome
 from cds.web.dependencies import Service
-from cds.web.errors import Issue, outcome
 from cds.web.middleware.ruleset_header import HEADER
 
 MOST_HEAD_BYTES = 16_384

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-DEFAULT_BASE = "https://nuque.example.org/fhir"
+from cds.defaults import DEFAULT_BASE
 
 
 def code(name: str) -> str:

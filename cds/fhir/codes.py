@@ -1,8 +1,8 @@
-"""What a card may be about: codes of our own, in the source of each card."""
+"""Codes of our own that cards carry: what a card may be about, and why a clinician may go against it."""
 
 from __future__ import annotations
 
-SYSTEM = "card-topics"
+TOPIC_SYSTEM = "card-topics"
 
 TOPICS = {
     "size": "Size of the collar",
@@ -10,4 +10,18 @@ TOPICS = {
     "order": "The order to be signed",
     "due": "Care that is due",
     "handover": "Going home",
+}
+
+OVERRIDE_REASON_SYSTEM = "override-reasons"
+
+OVERRIDE_REASONS = {
+    "measured-otherwise": "Measured at the bedside with another result",
+    "fit-checked": "Another size was tried on and fits",
+    "not-in-stock": "The suggested size is not in stock",
+    "specialist-advice": "A specialist advised otherwise",
+    "already-arranged": "Already ordered or arranged",
+    "not-tolerated": "The patient does not tolerate or accept it",
+    "local-protocol": "Local protocol says otherwise",
+    "data-wrong": "The recorded data are wrong or out of date",
+    "other": "Another reason (please comment)",
 }

@@ -17,10 +17,10 @@ import httpx
 
 from cds import strict_json
 from cds.fhir_client.circuit_breaker import Breaker
-from cds.hooks.protocol.prefetch import Fetched
-from cds.hooks.protocol.request import HookRequest
+from cds.protocol.prefetch import Fetched
+from cds.protocol.request import HookRequest
+from cds.security.caller import current_caller
 from cds.security.clients import Client, ClientsError
-from cds.security.jwt_auth import current_caller
 from cds.security.ssrf_guard import (
     AnswerTooLong,
     Origin,
@@ -32,7 +32,7 @@ from cds.security.ssrf_guard import (
     read_bounded,
     resolve,
 )
-from cds.settings_groups import ReachSettings
+from cds.settings import ReachSettings
 from rules.errors import NuqueError
 
 _WORTH_A_SECOND_TRY = frozenset({429, 502, 503, 504})

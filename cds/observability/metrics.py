@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 
-from cds.hooks.protocol.feedback import FeedbackItem
+from cds.protocol.feedback import FeedbackItem
 from rules.model.decision import Decision
 
 _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 2.5, 5.0, 10.0)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import anyio.to_thread
 from fastapi import FastAPI
 
-from cds.settings_groups import SeeingSettings
+from cds.settings import SeeingSettings
 from rules.errors import NuqueError
 
 if TYPE_CHECKING:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from cds.reports.about import about, count, where
-from cds.reports.model import Bar, Bars, Block, Cell, Grid, Listing, Report, State, Table
+from cds.reports.model import Bar, Bars, Block, Cell, Grid, Listing, Report, State, Table, about, count, where
 from rules.model.ruleset import Ruleset
 from rules.testing.cases import CaseResult
 from rules.testing.coverage import Coverage, RuleCoverage

@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 from cds.cohorts.summary import WITHHELD, Tally
-from cds.reports.about import about, count
-from cds.reports.model import Bar, Bars, Block, Node, Report, Stacks, Table, Tree, Words
+from cds.reports.model import Bar, Bars, Block, Node, Report, Stacks, Table, Tree, Words, about, count
 from rules.evaluation.hit_policy import sizing_part
 from rules.model.ruleset import BASES, Ruleset
 

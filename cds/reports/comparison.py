@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from cds.reports.about import about, count
-from cds.reports.model import Bar, Bars, Block, Node, Report, Table, Tree
+from cds.reports.model import Bar, Bars, Block, Node, Report, Table, Tree, about, count
 from rules.model.rule_text import describe_value
 from rules.model.ruleset import Ruleset
 from rules.testing.ruleset_diff import DecisionChange, WrittenChange

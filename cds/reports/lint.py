@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from cds.reports.about import about, count
-from cds.reports.model import Bar, Bars, Block, Cell, Grid, Report, State, Table
+from cds.reports.model import Bar, Bars, Block, Cell, Grid, Report, State, Table, about, count
 from rules.errors import Place
 from rules.model.ruleset import Ruleset
 from rules.verification.lint import LintFinding

@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from rules.errors import Place
+from rules.model.ruleset import Ruleset
+
 State = Literal["good", "bad", "doubt", "quiet"]
 """How a thing stands: in order, not in order, undecided or half, or of no account. Pictures show it by colour and by shape."""
 
@@ -138,3 +141,22 @@ class Report:
     findings: int
     blocks: Sequence[Block]
     data: Mapping[str, Any] = field(default_factory=dict)
+
+
+def about(ruleset: Ruleset) -> str:
+    """Name, version, content hash and size of ``ruleset``."""
+    local = f", {len(ruleset.local_changes)} local changes" if ruleset.local_changes else ""
+    return (
+        f"{ruleset.name} {ruleset.version}, {len(ruleset.rules)} rules, {len(ruleset.vocabulary)} facts, "
+        f"content {ruleset.hash[:12]}{local}"
+    )
+
+
+def count(number: int, thing: str, things: str | None = None) -> str:
+    """``1 rule``, ``2 rules``."""
+    return f"{number} {thing if number == 1 else things or thing + 's'}"
+
+
+def where(place: Place) -> str:
+    """File and line of ``place``."""
+    return place.file if place.line is None else f"{place.file}:{place.line}"

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 import yaml
 
-from cds.reports.about import about, count, where
-from cds.reports.model import Bar, Bars, Block, Listing, Report, Table
+from cds.reports.model import Bar, Bars, Block, Listing, Report, Table, about, count, where
 from rules.model.ruleset import Ruleset
 from rules.testing.mutation import MutationReport
 from rules.verification.mutant_witness import ToldApart

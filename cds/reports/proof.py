@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cds.reports.about import about, count
-from cds.reports.model import Block, Cell, Grid, Listing, Report, State, Table
+from cds.reports.model import Block, Cell, Grid, Listing, Report, State, Table, about, count
 from rules.model.ruleset import Ruleset
 from rules.verification.prover import Verdict, as_case
 

@@ -16,8 +16,7 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
-from cds.reports.about import about, count
-from cds.reports.model import Block, Pictures, Report, Table, Words
+from cds.reports.model import Block, Pictures, Report, Table, Words, about, count
 from cds.reports.svg import INK, PAPER
 from rules.batch.answer_partitions import groups
 from rules.batch.fact_frame import column_type

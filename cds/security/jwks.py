@@ -24,7 +24,7 @@ from cds.security.ssrf_guard import (
     read_bounded,
     resolve,
 )
-from cds.settings_groups import TrustSettings
+from cds.settings import TrustSettings
 from rules.errors import NuqueError
 
 _LONGEST_SET = 262_144

@@ -10,9 +10,7 @@ from __future__ import annotations
 import hashlib
 import ipaddress
 import time
-from collections.abc import Callable, Mapping
-from contextvars import ContextVar
-from dataclasses import dataclass
+from collections.abc import Callable
 from typing import Any, Protocol, TypeAlias, TypeGuard
 
 from joserfc import jws, jwt
@@ -20,11 +18,12 @@ from joserfc.errors import JoseError
 from joserfc.jwk import Key
 
 from cds import strict_json
+from cds.security.caller import Caller, HttpCall, NotTrusted
 from cds.security.clients import Client, ClientsError, read_clients
 from cds.security.jwks import FetchedKeys, FileKeys, KeySetError
+from cds.security.loopback_guard import TrustSettingsError, check_local, is_loopback
 from cds.security.ssrf_guard import Network, Origin, ReachError, Resolver, listed_networks, resolve
-from cds.settings_groups import TrustSettings
-from rules.errors import NuqueError
+from cds.settings import TrustSettings
 
 SIGNATURES = ("ES384", "RS384", "ES256", "RS256")
 """Every signature algorithm that a site may choose. No symmetric one: the verifier could then sign. Never ``none``."""
@@ -36,78 +35,12 @@ _HEADER_KEYS = frozenset({"alg", "kid", "typ", "jku"})
 Keys: TypeAlias = FetchedKeys | FileKeys
 
 
-class TrustSettingsError(NuqueError):
-    """The settings of trust contradict each other or cannot be used."""
-
-
-class NotTrusted(NuqueError):
-    """A call is refused: HTTP ``status``, ``reason`` (a fixed word, for the metrics) and a message without any token content."""
-
-    def __init__(self, status: int, reason: str, message: str, retry_after: int | None = None) -> None:
-        """Refuse with ``status`` because of ``reason``."""
-        self.status, self.reason, self.retry_after = status, reason, retry_after
-        super().__init__(message)
-
-
-@dataclass(frozen=True)
-class Caller:
-    """Who calls. ``issuer`` is ``open`` where everybody on this machine may call."""
-
-    issuer: str
-    tenant: str | None = None
-    client: Client | None = None
-
-    @property
-    def namespace(self) -> str:
-        """Whose patients are meant: one client's patient 7 is not another's."""
-        return f"{self.issuer}\n{self.tenant or ''}"
-
-
-NOBODY = Caller("open")
-
-current_caller: ContextVar[Caller] = ContextVar("current_caller", default=NOBODY)
-"""Who made the call that is being answered. The gate sets it; everything below may read it."""
-
-
-@dataclass(frozen=True)
-class HttpCall:
-    """What trust looks at: where the call came from and went to, without its body. Header names are lower case."""
-
-    path: str
-    headers: Mapping[str, list[str]]
-    peer: str | None = None
-    local: str | None = None
-
-    def one(self, name: str) -> str | None:
-        """The header ``name``; None where it is missing. Raises NotTrusted where it is given twice."""
-        values = self.headers.get(name, [])
-        if len(values) > 1:
-            raise NotTrusted(400, "header_twice", f"the header {name} is given more than once")
-        return values[0] if values else None
-
-
 class ReplayMemory(Protocol):
     """Remembers tokens that were used."""
 
     async def first_use(self, digest: str, expires_at: float) -> bool:
         """Remember ``digest`` until ``expires_at`` (seconds since 1970); False where it was known already."""
         ...
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
-
-
-def check_bind(settings: TrustSettings, host: str) -> None:
-    """Refuse to listen on ``host`` where ``trust`` is ``open`` and others could reach it. Raises TrustSettingsError."""
-    if settings.trust == "open" and not _is_loopback(host):
-        raise TrustSettingsError(
-            f"NUQUE_HOST={host}: while NUQUE_TRUST is 'open' anybody may call, so the service listens on 127.0.0.1 only; "
-            "set NUQUE_TRUST=jwt and NUQUE_CLIENTS to be reached from elsewhere"
-        )
 
 
 class Trust:
@@ -161,7 +94,7 @@ class Trust:
             if client.keys_file is not None:
                 return {"": FileKeys(client.keys_file)}
             for origin in map(Origin.of, client.jku):
-                if origin.scheme != "https" and not _is_loopback(origin.host):
+                if origin.scheme != "https" and not is_loopback(origin.host):
                     raise ClientsError(f"{client.iss}: jku: {origin}: keys are fetched by https only (RFC 7515, 4.1.2)")
             return {url: FetchedKeys(url, self._settings, private, resolver=resolver) for url in client.jku}
         except (KeySetError, ReachError) as error:
@@ -188,7 +121,7 @@ class Trust:
     async def check(self, call: HttpCall) -> Caller:
         """Who calls. Raises NotTrusted."""
         if self.mode == "open":
-            self._check_local(call)
+            check_local(call)
             return Caller("open")
         token = self._bearer(call)
         header, client = self._read(token)
@@ -198,17 +131,6 @@ class Trust:
         tenant = self._check_claims(claims, call, client)
         await self._check_first_use(claims)
         return Caller(client.iss, tenant, client)
-
-    def _check_local(self, call: HttpCall) -> None:
-        """Open mode answers this machine only, also when something else than ``nuque serve`` opened the socket.
-
-        The name in Host is checked too: a page on the internet can have its own name point at 127.0.0.1.
-        """
-        sockets = [host for host in (call.local, call.peer) if host is not None and _is_address(host)]
-        if not sockets:
-            return  # Called inside this process; there is no network.
-        if not all(map(_is_loopback, [*sockets, _without_port(call.one("host") or "")])):
-            raise NotTrusted(403, "not_local", "while NUQUE_TRUST is 'open' only this machine may call, as localhost")
 
     def _bearer(self, call: HttpCall) -> str:
         value = call.one("authorization")
@@ -343,18 +265,6 @@ def _is_name(value: object) -> bool:
 def _is_time(value: object) -> TypeGuard[float]:
     # Not bool, which is an int; and finite, as NaN compares false with everything.
     return isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value < 1e11
-
-
-def _without_port(host: str) -> str:
-    return host.partition("]")[0] + "]" if host.startswith("[") else host.partition(":")[0]
-
-
-def _is_address(host: str) -> bool:
-    try:
-        ipaddress.ip_address(host.strip("[]"))
-    except ValueError:
-        return False
-    return True
 
 
 def _in_networks(host: str, networks: tuple[Network, ...]) -> bool:

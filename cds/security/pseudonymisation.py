@@ -11,7 +11,7 @@ from typing import Any
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from rules.errors import NuqueError
 
 

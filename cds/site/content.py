@@ -9,7 +9,7 @@ from functools import cached_property
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
-from cds.hooks.protocol.request import Resource
+from cds.protocol.request import Resource
 from cds.settings import Settings
 from cds.site.catalogue import Catalogue, Shelf
 from rules.deciding.decider import Decider

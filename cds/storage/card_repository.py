@@ -13,8 +13,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from cds.hooks.protocol.feedback import FeedbackItem, NotKept
-from cds.security.jwt_auth import current_caller
+from cds.protocol.feedback import FeedbackItem, NotKept
+from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import Store, StoreDown
 from cds.storage.schema import feedback as feedback_table

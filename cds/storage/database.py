@@ -22,7 +22,7 @@ from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.schema import REVISION, used_tokens
 from rules.errors import NuqueError
 

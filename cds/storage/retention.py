@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.database import Store
 from cds.storage.schema import audit, decision_records, feedback, issued_cards, used_tokens
 

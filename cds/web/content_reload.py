@@ -5,10 +5,14 @@ Whatever fails, the old knowledge stays and the reason is said.
 
 from __future__ import annotations
 
+import asyncio
 import json
+import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from cds.observability.logging import failure, log
@@ -102,3 +106,17 @@ class Reloader:
             return  # Logged with its reasons.
         except Exception as error:  # A thread has nobody above it who would report this.
             log.error("reload failed", **failure(error))
+
+
+@contextmanager
+def on_hangup(act: Callable[[], None]) -> Iterator[None]:
+    """Call ``act`` on each SIGHUP while the block runs. Only the main thread can take signals; elsewhere nothing is set up."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    loop = asyncio.get_running_loop()
+    loop.add_signal_handler(signal.SIGHUP, act)
+    try:
+        yield
+    finally:
+        loop.remove_signal_handler(signal.SIGHUP)

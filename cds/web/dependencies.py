@@ -9,12 +9,12 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from cds.hooks.engine.decision_events import Watch
 from cds.hooks.engine.service import Memory
-from cds.hooks.protocol.feedback import FeedbackSink
-from cds.hooks.protocol.prefetch import Fetcher
+from cds.protocol.feedback import FeedbackSink
+from cds.protocol.prefetch import Fetcher
 from cds.settings import Settings
 from cds.site.content import Content
+from cds.web.decision_events import Watch
 
 CONTENT = "content"
 """Key of a call's state under which the content in use when it began is left."""

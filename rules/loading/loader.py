@@ -21,8 +21,17 @@ from rules.loading.rule_parser import Names, read_rule
 from rules.loading.stratification import layered
 from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, Vocabulary
-from rules.model.instructions import InstructionText, LeafletText
-from rules.model.ruleset import Axis, EvidenceSource, LocalChange, Parameter, Rule, Ruleset, TaskDefinition
+from rules.model.ruleset import (
+    Axis,
+    EvidenceSource,
+    InstructionText,
+    LeafletText,
+    LocalChange,
+    Parameter,
+    Rule,
+    Ruleset,
+    TaskDefinition,
+)
 
 KNOWLEDGE = Path(__file__).parents[1] / "knowledge"
 

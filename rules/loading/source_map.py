@@ -13,8 +13,7 @@ from typing import Any
 from rules.errors import Place
 from rules.loading.loader import KNOWLEDGE
 from rules.loading.yaml_reader import YamlFile
-from rules.model.condition_paths import ConditionPath
-from rules.model.conditions import NEGATED
+from rules.model.conditions import NEGATED, ConditionPath
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict
 
 from rules.model.facts import FactValue, RecordedFact
+from rules.model.json_cleaning import without_absent
 from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Severity
 from rules.model.timing import Timing
 
@@ -19,7 +20,7 @@ class FrozenModel(BaseModel):
 
     def as_json(self) -> dict[str, Any]:
         """Plain JSON values, with nothing null or empty left in (as FHIR and CDS Hooks ask of what they carry)."""
-        cleaned = without_empty(self.model_dump(mode="json"))
+        cleaned = without_absent(self.model_dump(mode="json"))
         assert isinstance(cleaned, dict)
         return cleaned
 
@@ -236,13 +237,3 @@ class Decision(FrozenModel):
     trace: tuple[TraceEntry, ...]
     sources: dict[str, str]
     disclaimer: str
-
-
-def without_empty(value: Any) -> Any:
-    """``value`` (plain JSON values) without its null and empty parts."""
-    if isinstance(value, dict):
-        cleaned = {key: without_empty(item) for key, item in value.items()}
-        return {key: item for key, item in cleaned.items() if item not in (None, [], {}, "")}
-    if isinstance(value, list):
-        return [without_empty(item) for item in value]
-    return value

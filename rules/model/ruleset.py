@@ -14,8 +14,31 @@ from rules.errors import Place
 from rules.model import expressions
 from rules.model.conditions import Condition, Test, definitely, facts_read, without_negation
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
-from rules.model.instructions import LeafletText
 from rules.model.timing import Timing
+
+
+@dataclass(frozen=True)
+class InstructionText:
+    """One instruction in one language: a heading, and sentences for the patient (parameters already worked in)."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LeafletText:
+    """Everything that may be said in one language.
+
+    ``language`` is a BCP 47 code. ``notice`` says who wrote or reviewed the words; ``texts`` are the instructions by id;
+    ``parameters`` are those whose values stand in the words.
+    """
+
+    language: str
+    title: str
+    notice: str
+    texts: Mapping[str, InstructionText]
+    parameters: tuple[str, ...] = ()
+
 
 EvidenceKind = Literal["published", "common_practice", "local_default"]
 Basis = Literal["measured", "observed", "assumed"]

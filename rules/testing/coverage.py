@@ -9,8 +9,19 @@ from dataclasses import dataclass
 from rules.errors import Place
 from rules.evaluation.interpreter import Firing, fire
 from rules.loading.source_map import Written
-from rules.model.condition_paths import ALWAYS, NEVER, ConditionPath, parts, replaced
-from rules.model.conditions import Compare, Condition, Known, Unknown, describe, evaluate
+from rules.model.conditions import (
+    ALWAYS,
+    NEVER,
+    Compare,
+    Condition,
+    ConditionPath,
+    Known,
+    Unknown,
+    describe,
+    evaluate,
+    parts,
+    replaced,
+)
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset
 from rules.testing.cases import Case

@@ -16,7 +16,6 @@ from rules.evaluation.information_gain import Prospects, Sizer
 from rules.evaluation.interpreter import Plain, fire
 from rules.loading.source_map import Written
 from rules.model import expressions
-from rules.model.condition_paths import ConditionPath, dropped, parts, replaced
 from rules.model.conditions import (
     NEGATED,
     ORDERED,
@@ -24,11 +23,15 @@ from rules.model.conditions import (
     AnyOf,
     Compare,
     Condition,
+    ConditionPath,
     Known,
     NoneOf,
     Unknown,
     describe,
+    dropped,
     evaluate,
+    parts,
+    replaced,
 )
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Conclusion, Effects, Rule, Ruleset, SizeOffer, TaskCall

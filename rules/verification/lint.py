@@ -14,8 +14,7 @@ from typing import Any, Literal
 
 from rules.errors import Place
 from rules.loading.source_map import Written
-from rules.model.condition_paths import parts
-from rules.model.conditions import Compare, describe
+from rules.model.conditions import Compare, describe, parts
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
 from rules.verification.prover import every_rule_can_fire

@@ -10,8 +10,7 @@ from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.observability import logging as logs
-from cds.settings import Settings
-from cds.settings_groups import StoreSettings
+from cds.settings import Settings, StoreSettings
 from cds.storage.database import Store
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.patient_data import noting_what_is_sent, telling

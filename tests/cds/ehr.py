@@ -12,9 +12,10 @@ from typing import Any
 from joserfc import jws
 from joserfc.jwk import ECKey, Key, RSAKey
 
+from cds.security.caller import HttpCall
 from cds.security.clients import Client
-from cds.security.jwt_auth import HttpCall, Trust
-from cds.settings_groups import TrustSettings
+from cds.security.jwt_auth import Trust
+from cds.settings import TrustSettings
 
 ISS = "https://ehr.hospital.example"
 BASE = "https://cds.hospital.example"

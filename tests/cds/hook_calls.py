@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from cds.fhir.canonical_urls import DEFAULT_BASE
+from cds.defaults import DEFAULT_BASE
 from rules.model.ruleset import Ruleset
 
 FACTS = f"{DEFAULT_BASE}/CodeSystem/facts"

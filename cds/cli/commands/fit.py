@@ -12,12 +12,13 @@ from rich.console import Console
 
 from cds.cli.options import knowledge_options, load_knowledge
 from cds.cli.text.fit_advice import print_advice
-from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals
+from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
+from cds.operation_outcome import issues_of
 from cds.site.catalogue import Catalogue
 from cds.site.fit_check_request import FitCheckRequest
 from cds.strict_json import JsonProblem, parse
 from cds.web.dependencies import utc_now
-from cds.web.errors import issues_of
 from rules.deciding.decider import Decider
 from rules.deciding.fit_check import advise
 

@@ -23,7 +23,7 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     from cds.bootstrap.app import create_app
     from cds.bootstrap.h11_protocol import MOST_HEAD_BYTES, protocol_for
     from cds.observability import logging as logs
-    from cds.security.jwt_auth import check_bind
+    from cds.security.loopback_guard import check_bind
 
     options = {
         "host": host,

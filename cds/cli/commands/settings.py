@@ -8,8 +8,7 @@ import click
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from cds.settings import Settings
-from cds.settings_groups import GROUPS
+from cds.settings import GROUPS, Settings
 
 
 @click.command()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals
+from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Resource
 from cds.fhir.publishing.library import library
 from cds.fhir.publishing.plan_definition import activity_definitions, plan_definition

@@ -14,8 +14,6 @@ from cds.fhir.writing.device_request import SIZE_AXES, SIZE_AXIS_VALUES, axis_va
 from cds.fhir.writing.request_common import PERFORMER_ROLES, TASKS
 from cds.fhir.writing.service_request import ORDER_TITLES, ORDERS, SIZE_CLASSES
 from cds.fhir.writing.timing import CARE_EVENTS
-from cds.hooks.cards.override_reasons import REASONS
-from cds.hooks.cards.override_reasons import SYSTEM as OVERRIDE_REASONS
 from rules.evaluation.hit_policy import size_class
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
@@ -42,8 +40,13 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
         (TASKS, "Pieces of care", "Tasks that rules may ask for.", _tasks(ruleset)),
         (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
         (PERFORMER_ROLES, "Roles", "Who carries a task out.", _words(ruleset.roles)),
-        (OVERRIDE_REASONS, "Override reasons", "Why a clinician goes against a card.", _words(REASONS)),
-        (codes.SYSTEM, "Topics of cards", "What a card may be about.", _words(codes.TOPICS)),
+        (
+            codes.OVERRIDE_REASON_SYSTEM,
+            "Override reasons",
+            "Why a clinician goes against a card.",
+            _words(codes.OVERRIDE_REASONS),
+        ),
+        (codes.TOPIC_SYSTEM, "Topics of cards", "What a card may be about.", _words(codes.TOPICS)),
         (CARE_EVENTS, "Events", "Events at which a task is due.", _words(ruleset.triggers)),
     ]
     for name, title, description, concepts in plain:

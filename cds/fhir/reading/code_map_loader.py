@@ -8,7 +8,8 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import Field
 
-from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals, code
+from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning
 from cds.fhir.reading.ucum import UnitError, factor
 from rules.errors import KnowledgeError, Place

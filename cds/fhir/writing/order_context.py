@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals
+from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
 
 _LITERAL = re.compile(
     r"(?:https?://\S+/)?(?P<type>[A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?"

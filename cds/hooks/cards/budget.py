@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
-from cds.hooks.protocol.response import Action
+from cds.protocol.response import Action
 from rules.model.ruleset import SEVERITIES, Severity
 
 BUDGET: dict[Severity, int] = {"critical": 1, "warning": 2, "info": 1}

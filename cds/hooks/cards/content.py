@@ -10,7 +10,7 @@ from math import inf
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.protocol.response import LONGEST_SUMMARY
+from cds.protocol.response import LONGEST_SUMMARY
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Task
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 

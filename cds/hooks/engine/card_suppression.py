@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from datetime import timedelta
 
 from cds.hooks.cards.budget import Draft
-from cds.hooks.protocol.response import Card
 from cds.observability.logging import log
 from cds.observability.metrics import Metrics
-from cds.security.jwt_auth import current_caller
+from cds.protocol.response import Card
+from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.card_repository import CardMemory, IssuedCard
 from cds.storage.database import StoreDown

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.hooks.protocol.prefetch import Query
+from cds.protocol.prefetch import Query
 from cds.site.content import Content
 
 _PAGE = 200

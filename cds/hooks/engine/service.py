@@ -18,10 +18,10 @@ from cds.hooks.cards.budget import Draft, Offer, within_budget
 from cds.hooks.cards.content import footing
 from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.engine.prefetch_queries import queries
-from cds.hooks.protocol.prefetch import Gathered
-from cds.hooks.protocol.request import HookRequest
-from cds.hooks.protocol.response import Card, Coding, HookResponse, Source, Suggestion
 from cds.hooks.suggestions.existing_orders import StandingCare
+from cds.protocol.prefetch import Gathered
+from cds.protocol.request import HookRequest
+from cds.protocol.response import Card, Coding, HookResponse, Source, Suggestion
 from cds.settings import Settings
 from cds.site.content import Content
 from rules.model.decision import Decision
@@ -170,7 +170,7 @@ def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
 def _issued(draft: Draft, service: HookService, call: HookCall) -> Card:
     """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
     ruleset, urls = call.content.ruleset, call.orders.canonicals
-    topic = Coding(system=urls.code_system(codes.SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
+    topic = Coding(system=urls.code_system(codes.TOPIC_SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
     name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))

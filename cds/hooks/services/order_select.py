@@ -8,10 +8,10 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.protocol.request import OrderSelectRequest
-from cds.hooks.protocol.response import LONGEST_SUMMARY
 from cds.hooks.suggestions.catalogue_items import shelf_lines
 from cds.hooks.suggestions.order_set import whole_order_set
+from cds.protocol.request import OrderSelectRequest
+from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
 
 

@@ -10,10 +10,10 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import cited, not_used_section, why
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.protocol.request import OrderSignRequest, Resource
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import people_stated, stated_size
+from cds.protocol.request import OrderSignRequest, Resource
 from cds.site.content import Content
 from rules.model.decision import AxisDecision
 from rules.model.ruleset import SEVERITIES, Severity

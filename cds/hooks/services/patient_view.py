@@ -7,8 +7,8 @@ from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_section, tasks_section, why
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.protocol.request import PatientViewRequest
 from cds.hooks.suggestions.order_set import care_orders
+from cds.protocol.request import PatientViewRequest
 from cds.site.content import Content
 from rules.model.decision import Task
 

@@ -9,7 +9,7 @@ from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import ORDERS
-from cds.hooks.protocol.request import Resource, names_another_patient
+from cds.protocol.request import Resource, names_another_patient
 
 _STANDING = ("draft", "active", "on-hold")
 

@@ -11,10 +11,10 @@ from cds.fhir.writing.identifiers import name_of, urn
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
-from cds.hooks.protocol.request import Resource
-from cds.hooks.protocol.response import Action
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.hooks.suggestions.order_size import with_size
+from cds.protocol.request import Resource
+from cds.protocol.response import Action
 from rules.model.decision import Decision
 
 _PLACE = {"ServiceRequest": FIT_COLLAR, "DeviceRequest": DEVICE}

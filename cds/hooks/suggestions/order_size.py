@@ -16,7 +16,7 @@ from cds.fhir.writing.device_request import SIZE_AXES, SIZE_AXIS_VALUES, axis_va
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.request_common import PEOPLE_NEEDED
 from cds.fhir.writing.service_request import SIZE_CLASSES, collar_service_request, size_concept
-from cds.hooks.protocol.request import Resource
+from cds.protocol.request import Resource
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
 

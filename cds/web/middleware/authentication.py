@@ -10,9 +10,10 @@ from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.observability.metrics import Metrics
-from cds.security.jwt_auth import Caller, HttpCall, NotTrusted, Trust, current_caller
+from cds.operation_outcome import Issue, outcome
+from cds.security.caller import Caller, HttpCall, NotTrusted, current_caller
+from cds.security.jwt_auth import Trust
 from cds.settings import Settings
-from cds.web.errors import Issue, outcome
 from cds.web.middleware.request_limits import ADMIN
 from cds.web.middleware.token_bucket import RateLimit
 

@@ -6,8 +6,8 @@ from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.observability.metrics import Metrics
-from cds.settings_groups import LimitSettings
-from cds.web.errors import Issue, outcome
+from cds.operation_outcome import Issue, outcome
+from cds.settings import LimitSettings
 
 HEALTH = "/health/"
 

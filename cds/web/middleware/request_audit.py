@@ -12,13 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from cds.hooks.engine.decision_events import PATIENT
 from cds.observability.logging import failure, log
 from cds.observability.metrics import Metrics
+from cds.operation_outcome import Issue, outcome
 from cds.storage.audit_log import Audit, AuditEntry
 from cds.storage.database import StoreDown
+from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
-from cds.web.errors import Issue, outcome
 from cds.web.middleware.token_bucket import RateLimit
 
 REQUEST_ID = "Nuque-Request"

@@ -7,8 +7,8 @@ import asyncio
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from cds.settings_groups import LimitSettings
-from cds.web.errors import Issue, outcome
+from cds.operation_outcome import Issue, outcome
+from cds.settings import LimitSettings
 
 ADMIN = "/admin/"
 """Where the routes for whoever runs the service begin."""

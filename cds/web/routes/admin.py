@@ -8,9 +8,9 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import JSONResponse
 from prometheus_client import CONTENT_TYPE_LATEST
 
+from cds.operation_outcome import Issue, RefusedCall
 from cds.web.content_reload import Reloader, ReloadRefused
 from cds.web.dependencies import CurrentService
-from cds.web.errors import Issue, RefusedCall
 
 metrics_router = APIRouter(tags=["running"])
 admin_router = APIRouter(prefix="/admin", tags=["running"])

@@ -11,13 +11,13 @@ from fastapi.responses import JSONResponse
 
 from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.engine.service import HookService
-from cds.hooks.protocol.feedback import Feedback, NotKept
-from cds.hooks.protocol.prefetch import gather
-from cds.hooks.protocol.request import HookRequest
 from cds.hooks.services import SERVICES
-from cds.strict_json import StrictJsonRoute
+from cds.operation_outcome import Issue, RefusedCall
+from cds.protocol.feedback import Feedback, NotKept
+from cds.protocol.prefetch import gather
+from cds.protocol.request import HookRequest
 from cds.web.dependencies import CurrentService
-from cds.web.errors import Issue, RefusedCall
+from cds.web.strict_json_route import StrictJsonRoute
 
 discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
 calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=StrictJsonRoute)

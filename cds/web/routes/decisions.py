@@ -8,13 +8,14 @@ from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from cds.hooks.protocol.response import without_absent
+from cds.operation_outcome import Issue, RefusedCall
 from cds.site.rule_listing import describe_rule
 from cds.site.vocabulary_listing import list_facts
-from cds.strict_json import StrictJsonRoute
 from cds.web.dependencies import CurrentService
-from cds.web.errors import Issue, RefusedCall, unusable
+from cds.web.errors import unusable
+from cds.web.strict_json_route import StrictJsonRoute
 from rules.errors import FactError
+from rules.model.json_cleaning import without_absent
 from rules.model.ruleset import Rule, Ruleset
 
 router = APIRouter(route_class=StrictJsonRoute, tags=["decisions"])

@@ -5,8 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 
+from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService
-from cds.web.errors import Issue, RefusedCall
 
 router = APIRouter(prefix="/fhir", tags=["published content"])
 

@@ -8,10 +8,11 @@ from pydantic import ValidationError
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.questionnaire import NAME
+from cds.operation_outcome import RefusedCall, issues_of
 from cds.site.fit_check_request import FitCheckRequest
-from cds.strict_json import StrictJsonRoute
 from cds.web.dependencies import CurrentService
-from cds.web.errors import RefusedCall, issues_of, unusable
+from cds.web.errors import unusable
+from cds.web.strict_json_route import StrictJsonRoute
 from rules.deciding.fit_check import advise
 from rules.errors import FactError
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.database import Store
 from cds.storage.feedback_export import rows
 from tests.cds.hook_calls import MEASURED, OTHER_ORDER, order_select

@@ -17,9 +17,9 @@ import time
 import uuid
 from datetime import UTC, datetime
 
-from cds.hooks.protocol.feedback import FeedbackItem
+from cds.protocol.feedback import FeedbackItem
 from cds.security.pseudonymisation import Secrecy
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.card_repository import CardMemory
 from cds.storage.database import Store
 

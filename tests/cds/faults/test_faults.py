@@ -20,8 +20,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
-from cds.settings import Settings
-from cds.settings_groups import StoreSettings
+from cds.settings import Settings, StoreSettings
 from cds.storage.database import Store
 from cds.storage.feedback_export import rows
 from tests.cds import ehr
@@ -149,9 +148,9 @@ FULL_DISK = """
 import json, resource, sys, uuid
 from datetime import UTC, datetime
 from cds.storage.card_repository import CardMemory
-from cds.hooks.protocol.feedback import FeedbackItem, NotKept
+from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.pseudonymisation import Secrecy
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.database import Store
 settings = StoreSettings(store_url=sys.argv[1], pseudonym_key="k" * 32, store_retry_seconds=0.01)
 acknowledged, refused = [], 0

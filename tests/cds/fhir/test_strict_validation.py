@@ -8,7 +8,7 @@ from fastapi.testclient import TestClient
 
 import cds.hooks.services.order_select as order_select_module
 from cds.bootstrap.app import create_app
-from cds.hooks.protocol.response import Action
+from cds.protocol.response import Action
 from cds.settings import Settings
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, order_select

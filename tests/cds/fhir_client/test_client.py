@@ -10,10 +10,10 @@ import pytest
 
 from cds.fhir_client.circuit_breaker import Breaker
 from cds.fhir_client.client import FhirClient
-from cds.hooks.protocol.prefetch import Fetched
-from cds.hooks.protocol.request import HookRequest
+from cds.protocol.prefetch import Fetched
+from cds.protocol.request import HookRequest
+from cds.security.caller import Caller, current_caller
 from cds.security.clients import Client, ClientsError
-from cds.security.jwt_auth import Caller, current_caller
 from cds.security.ssrf_guard import (
     Origin,
     PinnedTransport,
@@ -22,7 +22,7 @@ from cds.security.ssrf_guard import (
     listed_networks,
     listed_origins,
 )
-from cds.settings_groups import ReachSettings
+from cds.settings import ReachSettings
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 

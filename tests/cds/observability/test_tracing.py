@@ -15,8 +15,7 @@ from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanE
 
 from cds.bootstrap.app import create_app
 from cds.observability.tracing import instrument
-from cds.settings import Settings
-from cds.settings_groups import SeeingSettings
+from cds.settings import SeeingSettings, Settings
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.live_service import running
 

@@ -10,11 +10,11 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
+from cds.security.caller import NotTrusted
 from cds.security.jwks import FetchedKeys, KeySetError
-from cds.security.jwt_auth import NotTrusted, Trust
+from cds.security.jwt_auth import Trust
 from cds.security.ssrf_guard import listed_networks
-from cds.settings import Settings
-from cds.settings_groups import TrustSettings
+from cds.settings import Settings, TrustSettings
 from tests.cds import ehr
 
 SETTINGS = TrustSettings(keys_refresh_seconds=60, keys_cache_seconds=3600, keys_longest_seconds=86400)

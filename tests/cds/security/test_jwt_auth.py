@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 from joserfc.errors import SecurityWarning
 from joserfc.jwk import RSAKey
 
+from cds.security.caller import HttpCall, NotTrusted
 from cds.security.clients import ClientsError, read_clients
 from cds.security.jwks import KeySetError, usable_keys
-from cds.security.jwt_auth import HttpCall, NotTrusted, Trust, TrustSettingsError, check_bind
+from cds.security.jwt_auth import Trust
+from cds.security.loopback_guard import TrustSettingsError, check_bind
 from cds.security.ssrf_guard import ReachError, listed_networks
-from cds.settings_groups import TrustSettings
+from cds.settings import TrustSettings
 from tests.cds import ehr
 
 T = TypeVar("T")

@@ -20,11 +20,11 @@ from fhir.resources.R4B.auditevent import AuditEvent
 from cds.cli import main
 from cds.hooks.cards.budget import Draft
 from cds.hooks.engine.card_suppression import HookMemory
-from cds.hooks.protocol.feedback import AcceptedSuggestion, FeedbackItem, NotKept
-from cds.hooks.protocol.response import Card, Source
 from cds.observability.metrics import Metrics
+from cds.protocol.feedback import AcceptedSuggestion, FeedbackItem, NotKept
+from cds.protocol.response import Card, Source
 from cds.security.pseudonymisation import Secrecy, SecrecyError
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage import schema
 from cds.storage.audit_log import Audit, AuditEntry
 from cds.storage.card_repository import CardMemory, IssuedCard

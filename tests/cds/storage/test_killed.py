@@ -11,7 +11,7 @@ import sys
 import pytest
 import sqlalchemy as sa
 
-from cds.settings_groups import StoreSettings
+from cds.settings import StoreSettings
 from cds.storage.database import Store
 from cds.storage.schema import feedback
 from tests.cds.faults.processes import ROOT

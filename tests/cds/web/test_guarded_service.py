@@ -16,8 +16,7 @@ from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.security.pseudonymisation import Secrecy
-from cds.settings import Settings
-from cds.settings_groups import LimitSettings
+from cds.settings import LimitSettings, Settings
 from cds.storage.audit_log import Audit
 from cds.storage.database import Store
 from cds.storage.decision_log import DecisionRecords

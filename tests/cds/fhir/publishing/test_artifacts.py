@@ -11,7 +11,7 @@ import fhirpathpy
 import pytest
 from hypothesis import given, settings
 
-from cds.fhir.canonical_urls import DEFAULT_BASE
+from cds.defaults import DEFAULT_BASE
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.fhirpath import fhirpath
 from cds.fhir.reading.code_map import ANY_CODE

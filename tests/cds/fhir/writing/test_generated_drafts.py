@@ -8,7 +8,8 @@ import pytest
 from fhir.resources.R4B import get_fhir_model_class
 from hypothesis import given, settings
 
-from cds.fhir.canonical_urls import DEFAULT_BASE, Canonicals
+from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import text
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import device_request

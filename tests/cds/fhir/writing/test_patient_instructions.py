@@ -3,7 +3,7 @@
 import fhirkit
 import pytest
 
-from cds.fhir.canonical_urls import DEFAULT_BASE
+from cds.defaults import DEFAULT_BASE
 from cds.fhir.writing.care_plan import care_plan
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.patient_instructions import instruction_notes, leaflet_markdown

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cds.hooks.cards.budget import BUDGET, Draft, Offer, within_budget
 from cds.hooks.cards.content import caution_cards, size_card
-from cds.hooks.protocol.response import Action
+from cds.protocol.response import Action
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.model.decision import NotUsed

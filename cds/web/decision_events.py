@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import structlog
 from fastapi import Request
 
-from cds.hooks.protocol.feedback import FeedbackItem
 from cds.observability.logging import log
 from cds.observability.metrics import Metrics
-from cds.security.jwt_auth import current_caller
+from cds.protocol.feedback import FeedbackItem
+from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import StoreDown
 from cds.storage.decision_log import DecisionRecords

@@ -10,7 +10,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from cds.hooks.protocol.request import Resource
+from cds.protocol.request import Resource
+from rules.model.json_cleaning import without_absent
 
 LONGEST_SUMMARY = 139
 """The standard asks for fewer than 140 characters."""
@@ -93,32 +94,3 @@ class HookResponse(_Sent):
         """What is sent."""
         sent: dict[str, Any] = without_absent(self.model_dump(mode="json"))
         return {"cards": [], **sent}
-
-
-def without_absent(value: Any) -> Any:
-    """``value`` without nulls and without empty texts, lists and objects, at any depth.
-
-    A null in a list stays where FHIR needs it to keep a list of primitives in step with its ``_`` companion.
-    """
-    if isinstance(value, dict):
-        cleaned = {
-            key: _in_step(item) if isinstance(item, list) and _has_companion(key, value) else without_absent(item)
-            for key, item in value.items()
-        }
-        return {key: item for key, item in cleaned.items() if not _absent(item)}
-    if isinstance(value, list):
-        return [item for item in map(without_absent, value) if not _absent(item)]
-    return value
-
-
-def _has_companion(key: str, value: dict[str, Any]) -> bool:
-    other = key[1:] if key.startswith("_") else f"_{key}"
-    return isinstance(value.get(other), list)
-
-
-def _in_step(items: list[Any]) -> list[Any]:
-    return [without_absent(item) or None if isinstance(item, (dict, list)) else item for item in items]
-
-
-def _absent(item: Any) -> bool:
-    return item is None or (isinstance(item, (str, list, dict)) and not item)

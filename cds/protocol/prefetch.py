@@ -9,8 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from cds.hooks.protocol.request import HookRequest, PatientContext, Resource
-from cds.web.errors import Issue, RefusedCall
+from cds.operation_outcome import Issue, RefusedCall
+from cds.protocol.request import HookRequest, PatientContext, Resource
 from rules.model.decision import NotUsed
 
 

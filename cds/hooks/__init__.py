@@ -1,0 +1,1 @@
+"""CDS Hooks: the services, their cards and what the cards suggest."""

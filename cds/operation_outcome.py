@@ -1,0 +1,64 @@
+"""How a call is refused: the error, and each problem as an issue of a FHIR OperationOutcome that names the field.
+
+Answers never repeat what was sent, except short tokens that carry no patient data (a hook's name, a malformed UUID).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from rules.errors import NuqueError
+
+
+@dataclass(frozen=True)
+class Issue:
+    """One thing that is wrong: the field (as ``context.patientId``), what is wrong and what to do, a FHIR issue-type code."""
+
+    field: str | None
+    message: str
+    code: str = "invalid"
+
+    def as_fhir(self) -> dict[str, Any]:
+        """The issue of an OperationOutcome (FHIR R4)."""
+        where = {"expression": [self.field]} if self.field else {}
+        text = f"{self.field}: {self.message}" if self.field else self.message
+        return {"severity": "error", "code": self.code, "diagnostics": text, **where}
+
+
+class RefusedCall(NuqueError):
+    """The call cannot be answered: HTTP ``status``, every problem found as ``issues``, and ``headers`` for the answer."""
+
+    def __init__(self, status: int, issues: Iterable[Issue], headers: Mapping[str, str] | None = None) -> None:
+        """Refuse with ``status`` and ``issues``."""
+        self.status = status
+        self.issues = tuple(issues)
+        self.headers = dict(headers) if headers else None
+        super().__init__("; ".join(issue.as_fhir()["diagnostics"] for issue in self.issues))
+
+
+def outcome(issues: Iterable[Issue]) -> dict[str, Any]:
+    """``issues`` as an OperationOutcome."""
+    return {"resourceType": "OperationOutcome", "issue": [issue.as_fhir() for issue in issues]}
+
+
+def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
+    """Problems as pydantic reports them, as issues; the part ``body`` of a location is left out."""
+    issues = []
+    for problem in problems:
+        code = "required" if problem["type"] == "missing" else "invalid"
+        message = problem["msg"].removeprefix("Value error, ")
+        field, message = field_name(problem["loc"]), message[:1].lower() + message[1:]
+        issues.append(Issue(field, message if field else f"request body: {message}", code))
+    return issues
+
+
+def field_name(location: Iterable[str | int]) -> str | None:
+    """A location as a path: ``("body", "entry", 3, "id")`` is ``entry[3].id``."""
+    path = ""
+    for part in location:
+        if part == "body" and not path:
+            continue
+        path += f"[{part}]" if isinstance(part, int) else f".{part}" if path else str(part)
+    return path or None

@@ -1,0 +1,54 @@
+"""Open mode is for this machine only: where the service may listen, and which calls it answers."""
+
+from __future__ import annotations
+
+import ipaddress
+
+from cds.security.caller import HttpCall, NotTrusted
+from cds.settings import TrustSettings
+from rules.errors import NuqueError
+
+
+class TrustSettingsError(NuqueError):
+    """The settings of trust contradict each other or cannot be used."""
+
+
+def check_bind(settings: TrustSettings, host: str) -> None:
+    """Refuse to listen on ``host`` where ``trust`` is ``open`` and others could reach it. Raises TrustSettingsError."""
+    if settings.trust == "open" and not is_loopback(host):
+        raise TrustSettingsError(
+            f"NUQUE_HOST={host}: while NUQUE_TRUST is 'open' anybody may call, so the service listens on 127.0.0.1 only; "
+            "set NUQUE_TRUST=jwt and NUQUE_CLIENTS to be reached from elsewhere"
+        )
+
+
+def check_local(call: HttpCall) -> None:
+    """Answer this machine only, also when something else than ``nuque serve`` opened the socket. Raises NotTrusted.
+
+    The name in Host is checked too: a page on the internet can have its own name point at 127.0.0.1.
+    """
+    sockets = [host for host in (call.local, call.peer) if host is not None and _is_address(host)]
+    if not sockets:
+        return  # Called inside this process; there is no network.
+    if not all(map(is_loopback, [*sockets, _without_port(call.one("host") or "")])):
+        raise NotTrusted(403, "not_local", "while NUQUE_TRUST is 'open' only this machine may call, as localhost")
+
+
+def is_loopback(host: str) -> bool:
+    """Whether ``host`` (an address, an IPv6 address in brackets, or a name) is this machine."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _without_port(host: str) -> str:
+    return host.partition("]")[0] + "]" if host.startswith("[") else host.partition(":")[0]
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host.strip("[]"))
+    except ValueError:
+        return False
+    return True
