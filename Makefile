@@ -8,8 +8,8 @@ JOBS   ?= 2
 ARGS   ?=
 
 BIN  := $(VENV)/bin
-PIP  := $(BIN)/python -m pip --disable-pip-version-check -qq install
-LOCK := $(BIN)/uv --quiet pip compile pyproject.toml --universal --python-version 3.11 \
+INSTALL := .requirements/install $(BIN)/python
+LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
         --generate-hashes --no-emit-index-url --no-emit-find-links --no-header --no-annotate \
         $(if $(UPGRADE),--upgrade)
 
@@ -56,35 +56,39 @@ fmt: $(VENV)/.dev ## format, and fix what can be fixed
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
-lock: $(VENV)/.venv ## pin all dependencies with hashes (UPGRADE=1: to the newest releases)
-	@test -x $(BIN)/uv || $(PIP) uv
-	$(LOCK) --extra workbench --extra postgres --output-file .requirements/run.txt
-	$(LOCK) --extra dev --constraints .requirements/run.txt --output-file .requirements/dev.txt
-	$(LOCK) --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
+lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newest releases)
+	$(LOCK) --group build --output-file .requirements/build.txt
+	$(LOCK) pyproject.toml --extra workbench --extra postgres --output-file .requirements/run.txt
+	$(LOCK) pyproject.toml --extra dev --constraints .requirements/build.txt --constraints .requirements/run.txt --output-file .requirements/dev.txt
+	$(LOCK) pyproject.toml --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
 
 clean: ## remove the environment and everything that was generated
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out
 	find rules cds tests -name __pycache__ -type d -prune -exec rm -rf {} +
 
-# The environment, what running needs, and what developing needs on top of it.
+# The environment, what building needs, what running needs, and what developing needs on top of it.
 $(VENV)/.venv:
 	@sh .ci/preflight "$(PYTHON)"
 	@echo "Making $(VENV) ..."
 	@"$(PYTHON)" -m venv "$(VENV)"
 	@touch $@
 
-$(VENV)/.run: $(VENV)/.venv .requirements/run.txt pyproject.toml
+$(VENV)/.build: $(VENV)/.venv .requirements/build.txt
+	@$(INSTALL)
+	@touch $@
+
+$(VENV)/.run: $(VENV)/.venv .requirements/install .requirements/build.txt .requirements/run.txt pyproject.toml
 	@echo "Installing what Nuque needs to run (a minute or two, once) ..."
-	@$(PIP) --require-hashes -r .requirements/run.txt
-	@$(PIP) --no-deps --editable .
+	@$(INSTALL) run
+	@$(BIN)/python -m pip -qq install --no-deps --no-build-isolation --editable .
 	@touch $@
 
 $(VENV)/.dev: $(VENV)/.run .requirements/dev.txt
 	@echo "Installing what developing Nuque needs (a minute or two, once) ..."
-	@$(PIP) --require-hashes -r .requirements/dev.txt
+	@$(INSTALL) dev
 	@touch $@
 
 $(VENV)/.spark: $(VENV)/.dev .requirements/spark.txt
 	@echo "Installing Apache Spark (a minute or two, once) ..."
-	@$(PIP) --require-hashes -r .requirements/spark.txt
+	@$(INSTALL) spark
 	@touch $@

@@ -122,7 +122,7 @@ def test_no_module_is_a_drawer_for_leftovers() -> None:
 
 
 def test_there_are_lock_files() -> None:
-    assert {path.name for path in LOCKS} == {"run.txt", "dev.txt", "spark.txt"}
+    assert {path.name for path in LOCKS} == {"build.txt", "run.txt", "dev.txt", "spark.txt"}
 
 
 @pytest.mark.parametrize("path", LOCKS, ids=lambda path: path.name)
@@ -139,6 +139,17 @@ def test_no_lock_file_holds_an_address(path: Path) -> None:
     text = path.read_text()
     assert "://" not in text
     assert not re.search(r"^\s*(-i|-f|--index-url|--extra-index-url|--find-links|--trusted-host)\b", text, re.M)
+
+
+def test_what_two_locks_both_name_has_one_release() -> None:
+    releases: dict[str, set[str]] = {}
+    for path in LOCKS:
+        for pin in locked(path):
+            name = re.sub(r"\[.*\]", "", pin).partition("==")[0]
+            releases.setdefault(name, set()).add(pin.partition("==")[2])
+    assert "pip" in releases
+    # numpy alone has one release for Python 3.11 and another for later ones.
+    assert {name for name, found in releases.items() if len(found) > 1} == {"numpy"}
 
 
 def test_the_developers_lock_contains_the_running_lock() -> None:
