@@ -14,7 +14,8 @@ from fhir.resources.R4B import get_fhir_model_class
 
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import Reading, read
-from cds.site.catalogue import Catalogue, Shelf
+from cds.site.catalogue import Catalogue
+from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile

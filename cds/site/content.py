@@ -11,7 +11,8 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.protocol.request import Resource
 from cds.settings import Settings
-from cds.site.catalogue import Catalogue, Shelf
+from cds.site.catalogue import Catalogue
+from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.decision import Decision

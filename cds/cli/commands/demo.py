@@ -18,7 +18,8 @@ from cds.cli.text.decision import decision_text, sources_text
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import as_bundle, suggested
-from cds.site.catalogue import Catalogue, Shelf
+from cds.site.catalogue import Catalogue
+from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading import schema

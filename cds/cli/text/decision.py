@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import click
 
-from cds.site.catalogue import Shelf
+from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
 
 _COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}

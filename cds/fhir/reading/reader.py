@@ -11,11 +11,13 @@ from datetime import datetime
 
 from cds.fhir.json_access import mapping, shown, text
 from cds.fhir.reading.bundle_index import Inventory, ReadingError, Record, inventory, names_of, refers_to
-from cds.fhir.reading.clinical_resources import Reader
 from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
+from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, is_deceased, read_patient
+from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
@@ -124,13 +126,14 @@ class _PatientReading:
                 yield NotUsed(fact=None, value="Patient", kind="patient", reason=reason, reference=record.label)
 
     def _findings(self, encounter: Record | None) -> Iterator[Accepted | Rejected]:
-        reader = Reader(self.code_map, self.ages, self.at)
+        by = (self.code_map, self.ages, self.at)
+        coded = CodedRecordReader(*by)
         readers = (
-            ("Observation", reader.observation),
-            ("Condition", reader.condition),
-            ("Procedure", reader.procedure),
-            ("ServiceRequest", reader.service_request),
-            ("QuestionnaireResponse", reader.questionnaire_response),
+            ("Observation", ObservationReader(*by).observation),
+            ("Condition", coded.condition),
+            ("Procedure", coded.procedure),
+            ("ServiceRequest", coded.service_request),
+            ("QuestionnaireResponse", QuestionnaireResponseReader(*by).questionnaire_response),
         )
         for record in self.patients:
             yield from unmodified(record, read_patient(record, self.code_map, self.ages, self.at))

@@ -10,7 +10,8 @@ from typing import Any
 from cds.fhir.json_access import codings, items
 from cds.hooks.cards import markdown
 from cds.protocol.request import Resource
-from cds.site.catalogue import Catalogue, Item, Shelf
+from cds.site.catalogue import Catalogue
+from cds.site.catalogue_matching import Item, Shelf
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
 

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cds.site.catalogue import Catalogue, Shelf
+from cds.site.catalogue import Catalogue
+from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import load_ruleset

@@ -1,0 +1,179 @@
+"""What reading has in common for every record of an observation: its time, its codes, the facts that they give.
+
+A reader yields what it accepted and what it rejected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from cds.fhir.json_access import shown, text
+from cds.fhir.reading.bundle_index import Record
+from cds.fhir.reading.code_map import CodeMap, Meaning, codings_of
+from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.patient import AGE, AgeQuestion
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value
+
+_YEAR = timedelta(days=365.2425)
+
+
+class When(NamedTuple):
+    """When something was so: the moment, or None where none is recorded, and why the times cannot be used, if so."""
+
+    moment: datetime | None = None
+    problem: RejectionReason | None = None
+
+
+def accepted(value: Value, record: Record, when: When, *, standing: int = 0, ages: bool = True) -> Accepted:
+    """``value`` as read from ``record``; see Accepted for ``standing`` and ``ages``."""
+    return Accepted(value.fact, value.value, value.written, record.label, record.reference, when.moment, standing, ages)
+
+
+def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> RejectionReason | None:
+    """Why the ``status`` of ``resource`` keeps it from being used; None where it is one of ``usable``."""
+    status = resource.get("status")
+    if status in usable:
+        return None
+    return (
+        RejectionReason("malformed", "malformed: no status")
+        if status is None
+        else RejectionReason("status", f"status is {shown(status)}")
+    )
+
+
+@dataclass(frozen=True)
+class ClinicalRecordReader:
+    """Reads single resources at the moment ``at`` by ``code_map``; ``ages`` decides whether a coarse age can be used."""
+
+    code_map: CodeMap
+    ages: AgeQuestion
+    at: datetime
+
+    def stated(
+        self,
+        holder: dict[str, Any],
+        meanings: tuple[Meaning, ...],
+        record: Record,
+        when: When,
+        problem: RejectionReason | None,
+    ) -> Accepted | Rejected:
+        """The fact that ``holder`` states by a value[x]; refused by ``problem``, a bad value, or a bad time."""
+        fact: str | None = meanings[0].fact
+        if holder.get("modifierExtension"):
+            problem = problem or RejectionReason("modifier", "carries modifierExtension, which may change its meaning")
+        try:
+            value = self._moment_of(holder, meanings) or stated_value(holder, meanings, self.code_map)
+        except RefusedValue as refusal:
+            return Rejected(fact, refusal.written, problem or refusal.why, record.label, when.moment)
+        problem = problem or when.problem
+        if problem is not None:
+            return Rejected(value.fact, value.written, problem, record.label, when.moment)
+        if value.fact in self.code_map.elapsing:
+            return self._elapsed(value, record, When(self.at) if "valueDateTime" in holder else when)
+        return self._aged(value, record, when) if value.fact == AGE else accepted(value, record, when)
+
+    def _moment_of(self, holder: dict[str, Any], meanings: tuple[Meaning, ...]) -> Value | None:
+        """The hours from a valueDateTime until now, for a fact that counts hours; None where it is nothing of the kind."""
+        written, fact = holder.get("valueDateTime"), meanings[0].fact
+        if written is None or fact not in self.code_map.elapsing:
+            return None
+        try:
+            hours = (self.at - moment(written, self.at.tzinfo)).total_seconds() / 3600
+        except DateError as error:
+            raise RefusedValue(
+                shown(written), RejectionReason("malformed", f"malformed valueDateTime: {error}")
+            ) from error
+        return Value(fact, hours, shown(written))
+
+    def _elapsed(self, value: Value, record: Record, when: When) -> Accepted | Rejected:
+        """Hours since something, as of now."""
+        if when.moment is None:
+            why = RejectionReason("no time", "no time is recorded, so it cannot be told how many hours it is by now")
+            return Rejected(value.fact, value.written, why, record.label)
+        hours = float(value.value) + max(0.0, (self.at - when.moment).total_seconds() / 3600)
+        definition = self.code_map.vocabulary[value.fact]
+        problem = definition.problem(hours)
+        if problem is not None:
+            why = RejectionReason("implausible", f"{problem}: {hours:.1f} h by now; accepted: {definition.accepted}")
+            return Rejected(value.fact, value.written, why, record.label, when.moment)
+        return accepted(Value(value.fact, hours, value.written), record, when, ages=False)
+
+    def _aged(self, value: Value, record: Record, when: When) -> Accepted | Rejected:
+        """An age that was noted once, brought forward to now; whole years mean any moment of that year of life."""
+        if when.moment is None:
+            return Rejected(
+                AGE, value.written, RejectionReason("no time", "no time is recorded for the age"), record.label
+            )
+        if when.moment.astimezone(self.at.tzinfo).date() == self.at.date():
+            return accepted(value, record, when, ages=False)
+        youngest = float(value.value) + max(0.0, (self.at - when.moment) / _YEAR)
+        oldest = youngest + (1 if float(value.value).is_integer() else 0.1)
+        problem = self.ages.problem(youngest, oldest)
+        if problem is not None:
+            return Rejected(AGE, value.written, problem, record.label, when.moment)
+        return accepted(Value(AGE, youngest, value.written), record, when, ages=False)
+
+    def implied(
+        self, record: Record, concepts: list[object], when: When, problem: RejectionReason | None, *, ages: bool = True
+    ) -> Iterator[Accepted | Rejected]:
+        """What the codes of ``concepts`` say by being there, or their refusal for ``problem`` or a bad time."""
+        if concepts[0] is not None and not isinstance(concepts[0], dict):
+            why = RejectionReason("malformed", "malformed: code is not an object")
+            yield Rejected(None, shown(concepts[0]), why, record.label)
+        for concept in concepts:
+            meanings, trouble = self.meanings({"code": concept}, record)
+            if trouble is not None:
+                yield trouble
+                continue
+            written = text(concept, "text") or " ".join(coding.code for coding in codings_of(concept))
+            values = implied_values(meanings, self.code_map, shown(written))
+            if meanings and not values:
+                why = RejectionReason("code", "the code alone does not say which value")
+                yield Rejected(meanings[0].fact, shown(written), why, record.label)
+            for value in values:
+                reason = problem or when.problem
+                if reason is not None:
+                    yield Rejected(value.fact, value.written, reason, record.label, when.moment)
+                else:
+                    yield accepted(value, record, when, ages=ages)
+
+    def meanings(self, holder: object, record: Record) -> tuple[tuple[Meaning, ...], Rejected | None]:
+        """What the ``code`` of ``holder`` means for this type of resource; refused is an unknown code of our own system."""
+        codings = codings_of(holder.get("code")) if isinstance(holder, dict) else ()
+        known = self.code_map.meanings(codings)
+        meanings = tuple(meaning for meaning in known if meaning.only in (None, record.type))
+        own = [coding.code for coding in codings if coding.system == self.code_map.own_facts]
+        if own and not known:
+            why = RejectionReason("code", f"{self.code_map.own_facts} has no such code; `nuque facts` lists them")
+            return (), Rejected(None, shown(own[0]), why, record.label)
+        return meanings, None
+
+    def when(self, resource: dict[str, Any], *keys: str) -> When:
+        """The first of the times under ``keys`` that is there. A period counts by its end, or its start while it goes on."""
+        for key in keys:
+            written = resource.get(key)
+            if written is None:
+                continue
+            if key.endswith("Timing"):
+                return When(problem=RejectionReason("no time", f"{key} is not read; give a moment or a period"))
+            try:
+                found = self._moment(key, written)
+            except DateError as error:
+                return When(problem=RejectionReason("malformed", f"malformed {key} {shown(written)}: {error}"))
+            if found > self.at + timedelta(minutes=self.code_map.future_tolerance_minutes):
+                return When(found, RejectionReason("future", f"dated in the future ({key} {found.isoformat()})"))
+            return When(found)
+        return When()
+
+    def _moment(self, key: str, written: object) -> datetime:
+        if not key.endswith("Period"):
+            return moment(written, self.at.tzinfo)
+        end = written.get("end") if isinstance(written, dict) else None
+        if end is not None and (ended := moment(end, self.at.tzinfo)) <= self.at:
+            return ended
+        return moment(written.get("start") if isinstance(written, dict) else None, self.at.tzinfo)

@@ -1,0 +1,90 @@
+"""Conditions, procedures and orders: the code alone says it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.reading.bundle_index import Record
+from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, accepted, status_problem
+from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.value_parser import Value
+
+_DONE = ("completed", "in-progress")
+_INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
+_PRESENT = ("active", "recurrence", "relapse")
+_REFUTED_BELOW_ALL = -1
+"""That one diagnosis was refuted says little: any record of the opposite stands above it."""
+
+
+@dataclass(frozen=True)
+class CodedRecordReader(ClinicalRecordReader):
+    """Reads Conditions, Procedures and ServiceRequests."""
+
+    def condition(self, record: Record) -> Iterator[Accepted | Rejected]:
+        """Facts from a diagnosis that stands. One that was refuted says no; one that is gone says nothing about now."""
+        condition = record.resource
+        verification = _concept_code(condition, "verificationStatus")
+        clinical = _concept_code(condition, "clinicalStatus")
+        when = self.when(condition, "recordedDate", "onsetDateTime", "onsetPeriod")
+        refuted = verification == "refuted"
+        problem = None
+        if verification not in (None, "confirmed", "refuted"):
+            problem = RejectionReason("status", f"verificationStatus is {shown(verification)}")
+        elif not refuted and clinical is not None and clinical not in _PRESENT:
+            problem = RejectionReason("status", f"clinicalStatus is {shown(clinical)}, which says nothing about now")
+        elif not refuted and clinical is None and any(key.startswith("abatement") for key in condition):
+            problem = RejectionReason("status", "it has abated, which says nothing about now")
+        for finding in self.implied(record, [condition.get("code")], when, problem):
+            if not refuted or isinstance(finding, Rejected):
+                yield finding
+            elif finding.value is True:
+                yield accepted(
+                    Value(finding.fact, False, f"refuted: {finding.written}"), record, when, standing=_REFUTED_BELOW_ALL
+                )
+
+    def procedure(self, record: Record) -> Iterator[Accepted | Rejected]:
+        """Facts from a procedure that is done or under way."""
+        procedure = record.resource
+        when = self.when(procedure, "performedDateTime", "performedPeriod")
+        yield from self.implied(record, [procedure.get("code")], when, status_problem(procedure, _DONE))
+
+    def service_request(self, record: Record) -> Iterator[Accepted | Rejected]:
+        """Facts from an order in force, by its code or its category. What is still to come does not grow stale."""
+        order = record.resource
+        problem = status_problem(order, ("active",))
+        if problem is None and order.get("doNotPerform") not in (None, False):
+            problem = RejectionReason("status", "orders that it not be done")
+        if problem is None and order.get("intent") not in _INTENDED:
+            problem = RejectionReason("status", f"intent is {shown(order.get('intent'))}")
+        due, when = self._due(order), self.when(order, "authoredOn")
+        if due.problem is None and due.moment is not None and due.moment < self.at:
+            problem = problem or RejectionReason("status", f"was due by {due.moment:%Y-%m-%d %H:%M}")
+        concepts = [order.get("code"), *items(order, "category")]
+        to_come = due.moment is not None
+        yield from self.implied(record, concepts, when, problem or due.problem, ages=not to_come)
+
+    def _due(self, order: dict[str, Any]) -> When:
+        """The last moment that the order is for; none where it does not say."""
+        written = order.get("occurrenceDateTime", mapping(order, "occurrencePeriod").get("end"))
+        if written is None:
+            return When()
+        try:
+            due = moment(written, self.at.tzinfo)
+        except DateError as error:
+            return When(problem=RejectionReason("malformed", f"malformed occurrence {shown(written)}: {error}"))
+        whole_day = isinstance(written, str) and "T" not in written
+        return When(due + timedelta(days=1) if whole_day else due)
+
+
+def _concept_code(resource: dict[str, Any], key: str) -> str | None:
+    """The code of a status that is a CodeableConcept; None where there is none, words that say so where it is malformed."""
+    if resource.get(key) is None:
+        return None
+    codes = [text(coding, "code") for coding in items(resource[key], "coding")]
+    return next((code for code in codes if code), "malformed")

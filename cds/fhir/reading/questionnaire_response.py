@@ -1,0 +1,58 @@
+"""Answers to questionnaires."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from cds.fhir.json_access import items, shown, text
+from cds.fhir.reading.bundle_index import Record
+from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
+from cds.fhir.reading.code_map import CodingKey
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
+
+_ANSWERED = ("completed", "amended")
+_MOST_ITEMS = 10_000
+
+
+@dataclass(frozen=True)
+class QuestionnaireResponseReader(ClinicalRecordReader):
+    """Reads QuestionnaireResponses."""
+
+    def questionnaire_response(self, record: Record) -> Iterator[Accepted | Rejected]:
+        """Facts from the answers to items whose linkId is a fact's code or name."""
+        response = record.resource
+        when, problem = self.when(response, "authored"), status_problem(response, _ANSWERED)
+        waiting = items(response, "item")[::-1]
+        for _ in range(_MOST_ITEMS):
+            if not waiting:
+                return
+            item = waiting.pop()
+            waiting.extend(items(item, "item")[::-1])
+            for answer in items(item, "answer"):
+                waiting.extend(items(answer, "item")[::-1])
+            yield from self._answer(item, record, when, problem)
+        why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
+        yield Rejected(None, "items", why, record.label)
+
+    def _answer(
+        self, item: object, record: Record, when: When, problem: RejectionReason | None
+    ) -> Iterator[Accepted | Rejected]:
+        link = text(item, "linkId") or ""
+        definition = self.code_map.vocabulary.get(link)
+        code = link if definition is None else definition.code
+        meanings = self.code_map.meanings([CodingKey(self.code_map.own_facts, code)])
+        if definition is not None:
+            meanings = tuple(meaning for meaning in meanings if meaning.fact == link)
+        answers = items(item, "answer")
+        if not meanings or not answers:
+            return
+        if len(answers) > 1:
+            why = RejectionReason("malformed", "expected one answer")
+            yield Rejected(meanings[0].fact, f"{len(answers)} answers", why, record.label, when.moment)
+        elif isinstance(answers[0], dict):
+            yield self.stated(answers[0], meanings, record, when, problem)
+        else:
+            why = RejectionReason("malformed", "malformed: an answer is no object")
+            yield Rejected(meanings[0].fact, shown(answers[0]), why, record.label)
