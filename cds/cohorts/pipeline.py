@@ -146,19 +146,19 @@ class Replay:
         return found
 
     def _decide(self, lines: Path, parts: Mapping[int, Sequence[int]]) -> Iterator[None]:
-        shared = _shared(lines)
-        work = (self.ruleset, self.code_map, self.at, shared, lines, self.out)
         if self.workers == 1 or len(parts) < 2:
             if parts:
-                _prepare(*work)
-            for part, buckets in parts.items():
-                _part(part, buckets)
-                yield
+                worker = PartWorker(self, lines)
+                for part, buckets in parts.items():
+                    worker(part, buckets)
+                    yield
             return
         # Polars keeps threads of its own, so a worker is a fresh process and not a copy of this one.
         fresh = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(self.workers, mp_context=fresh, initializer=_prepare, initargs=work) as pool:
-            for finished in as_completed([pool.submit(_part, *part) for part in parts.items()]):
+        with ProcessPoolExecutor(
+            self.workers, mp_context=fresh, initializer=_start_worker, initargs=(self, lines)
+        ) as pool:
+            for finished in as_completed([pool.submit(_work_on, *part) for part in parts.items()]):
                 finished.result()
                 yield
 
@@ -214,36 +214,39 @@ class OutputPart:
 
 # --- in a worker process -------------------------------------------------------------------------------------------------
 
-_worker: dict[str, Any] = {}
+
+class PartWorker:
+    """Reads and decides parts of one replay; what all parts share is prepared once in each process."""
+
+    def __init__(self, replay: Replay, lines: Path) -> None:
+        """Work on the bucketed ``lines`` of ``replay``."""
+        self._ruleset, self._lines, self._out = replay.ruleset, lines, replay.out
+        self._columns = Columns(replay.ruleset)
+        self._reader = CohortReader(replay.ruleset, replay.code_map, _shared(lines), replay.at)
+
+    def __call__(self, number: int, buckets: Sequence[int]) -> None:
+        """Read the patients of ``buckets`` one bucket after the other, decide them together, and write part ``number``."""
+        cohort = Cohort()
+        for bucket in buckets:
+            files = sorted(self._lines.glob(f"*/bucket={bucket}/*.parquet"))
+            lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
+            keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
+            cohort.add(self._reader.read(keyed))
+        read = Tally(refused=cohort.refused, undated=cohort.undated)
+        OutputPart(self._out, number).write(self._columns, cohort.table(self._ruleset), read)
 
 
-def _prepare(
-    ruleset: Ruleset,
-    code_map: CodeMap,
-    at: datetime | None,
-    shared: Mapping[str, dict[str, Any]],
-    lines: Path,
-    out: Path,
-) -> None:
-    _worker.update(
-        columns=Columns(ruleset),
-        reader=CohortReader(ruleset, code_map, shared, at),
-        lines=lines,
-        out=out,
-        ruleset=ruleset,
-    )
+_worker: PartWorker
+"""The worker of this process, where it is one of a pool."""
 
 
-def _part(number: int, buckets: Sequence[int]) -> None:
-    """Read the patients of ``buckets`` one bucket after the other, and decide them together."""
-    cohort = Cohort()
-    for bucket in buckets:
-        files = sorted(_worker["lines"].glob(f"*/bucket={bucket}/*.parquet"))
-        lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
-        keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
-        cohort.add(_worker["reader"].read(keyed))
-    read = Tally(refused=cohort.refused, undated=cohort.undated)
-    OutputPart(_worker["out"], number).write(_worker["columns"], cohort.table(_worker["ruleset"]), read)
+def _start_worker(replay: Replay, lines: Path) -> None:
+    global _worker
+    _worker = PartWorker(replay, lines)
+
+
+def _work_on(number: int, buckets: Sequence[int]) -> None:
+    _worker(number, buckets)
 
 
 def _shared(lines: Path) -> dict[str, dict[str, Any]]:

@@ -8,83 +8,27 @@ names that line. Patients of a cohort are rings with a light rim. So nothing res
 from __future__ import annotations
 
 import colorsys
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import groupby, pairwise
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import Any
 
-import polars as pl
 from markupsafe import Markup
 
 from cds.reports.model import Block, Pictures, Report, Table, Words, about, count
+from cds.reports.size_chart_geometry import _MOST_POINTS, Field, Panel, Span, axis_range, fields
 from cds.reports.svg import INK, PAPER
-from rules.batch.answer_partitions import groups
-from rules.batch.fact_frame import column_type
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import sizing_part
-from rules.model.facts import FactDefinition, FactValue
-from rules.model.ruleset import Axis, Ruleset
+from rules.model.ruleset import Ruleset
 
 HUES = (0.58, 0.10, 0.93, 0.42, 0.76, 0.02)
 """Blue, amber, magenta, green ...: our own, told apart under the common colour blindnesses by hue or by lightness."""
 _NONE = "#d8d4ca"
 _SIDE = 260
 _GAP = 46
-_MOST_POINTS = 200
 _LETTER = 4.7
 """About how wide a letter of a label is."""
 _HATCH = 6
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One small picture: what is known besides the two measurements, and the cohort's points (height, circumference)."""
-
-    title: str
-    known: Mapping[str, FactValue]
-    points: Sequence[tuple[float, float]] = ()
-
-
-Span = tuple[float, float]
-
-
-@dataclass(frozen=True)
-class Field:
-    """A rectangle with one answer: ``height`` and ``girth`` from and to, in mm, and the size, or None where there is none.
-
-    The size is the first to try: line, height band, girth band, and what else the written size class names.
-    """
-
-    height: Span
-    girth: Span
-    size: tuple[str, str, str] | None
-
-
-def panels(ruleset: Ruleset, cohort: pl.DataFrame | None = None) -> list[Panel]:
-    """One panel for each line and posture of the ruleset, with the points of ``cohort`` (a table of facts) that belong there."""
-    lines = ruleset.axes["line"].values
-    points = _points_by_situation(ruleset, cohort) if cohort is not None else {}
-    return [
-        Panel(
-            f"{line.replace('_', ' ')}, {'lying' if lying else 'up'}",
-            {"apparent_age_group": line, "bed_rest": lying},
-            points.get((line, "recumbent" if lying else "standard"), ()),
-        )
-        for line in lines
-        for lying in (False, True)
-    ]
-
-
-def _points_by_situation(ruleset: Ruleset, cohort: pl.DataFrame) -> dict[tuple[str, str], list[tuple[float, float]]]:
-    measured = cohort.filter(pl.col("neck_height_mm").is_not_null() & pl.col("neck_circumference_mm").is_not_null())
-    facts = [name for name in measured.columns if name in ruleset.vocabulary]
-    decided = Columns(sizing_part(ruleset)).decide(measured.select(facts), outputs=["axis:line", "axis:back"])
-    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    rows = pl.concat([measured.select("neck_height_mm", "neck_circumference_mm"), decided], how="horizontal")
-    for height, girth, line, back in rows.iter_rows():
-        if line is not None and back is not None:
-            found.setdefault((line, back), []).append((height, girth))
-    return found
 
 
 def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
@@ -194,54 +138,6 @@ def colour(ruleset: Ruleset, height: str, girth: str) -> str:
     return f"#{round(red * 255):02x}{round(green * 255):02x}{round(blue * 255):02x}"
 
 
-def _range(ruleset: Ruleset, axis: Axis) -> tuple[float, float]:
-    """What is drawn along ``axis``: its edges and half as much again on both sides, within what is plausible."""
-    assert axis.fact is not None
-    fact: FactDefinition = ruleset.vocabulary[axis.fact]
-    low, high = fact.range or (0.0, 1000.0)
-    span = axis.edges[-1] - axis.edges[0]
-    return max(low, axis.edges[0] - span / 2), min(high, axis.edges[-1] + span / 2)
-
-
-def fields(columns: Columns, panel: Panel) -> list[Field]:
-    """What the rules give in ``panel``, row by row from the lowest; neighbouring rows and columns that agree are one."""
-    ruleset = columns.ruleset
-    heights, girths = (_steps(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
-    known = [
-        pl.lit(value, dtype=column_type(ruleset.vocabulary[name])).alias(name) for name, value in panel.known.items()
-    ]
-    middles = [((low + high) / 2, (left + right) / 2) for low, high in heights for left, right in girths]
-    table = pl.DataFrame(middles, schema=["neck_height_mm", "neck_circumference_mm"], orient="row").with_columns(known)
-    decided = columns.decide(table, outputs=["axis:line", "axis:height_band", "axis:girth_band", "withheld"])
-    sizes = [None if withheld else (line, band, width) for line, band, width, withheld in decided.iter_rows()]
-    grid = [sizes[row * len(girths) : (row + 1) * len(girths)] for row in range(len(heights))]
-    heights, grid = _together(heights, grid)
-    girths, grid = _together(girths, [list(column) for column in zip(*grid, strict=True)])
-    return [
-        Field(height, girth, grid[column][row])
-        for row, height in enumerate(heights)
-        for column, girth in enumerate(girths)
-    ]
-
-
-_Sizes = list[tuple[str, str, str] | None]
-
-
-def _together(spans: Sequence[Span], rows: Sequence[_Sizes]) -> tuple[list[Span], list[_Sizes]]:
-    """``rows`` that follow on each other and agree as one, and their spans joined."""
-    found = [(list(group)) for _, group in groupby(zip(spans, rows, strict=True), key=lambda pair: pair[1])]
-    return [(group[0][0][0], group[-1][0][1]) for group in found], [group[0][1] for group in found]
-
-
-def _steps(ruleset: Ruleset, axis: Axis) -> list[Span]:
-    """What is drawn along ``axis``, cut wherever the rules tell answers apart."""
-    low, high = _range(ruleset, axis)
-    assert axis.fact is not None
-    spans = [span for one in groups(axis.fact, ruleset.rules.values(), ruleset) for span in one.spans]
-    cuts = [low, *sorted(start for start, _ in spans if low < start < high), high]
-    return list(pairwise(cuts))
-
-
 def _panel(ruleset: Ruleset, panel: Panel, fields: Sequence[Field]) -> Markup:
     places = [(field, *_place(ruleset, field)) for field in fields]
     other = sorted(
@@ -263,7 +159,7 @@ def _box(shade: str, words: str, x: float, y: float, width: float, height: float
 
 def _place(ruleset: Ruleset, field: Field) -> tuple[float, float, float, float]:
     """Left, top, width and height of ``field`` in its panel."""
-    (low, high), (left, right) = (_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
+    (low, high), (left, right) = (axis_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
     across, up = _SIDE / (right - left), _SIDE / (high - low)
     return (
         (field.girth[0] - left) * across,
@@ -328,7 +224,7 @@ def _linear(channel: float) -> float:
 
 def _dots(ruleset: Ruleset, panel: Panel) -> list[Markup]:
     """The cohort's patients, evenly thinned where they are very many."""
-    (low, high), (left, right) = (_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
+    (low, high), (left, right) = (axis_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
     step = max(len(panel.points) // _MOST_POINTS, 1)
     return [
         Markup(
@@ -341,7 +237,7 @@ def _dots(ruleset: Ruleset, panel: Panel) -> list[Markup]:
 
 
 def _frame(ruleset: Ruleset, panel: Panel, named: str) -> Markup:
-    (low, high), (left, right) = (_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
+    (low, high), (left, right) = (axis_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
     marks = [
         Markup('<text x="-4" y="{:.1f}" text-anchor="end" font-size="8">{:g}</text>').format(
             _SIDE - (edge - low) / (high - low) * _SIDE + 3, edge

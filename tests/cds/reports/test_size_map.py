@@ -13,7 +13,8 @@ from click.testing import CliRunner
 from cds.cli import main
 from cds.cohorts.pipeline import Replay
 from cds.fhir.reading.code_map_loader import load_code_map
-from cds.reports.size_chart import Panel, colour, fields, panels, size_map
+from cds.reports.size_chart import colour, size_map
+from cds.reports.size_chart_geometry import Panel, fields, panels
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import choose, sizing_part
 from rules.evaluation.interpreter import fire

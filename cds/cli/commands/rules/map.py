@@ -33,7 +33,8 @@ def map(
     """
     import polars as pl
 
-    from cds.reports.size_chart import mapped, panels, size_map
+    from cds.reports.size_chart import mapped, size_map
+    from cds.reports.size_chart_geometry import panels
 
     ruleset = load_knowledge(knowledge, overlay)
     facts = None
