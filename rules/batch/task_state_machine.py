@@ -8,19 +8,24 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import polars as pl
 
 from rules.errors import EngineError
 from rules.evaluation.task_merging import MergedTask, merge
-from rules.model.ruleset import Rule, Ruleset
+from rules.model.ruleset import Rule, Ruleset, TaskCall
 
 RULES_AT_ONCE = 8
 _MOST_STATES = 65_535
 
 
 class TaskMachine:
-    """The machine of one task. State 0 means that no rule has asked for the task; state n stands for ``merged[n - 1]``."""
+    """The machine of one task. At its end 0 means that no rule asks for the task, and n stands for ``merged[n - 1]``.
+
+    Rules that only join are heard after those that ask, so that they change nothing where nobody asks. At the end states that
+    differ only in who does what, and not in how many people it takes, are one.
+    """
 
     def __init__(self, ruleset: Ruleset, task: str) -> None:
         """Build the machine of ``task``. Raises EngineError where its rules can be merged in too many ways."""
@@ -29,14 +34,21 @@ class TaskMachine:
         self._states: dict[MergedTask | None, int] = {None: 0}
         self._numbered: list[MergedTask | None] = [None]
         self._steps: dict[tuple[int, str], int] = {}
-        asking = [rule for rule in ruleset.rules.values() if any(call.task == task for call in rule.then.tasks)]
-        self.chunks = [asking[start : start + RULES_AT_ONCE] for start in range(0, len(asking), RULES_AT_ONCE)]
+        calling = [rule for rule in ruleset.rules.values() if self._calls(rule)]
+        calling.sort(key=lambda rule: all(call.joins for call in self._calls(rule)))
+        self.chunks = [calling[start : start + RULES_AT_ONCE] for start in range(0, len(calling), RULES_AT_ONCE)]
         self.tables = [self._table(chunk) for chunk in self.chunks]
+        outcomes = [
+            None if state is None else replace(state, fewest=state.people, hands=()) for state in self._numbered
+        ]
+        self.merged = tuple(dict.fromkeys(outcome for outcome in outcomes if outcome is not None))
+        """What can come out."""
+        if self.tables:
+            places = {None: 0} | {outcome: place for place, outcome in enumerate(self.merged, start=1)}
+            self.tables[-1] = pl.Series([places[outcomes[state]] for state in self.tables[-1]], dtype=pl.UInt32)
 
-    @property
-    def merged(self) -> tuple[MergedTask, ...]:
-        """What can come out, in the order of the states after 0."""
-        return tuple(state for state in self._states if state is not None)
+    def _calls(self, rule: Rule) -> list[TaskCall]:
+        return [call for call in rule.then.tasks if call.task == self._definition.id]
 
     def labels(self) -> tuple[str, ...]:
         """Each of ``merged`` in words that tell it from all others."""
@@ -72,8 +84,9 @@ class TaskMachine:
     def _step(self, state: int, rule: Rule) -> int:
         """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it again and again."""
         if (state, rule.id) not in self._steps:
-            calls = [call for call in rule.then.tasks if call.task == self._definition.id]
-            merged = merge(self._definition, calls, self._numbered[state])
+            before, calls = self._numbered[state], self._calls(rule)
+            unasked = before is None and all(call.joins for call in calls)
+            merged = None if unasked else merge(self._definition, calls, before)
             if merged not in self._states:
                 self._states[merged] = len(self._numbered)
                 self._numbered.append(merged)

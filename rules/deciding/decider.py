@@ -11,7 +11,7 @@ from rules.evaluation.hit_policy import Sizing, candidates, choose
 from rules.evaluation.information_gain import Prospects, Sizer
 from rules.evaluation.interpreter import Firing
 from rules.evaluation.missing_facts import missing_for
-from rules.evaluation.task_merging import merge
+from rules.evaluation.task_merging import MergedTask, merge
 from rules.model.conditions import Leaf, describe, evaluate, leaves
 from rules.model.decision import (
     Assessment,
@@ -30,6 +30,9 @@ from rules.model.decision import (
 )
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.ruleset import BASES, SEVERITIES, Basis, HoldKind, Rule, Ruleset, Severity, TaskCall
+
+WORN = "collar_hours"
+"""The fact from which deadlines that count from the start of wear are worked out."""
 
 
 class Decider:
@@ -170,27 +173,40 @@ class _DecisionWriter:
         for rule in self.firing.fired:
             for call in rule.then.tasks:
                 called[call.task].append((rule, call))
-        return tuple(self.task(name, called[name]) for name in self.ruleset.tasks if name in called)
+        asked = {name for name, calls in called.items() if any(not call.joins for _, call in calls)}
+        return tuple(self.task(name, called[name]) for name in self.ruleset.tasks if name in asked)
 
     def task(self, name: str, calls: list[tuple[Rule, TaskCall]]) -> Task:
-        """One task from all the rules that ask for it: strictest timing, most people, every reason."""
+        """One task from all the rules that ask for it: strictest timing, all hands, every reason."""
         definition = self.ruleset.tasks[name]
         merged = merge(definition, (call for _, call in calls))
+        worn = self.firing.facts.get(WORN)
+        timing = merged.timing.counted_from_now(worn if isinstance(worn, (int, float)) else None)
         return Task(
             task=name,
             title=definition.title,
             instruction=definition.instruction,
             details=tuple(dict.fromkeys(call.detail for _, call in calls if call.detail)),
             request=definition.request,
-            timing=merged.timing,
-            timing_words=merged.timing.describe(dict(self.ruleset.triggers)),
+            timing=timing,
+            timing_words=timing.describe(dict(self.ruleset.triggers)),
             performer=merged.performer,
             performer_words=self.ruleset.roles[merged.performer],
             people=merged.people,
+            hands=self.hands(merged),
             location=definition.location,
             outcome=definition.outcome,
             reasons=tuple(dict.fromkeys(rule.because for rule, _ in calls)),
             rules=tuple(dict.fromkeys(rule.id for rule, _ in calls)),
+        )
+
+    def hands(self, merged: MergedTask) -> tuple[str, ...]:
+        """What each of the people does, in the order of the knowledge; with the number where several do the same."""
+        counts = dict(merged.hands)
+        return tuple(
+            hand.words if counts[name] == 1 else f"{hand.words} ({counts[name]} people)"
+            for name, hand in self.ruleset.hands.items()
+            if counts.get(name)
         )
 
     def instructions(self) -> tuple[Instruction, ...]:

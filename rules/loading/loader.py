@@ -1,7 +1,7 @@
 """From knowledge files to a Ruleset: reading, merging a site's overlay, checking, and naming exactly what is wrong where.
 
 Every ``*.yaml`` file of a knowledge folder holds any of the sections ``ruleset``, ``facts``, ``parameters``, ``sources``,
-``axes``, ``tasks``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions`` holds the section
+``axes``, ``tasks``, ``hands``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions`` holds the section
 ``instructions``, the words for patients in one language. All problems of a step are collected and raised together.
 """
 
@@ -24,6 +24,7 @@ from rules.model.facts import FactDefinition, Vocabulary
 from rules.model.ruleset import (
     Axis,
     EvidenceSource,
+    Hand,
     InstructionText,
     LeafletText,
     LocalChange,
@@ -167,6 +168,7 @@ class _RulesetBuilder:
         }
         parameters = self._parameters(sources)
         roles = self._words("roles")
+        hands = {name: Hand(name, **vars(shape)) for name, shape in self._models("hands", schema.HandShape).items()}
         for name, fact in facts.items():
             limit = fact.stale_after_hours
             if isinstance(limit, str) and limit not in parameters:
@@ -178,7 +180,8 @@ class _RulesetBuilder:
             parameters=parameters,
             sources=sources,
             axes=self._axes(parameters),
-            tasks=self._tasks(roles),
+            tasks=self._tasks(roles, hands),
+            hands=hands,
             roles=roles,
             triggers=self._words("triggers"),
             instructions=self._instructions(),
@@ -276,7 +279,7 @@ class _RulesetBuilder:
         title, notice = words(shape.title, "title"), words(shape.notice, "notice")
         return LeafletText(shape.language, title, notice, texts, tuple(sorted(used)))
 
-    def _tasks(self, roles: dict[str, str]) -> dict[str, TaskDefinition]:
+    def _tasks(self, roles: dict[str, str], hands: dict[str, Hand]) -> dict[str, TaskDefinition]:
         tasks: dict[str, TaskDefinition] = {}
         for name, shape in self._models("tasks", schema.TaskShape).items():
             if shape.performer not in roles:
@@ -286,6 +289,9 @@ class _RulesetBuilder:
                     "performer",
                     f"no role called {shape.performer!r}; there are: {', '.join(roles)}",
                 )
+            for hand in shape.hands:
+                if hand not in hands:
+                    self._wrong("tasks", name, "hands", f"no hand called {hand!r}; there are: {', '.join(hands)}")
             fields = shape.model_dump()
             fields["instruction"] = " ".join(shape.instruction.split())
             tasks[name] = TaskDefinition(id=name, **fields)
@@ -327,6 +333,7 @@ class _RulesetBuilder:
             parameters=names.parameters,
             sources=names.sources,
             tasks=names.tasks,
+            hands=names.hands,
             roles=names.roles,
             triggers=names.triggers,
             leaflets=leaflets,

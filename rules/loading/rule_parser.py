@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
@@ -34,6 +34,7 @@ from rules.model.ruleset import (
     CorrectiveAction,
     Effects,
     EvidenceSource,
+    Hand,
     Hold,
     Parameter,
     Rule,
@@ -58,6 +59,7 @@ class Names:
     sources: Mapping[str, EvidenceSource]
     axes: Mapping[str, Axis]
     tasks: Mapping[str, TaskDefinition]
+    hands: Mapping[str, Hand]
     roles: Mapping[str, str]
     triggers: Mapping[str, str]
     instructions: tuple[str, ...] = ()
@@ -219,7 +221,7 @@ class _RuleParsing:
                 CautionText(entry.severity, self.text(("then", "caution", index, "text"), entry.text))
                 for index, entry in enumerate(shape.caution)
             ),
-            tasks=tuple(self.task(index, entry) for index, entry in enumerate(shape.tasks)),
+            tasks=tuple(call for index, entry in enumerate(shape.tasks) for call in self.tasks(index, entry)),
             corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
             instructions=tuple(self.instruction(index, name) for index, name in enumerate(shape.instructions)),
         )
@@ -264,18 +266,40 @@ class _RuleParsing:
             self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis")
         return Hold(entry.kind, self.text((*path, "text"), entry.text), entry.axis)
 
-    def task(self, index: int, entry: schema.TaskCallShape) -> TaskCall:
+    def tasks(self, index: int, entry: schema.TaskCallShape) -> tuple[TaskCall, ...]:
+        """The calls of one entry: one, or with ``each`` one that joins for every task of that kind."""
         path: Path = ("then", "tasks", index)
-        self.one_of((*path, "task"), entry.task, self.names.tasks, "task")
+        if (entry.task is None) == (entry.each is None):
+            self.wrong(path, "expected either task or each (a kind of tasks)")
+            return ()
+        call = self.task(path, entry)
+        if entry.each is None:
+            return (call,)
+        if call.timing != Timing() or call.performer is not None:
+            self.wrong(
+                path, "each adds people, hands or a detail to tasks that others ask for; it has no timing or performer"
+            )
+        kinds = {task.kind for task in self.names.tasks.values() if task.kind is not None}
+        self.one_of((*path, "each"), entry.each, tuple(sorted(kinds)), "kind of tasks")
+        joined = (name for name, task in self.names.tasks.items() if task.kind == entry.each)
+        return tuple(replace(call, task=name, joins=True) for name in joined)
+
+    def task(self, path: Path, entry: schema.TaskCallShape) -> TaskCall:
+        if entry.task is not None:
+            self.one_of((*path, "task"), entry.task, self.names.tasks, "task")
         if entry.performer is not None:
             self.one_of((*path, "performer"), entry.performer, self.names.roles, "role")
         for event in entry.on:
             self.one_of((*path, "on"), event, self.names.triggers, "trigger")
+        for hand in entry.hands:
+            self.one_of((*path, "hands"), hand, self.names.hands, "hand")
         people = self.number((*path, "people"), entry.people)
+        hands = {name: self.number((*path, "hands", name), count) or 0 for name, count in entry.hands.items()}
         return TaskCall(
-            task=entry.task,
+            task=entry.task or "",
             timing=self.timing(path, entry),
             people=None if people is None else int(people),
+            hands={name: int(count) for name, count in hands.items()},
             performer=entry.performer,
             detail=None if entry.detail is None else self.text((*path, "detail"), entry.detail),
         )
@@ -313,6 +337,7 @@ class _RuleParsing:
                 every_hours=self.number((*path, "every_hours"), entry.every_hours),
                 times_per_day=None if times is None else int(times),
                 within_hours=self.number((*path, "within_hours"), entry.within_hours),
+                within_wear_hours=self.number((*path, "within_wear_hours"), entry.within_wear_hours),
                 on=entry.on,
                 for_days=self.number((*path, "for_days"), entry.for_days),
             )

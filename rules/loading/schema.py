@@ -72,8 +72,17 @@ class TaskShape(Schema):
     request: Literal["order", "activity"]
     performer: str
     people: int = Field(default=1, ge=1)
+    hands: dict[str, int] = {}
+    kind: str | None = None
     location: str | None = None
     outcome: str | None = None
+
+
+class HandShape(Schema):
+    """One entry of ``hands``: what one person does during a task, and the phrases by which texts name that person."""
+
+    words: str
+    named_by: tuple[str, ...] = ()
 
 
 class TimingShape(Schema):
@@ -82,15 +91,21 @@ class TimingShape(Schema):
     every_hours: Number | None = None
     times_per_day: Number | None = None
     within_hours: Number | None = None
+    within_wear_hours: Number | None = None
     on: tuple[str, ...] = ()
     for_days: Number | None = None
 
 
 class TaskCallShape(TimingShape):
-    """One entry of a rule's ``tasks``: the task, its timing, and what the rule adds."""
+    """One entry of a rule's ``tasks``: the task, its timing, and what the rule adds.
 
-    task: str
+    ``each`` in place of ``task`` adds to every task of that kind which some other rule asks for.
+    """
+
+    task: str | None = None
+    each: str | None = None
     people: Number | None = None
+    hands: dict[str, Number] = {}
     performer: str | None = None
     detail: str | None = None
 
@@ -206,7 +221,7 @@ class OverlayShape(Schema):
     rules: list[Any] = []
 
 
-SECTIONS = ("facts", "parameters", "sources", "axes", "tasks", "roles", "triggers")
+SECTIONS = ("facts", "parameters", "sources", "axes", "tasks", "hands", "roles", "triggers")
 
 
 def read(

@@ -77,7 +77,10 @@ class Caution(FrozenModel):
 
 
 class Task(FrozenModel):
-    """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it."""
+    """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it.
+
+    ``hands`` says in words what each of the people does.
+    """
 
     task: str
     title: str
@@ -89,6 +92,7 @@ class Task(FrozenModel):
     performer: str
     performer_words: str
     people: int
+    hands: tuple[str, ...] = ()
     location: str | None
     outcome: str | None
     reasons: tuple[str, ...]

@@ -29,8 +29,12 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
     for call in then.tasks:
         who = [f"by {ruleset.roles[call.performer]}"] if call.performer is not None else []
         who += [f"{call.people} people"] if call.people is not None else []
-        line = ", ".join([call.timing.describe(dict(ruleset.triggers)), *who])
+        who += [f"{ruleset.hands[name].words}: {count}" for name, count in call.hands.items()]
         detail = f"; {call.detail}" if call.detail else ""
+        line = ", ".join([call.timing.describe(dict(ruleset.triggers)), *who])
+        if call.joins:
+            yield f"where the task {call.task} is asked for: {', '.join(who)}{detail}"
+            continue
         yield f"task {call.task} ({ruleset.tasks[call.task].title}): {line}{detail}"
     for correction in then.corrections:
         yield _correction(ruleset, correction)

@@ -102,8 +102,24 @@ class Axis:
 
 
 @dataclass(frozen=True)
+class Hand:
+    """Something that one person does, and nothing else, while a task is done.
+
+    ``named_by`` are the phrases by which a text names that person, so that texts can be held against the number of people.
+    """
+
+    id: str
+    words: str
+    named_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class TaskDefinition:
-    """A piece of care that rules may ask for. ``request`` says whether it is ordered on its own or part of the care plan."""
+    """A piece of care that rules may ask for. ``request`` says whether it is ordered on its own or part of the care plan.
+
+    ``hands`` says how many people do what (by the ids of hands); ``people`` is the least number whatever the hands.
+    ``kind`` groups tasks of which a rule may speak together.
+    """
 
     id: str
     title: str
@@ -111,8 +127,15 @@ class TaskDefinition:
     request: Literal["order", "activity"]
     performer: str
     people: int = 1
+    hands: Mapping[str, int] = field(default_factory=dict)
+    kind: str | None = None
     location: str | None = None
     outcome: str | None = None
+
+    @property
+    def least_people(self) -> int:
+        """How many people it takes where no rule asks for more."""
+        return max(self.people, sum(self.hands.values()))
 
 
 @dataclass(frozen=True)
@@ -152,11 +175,16 @@ class CautionText:
 
 @dataclass(frozen=True)
 class TaskCall:
-    """A rule's request for a task: when, and where the rule asks for more than the task's definition does."""
+    """A rule's request for a task: when, and where the rule asks for more than the task's definition does.
+
+    One that ``joins`` does not ask for the task; it adds to it where another rule asks.
+    """
 
     task: str
     timing: Timing
     people: int | None = None
+    hands: Mapping[str, int] = field(default_factory=dict)
+    joins: bool = False
     performer: str | None = None
     detail: str | None = None
 
@@ -267,6 +295,7 @@ class Ruleset:
     parameters: Mapping[str, Parameter]
     sources: Mapping[str, EvidenceSource]
     tasks: Mapping[str, TaskDefinition]
+    hands: Mapping[str, Hand]
     roles: Mapping[str, str]
     triggers: Mapping[str, str]
     leaflets: Mapping[str, LeafletText]

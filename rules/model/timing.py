@@ -10,7 +10,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 class Timing(BaseModel):
     """How often and when. Repeating either every so many hours or so many times a day, or a single time.
 
-    ``within_hours`` is the latest moment for the first (or only) time, counted from the decision.
+    ``within_hours`` is the latest moment for the first (or only) time, counted from the decision; ``within_wear_hours`` the
+    same counted from the moment when the collar was put on.
     ``on`` lists events (codes of the ruleset's ``triggers``) at which the task is due as well.
     ``for_days`` bounds a repeating task. Nothing set means: once, with no deadline.
     """
@@ -20,6 +21,7 @@ class Timing(BaseModel):
     every_hours: float | None = Field(default=None, gt=0)
     times_per_day: int | None = Field(default=None, gt=0)
     within_hours: float | None = Field(default=None, ge=0)
+    within_wear_hours: float | None = Field(default=None, ge=0)
     on: tuple[str, ...] = ()
     for_days: float | None = Field(default=None, gt=0)
 
@@ -36,6 +38,18 @@ class Timing(BaseModel):
             return self.every_hours
         return None if self.times_per_day is None else 24 / self.times_per_day
 
+    def counted_from_now(self, worn_hours: float | None) -> Timing:
+        """The same with what is left of the deadline after ``worn_hours`` in the collar (None: not recorded, so all of it).
+
+        ``within_wear_hours`` stays only where it is the nearer deadline.
+        """
+        if self.within_wear_hours is None:
+            return self
+        left = max(self.within_wear_hours - (worn_hours or 0), 0)
+        if self.within_hours is not None and self.within_hours <= left:
+            return self.model_copy(update={"within_wear_hours": None})
+        return self.model_copy(update={"within_hours": left})
+
     def describe(self, triggers: dict[str, str]) -> str:
         """In words; ``triggers`` gives the words for each event."""
         parts: list[str] = []
@@ -44,19 +58,28 @@ class Timing(BaseModel):
         if self.times_per_day is not None:
             words = {1: "once a day", 2: "twice a day"}
             parts.append(words.get(self.times_per_day, f"{self.times_per_day} times a day"))
-        if self.within_hours is not None:
-            first = "first " if self.interval_hours is not None else ""
-            parts.append("now" if self.within_hours == 0 else f"{first}within {_hours(self.within_hours)}")
+        deadline = self._deadline()
+        if deadline:
+            parts.append(deadline)
         parts.extend(triggers[event] for event in self.on)
         if self.for_days is not None:
             parts.append(f"for {self.for_days:g} days")
         return ", ".join(parts) or "once"
 
+    def _deadline(self) -> str:
+        if self.within_hours == 0:
+            return "now"
+        first = "first " if self.interval_hours is not None else ""
+        of_wear = f"{_hours(self.within_wear_hours)} of wear" if self.within_wear_hours is not None else ""
+        if self.within_hours is None:
+            return f"{first}within {of_wear}" if of_wear else ""
+        return f"{first}within {_hours(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
+
 
 def _hours(hours: float) -> str:
     if hours < 1:
-        return f"{hours * 60:g} minutes"
-    return "1 hour" if hours == 1 else f"{hours:g} hours"
+        return f"{hours * 60:.0f} minutes"
+    return "1 hour" if hours == 1 else f"{round(hours, 1):g} hours"
 
 
 def strictest(timings: Iterable[Timing]) -> Timing:
@@ -65,11 +88,13 @@ def strictest(timings: Iterable[Timing]) -> Timing:
     repeating = [timing for timing in timings if timing.interval_hours is not None]
     tightest = min(repeating, key=lambda timing: timing.interval_hours or 0, default=None)
     deadlines = [timing.within_hours for timing in timings if timing.within_hours is not None]
+    of_wear = [timing.within_wear_hours for timing in timings if timing.within_wear_hours is not None]
     bounded = bool(repeating) and all(timing.for_days is not None for timing in repeating)
     return Timing(
         every_hours=None if tightest is None else tightest.every_hours,
         times_per_day=None if tightest is None else tightest.times_per_day,
         within_hours=min(deadlines, default=None),
+        within_wear_hours=min(of_wear, default=None),
         on=tuple(dict.fromkeys(event for timing in timings for event in timing.on)),
         for_days=max((timing.for_days or 0 for timing in repeating), default=None) if bounded else None,
     )

@@ -307,7 +307,7 @@ def _moved(ruleset: Ruleset, offer: SizeOffer) -> SizeOffer | None:
 
 def _timing_mutants(call: TaskCall) -> Iterator[tuple[str, TaskCall]]:
     """Each number of the timing doubled (a zero becomes one), each event left out, one person more."""
-    for key in ("every_hours", "times_per_day", "within_hours", "for_days"):
+    for key in ("every_hours", "times_per_day", "within_hours", "within_wear_hours", "for_days"):
         number = getattr(call.timing, key)
         if number is not None:
             changed = number * 2 or 1
@@ -315,6 +315,8 @@ def _timing_mutants(call: TaskCall) -> Iterator[tuple[str, TaskCall]]:
     for event in call.timing.on:
         others = tuple(other for other in call.timing.on if other != event)
         yield f"not {event}", _timed(call, "on", others)
+    for hand, count in call.hands.items():
+        yield f"{hand} {count} becomes {count + 1}", replace(call, hands={**call.hands, hand: count + 1})
     if call.people is not None:
         yield f"people {call.people} becomes {call.people + 1}", replace(call, people=call.people + 1)
 

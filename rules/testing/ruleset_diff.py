@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from rules.deciding.decider import Decider
@@ -14,7 +14,7 @@ from rules.model.conditions import AllOf, AnyOf, Condition, NoneOf, describe
 from rules.model.decision import Decision, Task
 from rules.model.facts import FactValue
 from rules.model.rule_text import describe_effects, describe_value
-from rules.model.ruleset import Rule, Ruleset
+from rules.model.ruleset import Rule, Ruleset, TaskDefinition
 from rules.testing.cases import MOMENT
 
 Section = Literal["rule", "parameter", "fact", "axis", "task", "source"]
@@ -50,7 +50,7 @@ def written_changes(old: Ruleset, new: Ruleset) -> tuple[WrittenChange, ...]:
         *_records("parameter", old.parameters, new.parameters, ("value", "unit", "range", "meaning", "sources", "confirm")),
         *_records("fact", old.vocabulary, new.vocabulary, tuple(type(next(iter(new.vocabulary.values()))).model_fields)),
         *_records("axis", old.axes, new.axes, ("title", "values", "edges", "fact", "silent")),
-        *_records("task", old.tasks, new.tasks, ("title", "instruction", "request", "performer", "people", "location", "outcome")),
+        *_records("task", old.tasks, new.tasks, tuple(field.name for field in fields(TaskDefinition))),
         *_records("source", old.sources, new.sources, ("kind", "citation", "supports", "from_memory")),
     )  # fmt: skip
 

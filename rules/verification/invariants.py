@@ -86,6 +86,7 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
         sources=ruleset.sources,
         axes=ruleset.axes,
         tasks=ruleset.tasks,
+        hands=ruleset.hands,
         roles=ruleset.roles,
         triggers=ruleset.triggers,
     )

@@ -24,7 +24,14 @@ Check = Literal["unused", "unreachable", "units", "threshold", "text"]
 
 _NEARLY = 0.85
 """Share of words that two cautions have in common from which they say nearly the same."""
-_TIMING_UNITS = {"every_hours": "h", "within_hours": "h", "times_per_day": "/d", "for_days": "d", "people": "{person}"}
+_TIMING_UNITS = {
+    "every_hours": "h",
+    "within_hours": "h",
+    "within_wear_hours": "h",
+    "times_per_day": "/d",
+    "for_days": "d",
+    "people": "{person}",
+}
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,9 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
     facts |= {name for name, fact in ruleset.vocabulary.items() if fact.reported}
     stale = {fact.stale_after_hours for fact in ruleset.vocabulary.values()}
     performers = {call.performer for call in calls} | {task.performer for task in ruleset.tasks.values()}
+    hands = {hand for call in calls for hand in call.hands} | {
+        hand for task in ruleset.tasks.values() for hand in task.hands
+    }
     used: dict[str, tuple[Iterable[str], set[Any], str]] = {
         "facts": (ruleset.vocabulary, set(facts), "no rule reads this fact"),
         "parameters": (
@@ -76,7 +86,8 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
             _cited(ruleset),
             "no rule or parameter rests on this source",
         ),
-        "tasks": (ruleset.tasks, {call.task for call in calls}, "no rule asks for this task"),
+        "tasks": (ruleset.tasks, {call.task for call in calls if not call.joins}, "no rule asks for this task"),
+        "hands": (ruleset.hands, hands, "no task takes this hand"),
         "roles": (ruleset.roles, performers, "nobody of this role is asked for"),
         "instructions": (
             {name: None for leaflet in ruleset.leaflets.values() for name in leaflet.texts},
@@ -139,11 +150,14 @@ def _numbers(ruleset: Ruleset, written: Written) -> Iterator[tuple[str, Any, str
             for key, unit in _TIMING_UNITS.items():
                 if key in call:
                     yield (
-                        f"task {call['task']}, {key}",
+                        f"task {call.get('task', 'of a kind')}, {key}",
                         call[key],
                         unit,
                         written.rule(rule, "then", "tasks", index, key),
                     )
+            for hand, count in call.get("hands", {}).items():
+                place = written.rule(rule, "then", "tasks", index, "hands", hand)
+                yield f"hands, {hand}", count, "{person}", place
     for name, axis in ruleset.axes.items():
         for edge in written.value("axes", name).get("edges", ()):
             yield (

@@ -359,7 +359,11 @@ class NeverSlower(Property):
     def __init__(self, ruleset: Ruleset, claim: Claim, task: str, risk: RiskShape) -> None:
         """Speak about ``task`` and one ``risk`` to it, of which ``claim`` speaks."""
         asked = facts_read(claim.where)
-        calling = {rule.id for rule in ruleset.rules.values() if any(call.task == task for call in rule.then.tasks)}
+        calling = {
+            rule.id
+            for rule in ruleset.rules.values()
+            if any(call.task == task and not call.joins for call in rule.then.tasks)
+        }
         super().__init__(ruleset, ruleset.part(lambda rule: rule.id in calling or bool(rule.writes & asked)))
         self.id, self.says, self._where = f"{claim.id}:{risk.fact}", claim.says, claim.where
         self._task, self._risk = task, risk
@@ -367,7 +371,10 @@ class NeverSlower(Property):
     @cached_property
     def _calls(self) -> list[tuple[Rule, TaskCall]]:
         return [
-            (rule, call) for rule in self.ruleset.rules.values() for call in rule.then.tasks if call.task == self._task
+            (rule, call)
+            for rule in self.ruleset.rules.values()
+            for call in rule.then.tasks
+            if call.task == self._task and not call.joins
         ]
 
     def statement(self) -> Statement:

@@ -32,6 +32,7 @@ from rules.verification.properties import (
     SettledStays,
 )
 from rules.verification.smt_encoding import Evaluation, any_patient, facts_of
+from rules.verification.staffing import AsManyPeopleAsNamed
 
 Status = Literal["proved", "failed", "undecided"]
 
@@ -75,6 +76,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield NoContradiction(ruleset)
     yield NoSizeAgainstAWarning(ruleset)
     yield SettledStays(ruleset)
+    yield AsManyPeopleAsNamed(ruleset)
     for claim in claims:
         if claim.rising is not None:
             yield Rising(ruleset, claim, claim.rising)

@@ -39,7 +39,7 @@ def activity_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resourc
     for name, task in ruleset.tasks.items():
         yield present(
             **heading("ActivityDefinition", name, task.title, task.instruction, ruleset, urls),
-            extension=[people_needed(task.people, urls)],
+            extension=[people_needed(task.least_people, urls)],
             library=[urls.artefact("Library", ruleset.name, ruleset.version)],
             purpose=task.outcome and text(task.outcome),
             kind="ServiceRequest" if task.request == "order" else "Task",
@@ -102,6 +102,10 @@ def _statements(rule: Rule) -> Iterator[Element]:
 
 def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:
     task: TaskDefinition = ruleset.tasks[call.task]
+    if call.joins:
+        hands = [f"{ruleset.hands[name].words} ({count})" for name, count in call.hands.items()]
+        added = "; ".join([*hands, *([call.detail] if call.detail else [])])
+        return {"title": text(f"Add to: {task.title}"), "textEquivalent": text(added)}
     words = call.timing.describe(dict(ruleset.triggers))
     return present(
         extension=[people_needed(call.people, urls)] if call.people is not None else None,

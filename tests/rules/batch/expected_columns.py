@@ -93,12 +93,15 @@ def _tasks(ruleset: Ruleset, fired: Sequence[Rule], columns: Columns) -> dict[st
             called[call.task].append(call)
     row: dict[str, object] = {}
     for task, calls in called.items():
+        if all(call.joins for call in calls):
+            continue
         definition = ruleset.tasks[task]
+        together = {hand: max(one.hands.get(hand, 0) for one in (definition, *calls)) for hand in ruleset.hands}
         performers = [call.performer for call in calls if call.performer]
         wanted = (
             strictest(call.timing for call in calls),
             performers[-1] if performers else definition.performer,
-            max([definition.people, *(call.people or 0 for call in calls)]),
+            max([definition.people, sum(together.values()), *(call.people or 0 for call in calls)]),
         )
         merged = [(m.timing, m.performer, m.people) for m in columns.merged_tasks[task]]
         row[f"task:{task}"] = merged.index(wanted)

@@ -29,11 +29,12 @@ facts:
 axes:
   width: {title: width, values: [narrow, middle, wide], words: {narrow: narrow, middle: middle, wide: wide}}
   depth: {title: depth, values: [flat, deep], words: {flat: flat, deep: deep}, silent: flat}
+hands: {holds: {words: holds}, asks: {words: asks}, turns: {words: turns}}
 roles: {nurse: nurse, clinician: clinician}
 triggers: {at_night: at night, at_noon: at noon}
 tasks:
   look: {title: Look, instruction: Look., request: activity, performer: nurse}
-  ask: {title: Ask, instruction: Ask., request: order, performer: clinician, people: 2}
+  ask: {title: Ask, instruction: Ask., request: order, performer: clinician, hands: {holds: 1, asks: 1}, kind: care}
 """
 EXPRESSIONS = [
     "x * 2 - 1",
@@ -74,21 +75,28 @@ TIMINGS = st.one_of(
         {"on": st.lists(st.sampled_from(["at_night", "at_noon"]), min_size=1, max_size=2, unique=True)}
     ),
 )
+HANDS = st.dictionaries(st.sampled_from(["holds", "asks", "turns"]), st.integers(1, 3), min_size=1, max_size=2)
 CALLS = st.builds(
     lambda task, timing, more: {"task": task, **timing, **more},
     st.sampled_from(["look", "ask"]),
     TIMINGS,
     st.fixed_dictionaries(
-        {}, optional={"people": st.integers(1, 3), "performer": st.sampled_from(["nurse", "clinician"])}
+        {},
+        optional={
+            "people": st.integers(1, 3),
+            "hands": HANDS,
+            "performer": st.sampled_from(["nurse", "clinician"]),
+        },
     ),
 )
+JOINING = st.builds(lambda hands: {"each": "care", "hands": hands}, HANDS)
 EFFECTS = st.fixed_dictionaries(
     {},
     optional={
         "conclude": DRAWN,
         "size": st.lists(OFFERS, min_size=1, max_size=2),
         "hold": HOLDS,
-        "tasks": st.lists(CALLS, min_size=1, max_size=2),
+        "tasks": st.lists(st.one_of(CALLS, JOINING), min_size=1, max_size=2),
     },
 ).filter(bool)
 RULES = st.builds(

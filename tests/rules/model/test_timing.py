@@ -59,3 +59,28 @@ def test_words(timing, words):
 def test_an_impossible_timing_is_refused(wrong):
     with pytest.raises(ValidationError):
         Timing(**wrong)
+
+
+@pytest.mark.parametrize(
+    ("timing", "worn", "left", "words"),
+    [
+        (Timing(within_wear_hours=4), None, 4, "within 4 hours (by 4 hours of wear)"),
+        (Timing(within_wear_hours=4), 3.5, 0.5, "within 30 minutes (by 4 hours of wear)"),
+        (Timing(within_wear_hours=4), 9, 0, "now"),
+        (Timing(within_wear_hours=4, within_hours=1), 2, 1, "within 1 hour"),
+        (Timing(within_wear_hours=4, within_hours=3), 2, 2, "within 2 hours (by 4 hours of wear)"),
+        (Timing(within_hours=3), 2, 3, "within 3 hours"),
+    ],
+)
+def test_a_deadline_of_wear_says_what_is_left(timing, worn, left, words):
+    counted = timing.counted_from_now(worn)
+    assert counted.within_hours == left
+    assert counted.describe({}) == words
+
+
+def test_a_deadline_of_wear_reads_as_such_where_no_patient_is_known():
+    assert Timing(every_hours=24, within_wear_hours=4).describe({}) == "every 24 hours, first within 4 hours of wear"
+
+
+def test_of_two_deadlines_of_wear_the_earlier_holds():
+    assert strictest([Timing(within_wear_hours=4), Timing(within_wear_hours=24)]).within_wear_hours == 4
