@@ -148,4 +148,7 @@ def test_every_reason_not_to_size_also_stops_measuring_and_fitting():
 def test_nobody_is_asked_to_measure_or_fit_where_a_collar_must_not_be_put_on(facts):
     fired = fire(RULESET, facts).fired
     if any(hold.kind == "do_not_size" for rule in fired for hold in rule.then.holds):
-        assert not {call.task for rule in fired for call in rule.then.tasks if not call.joins} & {"measure_neck", "fit_collar"}
+        assert not {call.task for rule in fired for call in rule.then.tasks if not call.joins} & {
+            "measure_neck",
+            "fit_collar",
+        }
