@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from rules.model import expressions
-from rules.model.conditions import Compare, Leaf, evaluate, leaves
+from rules.model.conditions import Leaf, comparisons, evaluate, leaves
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Rule, Ruleset
 
@@ -92,7 +92,7 @@ class _Test:
         if self.expression is None:
             return evaluate(self.leaf, facts) is True
         number = expressions.evaluate(self.expression, lambda name: _number(facts.get(name)))
-        return number is not None and evaluate(self.leaf, {self.leaf.fact: number}) is True
+        return evaluate(self.leaf, {} if number is None else {self.leaf.fact: number}) is True
 
 
 def _number(value: FactValue | None) -> float | None:
@@ -126,8 +126,8 @@ def _atoms(fact: FactDefinition, tests: list[_Test]) -> list[Answers]:
 def _changes(name: str, test: _Test, low: float, high: float) -> Iterable[float]:
     """Every value at which ``test`` begins to come out otherwise, to the last bit."""
     grid = [low + (high - low) * step / 64 for step in range(65)]
-    if isinstance(test.leaf, Compare) and test.expression is None:
-        values = test.leaf.value if isinstance(test.leaf.value, tuple) else (test.leaf.value,)
+    for comparison in () if test.expression else comparisons(test.leaf):
+        values = comparison.value if isinstance(comparison.value, tuple) else (comparison.value,)
         numbers = [float(value) for value in values if not isinstance(value, str)]
         grid += [
             x

@@ -23,7 +23,7 @@ from rules.errors import EngineError
 from rules.evaluation.hit_policy import size_class
 from rules.evaluation.task_merging import MergedTask
 from rules.model import expressions as arithmetic
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Leaf, NoneOf, Unknown
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Leaf, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import BASES, Axis, CautionText, Conclusion, Hold, Rule, Ruleset
 
@@ -136,7 +136,7 @@ class Columns:
     def _truth(self, condition: Condition, comparisons: dict[str, pl.Expr]) -> pl.Expr:
         """Whether ``condition`` is definitely true; comparisons met for the first time are added to ``comparisons``."""
         match condition:
-            case Compare() | Known() | Unknown():
+            case Compare() | Known() | Unknown() | UnlessKnownNot():
                 if condition not in self._leaves:
                     name = self._leaves[condition] = f"~{next(self._temporary)}"
                     comparisons[name] = self._test(condition)
@@ -156,6 +156,8 @@ class Columns:
             return column.is_not_null()
         if isinstance(leaf, Unknown):
             return column.is_null()
+        if isinstance(leaf, UnlessKnownNot):
+            return column.is_null() | self._test(leaf.comparison)
         definition = self.ruleset.vocabulary[leaf.fact]
         if leaf.comparator in _ORDERED:
             assert not isinstance(leaf.value, (tuple, str))

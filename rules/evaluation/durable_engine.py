@@ -8,7 +8,8 @@ shows each):
 - more than 64 alternatives that are true at once are an error, so a layer is cut into parts with fewer;
 - a host keeps at most 1,024 live sessions, so each evaluation's session is deleted;
 - deleting a session whose message matched no rule corrupts memory, so each part holds a rule that always matches;
-- ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker; a null matches no comparison;
+- ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker, which also makes a danger count that nobody
+  looked for; it is asserted with its layer, after every layer that can conclude the fact; a null matches no comparison;
 - numbers written with an exponent are not understood, so none is sent;
 - an exception in an action is hidden in the state, so it is looked for and raised;
 - what was compiled is kept for ever (4 MB for the shipped content), so it is freed with the engine;
@@ -40,6 +41,8 @@ from rules.model.conditions import (
     Leaf,
     NoneOf,
     Unknown,
+    UnlessKnownNot,
+    comparisons,
     leaves,
     without_negation,
 )
@@ -141,7 +144,7 @@ class _RulePartition:
     @cached_property
     def compared(self) -> frozenset[str]:
         """Facts whose value is compared."""
-        return self._facts(Compare)
+        return frozenset(found.fact for _, rule in self.rules for found in comparisons(rule.positive))
 
     @cached_property
     def asked_known(self) -> frozenset[str]:
@@ -151,7 +154,7 @@ class _RulePartition:
     @cached_property
     def asked_unknown(self) -> frozenset[str]:
         """Facts whose absence is asked for."""
-        return self._facts(Unknown)
+        return self._facts(Unknown) | self._facts(UnlessKnownNot)
 
     def _facts(self, kind: type[Leaf]) -> frozenset[str]:
         found = [leaf for _, rule in self.rules for leaf in leaves(rule.positive)]
@@ -185,6 +188,8 @@ def _alternatives(condition: Condition) -> int:
             return math.prod(map(_alternatives, children))
         case AnyOf(children):
             return sum(map(_alternatives, children))
+        case UnlessKnownNot(comparison):
+            return 1 + _alternatives(comparison)
     return 1
 
 
@@ -221,6 +226,8 @@ def _compile(condition: Condition) -> dict[str, Any]:
             return {_KNOWN + fact: 1}
         case Unknown(fact):
             return {_UNKNOWN + fact: 1}
+        case UnlessKnownNot(comparison):
+            return _joined("$or", [{_UNKNOWN + comparison.fact: 1}, _compile(comparison)])
         case AllOf(()):
             return {_ALWAYS: 1}
         case AllOf(children):

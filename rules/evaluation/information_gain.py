@@ -17,7 +17,7 @@ from rules.evaluation.hit_policy import Sizing, choose, sizing_part
 from rules.evaluation.interpreter import Firing, fire
 from rules.evaluation.outlook import Outlook, Possibilities
 from rules.model import expressions
-from rules.model.conditions import Compare, leaves
+from rules.model.conditions import comparisons
 from rules.model.decision import MeasureNext
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import BASES, Rule, Ruleset
@@ -194,11 +194,10 @@ def cuts(ruleset: Ruleset) -> Mapping[str, frozenset[float]]:
     """For each number that rules of ``ruleset`` compare, the thresholds, in the fact's unit."""
     found: dict[str, set[float]] = {}
     for rule in ruleset.rules.values():
-        for leaf in leaves(rule.when):
-            if isinstance(leaf, Compare):
-                values = leaf.value if isinstance(leaf.value, tuple) else (leaf.value,)
-                numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
-                found.setdefault(leaf.fact, set()).update(numbers)
+        for comparison in comparisons(rule.when):
+            values = comparison.value if isinstance(comparison.value, tuple) else (comparison.value,)
+            numbers = [v for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)]
+            found.setdefault(comparison.fact, set()).update(numbers)
     return {name: frozenset(values) for name, values in found.items()}
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from rules.evaluation.interpreter import Firing
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, evaluate
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, UnlessKnownNot, evaluate
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset
 
@@ -87,7 +87,7 @@ def conjuncts(condition: Condition) -> tuple[Condition, ...]:
 
 def _possible(condition: Condition, facts: Mapping[str, FactValue], open_facts: Set[str]) -> _Truths:
     match condition:
-        case Compare(fact) | Known(fact) | Unknown(fact):
+        case Compare(fact) | Known(fact) | Unknown(fact) | UnlessKnownNot(Compare(fact)):
             if fact in open_facts:
                 return _Truths(can_be_true=True, can_fail=True)
             truth = evaluate(condition, facts)

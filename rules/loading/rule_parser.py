@@ -24,6 +24,7 @@ from rules.model.conditions import (
     Known,
     NoneOf,
     Unknown,
+    UnlessKnownNot,
 )
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import (
@@ -145,7 +146,7 @@ class _RuleParsing:
         if not isinstance(value, dict) or not value:
             self.wrong(
                 path,
-                "expected a condition: always, all, any, none, known, unknown, or fact with a comparison",
+                "expected a condition: always, all, any, none, known, unknown, unless_known_not, or fact with a comparison",
             )
             return AllOf(())
         groups: dict[str, type[AllOf | AnyOf | NoneOf]] = {"all": AllOf, "any": AnyOf, "none": NoneOf}
@@ -158,7 +159,24 @@ class _RuleParsing:
                 self.wrong(path, f"expected nothing beside {key}")
             self.one_of((*path, key), fact, self.names.vocabulary, "fact")
             return Known(fact) if key == "known" else Unknown(fact)
+        if key == "unless_known_not":
+            return self.unless_known_not(path, value)
         return self.comparisons(path, value)
+
+    def unless_known_not(self, path: Path, value: dict[str, Any]) -> Condition:
+        if len(value) > 1:
+            self.wrong(path, "expected nothing beside unless_known_not")
+        danger = value["unless_known_not"]
+        inner: Path = (*path, "unless_known_not")
+        if not isinstance(danger, dict) or "fact" not in danger:
+            self.wrong(inner, "expected the danger as one comparison: fact, and how it is compared")
+            return AllOf(())
+        found = self.comparisons(inner, danger)
+        if isinstance(found, Compare):
+            return UnlessKnownNot(found)
+        if len(danger) > 2:
+            self.wrong(inner, "expected one comparison; write one unless_known_not for each")
+        return AllOf(())
 
     def group(self, path: Path, key: str, value: dict[str, Any]) -> tuple[Condition, ...]:
         children = value[key]
@@ -172,7 +190,9 @@ class _RuleParsing:
     def comparisons(self, path: Path, value: dict[str, Any]) -> Condition:
         fact = value.get("fact")
         if fact is None:
-            self.wrong(path, "expected the key fact, or one of always, all, any, none, known, unknown")
+            self.wrong(
+                path, "expected the key fact, or one of always, all, any, none, known, unknown, unless_known_not"
+            )
             return AllOf(())
         if not self.one_of((*path, "fact"), fact, self.names.vocabulary, "fact"):
             return AllOf(())

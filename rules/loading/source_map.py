@@ -118,6 +118,11 @@ def _walk(
         for index, child in enumerate(value[key]):
             yield from _walk((*path, index), (*at, key, index), child)
         return
+    if key == "unless_known_not":
+        danger = value[key]
+        (comparator,) = (name for name in danger if name in NEGATED)
+        yield path, (*at, key, comparator), (danger["fact"], comparator, danger[comparator])
+        return
     comparators = [key for key in value if key in NEGATED]
     if len(comparators) == 1:
         yield path, (*at, comparators[0]), (value["fact"], comparators[0], value[comparators[0]])

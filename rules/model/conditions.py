@@ -1,7 +1,8 @@
 """The condition tree and its three-valued meaning: true, false, unknown (None).
 
 A comparison on a fact that is not recorded is unknown; ``all``, ``any`` and ``none`` follow Kleene's strong logic.
-``known`` and ``unknown`` ask about the record itself and are always true or false.
+``known`` and ``unknown`` ask about the record itself and are always true or false; so is ``unless_known_not``, by which a
+danger counts until the safe value is on record.
 Source for the logic: S. C. Kleene, Introduction to Metamathematics, 1952, section 64.
 """
 
@@ -54,6 +55,21 @@ class Unknown:
 
 
 @dataclass(frozen=True)
+class UnlessKnownNot:
+    """Whether a danger has to be reckoned with: false only where a value is on record that fails the comparison.
+
+    ``comparison`` states the danger. Where its fact is unknown this is true; it is never unknown itself.
+    """
+
+    comparison: Compare
+
+    @property
+    def fact(self) -> str:
+        """The fact that is compared."""
+        return self.comparison.fact
+
+
+@dataclass(frozen=True)
 class AllOf:
     """True where every child is true; an empty one is true."""
 
@@ -74,8 +90,8 @@ class NoneOf:
     children: tuple[Condition, ...]
 
 
-Condition = Compare | Known | Unknown | AllOf | AnyOf | NoneOf
-Leaf = Compare | Known | Unknown
+Leaf = Compare | Known | Unknown | UnlessKnownNot
+Condition = Leaf | AllOf | AnyOf | NoneOf
 
 _TESTS: dict[Comparator, Callable[[FactValue, object], bool]] = {
     "is": operator.eq,
@@ -99,6 +115,8 @@ def evaluate(condition: Condition, facts: Mapping[str, FactValue]) -> bool | Non
             return fact in facts
         case Unknown(fact):
             return fact not in facts
+        case UnlessKnownNot(comparison):
+            return evaluate(comparison, facts) is not False
         case AllOf(children):
             return _every(children, facts, want=True)
         case AnyOf(children):
@@ -131,6 +149,9 @@ def without_negation(condition: Condition, *, negate: bool = False) -> Condition
             return Unknown(fact) if negate else condition
         case Unknown(fact):
             return Known(fact) if negate else condition
+        case UnlessKnownNot(comparison):
+            safe = without_negation(comparison, negate=True)
+            return AllOf((Known(comparison.fact), safe)) if negate else condition
         case AllOf(children):
             pushed = tuple(without_negation(child, negate=negate) for child in children)
             return AnyOf(pushed) if negate else AllOf(pushed)
@@ -158,6 +179,9 @@ def _test(condition: Condition) -> Test:
             return lambda facts: fact in facts
         case Unknown(fact):
             return lambda facts: fact not in facts
+        case UnlessKnownNot(Compare(fact, comparator, value)):
+            compare = _TESTS[comparator]
+            return lambda facts: fact not in facts or compare(facts[fact], value)
         case AllOf(children):
             every = [_test(child) for child in children]
             return lambda facts: all(test(facts) for test in every)
@@ -170,11 +194,20 @@ def _test(condition: Condition) -> Test:
 
 def leaves(condition: Condition) -> Iterator[Leaf]:
     """Every comparison and record test in ``condition``, in reading order."""
-    if isinstance(condition, (Compare, Known, Unknown)):
+    if isinstance(condition, Leaf):
         yield condition
     else:
         for child in condition.children:
             yield from leaves(child)
+
+
+def comparisons(condition: Condition) -> Iterator[Compare]:
+    """Every comparison of a value in ``condition``, in reading order, those of dangers included."""
+    for leaf in leaves(condition):
+        if isinstance(leaf, Compare):
+            yield leaf
+        elif isinstance(leaf, UnlessKnownNot):
+            yield leaf.comparison
 
 
 def facts_read(condition: Condition) -> frozenset[str]:
@@ -205,6 +238,8 @@ def describe(condition: Condition) -> str:
             return f"{fact} is known"
         case Unknown(fact):
             return f"{fact} is unknown"
+        case UnlessKnownNot(comparison):
+            return f"{describe(comparison)}, or not recorded"
         case AllOf(()):
             return "always"
         case AllOf(children):
@@ -241,7 +276,7 @@ def children(condition: Condition) -> tuple[Condition, ...]:
     match condition:
         case AllOf(found) | AnyOf(found) | NoneOf(found):
             return found
-        case Compare() | Known() | Unknown():
+        case Compare() | Known() | Unknown() | UnlessKnownNot():
             return ()
 
 

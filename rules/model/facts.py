@@ -9,14 +9,23 @@ import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from difflib import get_close_matches
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, model_validator
 
 from rules.errors import FactError, FactProblem
 
 FactValue = bool | int | float | str
 StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
+
+
+class Danger(BaseModel):
+    """Which answers to a yes/no or coded fact are a danger by themselves, and its name where it was not recorded."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    answers: tuple[StrictBool | StrictStr, ...] = Field(min_length=1)
 
 
 class FactDefinition(BaseModel):
@@ -45,6 +54,14 @@ class FactDefinition(BaseModel):
     ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
     reported: bool = Field(default=False, description="shown in a decision as an assessment, or as what is missing")
     finding: bool = Field(default=False, description="a fault of the fit, looked for at each fit check")
+    danger: Danger | None = Field(default=None, description="the answers that are a danger, said in every phase")
+
+    @model_validator(mode="after")
+    def _answers_are_accepted(self) -> Self:
+        for answer in self.danger.answers if self.danger else ():
+            if self.problem(answer) is not None or self.numeric:
+                raise ValueError(f"danger: {answer!r} is no answer to {self.name}; accepted: {self.accepted}")
+        return self
 
     @property
     def numeric(self) -> bool:

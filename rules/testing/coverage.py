@@ -12,11 +12,9 @@ from rules.loading.source_map import Written
 from rules.model.conditions import (
     ALWAYS,
     NEVER,
-    Compare,
     Condition,
     ConditionPath,
-    Known,
-    Unknown,
+    Leaf,
     describe,
     evaluate,
     parts,
@@ -125,7 +123,7 @@ class _Decisive:
 def _decisive(ruleset: Ruleset, firings: dict[str, Firing]) -> dict[str, _Decisive]:
     found = {name: _Decisive() for name in ruleset.rules}
     for rule in ruleset.rules.values():
-        leaves = [(path, part) for path, part in parts(rule.when) if isinstance(part, (Compare, Known, Unknown))]
+        leaves = [(path, part) for path, part in parts(rule.when) if isinstance(part, Leaf)]
         variants = [
             (path, part, replaced(rule.when, path, ALWAYS), replaced(rule.when, path, NEVER)) for path, part in leaves
         ]
@@ -161,7 +159,7 @@ def _decides(
 def _comparisons(rule: Rule, decisive: _Decisive, written: Written) -> Iterable[ComparisonCoverage]:
     places = written.conditions(rule.id)
     for path, part in parts(rule.when):
-        if isinstance(part, (Compare, Known, Unknown)):
+        if isinstance(part, Leaf):
             yield ComparisonCoverage(
                 rule.id, describe(part), places[path], len(decisive.held[path]), len(decisive.blocked[path])
             )

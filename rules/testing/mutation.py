@@ -27,6 +27,7 @@ from rules.model.conditions import (
     Known,
     NoneOf,
     Unknown,
+    UnlessKnownNot,
     describe,
     dropped,
     evaluate,
@@ -43,6 +44,7 @@ Kind = Literal[
     "threshold up",
     "threshold down",
     "comparison flipped",
+    "unknown taken for safe",
     "condition dropped",
     "option dropped",
     "all and any swapped",
@@ -213,6 +215,8 @@ def _condition_mutants(ruleset: Ruleset, condition: Condition) -> Iterator[tuple
             case Known(fact) | Unknown(fact):
                 other = Unknown(fact) if isinstance(part, Known) else Known(fact)
                 changes = iter([("comparison flipped", other)])
+            case UnlessKnownNot(comparison):
+                changes = _danger_mutants(ruleset.vocabulary[comparison.fact], comparison)
             case _:
                 for index, child in enumerate(part.children):
                     if len(part.children) > 1:
@@ -232,6 +236,14 @@ def _comparison_mutants(fact: FactDefinition, part: Compare) -> Iterator[tuple[K
     if isinstance(part.value, tuple) and len(part.value) > 1:
         for option in part.value:
             yield "option dropped", replace(part, value=tuple(other for other in part.value if other != option))
+
+
+def _danger_mutants(fact: FactDefinition, comparison: Compare) -> Iterator[tuple[Kind, Condition]]:
+    """The danger counts only where it is recorded, and the comparison changed in each way in which comparisons are."""
+    yield "unknown taken for safe", comparison
+    for kind, changed in _comparison_mutants(fact, comparison):
+        assert isinstance(changed, Compare)
+        yield kind, UnlessKnownNot(changed)
 
 
 def _step(fact: FactDefinition, threshold: float) -> float:

@@ -14,13 +14,14 @@ from typing import Any, Literal
 
 from rules.errors import Place
 from rules.loading.source_map import Written
-from rules.model.conditions import Compare, describe, parts
+from rules.model.conditions import Compare, UnlessKnownNot, describe, parts
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
 from rules.verification.prover import every_rule_can_fire
+from rules.verification.recorded_no import hanging_on_a_recorded_no
 from rules.verification.unit_check import UnitMismatch, check
 
-Check = Literal["unused", "unreachable", "units", "threshold", "text"]
+Check = Literal["unused", "unreachable", "recorded no", "units", "threshold", "text"]
 
 _NEARLY = 0.85
 """Share of words that two cautions have in common from which they say nearly the same."""
@@ -51,6 +52,7 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
     found = [
         *_unused(ruleset, written),
         *_unreachable(ruleset),
+        *_recorded_no(ruleset),
         *_units(ruleset, written),
         *_thresholds(ruleset, written),
         *_texts(ruleset, written),
@@ -118,6 +120,12 @@ def _unreachable(ruleset: Ruleset) -> Iterator[LintFinding]:
         yield LintFinding("unreachable", rule.place, f"rule {rule.id} fires for no plausible patient{without}")
 
 
+def _recorded_no(ruleset: Ruleset) -> Iterator[LintFinding]:
+    for rule, fact in hanging_on_a_recorded_no(ruleset):
+        message = f"the critical caution of {rule.id} waits for a recorded no of {fact}; use unless_known_not"
+        yield LintFinding("recorded no", rule.place, message)
+
+
 # --- numbers ---------------------------------------------------------------------------------------------------------
 
 
@@ -176,11 +184,12 @@ def _thresholds(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
     for rule in ruleset.rules.values():
         places = written.conditions(rule.id)
         for path, part in parts(rule.when):
-            if isinstance(part, Compare):
-                fact = ruleset.vocabulary[part.fact]
-                problem = _threshold_problem(fact, part)
+            comparison = part.comparison if isinstance(part, UnlessKnownNot) else part
+            if isinstance(comparison, Compare):
+                fact = ruleset.vocabulary[comparison.fact]
+                problem = _threshold_problem(fact, comparison)
                 if problem is not None:
-                    message = f"{describe(part)} {problem}; {fact.name} is {fact.accepted}"
+                    message = f"{describe(comparison)} {problem}; {fact.name} is {fact.accepted}"
                     yield LintFinding("threshold", places[path], f"rule {rule.id}: {message}")
 
 

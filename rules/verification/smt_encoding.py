@@ -19,7 +19,7 @@ import z3
 from rules.evaluation.information_gain import Weight
 from rules.evaluation.outlook import conjuncts
 from rules.model import expressions
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset
 
@@ -206,6 +206,9 @@ class Evaluation:
                 return self.known[fact], negated(self.known[fact])
             case Unknown(fact):
                 return negated(self.known[fact]), self.known[fact]
+            case UnlessKnownNot(comparison):
+                _, safe = self.truth(comparison)
+                return negated(safe), safe
             case AllOf(children):
                 truths = [self.truth(child) for child in children]
                 return all_of(true for true, _ in truths), any_of(false for _, false in truths)
@@ -361,7 +364,7 @@ class OutlookFormulas:
     def _possible(self, condition: Condition) -> tuple[Formula, Formula]:
         """When ``condition`` can become true, and when it can fail to."""
         match condition:
-            case Compare(fact) | Known(fact) | Unknown(fact):
+            case Compare(fact) | Known(fact) | Unknown(fact) | UnlessKnownNot(Compare(fact)):
                 true, _ = self._evaluation.truth(condition)
                 return any_of([self.open[fact], true]), any_of([self.open[fact], negated(true)])
             case AllOf(children):

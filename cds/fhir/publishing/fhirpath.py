@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown
+from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactValue
 
 _OPERATORS: dict[Comparator, str] = {
@@ -35,6 +35,8 @@ def fhirpath(condition: Condition) -> str:
             return f"%{fact}.exists()"
         case Unknown(fact):
             return f"%{fact}.empty()"
+        case UnlessKnownNot(comparison):
+            return f"(%{comparison.fact}.empty() or {fhirpath(comparison)})"
         case AllOf(children):
             return _joined([fhirpath(child) for child in children], "and", empty="true")
         case AnyOf(children):

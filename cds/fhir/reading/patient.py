@@ -14,7 +14,7 @@ from cds.fhir.reading.dates import DateError, age_in_years, date_range, moment
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model import expressions as arithmetic
-from rules.model.conditions import Compare, describe, evaluate, leaves
+from rules.model.conditions import Compare, comparisons, describe, evaluate
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -37,8 +37,8 @@ class AgeQuestion:
     @cached_property
     def comparisons(self) -> tuple[Compare, ...]:
         """Everything that the rules compare the age with."""
-        read = (leaf for rule in self.ruleset.rules.values() for leaf in leaves(rule.when))
-        return tuple(leaf for leaf in read if isinstance(leaf, Compare) and leaf.fact == AGE)
+        read = (found for rule in self.ruleset.rules.values() for found in comparisons(rule.when))
+        return tuple(found for found in read if found.fact == AGE)
 
     @cached_property
     def used_in_arithmetic(self) -> bool:

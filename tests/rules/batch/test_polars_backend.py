@@ -102,7 +102,16 @@ EFFECTS = st.fixed_dictionaries(
 RULES = st.builds(
     lambda when, then, priority: {"when": when, "then": then, "priority": priority},
     st.one_of(
-        TREES, st.sampled_from([{"known": "u"}, {"unknown": "w"}, {"fact": "k", "one_of": ["one", "three"]}, "always"])
+        TREES,
+        st.sampled_from(
+            [
+                {"known": "u"},
+                {"unknown": "w"},
+                {"unless_known_not": {"fact": "u", "above": 0}},
+                {"fact": "k", "one_of": ["one", "three"]},
+                "always",
+            ]
+        ),
     ),
     EFFECTS,
     st.integers(-2, 2),

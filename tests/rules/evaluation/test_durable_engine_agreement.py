@@ -36,13 +36,17 @@ def comparison(fact, comparator, value):
     return {"fact": fact, comparator: value}
 
 
-LEAVES = st.one_of(
+COMPARISONS = st.one_of(
     st.builds(comparison, st.sampled_from("xyn"), ORDERED, NUMBERS),
     st.builds(comparison, st.just("b"), st.sampled_from(["is", "is_not"]), st.booleans()),
     st.builds(comparison, st.just("c"), st.sampled_from(["is", "is_not"]), WORDS),
     st.builds(
         comparison, st.just("c"), st.sampled_from(["one_of", "not_one_of"]), st.lists(WORDS, min_size=1, max_size=3)
     ),
+)
+LEAVES = st.one_of(
+    COMPARISONS,
+    st.builds(lambda danger: {"unless_known_not": danger}, COMPARISONS),
     st.builds(lambda kind, fact: {kind: fact}, st.sampled_from(["known", "unknown"]), st.sampled_from("xnbcy")),
 )
 TREES = st.recursive(
@@ -101,6 +105,15 @@ def test_both_fire_the_same_rules_and_conclude_the_same(trees, people):
         assert durable == plain
         direct = {rule.id for rule in ruleset.rules.values() if evaluate(rule.when, plain.facts) is True}
         assert {rule.id for rule in plain.fired} == direct
+
+
+@pytest.mark.parametrize(
+    ("recorded", "counts"), [({}, True), ({"y": 3}, True), ({"y": 9}, False), ({"x": 2}, True), ({"x": 5}, False)]
+)
+def test_a_danger_counts_only_until_a_layer_before_concludes_that_it_is_safe(recorded, counts):
+    ruleset = generated([{"unless_known_not": {"fact": "y", "at_most": 3}}])  # x above 0 concludes y: twice x less 1
+    fired = {rule.id for rule in Engine(ruleset).fire(recorded).fired}
+    assert ("generated.r0" in fired) is counts
 
 
 def test_a_threshold_that_durable_rules_could_not_read_is_refused():

@@ -16,6 +16,7 @@ from rules.model.conditions import (
     Known,
     NoneOf,
     Unknown,
+    UnlessKnownNot,
     definitely,
     describe,
     evaluate,
@@ -114,10 +115,23 @@ def test_membership():
     assert evaluate(NoneOf((leaf,)), {"form": "short_broad"}) is True
 
 
+@pytest.mark.parametrize(("secured", "counts"), [(TRUE, FALSE), (FALSE, TRUE), (UNKNOWN, TRUE)])
+def test_a_danger_counts_until_the_safe_value_is_on_record(secured, counts):
+    danger = UnlessKnownNot(Compare("airway_secured", "is", False))
+    record = recorded(airway_secured=secured)
+    assert evaluate(danger, record) is counts
+    assert evaluate(NoneOf((danger,)), record) is not counts
+    assert describe(danger) == "airway_secured is false, or not recorded"
+
+
 NUMBERS = st.sampled_from([0, 1, 2, 2.5])
-LEAVES = st.one_of(
+COMPARING = st.one_of(
     st.builds(Compare, st.sampled_from("ab"), st.sampled_from(sorted(COMPARISONS)), NUMBERS),
     st.builds(Compare, st.sampled_from("ab"), st.sampled_from(["one_of", "not_one_of"]), st.tuples(NUMBERS, NUMBERS)),
+)
+LEAVES = st.one_of(
+    COMPARING,
+    st.builds(UnlessKnownNot, COMPARING),
     st.builds(Known, st.sampled_from("ab")),
     st.builds(Unknown, st.sampled_from("ab")),
 )

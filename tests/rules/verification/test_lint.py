@@ -92,6 +92,44 @@ def test_a_rule_that_is_not_right(adding, expected):
     assert line > small_source(adding=USED + used).place("rules", len(small_source(adding=USED).data["rules"])).line
 
 
+CRITICAL = '{caution: {severity: critical, text: "Call for airway help first."}}'
+
+
+@pytest.mark.parametrize(
+    ("when", "fact"),
+    [
+        ("{all: [{fact: score, at_most: 8}, {fact: asleep, is: false}]}", "asleep"),
+        ("{all: [{fact: score, at_most: 8}, {fact: asleep, is_not: true}]}", "asleep"),
+        ("{all: [{fact: score, at_most: 8}, {none: [{fact: asleep, is: true}]}]}", "asleep"),
+        ("{fact: small, is: true}", "asleep"),  # through what another rule concludes
+    ],
+)
+def test_a_critical_caution_that_waits_for_a_recorded_no(when, fact):
+    concluding = (
+        "- {id: small.awake, title: awake, when: {fact: asleep, is: false}, because: b, sources: [s],"
+        " then: {conclude: {small: true}}}\n"
+    )
+    found = [text for text in findings(concluding + rule(when, CRITICAL)) if "recorded no" in text]
+    assert len(found) == 1 and f"small.x waits for a recorded no of {fact}" in found[0]
+
+
+@pytest.mark.parametrize(
+    "when",
+    [
+        "{all: [{fact: score, at_most: 8}, {unless_known_not: {fact: asleep, is: false}}]}",
+        "{all: [{fact: score, at_most: 8}, {any: [{unknown: asleep}, {fact: asleep, is: false}]}]}",
+        "{all: [{fact: score, at_most: 8}, {fact: asleep, is: true}]}",
+    ],
+)
+def test_a_critical_caution_that_waits_for_no_record_or_for_a_yes(when):
+    assert findings(rule(when, CRITICAL)) == []
+
+
+def test_a_no_that_is_itself_the_danger_may_be_waited_for():
+    frame = FRAME.replace("asleep, meaning", "asleep, danger: {name: sleep, answers: [false]}, meaning")
+    assert findings(rule("{fact: asleep, is: false}", CRITICAL), frame) == []
+
+
 UNITS = {
     "weight_kg": "kg",
     "height_cm": "cm",

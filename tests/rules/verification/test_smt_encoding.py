@@ -34,9 +34,21 @@ def patients(ruleset, count):
     return list(Generator(ruleset, seed=7).patients(count))
 
 
-@pytest.fixture(scope="module", params=["shipped", "small"])
+DANGERS = """
+- {id: small.unsure, title: unsure, when: {unless_known_not: {fact: danger, is: true}}, because: b, sources: [s],
+   then: {size: {axis: girth, value: H, basis: measured}}}
+- {id: small.sure, title: sure, because: b, sources: [s], then: {size: {axis: girth, value: G, basis: measured}},
+   when: {none: [{unless_known_not: {fact: score, at_most: 12}}, {unless_known_not: {fact: form, one_of: [average, broad]}}]}}
+- {id: small.may_be_low, title: may be low, when: {unless_known_not: {fact: low_mm, below: edge_mm}}, because: b,
+   sources: [s], then: {hold: {kind: cannot_size, text: "Low?"}}}
+"""
+
+
+@pytest.fixture(scope="module", params=["shipped", "small", "dangers"])
 def asked(request):
-    return Asked(load_ruleset() if request.param == "shipped" else small_ruleset())
+    if request.param == "shipped":
+        return Asked(load_ruleset())
+    return Asked(small_ruleset(adding=DANGERS if request.param == "dangers" else ""))
 
 
 def test_a_generated_patient_is_plausible_and_fires_the_same_rules(asked):

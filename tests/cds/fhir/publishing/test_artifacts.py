@@ -19,7 +19,7 @@ from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, evaluate
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot, evaluate
 from rules.model.decision import Decision
 from rules.model.facts import FactValue
 from tests.cds.fhir.writing.drafts import RULESET, decided, every
@@ -176,6 +176,14 @@ def test_groups_of_none_and_of_one_are_the_same_in_fhirpath(
     kind: type[AllOf | AnyOf | NoneOf], children: tuple[Condition, ...]
 ) -> None:
     assert by_fhirpath(kind(children), FACTS, NAMES) is evaluate(kind(children), FACTS)
+
+
+@pytest.mark.parametrize("fact", TRUTHS)
+@pytest.mark.parametrize("danger", [True, False])
+def test_a_danger_counts_the_same_in_fhirpath(fact: str, danger: bool) -> None:
+    counts = UnlessKnownNot(Compare(fact, "is", danger))
+    for condition in (counts, NoneOf((counts,))):
+        assert by_fhirpath(condition, FACTS, NAMES) is evaluate(condition, FACTS)
 
 
 @pytest.mark.parametrize("value", [-3, -0.5, 0, 1e-5, 63.5, 1e20])
