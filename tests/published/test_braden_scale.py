@@ -1,4 +1,7 @@
-"""Braden Scale: Bergstrom et al., Nurs Res 1987;36:205-210. Score 6 to 23, at risk at 18 or less; bands from memory."""
+"""Braden Scale: Bergstrom et al., Nurs Res 1987;36:205-210 (6 to 23). At risk at 18 or less: Nurs Res 1998;47:261-269.
+
+Bands: the public form of the scale. Another grouping (16-18, 13-15, 12 or less) is in use, so that a score of 15 can differ.
+"""
 
 import pytest
 

@@ -1,4 +1,6 @@
-"""Glasgow Coma Scale: Teasdale and Jennett, Lancet 1974;304:81-84. Totals run from 3 to 15.
+"""Glasgow Coma Scale: Teasdale and Jennett, Lancet 1974;304:81-84 (five motor levels, no total).
+
+Six motor levels, and so totals from 3 to 15: Acta Neurochir 1976;34:45-55, from memory.
 
 That 8 or less is commonly called coma is recalled from memory.
 """

@@ -1,7 +1,8 @@
-"""Skin under devices: EPUAP/NPIAP/PPPIA guideline 2019, from memory: at least twice daily, more often with oedema or fluid shifts.
+"""Skin under devices: NPUAP/EPUAP/PPPIA quick guide 2014: at least twice daily, more often with oedema or fluid shifts.
 
-Stages: Edsberg et al., J Wound Ostomy Continence Nurs 2016;43:585-597, from memory.
-Prolonged wear, two days and more: Brannigan et al., Global Spine J 2022;12:1968-1978.
+Stages: Edsberg et al., J Wound Ostomy Continence Nurs 2016;43:585-597.
+That wear counts as prolonged from two days on is how Brannigan et al. (Global Spine J 2022;12:1968-1978) chose their studies;
+it is no threshold of harm.
 """
 
 import pytest
