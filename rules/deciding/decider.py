@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
+from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
 from rules.evaluation.hit_policy import Sizing, candidates, choose
 from rules.evaluation.information_gain import Prospects, Sizer
@@ -107,6 +108,7 @@ class _DecisionWriter:
         options = candidates(ruleset, sizing)
         trace = tuple(self.trace_entry(rule) for rule in self.firing.fired)
         instructions = self.instructions()
+        asked = questions(ruleset, self.firing)
         return Decision(
             at=at,
             ruleset=RulesetIdentity(name=ruleset.name, version=ruleset.version, hash=ruleset.hash),
@@ -116,6 +118,8 @@ class _DecisionWriter:
             settled=self.prospects.settled,
             axes={name: self.axis(name) for name in ruleset.axes},
             holds=self.holds(),
+            dangers_not_recorded=dangers_not_recorded(ruleset, asked),
+            ask=asked[:MOST_ASKED],
             measure_next=self.prospects.measure_next,
             cautions=self.cautions(),
             tasks=self.tasks(),

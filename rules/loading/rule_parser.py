@@ -244,7 +244,14 @@ class _RuleParsing:
             tasks=tuple(call for index, entry in enumerate(shape.tasks) for call in self.tasks(index, entry)),
             corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
             instructions=tuple(self.instruction(index, name) for index, name in enumerate(shape.instructions)),
+            questions=tuple(self.question(index, name) for index, name in enumerate(shape.ask)),
         )
+
+    def question(self, index: int, name: str) -> str:
+        path: Path = ("then", "ask", index)
+        if self.one_of(path, name, self.names.vocabulary, "fact") and self.names.vocabulary[name].given == "concluded":
+            self.wrong(path, f"{name} is only ever concluded, so nobody can be asked for it")
+        return name
 
     def instruction(self, index: int, name: str) -> str:
         self.one_of(("then", "instructions", index), name, self.names.instructions, "instruction")

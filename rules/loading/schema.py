@@ -172,7 +172,10 @@ class LeafletShape(Schema):
 
 
 class EffectsShape(Schema):
-    """A rule's ``then``. Each may be one entry or a list of them; ``instructions`` are ids of a leaflet's ``texts``."""
+    """A rule's ``then``. Each may be one entry or a list of them; ``instructions`` are ids of a leaflet's ``texts``.
+
+    ``ask`` names facts to be found out where they are not recorded.
+    """
 
     conclude: dict[str, Scalar] = {}
     size: tuple[SizeShape, ...] = ()
@@ -181,6 +184,7 @@ class EffectsShape(Schema):
     tasks: tuple[TaskCallShape, ...] = ()
     correct: tuple[CorrectShape, ...] = ()
     instructions: tuple[str, ...] = ()
+    ask: tuple[str, ...] = ()
 
 
 class RuleShape(Schema):

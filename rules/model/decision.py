@@ -141,6 +141,24 @@ class MeasureNext(FrozenModel):
     information: float
 
 
+class Question(FrozenModel):
+    """An unrecorded fact that is asked for whatever the size: how to obtain it, and whether an answer can be a danger."""
+
+    fact: str
+    label: str
+    ask: str
+    danger: bool
+    rules: tuple[str, ...]
+
+
+class NotRecorded(FrozenModel):
+    """The dangers that nobody has recorded, in one line; unrecorded is not safe."""
+
+    text: str
+    facts: tuple[str, ...]
+    rules: tuple[str, ...]
+
+
 RefusalKind = Literal[
     "implausible",
     "unit",
@@ -218,7 +236,8 @@ class TraceEntry(FrozenModel):
 class Decision(FrozenModel):
     """Everything said of one patient at one moment.
 
-    ``settled`` is true where nothing that is still unknown can change the size.
+    ``settled`` is true where nothing that is still unknown can change the size. ``dangers_not_recorded`` leads the questions;
+    ``ask`` are at most five of them, dangers first; ``measure_next`` are those that could change the size.
     """
 
     at: datetime
@@ -229,6 +248,8 @@ class Decision(FrozenModel):
     settled: bool
     axes: dict[str, AxisDecision]
     holds: tuple[HoldNotice, ...]
+    dangers_not_recorded: NotRecorded | None
+    ask: tuple[Question, ...]
     measure_next: tuple[MeasureNext, ...]
     cautions: tuple[Caution, ...]
     tasks: tuple[Task, ...]

@@ -40,6 +40,8 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         yield _correction(ruleset, correction)
     for name in then.instructions:
         yield f"hand out {name}"
+    for name in then.questions:
+        yield f"ask for {name} where it is not recorded"
 
 
 def _correction(ruleset: Ruleset, correction: Correction) -> str:

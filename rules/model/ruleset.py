@@ -223,6 +223,7 @@ class Effects:
     tasks: tuple[TaskCall, ...] = ()
     corrections: tuple[Correction, ...] = ()
     instructions: tuple[str, ...] = ()
+    questions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,8 @@ class ExpectShape(schema.Schema):
     assessments: dict[str, schema.Scalar | None] = Field(default_factory=dict)
     concludes: dict[str, schema.Scalar | None] = Field(default_factory=dict)
     measure_next: tuple[str, ...] = ()
+    asks: tuple[str, ...] = ()
+    no_asks: tuple[str, ...] = ()
 
 
 class CaseShape(schema.Schema):
@@ -223,7 +225,8 @@ class _CaseParsing:
         written = {name: None for leaflet in ruleset.leaflets.values() for name in leaflet.texts}
         self.names(("expect", "instructions"), expect.instructions, written, "instruction")
         self.names(("expect", "no_instructions"), expect.no_instructions, written, "instruction")
-        self.names(("expect", "measure_next"), expect.measure_next, ruleset.vocabulary, "fact")
+        for key in ("measure_next", "asks", "no_asks"):
+            self.names(("expect", key), getattr(expect, key), ruleset.vocabulary, "fact")
         for axis, word in axes.items():
             if word != NO_SIZE and word not in ruleset.axes[axis].values:
                 known = ", ".join((*ruleset.axes[axis].values, NO_SIZE))
@@ -283,6 +286,7 @@ def differences(case: Case, decision: Decision) -> Iterator[Difference]:
     for fact in case.expect.measure_next:
         if fact not in asked:
             yield Difference("measure next", fact, _listed(asked))
+    yield from _asked(case, decision)
 
 
 def _rules(case: Case, decision: Decision) -> Iterator[Difference]:
@@ -346,6 +350,18 @@ def _instructions(case: Case, decision: Decision) -> Iterator[Difference]:
     for name in case.expect.no_instructions:
         if name in given:
             yield Difference(f"instruction {name}", "not given", f"given (by {_listed(given[name])})")
+
+
+def _asked(case: Case, decision: Decision) -> Iterator[Difference]:
+    """What is asked for: the questions, and the dangers in the line of those that are not recorded."""
+    missing = decision.dangers_not_recorded
+    asked = dict.fromkeys([*(question.fact for question in decision.ask), *(missing.facts if missing else ())])
+    for fact in case.expect.asks:
+        if fact not in asked:
+            yield Difference("asked for", fact, _listed(asked))
+    for fact in case.expect.no_asks:
+        if fact in asked:
+            yield Difference("not asked for", fact, _listed(asked))
 
 
 def _substrings(what: str, wanted: Iterable[str], texts: list[str]) -> Iterator[Difference]:

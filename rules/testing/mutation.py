@@ -174,6 +174,7 @@ def _looks_at(case: Case, then: Effects) -> bool:
         or (bool(then.cautions) and bool(expect.cautions or expect.no_cautions))
         or any(call.task in expect.tasks or call.task in expect.no_tasks for call in then.tasks)
         or any(name in expect.instructions or name in expect.no_instructions for name in then.instructions)
+        or any(name in expect.asks or name in expect.no_asks for name in then.questions)
     )
 
 
@@ -298,6 +299,9 @@ def _dropped_effects(then: Effects) -> Iterator[tuple[Kind, _Key, Effects, str]]
     for index, name in enumerate(then.instructions):
         instructions = _less(then.instructions, index)
         yield "effect dropped", ("instructions", index), replace(then, instructions=instructions), f"no {name}"
+    for index, name in enumerate(then.questions):
+        questions = _less(then.questions, index)
+        yield "effect dropped", ("ask", index), replace(then, questions=questions), f"{name} is not asked for"
     for index, conclusion in enumerate(then.conclusions):
         conclusions = _less(then.conclusions, index)
         yield (

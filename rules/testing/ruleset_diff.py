@@ -195,6 +195,7 @@ def _differences(before: Decision | FactError, after: Decision | FactError) -> I
         {instruction.instruction for instruction in before.instructions},
         {instruction.instruction for instruction in after.instructions},
     )
+    yield from _said("question", *({question.fact for question in decision.ask} for decision in (before, after)))
     old, new = ({found.fact: found.value for found in decision.assessments} for decision in (before, after))
     for fact in dict.fromkeys([*old, *new]):
         if old.get(fact) != new.get(fact):

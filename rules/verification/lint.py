@@ -68,6 +68,7 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
     calls = [call for rule in rules for call in rule.then.tasks]
     facts = ruleset.facts_read | {axis.fact for axis in ruleset.axes.values() if axis.fact}
     facts |= {name for name, fact in ruleset.vocabulary.items() if fact.reported}
+    facts |= {name for rule in rules for name in rule.then.questions}
     stale = {fact.stale_after_hours for fact in ruleset.vocabulary.values()}
     performers = {call.performer for call in calls} | {task.performer for task in ruleset.tasks.values()}
     hands = {hand for call in calls for hand in call.hands} | {

@@ -121,6 +121,10 @@ class _Lines:
             yield Line(2, f"nothing fits: {reason}", colour="yellow")
 
     def questions(self) -> Iterator[Line]:
+        if self.decision.dangers_not_recorded is not None:
+            yield Line(2, self.decision.dangers_not_recorded.text, colour="yellow", bold=True)
+        for question in self.decision.ask:
+            yield Line(2, f"{question.label}: {question.ask}")
         for entry in self.decision.measure_next:
             yield Line(2, f"{entry.label}{_beside(entry)}: {_changes(entry)}. {entry.ask}")
 

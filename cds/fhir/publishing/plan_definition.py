@@ -98,6 +98,8 @@ def _statements(rule: Rule) -> Iterator[Element]:
         yield {"title": "Correct the fit", "textEquivalent": text(f"{correction.cause} {correction.correction}")}
     for name in then.instructions:
         yield {"title": "Give the patient in writing", "textEquivalent": text(name)}
+    for name in then.questions:
+        yield {"title": "Ask where it is not recorded", "textEquivalent": text(name)}
 
 
 def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:

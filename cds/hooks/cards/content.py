@@ -11,10 +11,10 @@ from math import inf
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.protocol.response import LONGEST_SUMMARY
-from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Task
+from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Question, Task
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
-_MOST_TO_MEASURE = 3
+_MOST_TO_FIND_OUT = 2
 _MOST_NOT_USED = 20
 _MOST_MISSING = 4
 
@@ -47,7 +47,7 @@ def size_card(
             [
                 _size(ruleset, decision),
                 markdown.section("On the shelf", markdown.bullets(shelf)),
-                markdown.section("Measure next", markdown.bullets(_measure_next(decision))),
+                markdown.section("Find out", markdown.bullets(_find_out(decision))),
                 cautions_section(decision, ("info",)),
                 tasks_section(decision.tasks),
                 markdown.section("Also worked out", markdown.bullets(_assessments(ruleset, decision))),
@@ -223,16 +223,19 @@ def _axis(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> str:
     )
 
 
-def _measure_next(decision: Decision) -> Iterable[str]:
-    first, rest = decision.measure_next[:_MOST_TO_MEASURE], decision.measure_next[_MOST_TO_MEASURE:]
-    yield from map(_ask, first)
+def _find_out(decision: Decision) -> Iterable[str]:
+    """The dangers that are not recorded in one line, then the first questions in full: dangers before the size."""
+    if decision.dangers_not_recorded is not None:
+        yield f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**"
+    size = {item.fact: item for item in decision.measure_next}
+    questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
+    asked = {question.fact: question for question in questions}
+    for fact, question in list(asked.items())[:_MOST_TO_FIND_OUT]:
+        withhold = " The answer could mean that no size is given." if fact in size and size[fact].could_withhold else ""
+        yield f"**{markdown.plain(question.label)}**: {markdown.plain(question.ask)}{withhold}"
+    rest = [item for item in decision.measure_next if item.fact not in list(asked)[:_MOST_TO_FIND_OUT]]
     if rest:
         yield "then: " + ", ".join(markdown.plain(item.label) for item in rest)
-
-
-def _ask(item: MeasureNext) -> str:
-    withhold = " The answer could mean that no size is given." if item.could_withhold else ""
-    return f"**{markdown.plain(item.label)}**: {markdown.plain(item.ask)}{withhold}"
 
 
 def _assessments(ruleset: Ruleset, decision: Decision) -> Iterable[str]:

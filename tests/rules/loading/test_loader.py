@@ -94,6 +94,7 @@ def test_the_words_of_a_band_come_from_its_edges():
         ("{edge} mm", "{egde} mm", "{egde} is not a parameter"),
         ("id: small.one", "id: big.one", "the id of a rule in this file starts with 'small' and a dot"),
         ("then: {size: {axis: band, value: B2, basis: measured}}", "then: {}", "expected at least one effect"),
+        ("then: {size: {axis: band, value: B2, basis: measured}}", "then: {ask: gith}", "no fact called 'gith'"),
         ("then: {size: {axis: band, value: B2, basis: measured}}", "then: {tasks: {task: lok}}", "no task called 'lok'; there are: look"),
         ("then: {size: {axis: band, value: B2, basis: measured}}", "then: {tasks: {task: look, on: [mve]}}", "no trigger called 'mve'"),
         ("then: {size: {axis: band, value: B2, basis: measured}}", "then: {tasks: {task: look, performer: nrse}}", "no role called 'nrse'"),

@@ -1,0 +1,44 @@
+"""What rules ask for at the bedside, apart from what would change the size: dangers first."""
+
+from __future__ import annotations
+
+from rules.evaluation.interpreter import Firing
+from rules.model.decision import NotRecorded, Question
+from rules.model.ruleset import Ruleset
+
+MOST_ASKED = 5
+"""Questions that a decision asks at once; a page or a card shows fewer, and all dangers stand in the line of those missing."""
+
+
+def questions(ruleset: Ruleset, firing: Firing) -> tuple[Question, ...]:
+    """Every unrecorded fact that a rule of ``firing`` asks for: dangers first, then in the order of the rules."""
+    asking: dict[str, list[str]] = {}
+    for rule in firing.fired:
+        for fact in rule.then.questions:
+            if fact not in firing.facts:
+                asking.setdefault(fact, []).append(rule.id)
+    found = [_question(ruleset, fact, rules) for fact, rules in asking.items()]
+    return tuple(sorted(found, key=lambda question: not question.danger))
+
+
+def _question(ruleset: Ruleset, fact: str, rules: list[str]) -> Question:
+    definition = ruleset.vocabulary[fact]
+    return Question(
+        fact=fact,
+        label=definition.label,
+        ask=definition.ask or definition.meaning,
+        danger=definition.danger is not None,
+        rules=tuple(rules),
+    )
+
+
+def dangers_not_recorded(ruleset: Ruleset, asked: tuple[Question, ...]) -> NotRecorded | None:
+    """One line for all the dangers among the questions ``asked``, or None where all of them are recorded."""
+    dangers = [(question, danger) for question in asked if (danger := ruleset.vocabulary[question.fact].danger)]
+    if not dangers:
+        return None
+    return NotRecorded(
+        text=f"Not recorded: {', '.join(dict.fromkeys(danger.name for _, danger in dangers))}.",
+        facts=tuple(question.fact for question, _ in dangers),
+        rules=tuple(dict.fromkeys(rule for question, _ in dangers for rule in question.rules)),
+    )
