@@ -6,7 +6,7 @@ import errno
 import importlib
 import pkgutil
 from types import ModuleType
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -37,19 +37,27 @@ class CommandFolder(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the arguments; help imports every command, and where one cannot be, that ends with a message and code 2."""
+        try:
+            return super().parse_args(ctx, args)
+        except NuqueError as error:
+            _refuse(ctx, error)
+
     def invoke(self, ctx: click.Context) -> object:
         """Run the command; a file that cannot be used, or an error raised on purpose, ends it with a message and code 2."""
         try:
             return super().invoke(ctx)
         except NuqueError as error:
-            click.echo(f"{ctx.info_name}: {error}", err=True)
-            ctx.exit(2)
+            _refuse(ctx, error)
         except OSError as error:
             if error.errno == errno.EPIPE:  # whoever read the output has gone; click ends that in its own way
                 raise
             where = f"{error.filename}: " if error.filename else ""
-            click.echo(
-                f"{ctx.info_name}: {where}{error.strerror or error}; look at the path, its rights and the room left",
-                err=True,
-            )
-            ctx.exit(2)
+            _refuse(ctx, f"{where}{error.strerror or error}; look at the path, its rights and the room left")
+
+
+def _refuse(ctx: click.Context, why: object) -> NoReturn:
+    """End the command with the message ``why`` on standard error and code 2."""
+    click.echo(f"{ctx.info_name}: {why}", err=True)
+    ctx.exit(2)

@@ -27,10 +27,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Protocol
 
-import durable_rules_engine
-from durable.engine import Host
-
 from rules.errors import EngineError
+from rules.evaluation.durable_library import Host, durable_rules_engine
 from rules.evaluation.interpreter import Firing, fire_with
 from rules.model.conditions import (
     AllOf,
