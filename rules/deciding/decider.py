@@ -165,12 +165,19 @@ class _DecisionWriter:
         )
 
     def cautions(self) -> tuple[Caution, ...]:
+        """Gravest first; of one severity in the order of doing, so that inspecting the skin stands before reviewing the need."""
         grouped: dict[tuple[Severity, str], list[str]] = defaultdict(list)
         for rule in self.firing.fired:
             for caution in rule.then.cautions:
                 grouped[caution.severity, caution.text].append(rule.id)
-        ordered = sorted(grouped.items(), key=lambda item: SEVERITIES.index(item[0][0]))
+        ordered = sorted(grouped.items(), key=lambda item: (SEVERITIES.index(item[0][0]), self.first_task(item[1])))
         return tuple(Caution(severity=severity, text=text, rules=tuple(rules)) for (severity, text), rules in ordered)
+
+    def first_task(self, rules: Sequence[str]) -> int:
+        """The place, in the order of doing, of the first task that ``rules`` ask for; -1 where they ask for none."""
+        order = list(self.ruleset.tasks)
+        asked = [order.index(call.task) for name in rules for call in self.ruleset.rules[name].then.tasks]
+        return min(asked, default=-1)
 
     def tasks(self) -> tuple[Task, ...]:
         called: dict[str, list[tuple[Rule, TaskCall]]] = defaultdict(list)
