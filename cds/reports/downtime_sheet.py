@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
@@ -84,7 +84,7 @@ def sheet(ruleset: Ruleset, printed: date) -> Sheet:
         about=f"{ruleset.name} {ruleset.version}{local} · content {ruleset.hash[:16]} · printed {printed:%Y-%m-%d}",
         stops=tuple((_condition(ruleset, stop.rule), stop.hold.text) for stop in stop_questions(ruleset)),
         columns=_columns(ruleset, trees),
-        tasks=tuple(map(_task, nobody.tasks)),
+        tasks=tuple(_tasks(nobody.tasks)),
         cautions=tuple(_cautions(ruleset)),
         foot=(
             f"{ruleset.disclaimer} Order of questions: {average:.1f} on average if {KNOWN:.0%} can be answered and all answers "
@@ -129,9 +129,14 @@ def _columns(ruleset: Ruleset, trees: Sequence[AxisTree]) -> tuple[tuple[Section
     return tuple(columns)
 
 
-def _task(task: Task) -> str:
-    people = f" ({task.people} people)" if task.people > 1 else ""
-    return f"{task.title}: {task.timing_words}{people}"
+def _tasks(tasks: Iterable[Task]) -> Iterator[str]:
+    """A line for all tasks that fall due together and take as many people, in the order of the first of them."""
+    together: dict[tuple[str, int], list[str]] = {}
+    for task in tasks:
+        together.setdefault((task.timing_words, task.people), []).append(task.title)
+    for (when, number), titles in together.items():
+        people = f" ({number} people)" if number > 1 else ""
+        yield f"{'; '.join(titles)}: {when}{people}"
 
 
 def _condition(ruleset: Ruleset, rule: Rule) -> str:

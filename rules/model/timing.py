@@ -41,14 +41,15 @@ class Timing(BaseModel):
     def counted_from_now(self, worn_hours: float | None) -> Timing:
         """The same with what is left of the deadline after ``worn_hours`` in the collar (None: not recorded, so all of it).
 
-        ``within_wear_hours`` stays only where it is the nearer deadline.
+        ``within_wear_hours`` stays only where it is the nearer deadline and the hours are recorded.
         """
         if self.within_wear_hours is None:
             return self
         left = max(self.within_wear_hours - (worn_hours or 0), 0)
         if self.within_hours is not None and self.within_hours <= left:
             return self.model_copy(update={"within_wear_hours": None})
-        return self.model_copy(update={"within_hours": left})
+        of_wear = None if worn_hours is None else self.within_wear_hours
+        return self.model_copy(update={"within_hours": left, "within_wear_hours": of_wear})
 
     def describe(self, triggers: dict[str, str]) -> str:
         """In words; ``triggers`` gives the words for each event."""

@@ -104,7 +104,13 @@ def test_what_is_ours_asks_the_site_to_confirm_it():
 
 
 def test_of_two_warnings_inspecting_the_skin_stands_before_reviewing_the_need():
-    facts = {"age_years": 40, "collar_in_place": True, "collar_kind": "long_term", "setting": "ward", "collar_hours": 60}
+    facts = {
+        "age_years": 40,
+        "collar_in_place": True,
+        "collar_kind": "long_term",
+        "setting": "ward",
+        "collar_hours": 60,
+    }
     decision = DECIDER.decide({**facts, "last_review_hours": 30, "last_skin_check_hours": 15}, AT)
     rules = [rule for caution in decision.cautions if caution.severity == "warning" for rule in caution.rules]
     assert rules.index("skin.overdue.raised") < rules.index("review.needed.overdue")

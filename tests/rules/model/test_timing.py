@@ -64,7 +64,7 @@ def test_an_impossible_timing_is_refused(wrong):
 @pytest.mark.parametrize(
     ("timing", "worn", "left", "words"),
     [
-        (Timing(within_wear_hours=4), None, 4, "within 4 hours (by 4 hours of wear)"),
+        (Timing(within_wear_hours=4), None, 4, "within 4 hours"),
         (Timing(within_wear_hours=4), 3.5, 0.5, "within 30 minutes (by 4 hours of wear)"),
         (Timing(within_wear_hours=4), 9, 0, "now"),
         (Timing(within_wear_hours=4, within_hours=1), 2, 1, "within 1 hour"),
