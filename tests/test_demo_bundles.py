@@ -109,7 +109,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "12": lambda s: s.codes[0].startswith("adolescent") and "age_years" not in s.facts,
     "13": lambda s: (
         s.codes == ["adult H1 G2 flexed"]
-        and {"sizing.contour.flexed", "application.fixed_flexion.fracture_watch"} <= s.cautions
+        and {"sizing.contour.flexed", "dangers.spine.stiff"} <= s.cautions
     ),
     "14": lambda s: s.codes == [] and s.holds == {"sizing.hold.severe_flexion"} and "refer_orthotist" in s.tasks,
     "15": lambda s: s.codes == [] and s.holds == {"sizing.hold.fixed_other"},
@@ -120,7 +120,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "18": lambda s: (
         s.codes[0].endswith("recumbent")
         and s.facts["collar_hours"] == 36
-        and {"skin.extrication.overdue", "application.icp.close_not_tight"} <= s.cautions
+        and {"skin.extrication.overdue", "dangers.head.pressure"} <= s.cautions
     ),
     "19": lambda s: s.facts["surgery_planned"] is True and {"measure_neck", "remeasure_neck"} <= s.tasks,
     "20": lambda s: (
@@ -155,13 +155,13 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "32": lambda s: (
         {
             "application.position.prone",
-            "application.airway.vomiting",
+            "dangers.airway.vomiting",
             "application.people.agitated",
             "need.motion.board",
         }
         <= s.cautions
     ),
-    "33": lambda s: "application.airway.unguarded" in s.cautions,
+    "33": lambda s: "dangers.airway.unguarded" in s.cautions,
     "34": lambda s: (
         {
             "need.doubt.alertness",
@@ -182,7 +182,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         <= s.cautions
     ),
     "37": lambda s: (
-        {"application.injury.face", "sizing.note.fused_neck", "application.position.late_pregnancy"} <= s.cautions
+        {"dangers.airway.jaw", "sizing.note.fused_neck", "application.position.late_pregnancy"} <= s.cautions
     ),
     "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record"} <= s.cautions,
     "39": lambda s: {"skin.damage.stage_1", "skin.overdue.high"} <= s.cautions,
@@ -199,7 +199,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
     "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
     "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
-    "53": lambda s: {"review.ct.positive", "review.swallowing.failed"} <= s.cautions,
+    "53": lambda s: {"dangers.guard.known_injury", "dangers.swallowing.failed"} <= s.cautions,
     "54": lambda s: {"review.needed.cleared", "review.wear.ended"} <= s.cautions,
     "55": lambda s: (
         {

@@ -20,12 +20,12 @@ StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
 
 
 class Danger(BaseModel):
-    """Which answers to a yes/no or coded fact are a danger by themselves, and its name where it was not recorded."""
+    """Which answers to a yes/no or coded fact are a danger by themselves (maybe none), and its name where nobody recorded it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str
-    answers: tuple[StrictBool | StrictStr, ...] = Field(min_length=1)
+    answers: tuple[StrictBool | StrictStr, ...]
 
 
 class FactDefinition(BaseModel):

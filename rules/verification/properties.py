@@ -235,6 +235,50 @@ def against_a_collar(ruleset: Ruleset) -> list[Rule]:
     ]
 
 
+class DangersAreSaid(Property):
+    """A recorded danger is said, whatever else is recorded or not: ordered, about to be put on, worn, withheld, leaving."""
+
+    id = "dangers-are-said"
+    says = (
+        "Every answer that the facts call a danger, once recorded, brings a critical caution of its own in every phase."
+    )
+
+    @cached_property
+    def _saying(self) -> dict[Label, tuple[str, FactValue, list[Rule]]]:
+        """By label ``FACT:ANSWER``: the fact, the answer, and the rules with a critical caution that read the fact."""
+        critical = [
+            rule
+            for rule in self.ruleset.rules.values()
+            if any(caution.severity == "critical" for caution in rule.then.cautions)
+        ]
+        return {
+            f"{name}:{answer}": (name, answer, [rule for rule in critical if name in rule.reads])
+            for name, fact in self.ruleset.vocabulary.items()
+            for answer in (fact.danger.answers if fact.danger else ())
+        }
+
+    def statement(self) -> Statement:
+        """A label for each danger: it is recorded, and no rule with a critical caution that reads it fires."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        violated = {}
+        for label, (name, answer, saying) in self._saying.items():
+            same = patient.value[name] == constant(self.ruleset.vocabulary[name], answer)
+            said = any_of(evaluation.fires[rule.id] for rule in saying)
+            violated[label] = all_of([patient.known[name], same, negated(said)])
+        return Statement((patient,), patient.plausible, violated)
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The dangers that are recorded and not said."""
+        (facts,) = patients
+        fired = {rule.id for rule in self.firing(facts).fired}
+        return frozenset(
+            label
+            for label, (name, answer, saying) in self._saying.items()
+            if facts.get(name) == answer and not any(rule.id in fired for rule in saying)
+        )
+
+
 class SettledStays(Property):
     """What the decision calls settled is settled."""
 

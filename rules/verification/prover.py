@@ -21,6 +21,7 @@ from rules.model.ruleset import Rule, Ruleset
 from rules.verification.invariants import Claim
 from rules.verification.properties import (
     Complete,
+    DangersAreSaid,
     Facts,
     Label,
     NeverSlower,
@@ -75,6 +76,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield Complete(ruleset)
     yield NoContradiction(ruleset)
     yield NoSizeAgainstAWarning(ruleset)
+    yield DangersAreSaid(ruleset)
     yield SettledStays(ruleset)
     yield AsManyPeopleAsNamed(ruleset)
     for claim in claims:

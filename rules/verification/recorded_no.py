@@ -34,15 +34,17 @@ def _switching_on(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         if definition.type == "boolean" and definition.given != "concluded" and not danger:
             recorded = patient.with_fact(fact, TRUE, z3.BoolVal(False), TRUE)
             missing = patient.with_fact(fact, FALSE, z3.BoolVal(False), TRUE)
-            if _fires_only_for_the_first(part, rule, recorded, missing):
+            if _fires_only_for_the_first(part, rule, fact, recorded, missing):
                 yield fact
 
 
-def _fires_only_for_the_first(part: Ruleset, rule: Rule, first: Patient, second: Patient) -> bool:
+def _fires_only_for_the_first(part: Ruleset, rule: Rule, fact: str, first: Patient, second: Patient) -> bool:
+    """A second patient for whom other rules conclude ``fact`` does not count: there something safe is on record."""
     solver = z3.Solver()
     solver.set("timeout", _TIMEOUT_MS)
-    fires, still = (Evaluation(part, patient).fires[rule.id] for patient in (first, second))
-    solver.add(all_of([first.plausible, fires, negated(still)]))
+    before, after = (Evaluation(part, patient) for patient in (first, second))
+    silenced = [before.fires[rule.id], negated(after.fires[rule.id]), negated(after.known[fact])]
+    solver.add(all_of([first.plausible, *silenced]))
     result = solver.check()
     if result == z3.unknown:
         raise RuntimeError(f"z3 could not tell within {_TIMEOUT_MS} ms whether {rule.id} waits for a recorded no")

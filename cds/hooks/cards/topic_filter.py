@@ -1,4 +1,7 @@
-"""A decision narrowed to some topics of the rule set: the same decision with fewer cautions and tasks."""
+"""A decision narrowed to some topics of the rule set: the same decision with fewer cautions and tasks.
+
+A danger speaks whenever a chart is opened: critical cautions are kept whatever their topic.
+"""
 
 from __future__ import annotations
 
@@ -14,10 +17,12 @@ def of_topics(rules: Iterable[str], ruleset: Ruleset, topics: Collection[str]) -
 
 
 def narrowed(decision: Decision, ruleset: Ruleset, topics: Collection[str]) -> Decision:
-    """``decision`` with the cautions and tasks that rules of ``topics`` gave."""
+    """``decision`` with the tasks that rules of ``topics`` gave, their cautions, and every critical caution of any topic."""
     return decision.model_copy(
         update={
-            "cautions": tuple(c for c in decision.cautions if of_topics(c.rules, ruleset, topics)),
+            "cautions": tuple(
+                c for c in decision.cautions if c.severity == "critical" or of_topics(c.rules, ruleset, topics)
+            ),
             "tasks": tuple(t for t in decision.tasks if of_topics(t.rules, ruleset, topics)),
         }
     )

@@ -49,6 +49,7 @@ def test_everything_is_proved_of_the_small_ruleset():
         "complete": "proved",
         "no-contradiction": "proved",
         "no-size-against-a-warning": "proved",
+        "dangers-are-said": "proved",
         "settled-stays": "proved",
         "band-rises": "proved",
         "band-rises-with-fingers": "proved",
