@@ -108,8 +108,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "11": lambda s: s.codes == [] and s.holds == {"sizing.line.age_unknown"},
     "12": lambda s: s.codes[0].startswith("adolescent") and "age_years" not in s.facts,
     "13": lambda s: (
-        s.codes == ["adult H1 G2 flexed"]
-        and {"sizing.contour.flexed", "dangers.spine.stiff"} <= s.cautions
+        s.codes == ["adult H1 G2 flexed"] and {"sizing.contour.flexed", "dangers.spine.stiff"} <= s.cautions
     ),
     "14": lambda s: s.codes == [] and s.holds == {"sizing.hold.severe_flexion"} and "refer_orthotist" in s.tasks,
     "15": lambda s: s.codes == [] and s.holds == {"sizing.hold.fixed_other"},
@@ -161,7 +160,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         }
         <= s.cautions
     ),
-    "33": lambda s: "dangers.airway.unguarded" in s.cautions,
+    "33": lambda s: {"dangers.airway.unguarded", "dangers.airway.tube_lost"} <= s.cautions,
     "34": lambda s: (
         {
             "need.doubt.alertness",
@@ -182,7 +181,14 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         <= s.cautions
     ),
     "37": lambda s: (
-        {"dangers.airway.jaw", "sizing.note.fused_neck", "application.position.late_pregnancy"} <= s.cautions
+        {
+            "dangers.airway.jaw",
+            "dangers.lines.neck",
+            "dangers.spine.diseased",
+            "sizing.note.fused_neck",
+            "application.position.late_pregnancy",
+        }
+        <= s.cautions
     ),
     "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record"} <= s.cautions,
     "39": lambda s: {"skin.damage.stage_1", "skin.overdue.high"} <= s.cautions,
@@ -346,3 +352,15 @@ def test_the_hospitals_own_codes_are_read() -> None:
 def test_the_refused_values_are_of_many_kinds() -> None:
     refused = [item for entry in INDEX for item in shown(entry["file"][:2]).reading.not_used]
     assert {"unit", "stale", "contradiction", "implausible"} <= {item.kind for item in refused}
+
+
+@pytest.mark.parametrize("entry", INDEX, ids=[entry["file"] for entry in INDEX])
+def test_no_patient_without_a_recorded_danger_gets_more_than_one_critical_caution(entry: dict[str, Any]) -> None:
+    shown_patient = shown(entry["file"][:2])
+    dangers = {
+        name
+        for name, value in shown_patient.facts.items()
+        if (danger := RULESET.vocabulary[name].danger) is not None and value in danger.answers
+    }
+    critical = [caution.text for caution in shown_patient.decision.cautions if caution.severity == "critical"]
+    assert dangers or len(critical) <= 1

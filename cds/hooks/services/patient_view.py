@@ -1,4 +1,4 @@
-"""``collar-patient-view``: the chart of a patient in a collar is opened, so say what is overdue. Silent where nothing is."""
+"""``collar-patient-view``: the chart of a patient in a collar is opened, so say what is dangerous or overdue."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ SERVICE = HookService(
     hook="patient-view",
     title="Rigid neck collar: what is overdue",
     description=(
-        "When the chart of a patient who wears a rigid neck collar is opened: overdue skin inspection, too long in the "
+        "When the chart of a patient who wears a rigid neck collar is opened: recorded dangers, overdue skin inspection, too long in the "
         "collar, no review, an extrication collar still on. Otherwise silent."
     ),
     request=PatientViewRequest,
