@@ -57,8 +57,8 @@ SERVICE = HookService(
     hook="patient-view",
     title="Rigid neck collar: what is overdue",
     description=(
-        "When the chart of a patient who wears a rigid neck collar is opened: recorded dangers, overdue skin inspection, too long in the "
-        "collar, no review, an extrication collar still on. Otherwise silent."
+        "When the chart of a patient who wears a rigid neck collar is opened: recorded dangers, overdue skin inspection, "
+        "too long in the collar, no review, an extrication collar still on. Otherwise silent."
     ),
     request=PatientViewRequest,
     concerns=_always,
