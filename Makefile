@@ -61,6 +61,8 @@ lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newe
 	$(LOCK) pyproject.toml --extra engine --extra workbench --extra postgres --output-file .requirements/run.txt
 	$(LOCK) pyproject.toml --extra dev --constraints .requirements/build.txt --constraints .requirements/run.txt --output-file .requirements/dev.txt
 	$(LOCK) pyproject.toml --extra engine --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
+	rm -f .requirements/lowest.txt
+	$(LOCK) pyproject.toml --resolution lowest-direct --extra engine --extra workbench --extra postgres --extra otel --output-file .requirements/lowest.txt
 
 clean: ## remove the environment and everything that was generated
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out
