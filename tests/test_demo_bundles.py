@@ -218,6 +218,17 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         }
         <= s.cautions
     ),
+    "56": lambda s: (
+        {"need.child.no_imaging", "need.both.child_none_signs_present", "need.both.child_none_others_imaging"}
+        <= s.cautions
+    ),
+    "57": lambda s: (
+        {"need.child.x_ray", "need.both.child_imaging_no_signs", "need.both.child_imaging_others_none"} <= s.cautions
+    ),
+    "58": lambda s: "need.child.excluded_by_study" in s.cautions,
+    "59": lambda s: "need.child.ct" in s.cautions,
+    "60": lambda s: s.decision.leading[0].rules == ("need.refuted.rules",) and "decide_collar_need" in s.tasks,
+    "61": lambda s: s.decision.leading[0].rules == ("need.refuted.cleared",) and "decide_collar_need" in s.tasks,
 }
 
 

@@ -165,13 +165,19 @@ class _DecisionWriter:
         )
 
     def cautions(self) -> tuple[Caution, ...]:
-        """Gravest first; of one severity in the order of doing, so that inspecting the skin stands before reviewing the need."""
-        grouped: dict[tuple[Severity, str], list[str]] = defaultdict(list)
+        """Gravest first; of one severity those that lead, then in the order of doing (the skin before the review of need)."""
+        grouped: dict[tuple[Severity, bool, str], list[str]] = defaultdict(list)
         for rule in self.firing.fired:
             for caution in rule.then.cautions:
-                grouped[caution.severity, caution.text].append(rule.id)
-        ordered = sorted(grouped.items(), key=lambda item: (SEVERITIES.index(item[0][0]), self.first_task(item[1])))
-        return tuple(Caution(severity=severity, text=text, rules=tuple(rules)) for (severity, text), rules in ordered)
+                grouped[caution.severity, caution.leads, caution.text].append(rule.id)
+        ordered = sorted(
+            grouped.items(),
+            key=lambda item: (SEVERITIES.index(item[0][0]), not item[0][1], self.first_task(item[1])),
+        )
+        return tuple(
+            Caution(severity=severity, text=text, rules=tuple(rules), leads=leads)
+            for (severity, leads, text), rules in ordered
+        )
 
     def first_task(self, rules: Sequence[str]) -> int:
         """The place, in the order of doing, of the first task that ``rules`` ask for; -1 where they ask for none."""

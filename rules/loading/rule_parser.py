@@ -238,7 +238,7 @@ class _RuleParsing:
             sizes=tuple(self.size(index, entry) for index, entry in enumerate(shape.size)),
             holds=tuple(self.hold(index, entry) for index, entry in enumerate(shape.hold)),
             cautions=tuple(
-                CautionText(entry.severity, self.text(("then", "caution", index, "text"), entry.text))
+                CautionText(entry.severity, self.text(("then", "caution", index, "text"), entry.text), entry.leads)
                 for index, entry in enumerate(shape.caution)
             ),
             tasks=tuple(call for index, entry in enumerate(shape.tasks) for call in self.tasks(index, entry)),

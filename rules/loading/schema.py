@@ -127,10 +127,11 @@ class HoldShape(Schema):
 
 
 class CautionShape(Schema):
-    """One entry of a rule's ``caution``."""
+    """One entry of a rule's ``caution``. One that ``leads`` is said before the size, and no order of a collar before it."""
 
     severity: Literal["info", "warning", "critical"]
     text: str
+    leads: bool = False
 
 
 class StepShape(Schema):

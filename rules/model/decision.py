@@ -69,11 +69,15 @@ class HoldNotice(FrozenModel):
 
 
 class Caution(FrozenModel):
-    """A caution. The same text from several rules is said once, with all of them."""
+    """A caution. The same text from several rules is said once, with all of them.
+
+    One that ``leads`` is said before the size, and before it no order of a collar is offered.
+    """
 
     severity: Severity
     text: str
     rules: tuple[str, ...]
+    leads: bool = False
 
 
 class Task(FrozenModel):
@@ -262,3 +266,8 @@ class Decision(FrozenModel):
     trace: tuple[TraceEntry, ...]
     sources: dict[str, str]
     disclaimer: str
+
+    @property
+    def leading(self) -> tuple[Caution, ...]:
+        """The cautions that are said before the size: need is in doubt, and no order of a collar is offered first."""
+        return tuple(caution for caution in self.cautions if caution.leads)

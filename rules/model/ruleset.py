@@ -167,10 +167,11 @@ class Hold:
 
 @dataclass(frozen=True)
 class CautionText:
-    """A caution, with its severity."""
+    """A caution, with its severity. One that ``leads`` is said before the size: a collar may not be what is needed."""
 
     severity: Severity
     text: str
+    leads: bool = False
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from rules.model.conditions import AllOf, Condition, describe
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
 from rules.verification.invariants import Claim
+from rules.verification.need_first import NeedBeforeSize
 from rules.verification.properties import (
     Complete,
     DangersAreSaid,
@@ -79,6 +80,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield DangersAreSaid(ruleset)
     yield SettledStays(ruleset)
     yield AsManyPeopleAsNamed(ruleset)
+    yield NeedBeforeSize(ruleset)
     for claim in claims:
         if claim.rising is not None:
             yield Rising(ruleset, claim, claim.rising)

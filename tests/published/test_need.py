@@ -2,6 +2,8 @@
 
 Five-criterion rule (NEXUS): Hoffman et al., N Engl J Med 2000;343:94-99. Canadian rule: Stiell et al., JAMA
 2001;286:1841-1848. Spinal motion restriction: joint position statement, Prehosp Emerg Care 2018;22:659-661.
+Paediatric rule: Leonard et al.,
+Lancet Child Adolesc Health 2024;8:482-490, read in secondary pages (Emerg Med J 2024;41:567), not in full text.
 """
 
 from __future__ import annotations
@@ -62,6 +64,7 @@ COVERED = {
     "known_vertebral_disease": False,
     "paralysis": False,
     "hours_since_injury": 5,
+    "neck_pain": True,
 }
 LOW_RISK = {
     "simple_rear_end_collision": True,
@@ -133,7 +136,7 @@ def test_rotation_is_never_asked_for_before_the_rule_allows_it(known):
     ],
 )
 def test_whom_the_canadian_rule_does_not_cover(outside):
-    """Stiell et al. 2001; pregnancy, return visits and earlier surgery are exclusions recalled from memory."""
+    """Stiell et al. 2001, exclusions as tabled in Emerg Med J 2021;38:330."""
     facts = {**COVERED, "dangerous_mechanism": True, **LOW_RISK, "neck_rotation_45_degrees": True, **outside}
     assert assessment("canadian_rule_result", facts).value == "not_applicable"
 
@@ -165,6 +168,131 @@ def test_dangerous_mechanisms(mechanism, dangerous):
     """Stiell et al. 2001, footnote on dangerous mechanisms."""
     result = assessment("canadian_rule_result", {**COVERED, "paraesthesia": False, **mechanism})
     assert result.value == ("imaging" if dangerous else None)
+
+
+@pytest.mark.parametrize(
+    ("recorded", "said"),
+    [
+        ({"neck_pain": True}, "imaging"),
+        ({"neck_pain": False, "visible_injury_above_clavicles": False}, "not_applicable"),
+        ({"neck_pain": False, "visible_injury_above_clavicles": True, "walked_since_injury": True}, "not_applicable"),
+        ({"neck_pain": False, "visible_injury_above_clavicles": True, "dangerous_mechanism": False}, "not_applicable"),
+        ({"neck_pain": None}, None),
+        (
+            {
+                "neck_pain": False,
+                "visible_injury_above_clavicles": True,
+                "dangerous_mechanism": True,
+                "walked_since_injury": False,
+            },
+            "imaging",
+        ),
+    ],
+)
+def test_whom_the_canadian_rule_includes(recorded, said):
+    """Stiell et al. 2001: neck pain; or a visible injury above the clavicles, a dangerous mechanism, and no walking yet."""
+    facts = {name: value for name, value in {**COVERED, "age_years": 70, **recorded}.items() if value is not None}
+    assert assessment("canadian_rule_result", facts).value == said
+
+
+@pytest.mark.parametrize(
+    "finding",
+    [{"age_years": 65}, {"age_years": 40, "paraesthesia": True}, {"age_years": 40, "dangerous_mechanism": True}],
+)
+def test_a_high_risk_factor_decides_at_once(finding):
+    """Stiell et al. 2001: a high-risk factor mandates imaging; nothing that is still open could spare it."""
+    result = assessment("canadian_rule_result", {"blunt_injury": True, "neck_pain": True, **finding})
+    assert result.value == "imaging"
+
+
+@pytest.mark.parametrize("criterion", FIVE)
+def test_one_criterion_decides_at_once(criterion):
+    """Hoffman et al. 2000: low risk takes all five absent, so one that is present is enough."""
+    assert assessment("nexus_result", {"blunt_injury": True, criterion: True}).value == "not_low_risk"
+
+
+# --- paediatric rule of 2024 -----------------------------------------------------------------------------------------
+
+CHILD = {
+    **BLUNT,
+    "age_years": 8,
+    "glasgow_coma_score": 15,
+    **dict.fromkeys(
+        (
+            "abnormal_airway_breathing_circulation",
+            "neurological_deficit",
+            "altered_alertness",
+            "neck_pain",
+            "neck_tenderness",
+            "substantial_head_injury",
+            "torso_injury",
+            "intoxicated",
+            "strangulation",
+            "predisposing_condition",
+        ),
+        False,
+    ),
+}
+"""A child in whom each finding and each exclusion is recorded as absent."""
+
+
+@pytest.mark.parametrize(
+    ("finding", "said"),
+    [
+        ({}, "no_imaging"),
+        ({"glasgow_coma_score": 3}, "ct"),
+        ({"glasgow_coma_score": 8}, "ct"),
+        ({"glasgow_coma_score": 9}, "x_ray"),
+        ({"glasgow_coma_score": 14}, "x_ray"),
+        ({"responsiveness": "unresponsive"}, "ct"),
+        ({"responsiveness": "pain"}, "x_ray"),
+        ({"responsiveness": "voice"}, "x_ray"),
+        ({"responsiveness": "alert"}, "no_imaging"),
+        ({"abnormal_airway_breathing_circulation": True}, "ct"),
+        ({"neurological_deficit": True}, "ct"),
+        ({"paraesthesia": True}, "ct"),
+        ({"altered_alertness": True}, "x_ray"),
+        ({"neck_pain": True}, "x_ray"),
+        ({"neck_tenderness": True}, "x_ray"),
+        ({"midline_tenderness": True}, "x_ray"),
+        ({"substantial_head_injury": True}, "x_ray"),
+        ({"torso_injury": True}, "x_ray"),
+        ({"high_risk_crash": True}, "no_imaging"),
+        ({"axial_load_to_head": True}, "no_imaging"),
+        ({"torticollis": True}, "no_imaging"),
+        ({"age_years": 0}, "no_imaging"),
+        ({"age_years": 17.9}, "no_imaging"),
+        ({"age_years": 18}, "not_applicable"),
+        ({"penetrating_injury": True}, "not_applicable"),
+    ],
+)
+def test_each_step_of_the_paediatric_rule(finding, said):
+    """Leonard et al. 2024: CT for a first finding, else plain X-ray for a second, else none; no mechanism, no torticollis."""
+    assert assessment("paediatric_rule_result", {**CHILD, **finding}).value == said
+
+
+@pytest.mark.parametrize("left_out", ["strangulation", "intoxicated", "predisposing_condition"])
+def test_whom_the_paediatric_rule_left_out(left_out):
+    """One teaching page on Leonard et al. 2024; from memory."""
+    assert assessment("paediatric_rule_result", {**CHILD, "neck_pain": True, left_out: True}).value == "not_applicable"
+
+
+@pytest.mark.parametrize("unknown", sorted(CHILD.keys() - {"blunt_injury", "age_years"}))
+def test_the_last_step_takes_every_finding_as_recorded(unknown):
+    """Leonard et al. 2024: no imaging only where no finding is present; what nobody looked for is not absent."""
+    facts = {name: value for name, value in CHILD.items() if name != unknown}
+    assert assessment("paediatric_rule_result", facts).value is None
+
+
+def test_where_the_children_s_lists_part_both_are_shown():
+    """Leonard et al. 2024 counts no mechanism; Leonard et al. 2011 and the 2018 statement count a high-risk crash."""
+    facts = {**CHILD, "high_risk_crash": True}
+    assert assessment("paediatric_rule_result", facts).value == "no_imaging"
+    assert assessment("motion_restriction", facts).value == "indicated"
+    said = [caution.text for caution in DECIDER.decide(facts, AT).cautions]
+    assert any("no imaging of the neck on this ground" in text for text in said)
+    assert any("Spinal motion restriction is indicated" in text for text in said)
+    assert any(text.startswith("Two lists part") for text in said)
 
 
 # --- spinal motion restriction ---------------------------------------------------------------------------------------
@@ -214,7 +342,7 @@ def test_no_child_is_restricted_by_age_alone(age):
 
 @pytest.mark.parametrize(("deficit", "said"), [(False, "not_indicated_by_rule"), (True, "clinician_decides")])
 def test_penetrating_injury(deficit, said):
-    """Joint position statement 2018: no role in penetrating trauma; a deficit is left to the clinician."""
+    """Joint position statement 2018: no role in penetrating trauma, without exception; the exception for a deficit is local."""
     facts = {"blunt_injury": False, "penetrating_injury": True, "neurological_deficit": deficit}
     assert assessment("motion_restriction", facts).value == said
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card
+from cds.hooks.cards.need import need_first, without_leading
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.catalogue_items import shelf_lines
+from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
 from cds.protocol.request import OrderSelectRequest
 from cds.protocol.response import LONGEST_SUMMARY
@@ -30,9 +32,10 @@ def _cards(call: HookCall) -> list[Draft]:
         call.decision,
         shelf=shelf_lines(call.content.shelf(call.decision)),
         not_had=call.gathered.not_had,
-        offers=offers,
+        offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
-    return [_doubted(main) if call.deceased else main, *caution_cards(call.decision)]
+    main = need_first(main, call.decision)
+    return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision))]
 
 
 def _doubted(main: Draft) -> Draft:

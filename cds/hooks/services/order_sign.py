@@ -11,9 +11,11 @@ from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import cited, not_used_section, why
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
+from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import people_stated, stated_size
 from cds.protocol.request import OrderSignRequest, Resource
+from cds.protocol.response import Action
 from cds.site.content import Content
 from rules.model.decision import AxisDecision
 from rules.model.ruleset import SEVERITIES, Severity
@@ -25,7 +27,10 @@ _LONGEST = 120
 
 @dataclass(frozen=True)
 class Finding:
-    """One way in which an order contradicts the decision. ``about`` says what would put it right: the order, or more care."""
+    """One way in which an order contradicts the decision.
+
+    ``about`` says what would put it right: the order, more care, or a decision about the need.
+    """
 
     severity: Severity
     text: str
@@ -39,13 +44,19 @@ def _concerns(request: OrderSignRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     orders = call.content.collar_orders(call.request.context.drafts)
-    of_call = [*_people(call, orders), *_care(call)]
+    need, of_call = list(_need(call)), [*_people(call, orders), *_care(call)]
     drafts = []
     for position, order in enumerate(orders):
-        findings = [*_size(call, order), *_item(call, order), *(of_call if position == 0 else ())]
+        findings = [*need, *_size(call, order), *_item(call, order), *(of_call if position == 0 else ())]
         if findings:
             drafts.append(_card(call, order, orders, findings))
     return drafts
+
+
+def _need(call: HookCall) -> Iterator[Finding]:
+    """What speaks against any collar: said before what is wrong with the order, unless that is critical."""
+    for caution in call.decision.leading:
+        yield Finding(caution.severity, caution.text, caution.rules, about="need")
 
 
 def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
@@ -140,14 +151,25 @@ def _explained(call: HookCall, finding: Finding) -> str:
 
 
 def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
-    if any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
-        label = "Correct the order and add the care" if call.decision.size_class else "Order the review and the care"
+    if all(finding.about == "need" for finding in findings):
+        actions: tuple[Action, ...] = ()
+    elif any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
         fitting = [_with_fitting_item(call, each) for each in orders]
         actions = whole_order_set(call.decision, call.orders, fitting, call.standing)
     else:
-        label = "Correct the order"
         actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders)
-    return (Offer(label, actions, recommended=True),) if actions else ()
+    offers = (Offer(_label(call, findings), actions, recommended=True),) if actions else ()
+    return offers_need_first(offers, call.decision, call.orders, call.standing)
+
+
+def _label(call: HookCall, findings: list[Finding]) -> str:
+    if call.decision.size_class is None:
+        return "Order the review and the care"
+    return (
+        "Correct the order and add the care"
+        if any(finding.about == "care" for finding in findings)
+        else "Correct the order"
+    )
 
 
 SERVICE = HookService(

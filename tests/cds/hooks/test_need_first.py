@@ -1,0 +1,63 @@
+"""Where need is refuted, the cards for orders say so first, and the first offer is never the order of a collar."""
+
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, observation, order_select, order_sign
+from tests.cds.hooks.cds_hooks_standard import check_response
+
+PENETRATING = observation("penetrating-injury", True)
+CLEARED = observation("clearance-recorded", True)
+
+
+def cards(client: TestClient, hook: str, call: dict[str, Any]) -> list[dict[str, Any]]:
+    answer = client.post(f"/cds-services/collar-{hook}", json=call)
+    assert answer.status_code == 200, answer.text
+    response = answer.json()
+    check_response(response)
+    found = response["cards"]
+    assert isinstance(found, list)
+    return found
+
+
+def codes(suggestion: dict[str, Any]) -> set[str]:
+    """The codes of the orders that accepting ``suggestion`` makes, and the types of what is no order."""
+    found = set()
+    for action in suggestion["actions"]:
+        resource = action["resource"]
+        if resource["resourceType"] == "ServiceRequest":
+            found |= {coding["code"] for coding in resource["code"]["coding"]}
+        else:
+            found.add(resource["resourceType"])
+    return found
+
+
+@pytest.mark.parametrize("against", [PENETRATING, CLEARED])
+def test_a_selected_collar_is_met_with_the_question_of_need(client: TestClient, against: dict[str, Any]) -> None:
+    first = next(
+        card for card in cards(client, "order-select", order_select(*MEASURED, against)) if "suggestions" in card
+    )
+    assert "before ordering one" in first["detail"].splitlines()[0]
+    ask, order = first["suggestions"]
+    assert codes(ask) == {"decide-collar-need"}
+    assert ask["isRecommended"] is True
+    assert order.get("isRecommended", False) is False
+    assert len(order["actions"]) > 1
+
+
+@pytest.mark.parametrize("against", [PENETRATING, CLEARED])
+def test_a_collar_about_to_be_signed_is_met_with_the_question_of_need(
+    client: TestClient, against: dict[str, Any]
+) -> None:
+    first = cards(client, "order-sign", order_sign(*MEASURED, against, drafts=(COLLAR_ORDER,)))[0]
+    assert codes(first["suggestions"][0]) == {"decide-collar-need"}
+    assert first["suggestions"][0]["isRecommended"] is True
+
+
+def test_with_a_specialist_order_the_collar_is_the_first_offer(client: TestClient) -> None:
+    call = order_select(*MEASURED, CLEARED, observation("specialist-order", True))
+    offers = [offer for card in cards(client, "order-select", call) for offer in card.get("suggestions", ())]
+    assert [offer.get("isRecommended") for offer in offers] == [True]
+    assert "decide-collar-need" not in codes(offers[0])
