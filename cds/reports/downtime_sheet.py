@@ -32,6 +32,10 @@ GO_TO = "go to "
 """How an answer begins that leads on to another question; any other answer ends with a result."""
 
 
+_NOT_ON_PAPER = frozenset({"apparent_age_group", "guideline_adult"})
+"""Facts that only the record can set against another: two records of age, a scan read by a guideline."""
+
+
 @dataclass(frozen=True)
 class Row:
     """One question: its number on the sheet, what is asked, and each group of answers with what follows from it.
@@ -82,7 +86,7 @@ def sheet(ruleset: Ruleset, printed: date) -> Sheet:
     return Sheet(
         title="Rigid neck collar: size without the record system",
         about=f"{ruleset.name} {ruleset.version}{local} · content {ruleset.hash[:16]} · printed {printed:%Y-%m-%d}",
-        stops=tuple((_condition(ruleset, stop.rule), stop.hold.text) for stop in stop_questions(ruleset)),
+        stops=tuple((_condition(ruleset, stop.rule), stop.hold.summary) for stop in stop_questions(ruleset)),
         columns=_columns(ruleset, trees),
         tasks=tuple(_tasks(nobody.tasks)),
         cautions=tuple(_cautions(ruleset)),
@@ -136,7 +140,7 @@ def _tasks(tasks: Iterable[Task]) -> Iterator[str]:
         together.setdefault((task.timing_words, task.people), []).append(task.title)
     for (when, number), titles in together.items():
         people = f" ({number} people)" if number > 1 else ""
-        yield f"{'; '.join(titles)}: {when}{people}"
+        yield f"{'; '.join(titles)}: {when.replace('the collar is put on', 'fitting')}{people}"
 
 
 def _condition(ruleset: Ruleset, rule: Rule) -> str:
@@ -161,13 +165,18 @@ def _condition(ruleset: Ruleset, rule: Rule) -> str:
 
 
 def _cautions(ruleset: Ruleset) -> Iterator[str]:
-    """Critical cautions of rules that withhold no size (those are among the stops), each once."""
+    """Critical cautions of rules that withhold no size (those are among the stops), each once, in short.
+
+    What is said of leaving is left out, and what rests on a scan or on two records of age: the sheet is for sizing and fitting.
+    """
     said: set[str] = set()
     for rule in ruleset.rules.values():
+        if rule.then.holds or rule.topic == "handover" or rule.reads & _NOT_ON_PAPER:
+            continue
         for caution in rule.then.cautions:
-            if caution.severity == "critical" and not rule.then.holds and caution.text not in said:
-                said.add(caution.text)
-                yield caution.text
+            if caution.severity == "critical" and caution.summary not in said:
+                said.add(caution.summary)
+                yield caution.summary
 
 
 @dataclass(frozen=True)

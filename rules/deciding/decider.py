@@ -30,7 +30,7 @@ from rules.model.decision import (
     TraceEntry,
 )
 from rules.model.facts import FactValue, RecordedFact
-from rules.model.ruleset import BASES, SEVERITIES, Basis, HoldKind, Rule, Ruleset, Severity, TaskCall
+from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Rule, Ruleset, TaskCall
 
 WORN = "collar_hours"
 """The fact from which deadlines that count from the start of wear are worked out."""
@@ -156,27 +156,33 @@ class _DecisionWriter:
         )
 
     def holds(self) -> tuple[HoldNotice, ...]:
-        grouped: dict[tuple[HoldKind, str, str | None], list[str]] = defaultdict(list)
+        grouped: dict[Hold, list[str]] = defaultdict(list)
         for rule, hold in self.sizing.holds:
-            grouped[hold.kind, hold.text, hold.axis].append(rule.id)
+            grouped[hold].append(rule.id)
         return tuple(
-            HoldNotice(kind=kind, text=text, axis=axis, rules=tuple(rules))
-            for (kind, text, axis), rules in grouped.items()
+            HoldNotice(kind=hold.kind, summary=hold.summary, text=hold.text, axis=hold.axis, rules=tuple(rules))
+            for hold, rules in grouped.items()
         )
 
     def cautions(self) -> tuple[Caution, ...]:
         """Gravest first; of one severity those that lead, then in the order of doing (the skin before the review of need)."""
-        grouped: dict[tuple[Severity, bool, str], list[str]] = defaultdict(list)
+        grouped: dict[CautionText, list[str]] = defaultdict(list)
         for rule in self.firing.fired:
             for caution in rule.then.cautions:
-                grouped[caution.severity, caution.leads, caution.text].append(rule.id)
-        ordered = sorted(
-            grouped.items(),
-            key=lambda item: (SEVERITIES.index(item[0][0]), not item[0][1], self.first_task(item[1])),
-        )
+                grouped[caution].append(rule.id)
+
+        def place(said: CautionText) -> tuple[int, bool, int]:
+            return SEVERITIES.index(said.severity), not said.leads, self.first_task(grouped[said])
+
         return tuple(
-            Caution(severity=severity, text=text, rules=tuple(rules), leads=leads)
-            for (severity, leads, text), rules in ordered
+            Caution(
+                severity=said.severity,
+                summary=said.summary,
+                text=said.text,
+                rules=tuple(grouped[said]),
+                leads=said.leads,
+            )
+            for said in sorted(grouped, key=place)
         )
 
     def first_task(self, rules: Sequence[str]) -> int:

@@ -237,10 +237,7 @@ class _RuleParsing:
             conclusions=tuple(self.conclusion(name, value) for name, value in shape.conclude.items()),
             sizes=tuple(self.size(index, entry) for index, entry in enumerate(shape.size)),
             holds=tuple(self.hold(index, entry) for index, entry in enumerate(shape.hold)),
-            cautions=tuple(
-                CautionText(entry.severity, self.text(("then", "caution", index, "text"), entry.text), entry.leads)
-                for index, entry in enumerate(shape.caution)
-            ),
+            cautions=tuple(self.caution(index, entry) for index, entry in enumerate(shape.caution)),
             tasks=tuple(call for index, entry in enumerate(shape.tasks) for call in self.tasks(index, entry)),
             corrections=tuple(self.correct(index, entry) for index, entry in enumerate(shape.correct)),
             instructions=tuple(self.instruction(index, name) for index, name in enumerate(shape.instructions)),
@@ -291,7 +288,16 @@ class _RuleParsing:
         path: Path = ("then", "hold", index)
         if entry.axis is not None:
             self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis")
-        return Hold(entry.kind, self.text((*path, "text"), entry.text), entry.axis)
+        text = self.text((*path, "text"), entry.text)
+        return Hold(entry.kind, text, entry.axis, self.summary(path, entry.summary, text))
+
+    def caution(self, index: int, entry: schema.CautionShape) -> CautionText:
+        path: Path = ("then", "caution", index)
+        text = self.text((*path, "text"), entry.text)
+        return CautionText(entry.severity, text, entry.leads, self.summary(path, entry.summary, text))
+
+    def summary(self, path: Path, summary: str | None, text: str) -> str:
+        return text if summary is None else self.text((*path, "summary"), summary)
 
     def tasks(self, index: int, entry: schema.TaskCallShape) -> tuple[TaskCall, ...]:
         """The calls of one entry: one, or with ``each`` one that joins for every task of that kind."""

@@ -119,19 +119,24 @@ class SizeShape(Schema):
 
 
 class HoldShape(Schema):
-    """One entry of a rule's ``hold``."""
+    """One entry of a rule's ``hold``; ``summary`` says it in a sentence where ``text`` is longer than a card's summary."""
 
     kind: Literal["do_not_size", "cannot_size"]
     text: str
+    summary: str | None = None
     axis: str | None = None
 
 
 class CautionShape(Schema):
-    """One entry of a rule's ``caution``. One that ``leads`` is said before the size, and no order of a collar before it."""
+    """One entry of a rule's ``caution``; ``summary`` says it in a sentence where ``text`` is longer than a card's summary.
+
+    One that ``leads`` is said before the size, and no order of a collar before it.
+    """
 
     severity: Literal["info", "warning", "critical"]
     text: str
     leads: bool = False
+    summary: str | None = None
 
 
 class StepShape(Schema):

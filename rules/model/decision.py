@@ -60,21 +60,23 @@ class Candidate(FrozenModel):
 
 
 class HoldNotice(FrozenModel):
-    """Why no size is given (``do_not_size``: call; ``cannot_size``: something is missing)."""
+    """Why no size is given (``do_not_size``: call; ``cannot_size``: something is missing); ``summary`` is one sentence."""
 
     kind: HoldKind
+    summary: str
     text: str
     axis: str | None
     rules: tuple[str, ...]
 
 
 class Caution(FrozenModel):
-    """A caution. The same text from several rules is said once, with all of them.
+    """A caution. The same text from several rules is said once, with all of them; ``summary`` is one sentence.
 
     One that ``leads`` is said before the size, and before it no order of a collar is offered.
     """
 
     severity: Severity
+    summary: str
     text: str
     rules: tuple[str, ...]
     leads: bool = False

@@ -163,15 +163,21 @@ class Hold:
     kind: HoldKind
     text: str
     axis: str | None = None
+    summary: str = ""
+    """The same in a sentence, for the head of a card; the text itself where that is short."""
 
 
 @dataclass(frozen=True)
 class CautionText:
-    """A caution, with its severity. One that ``leads`` is said before the size: a collar may not be what is needed."""
+    """A caution, with its severity; ``summary`` is the same in a sentence, for the head of a card.
+
+    One that ``leads`` is said before the size: a collar may not be what is needed.
+    """
 
     severity: Severity
     text: str
     leads: bool = False
+    summary: str = ""
 
 
 @dataclass(frozen=True)

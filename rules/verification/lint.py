@@ -23,6 +23,8 @@ from rules.verification.unit_check import UnitMismatch, check
 
 Check = Literal["unused", "unreachable", "recorded no", "units", "threshold", "text"]
 
+LONGEST_SUMMARY = 120
+"""Characters of a summary. CDS Hooks allows 140 on a card; some of them say what kind of card it is and how many more."""
 _NEARLY = 0.85
 """Share of words that two cautions have in common from which they say nearly the same."""
 _TIMING_UNITS = {
@@ -225,6 +227,21 @@ def _texts(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
             message = f"rule {other.id} has the title of {first.id} ({first.place.file}:{first.place.line})"
             yield LintFinding("text", written.rule(other.id, "title"), message)
     yield from _cautions(ruleset, written)
+    yield from _summaries(ruleset, written)
+
+
+def _summaries(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    """Summaries that the head of a card cannot hold: it is never cut, so a long text needs a sentence of its own."""
+    for rule in ruleset.rules.values():
+        said = [("caution", index, caution.summary) for index, caution in enumerate(rule.then.cautions)]
+        said += [("hold", index, hold.summary) for index, hold in enumerate(rule.then.holds)]
+        for effect, index, summary in said:
+            if len(summary) > LONGEST_SUMMARY:
+                place = written.rule(rule.id, "then", effect, index)
+                message = (
+                    f"the summary of {rule.id} has {len(summary)} characters; write one of at most {LONGEST_SUMMARY}"
+                )
+                yield LintFinding("text", place, message)
 
 
 def _cautions(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:

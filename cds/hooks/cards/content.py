@@ -71,7 +71,7 @@ def caution_cards(decision: Decision, severities: Iterable[Severity] = ("critica
         Draft(
             indicator=caution.severity,
             topic="caution",
-            summary=markdown.shorten(caution.text, LONGEST_SUMMARY),
+            summary=caution.summary,
             detail=_caution_detail(decision, caution),
             rules=caution.rules,
         )
@@ -169,7 +169,7 @@ def _headline(decision: Decision) -> tuple[Severity, str]:
     if holds:
         first = holds[0]
         start, indicator = ("Do not size", "critical") if first.kind == "do_not_size" else ("No size yet", "warning")
-        summary = markdown.shorten(f"{start}: {first.text}", LONGEST_SUMMARY)
+        summary = f"{start}: {first.summary}"
         return ("critical" if indicator == "critical" else "warning"), summary
     if decision.size_class is None or decision.confidence is None:
         return "warning", "No size yet: nothing is known that would decide it"

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft
-from cds.protocol.response import LONGEST_SUMMARY
 from rules.model.decision import Decision
 
 
@@ -19,7 +18,7 @@ def need_first(main: Draft, decision: Decision) -> Draft:
     return replace(
         main,
         indicator="critical" if critical else "warning",
-        summary=main.summary if critical else markdown.shorten(said, LONGEST_SUMMARY),
+        summary=main.summary if critical else decision.leading[0].summary,
         detail=markdown.joined([f"**{markdown.plain(said, 600)}**", main.detail]),
         rules=tuple(dict.fromkeys([*(rule for caution in decision.leading for rule in caution.rules), *main.rules])),
     )

@@ -64,7 +64,7 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
     decision, ruleset = call.decision, call.content.ruleset
     for hold in decision.holds:
         if hold.kind == "do_not_size":
-            yield Finding("critical", f"Do not size: {hold.text}", hold.rules)
+            yield Finding("critical", f"Do not size: {hold.summary}", hold.rules)
     stated = stated_size(order, ruleset, call.orders.canonicals)
     for name, value in stated.items():
         axis = decision.axes[name]

@@ -131,7 +131,7 @@ def test_somebody_who_reads_the_findings_gives_no_size_where_the_engine_gives_no
     for drawn in as_people(population(RULESET, 2000, seed)):
         person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
         firing = fire(RULESET, person)
-        held = {hold.text for _, hold in choose(RULESET, firing.fired).holds if hold.axis is None}
+        held = {hold.summary for _, hold in choose(RULESET, firing.fired).holds if hold.axis is None}
         assert {text for words, text in SHEET.stops if applies(words, firing.facts)} == held, person
         stopped |= held
     assert stopped == {text for _, text in SHEET.stops}
@@ -146,7 +146,7 @@ def test_every_reason_to_give_no_size_stands_before_the_first_question():
     start = PAGE.index("Otherwise ask")
     for rule in RULESET.rules.values():
         for hold in rule.then.holds:
-            assert hold.axis is not None or PAGE.index(hold.text) < start
+            assert hold.axis is not None or PAGE.index(hold.summary) < start
 
 
 def test_every_step_leads_to_a_question_that_is_there():
