@@ -33,6 +33,7 @@ HEADINGS = {
     schema.SourceShape: "sources",
     schema.AxisShape: "axes",
     schema.TaskShape: "tasks",
+    schema.HandShape: "hands",
     schema.RuleShape: "rules",
     schema.EffectsShape: "then",
     schema.SizeShape: "then.size",

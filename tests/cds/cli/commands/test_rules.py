@@ -126,7 +126,7 @@ def test_mutate(small):
 
 def test_prove(small, tmp_path):
     out = run("prove", "--knowledge", small)
-    assert "6 of 6 properties proved" in out
+    assert "9 of 9 properties proved" in out
     change(
         small / "small.yaml",
         "when: {fact: height_mm, at_least: edge_mm - margin_mm}",

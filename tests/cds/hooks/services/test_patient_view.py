@@ -10,6 +10,7 @@ from tests.cds.hook_calls import MEASURED, changed, discharge, observation, orde
 from tests.cds.hooks.cds_hooks_standard import check_response
 
 WORN = observation("collar-in-place", True)
+LONG_TERM = observation("collar-kind", "long-term")
 HOURS = {"system": "http://unitsofmeasure.org", "code": "h", "unit": "h"}
 LONG_AGO = observation("last-skin-check", 40, valueQuantity={"value": 40, **HOURS})
 JUST_NOW = observation("last-skin-check", 1, valueQuantity={"value": 1, **HOURS})
@@ -47,11 +48,11 @@ def test_a_chart_without_a_collar_opens_in_silence(client: TestClient) -> None:
 
 
 def test_a_collar_that_is_looked_after_opens_in_silence(client: TestClient) -> None:
-    assert cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, JUST_NOW, REVIEWED)) == []
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, LONG_TERM, JUST_NOW, REVIEWED)) == []
 
 
 def test_an_overdue_skin_inspection_is_said_and_can_be_ordered(client: TestClient) -> None:
-    warning, due = cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, LONG_AGO, REVIEWED))
+    warning, due = cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, LONG_TERM, LONG_AGO, REVIEWED))
     assert warning["indicator"] == "warning"
     assert "due for inspection" in warning["summary"]
     assert due["indicator"] == "info"
