@@ -162,15 +162,37 @@ def test_the_engine_is_pinned_to_the_measured_release() -> None:
     assert "durable-rules==2.0.28" in locked(ROOT / ".requirements" / "run.txt")
 
 
-def test_the_wheel_holds_every_tracked_file_of_both_packages_and_nothing_else(tmp_path: Path) -> None:
-    build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(tmp_path), str(ROOT)]
+def built_wheel(folder: Path) -> Path:
+    build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder), str(ROOT)]
     subprocess.run(build, capture_output=True, check=True, text=True)
-    (wheel,) = tmp_path.glob("*.whl")
-    held = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
+    (wheel,) = folder.glob("*.whl")
+    return wheel
+
+
+def test_the_wheel_holds_every_tracked_file_of_both_packages_the_invented_patients_and_nothing_else(
+    tmp_path: Path,
+) -> None:
+    held = {name for name in zipfile.ZipFile(built_wheel(tmp_path)).namelist() if ".dist-info/" not in name}
     tracked = {path.relative_to(ROOT).as_posix() for path in tracked_files()}
     # Data too: knowledge in YAML, templates, static files, type markers.
     assert {name for name in tracked if name.startswith(("rules/", "cds/"))} - held == set()
+    patients = {f"cds/{name}" for name in tracked if name.startswith("demo_bundles/")}
+    assert "cds/demo_bundles/index.yaml" in patients
+    assert patients - held == set()
     assert {name for name in held if not name.startswith(("rules/", "cds/"))} == set()
+
+
+def test_the_demo_decides_every_invented_patient_from_the_wheel_alone(tmp_path: Path) -> None:
+    unpacked = tmp_path / "installed"
+    zipfile.ZipFile(built_wheel(tmp_path)).extractall(unpacked)
+    # -P and a folder of its own: neither the checkout nor the editable installation is in the way.
+    program = f"import sys; sys.path.insert(0, {str(unpacked)!r}); from cds.cli import main; main()"
+    command = [sys.executable, "-P", "-c", program, "demo", "--out", str(tmp_path / "out")]
+    ended = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=300)
+    assert ended.returncode == 0, ended.stderr
+    patients = len(list((ROOT / "demo_bundles").glob("[0-9]*.json")))
+    assert f"\n{patients} patients of " in ended.stdout
+    assert len(list((tmp_path / "out").glob("*.fhir.json"))) == patients
 
 
 @pytest.mark.parametrize("word", REGISTRY_HOSTS + SHARED_FOLDERS)

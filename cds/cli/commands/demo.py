@@ -27,6 +27,12 @@ from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
 
+_PACKAGE = Path(__file__).parents[2]
+_SHIPPED = next(
+    (folder for folder in (_PACKAGE / "demo_bundles", _PACKAGE.parent / "demo_bundles") if folder.is_dir()), None
+)
+"""The invented patients: inside the package once installed, beside it in a checkout."""
+
 
 class _Patient(schema.Schema):
     """One entry of ``index.yaml``: the Bundle, what it shows, and the moment of decision."""
@@ -68,8 +74,8 @@ class _Decided:
 @click.option(
     "--folder",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    default=Path("demo_bundles"),
-    show_default=True,
+    default=_SHIPPED,
+    show_default="the invented patients that come with Nuque",
     help="Folder with index.yaml, the patients' Bundles and catalogue.yaml.",
 )
 @click.option(
@@ -81,8 +87,10 @@ class _Decided:
 )
 @click.option("--full", is_flag=True, help="Also each task's instruction, and each rule that fired.")
 @click.option("--json", "as_json", is_flag=True, help="All decisions as one JSON document.")
-def demo(folder: Path, out: Path, full: bool, as_json: bool) -> None:
+def demo(folder: Path | None, out: Path, full: bool, as_json: bool) -> None:
     """Decide for every invented patient in the folder, show why, and write the FHIR resources."""
+    if folder is None:
+        raise click.UsageError("this installation holds no invented patients; name a folder of your own with --folder")
     index = _read_index(folder)
     out.mkdir(parents=True, exist_ok=True)
     errors = Console(stderr=True)
