@@ -12,18 +12,16 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.protocol.response import LONGEST_SUMMARY
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Question, Task
-from rules.model.ruleset import LocalChange, Ruleset, Severity
+from rules.model.ruleset import BASES, LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
 _MOST_NOT_USED = 20
 _MOST_MISSING = 4
 
-CONFIDENCE = {
-    "measured": "rests on measurements",
-    "observed": "rests on estimates",
-    "assumed": "rests on assumptions: measure before use",
-}
+MEASURED_AXES = ("height_band", "girth_band")
+"""What a tape decides; the head of the card says how sure these two are."""
 
+_SURE = {"measured": "recorded", "observed": "estimated", "assumed": "not recorded"}
 _IN_SHORT = {"measured": "measured", "observed": "estimated", "assumed": "assumed, measure first"}
 
 
@@ -88,11 +86,7 @@ def _hours_left(decision: Decision, caution: Caution) -> float:
 
 def cautions_section(decision: Decision, severities: Iterable[Severity]) -> str:
     """The cautions of the given severities as one part of a card."""
-    lines = [
-        f"{markdown.plain(caution.text, 600)} {cited(caution.rules)}"
-        for caution in decision.cautions
-        if caution.severity in severities
-    ]
+    lines = [markdown.plain(caution.text, 600) for caution in decision.cautions if caution.severity in severities]
     return markdown.section("Keep in mind", markdown.bullets(lines))
 
 
@@ -107,7 +101,7 @@ def task_line(task: Task) -> str:
     where = f", {task.location}" if task.location else ""
     details = "".join(f" {markdown.plain(detail)}" for detail in task.details)
     who = markdown.plain(f"{task.performer_words}{people}{where}")
-    return f"**{markdown.plain(task.title)}**: {markdown.plain(task.timing_words)}; {who}.{details} {cited(task.rules)}"
+    return f"**{markdown.plain(task.title)}**: {markdown.plain(task.timing_words)}; {who}.{details}"
 
 
 def not_used_section(not_used: Sequence[NotUsed]) -> str:
@@ -125,20 +119,10 @@ def not_used_section(not_used: Sequence[NotUsed]) -> str:
 
 
 def why(decision: Decision, rules: Iterable[str]) -> str:
-    """The because-line, evidence and sources of each of ``rules``, as bullets."""
+    """The because-line of each of ``rules``, as bullets, each once. Their ids and sources travel in the response."""
     wanted = set(rules)
-    lines = []
-    for entry in decision.trace:
-        if entry.rule in wanted:
-            kinds = ", ".join(kind.replace("_", " ") for kind in entry.evidence)
-            sources = ", ".join(map(markdown.code, entry.sources))
-            lines.append(f"{markdown.plain(entry.because, 600)} {cited([entry.rule])} ({kinds}: {sources})")
-    return markdown.bullets(lines)
-
-
-def cited(rules: Iterable[str]) -> str:
-    """Rule ids in square brackets."""
-    return "\\[" + ", ".join(map(markdown.code, rules)) + "\\]"
+    lines = (markdown.plain(entry.because, 600) for entry in decision.trace if entry.rule in wanted)
+    return markdown.bullets(dict.fromkeys(lines))
 
 
 def footing(ruleset: Ruleset, decision: Decision, draft: Draft) -> str:
@@ -174,7 +158,8 @@ def _headline(decision: Decision) -> tuple[Severity, str]:
     if decision.size_class is None or decision.confidence is None:
         return "warning", "No size yet: nothing is known that would decide it"
     size = decision.size_class
-    summary = f"Neck collar {size.code} ({_IN_SHORT[decision.confidence]}): {size.words}"
+    weakest = max((decision.axes[name].confidence or "assumed" for name in MEASURED_AXES), key=BASES.index)
+    summary = f"Neck collar {size.code} ({_IN_SHORT[weakest]}): {size.words}"
     return "info", markdown.shorten(summary, LONGEST_SUMMARY)
 
 
@@ -185,7 +170,7 @@ def _size(ruleset: Ruleset, decision: Decision) -> str:
     settled = (
         "Nothing that is still unknown can change it." if decision.settled else "It may change with what is measured."
     )
-    stated = f"**{markdown.plain(size.code)}**: {markdown.plain(size.words)}. It {CONFIDENCE[decision.confidence]}. {settled}"
+    stated = f"**{markdown.plain(size.words)}** ({markdown.plain(size.code)}). {_by_part(ruleset, decision)} {settled}"
     order = [
         f"{position}. **{markdown.plain(option.size_class.code)}** ({markdown.plain(option.size_class.words)}): "
         f"{markdown.plain(option.why)}"
@@ -199,6 +184,17 @@ def _size(ruleset: Ruleset, decision: Decision) -> str:
             markdown.section("Why", markdown.bullets(axes)),
         ]
     )
+
+
+def _by_part(ruleset: Ruleset, decision: Decision) -> str:
+    """How sure each part of the size is: ``Line, height and girth recorded; contour and back not recorded.``."""
+    parts = []
+    for basis, words in _SURE.items():
+        titles = [ruleset.axes[name].title for name, axis in decision.axes.items() if axis.confidence == basis]
+        if titles:
+            parts.append(f"{' and '.join([', '.join(titles[:-1]), titles[-1]] if titles[:-1] else titles)} {words}")
+    said = "; ".join(parts)
+    return markdown.plain(f"{said[:1].upper()}{said[1:]}.")
 
 
 def _hold(decision: Decision, hold: HoldNotice) -> str:
@@ -218,9 +214,7 @@ def _axis(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> str:
     because = {entry.rule: entry.because for entry in decision.trace}
     reasons = " ".join(markdown.plain(because[rule], 600) for rule in axis.rules if rule in because)
     values = " or ".join(axis.candidates)
-    return (
-        f"{markdown.plain(ruleset.axes[axis.axis].title)} {values} ({axis.confidence}): {reasons} {cited(axis.rules)}"
-    )
+    return f"{markdown.plain(ruleset.axes[axis.axis].title)} {values}: {reasons}"
 
 
 def _find_out(decision: Decision) -> Iterable[str]:
@@ -242,7 +236,7 @@ def _assessments(ruleset: Ruleset, decision: Decision) -> Iterable[str]:
     for item in decision.assessments:
         if item.value is not None:
             value = {True: "yes", False: "no"}.get(item.value) if isinstance(item.value, bool) else str(item.value)
-            yield f"{markdown.plain(item.label)}: {markdown.plain(str(value))} {cited(item.rules) if item.rules else ''}".rstrip()
+            yield f"{markdown.plain(item.label)}: {markdown.plain(str(value))}"
         elif item.missing:
             lacking = ", ".join(markdown.plain(ruleset.vocabulary[fact].label) for fact in item.missing[:_MOST_MISSING])
             more = len(item.missing) - _MOST_MISSING

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import cited, not_used_section, why
+from cds.hooks.cards.content import not_used_section, why
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
 from cds.hooks.suggestions.need_first import offers_need_first
@@ -146,7 +146,7 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
 
 def _explained(call: HookCall, finding: Finding) -> str:
     title = "Why this is critical" if finding.severity == "critical" else "Why"
-    stated = f"**{markdown.plain(finding.text)}** {cited(finding.rules)}"
+    stated = f"**{markdown.plain(finding.text)}**"
     return markdown.joined([stated, markdown.section(title, why(call.decision, finding.rules))])
 
 

@@ -50,6 +50,8 @@ def test_everything_is_proved_of_the_small_ruleset():
         "no-contradiction": "proved",
         "no-size-against-a-warning": "proved",
         "dangers-are-said": "proved",
+        "people-as-named": "proved",
+        "need-before-size": "proved",
         "settled-stays": "proved",
         "band-rises": "proved",
         "band-rises-with-fingers": "proved",

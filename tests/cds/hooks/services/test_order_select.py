@@ -116,7 +116,7 @@ def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) 
     decision = response["extension"]["org.example.nuque.decision"]
     detail = response["cards"][-1]["detail"]
     assert decision["measure_next"][0]["label"] in detail
-    assert "rests on assumptions" in detail
+    assert "height, girth, contour and back not recorded" in detail
 
 
 def test_an_unknown_age_gives_no_size_and_no_device(client: TestClient) -> None:
