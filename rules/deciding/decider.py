@@ -171,8 +171,11 @@ class _DecisionWriter:
             for caution in rule.then.cautions:
                 grouped[caution].append(rule.id)
 
+        order = {task: number for number, task in enumerate(self.ruleset.tasks)}
+
         def place(said: CautionText) -> tuple[int, bool, int]:
-            return SEVERITIES.index(said.severity), not said.leads, self.first_task(grouped[said])
+            asked = (order[call.task] for name in grouped[said] for call in self.ruleset.rules[name].then.tasks)
+            return SEVERITIES.index(said.severity), not said.leads, min(asked, default=-1)
 
         return tuple(
             Caution(
@@ -184,12 +187,6 @@ class _DecisionWriter:
             )
             for said in sorted(grouped, key=place)
         )
-
-    def first_task(self, rules: Sequence[str]) -> int:
-        """The place, in the order of doing, of the first task that ``rules`` ask for; -1 where they ask for none."""
-        order = list(self.ruleset.tasks)
-        asked = [order.index(call.task) for name in rules for call in self.ruleset.rules[name].then.tasks]
-        return min(asked, default=-1)
 
     def tasks(self) -> tuple[Task, ...]:
         called: dict[str, list[tuple[Rule, TaskCall]]] = defaultdict(list)

@@ -162,8 +162,8 @@ class Hold:
 
     kind: HoldKind
     text: str
-    axis: str | None = None
-    summary: str = ""
+    axis: str | None
+    summary: str
     """The same in a sentence, for the head of a card; the text itself where that is short."""
 
 
@@ -176,8 +176,8 @@ class CautionText:
 
     severity: Severity
     text: str
-    leads: bool = False
-    summary: str = ""
+    leads: bool
+    summary: str
 
 
 @dataclass(frozen=True)

@@ -29,13 +29,15 @@ _LONGEST = 120
 class Finding:
     """One way in which an order contradicts the decision.
 
-    ``about`` says what would put it right: the order, more care, or a decision about the need.
+    ``about`` says what would put it right: the order, more care, or a decision about the need. ``summary`` is the sentence
+    for the head of a card, where ``text`` is longer than one.
     """
 
     severity: Severity
     text: str
     rules: tuple[str, ...]
     about: str = "order"
+    summary: str | None = None
 
 
 def _concerns(request: OrderSignRequest, content: Content) -> bool:
@@ -56,7 +58,7 @@ def _cards(call: HookCall) -> list[Draft]:
 def _need(call: HookCall) -> Iterator[Finding]:
     """What speaks against any collar: said before what is wrong with the order, unless that is critical."""
     for caution in call.decision.leading:
-        yield Finding(caution.severity, caution.text, caution.rules, about="need")
+        yield Finding(caution.severity, caution.text, caution.rules, about="need", summary=caution.summary)
 
 
 def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
@@ -64,7 +66,8 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
     decision, ruleset = call.decision, call.content.ruleset
     for hold in decision.holds:
         if hold.kind == "do_not_size":
-            yield Finding("critical", f"Do not size: {hold.summary}", hold.rules)
+            summary = f"Do not size: {hold.summary}"
+            yield Finding("critical", f"Do not size: {hold.text}", hold.rules, summary=summary)
     stated = stated_size(order, ruleset, call.orders.canonicals)
     for name, value in stated.items():
         axis = decision.axes[name]
@@ -132,7 +135,7 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
     return Draft(
         indicator=worst.severity,
         topic="order",
-        summary=markdown.shorten(worst.text, _LONGEST) + more,
+        summary=markdown.shorten(worst.summary or worst.text, _LONGEST) + more,
         detail=markdown.joined(
             [
                 *(_explained(call, finding) for finding in findings),

@@ -160,3 +160,14 @@ def test_care_that_is_planned_in_the_record_counts(client: TestClient, complete:
     assert sign(client, call) == []
     ended = [{**plan, "status": "revoked"} for plan in plans]
     assert len(sign(client, changed(call, "prefetch.plans", bundle(*ended)))) == 1
+
+
+def test_a_reason_to_give_no_size_is_headed_by_its_sentence_and_said_in_full(client: TestClient) -> None:
+    call = order_sign(
+        *MEASURED,
+        observation("head-position", "fixed-other", number=2, time="2026-01-31T09:00:00Z"),
+        drafts=(sized("adult H3 G2"),),
+    )
+    card = sign(client, call)[0]
+    assert card["summary"].startswith("Do not size: The head is fixed out of neutral")
+    assert "no standard size fits" in card["detail"]
