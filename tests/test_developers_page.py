@@ -32,7 +32,9 @@ def test_every_place_that_it_names_exists() -> None:
 
 
 def test_every_part_of_ci_is_described() -> None:
-    described = re.findall(r"^\| `(\w+)` \|", PAGE.read_text(encoding="utf-8").partition("## Continuous")[2], re.MULTILINE)
+    described = re.findall(
+        r"^\| `(\w+)` \|", PAGE.read_text(encoding="utf-8").partition("## Continuous")[2], re.MULTILINE
+    )
     assert described == sorted(path.name for path in (ROOT / ".ci" / "parts").iterdir())
 
 
