@@ -7,20 +7,12 @@ A bare number takes the unit of what it is added to. Multiplied in, it may be a 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
-from lark.exceptions import LarkError
-from pint.errors import PintError
-from ucumvert import InvalidUcumError, PintUcumRegistry
-
 from rules.model import expressions
-
-_ANNOTATION = re.compile(r"\{([^{}]*)\}")
-_registry = PintUcumRegistry()
+from rules.model.units import Dimension, UnitError, annotation_of, unit_of
 
 
 class UnitMismatch(ValueError):
@@ -32,28 +24,20 @@ class Measure:
     """What an expression measures: dimension, size of its unit in base units, annotation, and the bare numbers multiplied in."""
 
     written: str
-    dimension: Any
+    dimension: Dimension
     scale: float
     annotation: str
     factor: float = 1.0
 
 
 def measure(unit: str | None) -> Measure:
-    """What ``unit`` (a UCUM code; None is a plain number) measures. Raises UnitMismatch where it is not UCUM."""
+    """What ``unit`` (a UCUM code; None is a plain number) measures. Raises UnitMismatch where it is not known."""
     written = unit or "1"
-    dimension, scale = _parsed(_ANNOTATION.sub("", written) or "1")
-    return Measure(written, dimension, scale, "".join(_ANNOTATION.findall(written)))
-
-
-@cache
-def _parsed(code: str) -> tuple[Any, float]:
-    if code == "1":
-        return _registry.dimensionless.dimensionality, 1.0
     try:
-        base = _registry.from_ucum(code).to_base_units()
-    except (InvalidUcumError, LarkError, PintError) as error:
-        raise UnitMismatch(f"{code!r} is not a unit of UCUM") from error
-    return base.dimensionality, float(base.magnitude)
+        known = unit_of(written)
+    except UnitError as error:
+        raise UnitMismatch(f"{written!r} is not among the UCUM codes of rules/model/units.py") from error
+    return Measure(written, known.dimension, float(known.size), annotation_of(written))
 
 
 def check(text: Any, unit_of: Callable[[str], str | None], wanted: str | None) -> None:
@@ -87,7 +71,7 @@ def _or_number(found: Measure | None, expression: expressions.Expression) -> Mea
     if found is not None:
         return found
     value = expressions.evaluate(expression, lambda _: None)
-    return Measure("1", _parsed("1")[0], 1.0, "", 1.0 if value is None else value)
+    return Measure("1", Dimension(), 1.0, "", 1.0 if value is None else value)
 
 
 def _product(a: Measure, b: Measure, power: int) -> Measure:
@@ -101,14 +85,14 @@ def _product(a: Measure, b: Measure, power: int) -> Measure:
     )
     factor = a.factor * b.factor**power if b.factor else 0.0
     return Measure(
-        written, a.dimension * b.dimension**power, a.scale * b.scale**power, a.annotation + b.annotation, factor
+        written, a.dimension.times(b.dimension, power), a.scale * b.scale**power, a.annotation + b.annotation, factor
     )
 
 
 def _agree(a: Measure, b: Measure, message: str) -> None:
     if a.dimension != b.dimension:
         raise UnitMismatch(message)
-    if not a.dimension and a.annotation and b.annotation and a.annotation != b.annotation:
+    if not any(a.dimension) and a.annotation and b.annotation and a.annotation != b.annotation:
         raise UnitMismatch(message)
     same = math.isclose(a.scale, b.scale, rel_tol=1e-9)
     made_up = math.isclose(a.scale / (a.factor or 1), b.scale / (b.factor or 1), rel_tol=1e-9)

@@ -11,12 +11,12 @@ from pydantic import Field
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning
-from cds.fhir.reading.ucum import UnitError, factor
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import Ruleset
+from rules.model.units import UnitError, unit_of
 
 CODE_MAP = Path(__file__).parent / "code_map.yaml"
 
@@ -161,7 +161,7 @@ class _CodeMapBuilder:
                 self.words["gender"][gender] = sex
         for word, unit in shape.units.items():
             try:
-                factor(unit, unit)
+                unit_of(unit)
             except UnitError as error:
                 self.problems.append((source.place("units", word), f"{error}; expected a UCUM code"))
             self.words["units"][word] = unit

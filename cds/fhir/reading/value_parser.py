@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of
 from cds.fhir.reading.rejection import RejectionReason
-from cds.fhir.reading.ucum import UCUM, UnitError, convert, is_annotation
+from cds.fhir.reading.ucum import UCUM, convert
 from rules.model.facts import FactDefinition, FactValue
+from rules.model.units import UnitError, is_annotation
 
 _LARGEST = 1e12
 """No quantity of a patient comes near; anything above is refused before arithmetic touches it."""
