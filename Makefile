@@ -59,6 +59,7 @@ fmt: $(VENV)/.dev ## format, and fix what can be fixed
 lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newest releases)
 	$(LOCK) --group build --output-file .requirements/build.txt
 	$(LOCK) pyproject.toml --extra engine --extra workbench --extra postgres --output-file .requirements/run.txt
+	$(LOCK) pyproject.toml --extra engine --extra gate --extra postgres --constraints .requirements/run.txt --output-file .requirements/service.txt
 	$(LOCK) pyproject.toml --extra dev --constraints .requirements/build.txt --constraints .requirements/run.txt --output-file .requirements/dev.txt
 	$(LOCK) pyproject.toml --extra engine --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
 	rm -f .requirements/lowest.txt

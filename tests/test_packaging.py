@@ -122,7 +122,7 @@ def test_no_module_is_a_drawer_for_leftovers() -> None:
 
 
 def test_there_are_lock_files() -> None:
-    assert {path.name for path in LOCKS} == {"build.txt", "run.txt", "dev.txt", "spark.txt", "lowest.txt"}
+    assert {path.name for path in LOCKS} == {"build.txt", "run.txt", "service.txt", "dev.txt", "spark.txt", "lowest.txt"}
 
 
 @pytest.mark.parametrize("path", LOCKS, ids=lambda path: path.name)
@@ -156,6 +156,19 @@ def test_what_two_locks_both_name_has_one_release() -> None:
 def test_the_developers_lock_contains_the_running_lock() -> None:
     run, dev = (set(locked(ROOT / ".requirements" / name)) for name in ("run.txt", "dev.txt"))
     assert run <= dev
+
+
+def test_the_services_lock_is_the_running_lock_without_the_workbench() -> None:
+    run, service = (set(locked(ROOT / ".requirements" / name)) for name in ("run.txt", "service.txt"))
+    left_out = {pin.partition("==")[0] for pin in run - service}
+    assert service < run
+    assert {"fpdf2", "numpy", "polars", "pyarrow"} <= left_out
+    assert "z3-solver" not in left_out
+
+
+def test_the_unit_libraries_are_for_the_tests_alone() -> None:
+    running = {pin.partition("==")[0] for pin in locked(ROOT / ".requirements" / "run.txt")}
+    assert running & {"pint", "ucumvert", "lark", "unyt"} == set()
 
 
 def test_the_engine_is_pinned_to_the_measured_release() -> None:
