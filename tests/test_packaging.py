@@ -122,7 +122,14 @@ def test_no_module_is_a_drawer_for_leftovers() -> None:
 
 
 def test_there_are_lock_files() -> None:
-    assert {path.name for path in LOCKS} == {"build.txt", "run.txt", "service.txt", "dev.txt", "spark.txt", "lowest.txt"}
+    assert {path.name for path in LOCKS} == {
+        "build.txt",
+        "run.txt",
+        "service.txt",
+        "dev.txt",
+        "spark.txt",
+        "lowest.txt",
+    }
 
 
 @pytest.mark.parametrize("path", LOCKS, ids=lambda path: path.name)

@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 
 import click
 
+from cds.cli.extras import remedy
 from rules.errors import NuqueError
 
 
@@ -45,11 +46,16 @@ class CommandFolder(click.Group):
             _refuse(ctx, error)
 
     def invoke(self, ctx: click.Context) -> object:
-        """Run the command; a file that cannot be used, or an error raised on purpose, ends it with a message and code 2."""
+        """Run the command; what is not installed, cannot be used or was refused ends it with a message and code 2."""
         try:
             return super().invoke(ctx)
         except NuqueError as error:
             _refuse(ctx, error)
+        except ModuleNotFoundError as error:
+            said = remedy(error)
+            if said is None:  # no extra would help: the installation itself is broken
+                raise
+            _refuse(ctx, f"{ctx.invoked_subcommand} {said}")
         except OSError as error:
             if error.errno == errno.EPIPE:  # whoever read the output has gone; click ends that in its own way
                 raise

@@ -55,7 +55,7 @@ def _lint(content: Content, folder: Path, overlays: tuple[Path, ...]) -> tuple[l
         from rules.loading.source_map import Written
         from rules.verification.lint import lint
     except ModuleNotFoundError as error:
-        return [], (f"lint was not run: {error.name} is not installed (extra `workbench`)",)
+        return [], (f"lint was not run: {error.name} is not installed (extra `gate`)",)
     written = Written(
         [YamlFile.read(path) for path in sorted(folder.glob("*.yaml"))], [YamlFile.read(p) for p in overlays]
     )
