@@ -30,6 +30,7 @@ HEADINGS = {
     schema.HeaderShape: "ruleset",
     FactDefinition: "facts",
     schema.ParameterShape: "parameters",
+    schema.TopicShape: "topics",
     schema.SourceShape: "sources",
     schema.AxisShape: "axes",
     schema.TaskShape: "tasks",

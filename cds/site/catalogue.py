@@ -70,6 +70,7 @@ class Catalogue:
         self.system = system
         self._axes = ruleset.axes
         self._ruleset = ruleset
+        self._share = ruleset.number("shelf_share_of_band")
 
     @classmethod
     def load(cls, path: Path, ruleset: Ruleset) -> Catalogue:
@@ -125,7 +126,7 @@ class Catalogue:
     def _served_bands(self, item: Item, axis: Axis) -> Iterator[str]:
         for value in axis.values:
             low, high = band_range(axis, value)
-            if Need(low, high, axis.words[value]).taken_by(item.ranges[axis.name]):
+            if Need(low, high, axis.words[value], self._share).taken_by(item.ranges[axis.name]):
                 yield value
 
     # --- what the neck needs -------------------------------------------------------------------------------------------
@@ -137,14 +138,14 @@ class Catalogue:
         measured = next((fact.value for fact in decision.facts if fact.name == axis.fact), None)
         title = "neck height" if axis.name == HEIGHT else "neck circumference"
         if isinstance(measured, (int, float)):
-            return Need(measured, measured, f"{title} {measured:g} mm measured")
+            return Need(measured, measured, f"{title} {measured:g} mm measured", self._share)
         value = candidate.size_class.values[axis.name]
         low, high = band_range(axis, value)
         estimate = height_estimate(decision) if axis.name == HEIGHT else None
         if estimate is not None and estimate[0] < high and low < estimate[1]:
             words = f"{title} {estimate[0]:g} to {estimate[1]:g} mm estimated"
-            return Need(max(low, estimate[0]), min(high, estimate[1]), words)
-        return Need(low, high, f"{title} not measured, {axis.words[value]} assumed")
+            return Need(max(low, estimate[0]), min(high, estimate[1]), words, self._share)
+        return Need(low, high, f"{title} not measured, {axis.words[value]} assumed", self._share)
 
     # --- why nothing fits ----------------------------------------------------------------------------------------------
 

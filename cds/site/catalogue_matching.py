@@ -18,10 +18,6 @@ CHOSEN_AXES = ("line", "contour", "back")
 """Axes on which an item either is the right one or is not."""
 
 
-_FAIR_SHARE = 1 / 3
-"""Of a band that stands in for a measurement; only decides which items are worth naming before anybody has measured."""
-
-
 Range = tuple[float, float]
 
 
@@ -63,21 +59,25 @@ class Shelf(BaseModel):
 
 @dataclass(frozen=True)
 class Need:
-    """A dimension of the neck: from ``low`` to ``high`` mm (equal where it was measured), and in words."""
+    """A dimension of the neck: from ``low`` to ``high`` mm (equal where it was measured), and in words.
+
+    ``share`` is the part of a range that an item must take where that range stands in for a measurement.
+    """
 
     low: float
     high: float
     words: str
+    share: float
 
     def taken_by(self, item: Range) -> bool:
         """Whether the item is made for it: a measured need lies within the item's range, ends included.
 
-        Of a need that is itself a range the item must take a fair share, so that neighbours that only touch are left out.
+        Of a need that is itself a range the item must take its share, so that neighbours that only touch are left out.
         """
         low, high = max(self.low, item[0]), min(self.high, item[1])
         if self.low == self.high:
             return low <= high
-        return high - low >= _FAIR_SHARE * min(self.high - self.low, item[1] - item[0])
+        return high - low >= self.share * min(self.high - self.low, item[1] - item[0])
 
     def distance(self, item: Range) -> float:
         """How far from the middle of the item's range the need lies: 0 in the middle, 1 at the edge.

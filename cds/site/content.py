@@ -11,6 +11,7 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.protocol.request import Resource
 from cds.settings import Settings
+from cds.site.advice_policy import AdvicePolicy
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
@@ -21,12 +22,13 @@ from rules.model.ruleset import Ruleset
 
 @dataclass(frozen=True)
 class Content:
-    """A rule set, its decider, the code map for its facts, and the site's catalogue where there is one."""
+    """A rule set, its decider, the code map for its facts, the site's catalogue where there is one, and how advice is given."""
 
     ruleset: Ruleset
     decider: Decider
     code_map: CodeMap
     catalogue: Catalogue | None
+    policy: AdvicePolicy
 
     @classmethod
     def load(cls, settings: Settings) -> Content:
@@ -34,7 +36,7 @@ class Content:
         ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
         code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
         catalogue = None if settings.catalogue is None else Catalogue.load(settings.catalogue, ruleset)
-        return cls(ruleset, Decider(ruleset), code_map, catalogue)
+        return cls(ruleset, Decider(ruleset), code_map, catalogue, AdvicePolicy.of(ruleset))
 
     @cached_property
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:

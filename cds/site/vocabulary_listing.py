@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rules.model.ruleset import Ruleset
+from rules.model.ruleset import Parameter, Ruleset
 
 
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
@@ -31,10 +31,16 @@ def list_parameters(ruleset: Ruleset) -> list[dict[str, Any]]:
             "meaning": parameter.meaning,
             "value": parameter.value,
             "unit": parameter.unit,
-            "allowed": None if parameter.range is None else f"{parameter.range[0]:g} to {parameter.range[1]:g}",
+            "allowed": _allowed(parameter),
             "sources": list(parameter.sources),
             "confirm_locally": parameter.confirm,
             "changed_by_the_site": parameter.is_local,
         }
         for parameter in ruleset.parameters.values()
     ]
+
+
+def _allowed(parameter: Parameter) -> str | None:
+    if parameter.range is not None:
+        return f"{parameter.range[0]:g} to {parameter.range[1]:g}"
+    return ", ".join(parameter.one_of) or None

@@ -1,8 +1,9 @@
 """From knowledge files to a Ruleset: reading, merging a site's overlay, checking, and naming exactly what is wrong where.
 
 Every ``*.yaml`` file of a knowledge folder holds any of the sections ``ruleset``, ``facts``, ``parameters``, ``sources``,
-``axes``, ``tasks``, ``hands``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions`` holds the section
-``instructions``, the words for patients in one language. All problems of a step are collected and raised together.
+``topics``, ``axes``, ``tasks``, ``hands``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions``
+holds the section ``instructions``, the words for patients in one language. All problems of a step are collected and raised
+together.
 """
 
 from __future__ import annotations
@@ -179,6 +180,9 @@ class _RulesetBuilder:
             vocabulary=Vocabulary(facts),
             parameters=parameters,
             sources=sources,
+            confirmed_by={
+                name: shape.confirmed_by for name, shape in self._models("topics", schema.TopicShape).items()
+            },
             axes=self._axes(parameters),
             tasks=self._tasks(roles, hands),
             hands=hands,
@@ -223,6 +227,8 @@ class _RulesetBuilder:
                 sources=parameter.sources,
                 confirm=parameter.confirm,
                 range=parameter.range,
+                one_of=parameter.one_of,
+                read_by=parameter.read_by,
             )
         return found
 
@@ -332,6 +338,7 @@ class _RulesetBuilder:
             axes=names.axes,
             parameters=names.parameters,
             sources=names.sources,
+            confirmed_by=names.confirmed_by,
             tasks=names.tasks,
             hands=names.hands,
             roles=names.roles,
@@ -361,6 +368,8 @@ def _parameter_problem(parameter: schema.ParameterShape, value: schema.Scalar) -
         low, high = parameter.range
         if not low <= value <= high:
             return f"{value!r} is outside the allowed range {low:g} to {high:g}"
+    if parameter.one_of and value not in parameter.one_of:
+        return f"{value!r} is not allowed; expected one of {', '.join(parameter.one_of)}"
     return None
 
 

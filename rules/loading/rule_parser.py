@@ -53,7 +53,7 @@ _PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_]*)\}")
 
 @dataclass(frozen=True)
 class Names:
-    """Everything that a rule may refer to."""
+    """Everything that a rule may refer to, and who confirms the rules of each topic."""
 
     vocabulary: Vocabulary
     parameters: Mapping[str, Parameter]
@@ -64,6 +64,7 @@ class Names:
     roles: Mapping[str, str]
     triggers: Mapping[str, str]
     instructions: tuple[str, ...] = ()
+    confirmed_by: Mapping[str, str] = field(default_factory=dict)
 
     def number(self, text: schema.Number, used: set[str]) -> float:
         """``text`` worked out over parameters, which are added to ``used``. Raises ValueError that says what is wrong."""

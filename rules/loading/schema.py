@@ -50,6 +50,14 @@ class ParameterShape(Schema):
     sources: tuple[str, ...] = Field(min_length=1)
     confirm: bool = False
     range: tuple[float, float] | None = None
+    one_of: tuple[str, ...] = ()
+    read_by: str | None = None
+
+
+class TopicShape(Schema):
+    """One entry of ``topics``: who, at a site, confirms the rules of this topic."""
+
+    confirmed_by: str
 
 
 class AxisShape(Schema):
@@ -231,7 +239,7 @@ class OverlayShape(Schema):
     rules: list[Any] = []
 
 
-SECTIONS = ("facts", "parameters", "sources", "axes", "tasks", "hands", "roles", "triggers")
+SECTIONS = ("facts", "parameters", "sources", "topics", "axes", "tasks", "hands", "roles", "triggers")
 
 
 def read(

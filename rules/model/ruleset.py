@@ -64,7 +64,11 @@ class EvidenceSource:
 
 @dataclass(frozen=True)
 class Parameter:
-    """A number, switch or word that a site may change. ``default`` is the shipped value, ``confirm`` asks a site to confirm it."""
+    """A number, switch or word that a site may change. ``default`` is the shipped value, ``confirm`` asks a site to confirm it.
+
+    ``range`` (numbers) and ``one_of`` (words) bound what a site may set. ``read_by`` names the part of the service that goes
+    by it, where no rule does.
+    """
 
     name: str
     value: FactValue
@@ -74,6 +78,8 @@ class Parameter:
     sources: tuple[str, ...]
     confirm: bool
     range: tuple[float, float] | None = None
+    one_of: tuple[str, ...] = ()
+    read_by: str | None = None
 
     @property
     def is_local(self) -> bool:
@@ -292,7 +298,10 @@ class LocalChange:
 
 @dataclass(frozen=True)
 class Ruleset:
-    """The whole clinical content. ``strata`` holds the rules in layers: a rule reads only what earlier layers conclude."""
+    """The whole clinical content. ``strata`` holds the rules in layers: a rule reads only what earlier layers conclude.
+
+    ``confirmed_by`` says who, at a site, confirms the rules of a topic.
+    """
 
     name: str
     version: str
@@ -302,6 +311,7 @@ class Ruleset:
     axes: Mapping[str, Axis]
     parameters: Mapping[str, Parameter]
     sources: Mapping[str, EvidenceSource]
+    confirmed_by: Mapping[str, str]
     tasks: Mapping[str, TaskDefinition]
     hands: Mapping[str, Hand]
     roles: Mapping[str, str]

@@ -17,15 +17,6 @@ _WHO: dict[EvidenceKind, str] = {
     "common_practice": "No source stands behind these. The site's orthotist and spine nurse confirm them.",
     "local_default": "Starting values of this project. The site's clinical safety officer confirms them before use.",
 }
-_CONFIRMED_BY = {
-    "need": "emergency physician and spine team",
-    "sizing": "orthotist",
-    "application": "spine nurse and orthotist",
-    "fit_check": "orthotist",
-    "skin": "tissue viability nurse",
-    "review": "spine team and ward lead",
-    "handover": "spine nurse and discharge team",
-}
 _ANY_TOPIC = "clinical safety officer"
 
 
@@ -93,7 +84,7 @@ def _rules(ruleset: Ruleset) -> Iterator[str]:
         sources = ", ".join(f"`{cited}`" for cited in rule.sources)
         topics[rule.topic].append(f"| `{rule.id}` | {_cell(rule.because)} | {kinds} | {sources} |")
     for topic in sorted(topics):
-        who = _CONFIRMED_BY.get(topic, _ANY_TOPIC)
+        who = ruleset.confirmed_by.get(topic, _ANY_TOPIC)
         yield from ("", f"## Rules: {topic.replace('_', ' ')}", "", f"To be confirmed locally by: {who}.", "")
         yield "| rule | because | evidence | sources |"
         yield "|---|---|---|---|"

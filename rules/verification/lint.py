@@ -82,10 +82,12 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
             ruleset.parameters,
             {name for rule in rules for name in rule.parameters}
             | {name for leaflet in ruleset.leaflets.values() for name in leaflet.parameters}
+            | {name for name, parameter in ruleset.parameters.items() if parameter.read_by}
             | stale
             | _edges(ruleset, written),
             "no rule, axis, fact or leaflet uses this parameter",
         ),
+        "topics": (ruleset.confirmed_by, {rule.topic for rule in rules}, "no rule is of this topic"),
         "sources": (
             ruleset.sources,
             _cited(ruleset),

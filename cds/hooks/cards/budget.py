@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
 from cds.protocol.response import Action
 from rules.model.ruleset import SEVERITIES, Severity
-
-BUDGET: dict[Severity, int] = {"critical": 1, "warning": 2, "info": 1}
-"""The most cards of each kind in one call."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +36,8 @@ class Draft:
     any_offer: bool = False
 
 
-def within_budget(drafts: Iterable[Draft]) -> list[Draft]:
-    """``drafts`` with the gravest first and no more of each kind than the budget allows.
+def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]) -> list[Draft]:
+    """``drafts`` with the gravest first and no more of each kind than ``cards_at_most`` allows.
 
     What is over the budget is folded into the last card kept of its kind: said in its detail, its offers kept.
     """
@@ -48,7 +45,7 @@ def within_budget(drafts: Iterable[Draft]) -> list[Draft]:
     ordered = sorted(drafts, key=lambda draft: SEVERITIES.index(draft.indicator))
     for severity in SEVERITIES:
         of_kind = [draft for draft in ordered if draft.indicator == severity]
-        shown, folded = of_kind[: BUDGET[severity]], of_kind[BUDGET[severity] :]
+        shown, folded = of_kind[: cards_at_most[severity]], of_kind[cards_at_most[severity] :]
         if folded:
             shown[-1] = _fold(shown[-1], folded)
         kept.extend(shown)

@@ -130,7 +130,7 @@ class HookService:
             for draft in self.cards(call)
             if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
         ]
-        issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts)]
+        issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts, content.policy.cards_at_most)]
         if settings.strict_validation:
             _check_created(card for card, _ in issued)
         if memory is not None and issued:

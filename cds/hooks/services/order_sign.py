@@ -16,6 +16,7 @@ from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import people_stated, stated_size
 from cds.protocol.request import OrderSignRequest, Resource
 from cds.protocol.response import Action
+from cds.site.advice_policy import Contradiction
 from cds.site.content import Content
 from rules.model.decision import AxisDecision
 from rules.model.ruleset import SEVERITIES, Severity
@@ -38,6 +39,19 @@ class Finding:
     rules: tuple[str, ...]
     about: str = "order"
     summary: str | None = None
+
+
+def _finding(
+    call: HookCall,
+    kind: Contradiction,
+    text: str,
+    rules: tuple[str, ...],
+    *,
+    about: str = "order",
+    summary: str | None = None,
+) -> Finding:
+    """A contradiction as grave as the rule set has it."""
+    return Finding(call.content.policy.severity[kind], text, rules, about, summary)
 
 
 def _concerns(request: OrderSignRequest, content: Content) -> bool:
@@ -67,13 +81,13 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
     for hold in decision.holds:
         if hold.kind == "do_not_size":
             summary = f"Do not size: {hold.summary}"
-            yield Finding("critical", f"Do not size: {hold.text}", hold.rules, summary=summary)
+            yield _finding(call, "size_withheld", f"Do not size: {hold.text}", hold.rules, summary=summary)
     stated = stated_size(order, ruleset, call.orders.canonicals)
     for name, value in stated.items():
         axis = decision.axes[name]
         if name == "line" and not axis.candidates:
             text = f"The order is for the {value.replace('_', ' ')} line, and nothing recorded says that it applies."
-            yield Finding("warning", text, axis.rules)
+            yield _finding(call, "line_not_supported", text, axis.rules)
         elif axis.confidence != "assumed" and axis.candidates and value not in axis.candidates:
             # A size that rests on assumptions alone contradicts nobody who has seen the patient.
             yield _differs(call, axis, value)
@@ -84,9 +98,9 @@ def _differs(call: HookCall, axis: AxisDecision, value: str) -> Finding:
     fits = " or ".join(axis.candidates)
     if axis.axis == "line" and value == shape.values[-1]:
         text = f"The order is for an adult, and the patient belongs to the {fits.replace('_', ' ')} line."
-        return Finding("critical", text, axis.rules)
+        return _finding(call, "adult_for_a_child", text, axis.rules)
     text = f"The order states {shape.title} {value.replace('_', ' ')}; {axis.confidence} is {fits.replace('_', ' ')}."
-    return Finding("warning", text, axis.rules)
+    return _finding(call, "size_differs", text, axis.rules)
 
 
 def _item(call: HookCall, order: Resource) -> Iterator[Finding]:
@@ -98,7 +112,8 @@ def _item(call: HookCall, order: Resource) -> Iterator[Finding]:
     for misfit in misfits(ordered.item, call.decision, call.content.ruleset):
         # A misfit on this axis means that no line of the item suits: if adults are among them, the patient is a child.
         adult_for_a_child = misfit.axis == "line" and adult in ordered.item.axes["line"]
-        yield Finding("critical" if adult_for_a_child else "warning", misfit.text, misfit.rules)
+        kind: Contradiction = "adult_for_a_child" if adult_for_a_child else "item_misfits"
+        yield _finding(call, kind, misfit.text, misfit.rules)
 
 
 def _with_fitting_item(call: HookCall, order: Resource) -> Resource:
@@ -118,14 +133,15 @@ def _people(call: HookCall, orders: Iterable[Resource]) -> Iterator[Finding]:
     if asked < task.people:
         named = "no second person" if asked < 2 else f"{asked} people"
         text = f"The order names {named} for the fitting; it takes {task.people}: one only holds head and neck."
-        yield Finding("warning", text, task.rules)
+        yield _finding(call, "people_missing", text, task.rules)
 
 
 def _care(call: HookCall) -> Iterator[Finding]:
     """Whether anybody will look at the skin under the collar."""
     task = next((task for task in call.decision.tasks if task.task == SKIN_TASK), None)
     if task is not None and not call.standing.covers(task.task):
-        yield Finding("warning", "No skin inspection under the collar is ordered or planned.", task.rules, about="care")
+        text = "No skin inspection under the collar is ordered or planned."
+        yield _finding(call, "no_skin_care", text, task.rules, about="care")
 
 
 def _card(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> Draft:

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cds.hooks.cards.budget import BUDGET, Draft, Offer, within_budget
+from cds.hooks.cards.budget import Draft, Offer, within_budget
 from cds.hooks.cards.content import caution_cards, size_card
 from cds.protocol.response import Action
+from cds.site.advice_policy import AdvicePolicy
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.model.decision import NotUsed
@@ -16,6 +17,7 @@ from tests.cds.conftest import AT
 from tests.rules.patients import patients
 
 RULESET = load_ruleset()
+AT_MOST = AdvicePolicy.of(RULESET).cards_at_most
 DECIDER = Decider(RULESET)
 CREATE = Action(type="create", description="Create", resource={"resourceType": "CarePlan"})
 
@@ -34,7 +36,7 @@ def test_the_gravest_come_first_and_what_is_too_much_is_folded_in() -> None:
         draft("warning", "w3"),
         draft("warning", "w4"),
     ]
-    kept = within_budget(made)
+    kept = within_budget(made, AT_MOST)
     assert [card.summary for card in kept] == ["c1 (and 1 more)", "w1", "w2 (and 2 more)", "i"]
     assert kept[0].rules == ("rule.c1", "rule.c2")
     assert "Detail of w3." in kept[2].detail and "Detail of w4." in kept[2].detail
@@ -42,7 +44,7 @@ def test_the_gravest_come_first_and_what_is_too_much_is_folded_in() -> None:
 
 def test_a_folded_card_keeps_its_offers() -> None:
     first, second = (draft("critical", name, (Offer(name, (CREATE,), recommended=True),)) for name in ("a", "b"))
-    (kept,) = within_budget([first, second])
+    (kept,) = within_budget([first, second], AT_MOST)
     assert [offer.label for offer in kept.offers] == ["a", "b"]
     assert kept.any_offer
 
@@ -50,8 +52,8 @@ def test_a_folded_card_keeps_its_offers() -> None:
 @given(st.lists(st.sampled_from(["critical", "warning", "info"]), max_size=12))
 def test_the_budget_holds_and_loses_no_word(indicators: list[str]) -> None:
     made = [draft(indicator, f"s{position}") for position, indicator in enumerate(indicators)]
-    kept = within_budget(made)
-    for indicator, most in BUDGET.items():
+    kept = within_budget(made, AT_MOST)
+    for indicator, most in AT_MOST.items():
         assert sum(card.indicator == indicator for card in kept) <= most
     said = "\n".join(card.detail for card in kept)
     assert all(card.detail in said for card in made)
@@ -63,7 +65,7 @@ def test_the_budget_holds_and_loses_no_word(indicators: list[str]) -> None:
 def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object]) -> None:
     decision = DECIDER.decide(facts, AT)
     main = size_card(RULESET, decision)
-    kept = within_budget([main, *caution_cards(decision)])
+    kept = within_budget([main, *caution_cards(decision)], AT_MOST)
     assert all(0 < len(card.summary) < 140 for card in kept)
     assert all(card.rules and set(card.rules) <= set(RULESET.rules) for card in kept)
     said = "\n".join(card.detail for card in kept)
