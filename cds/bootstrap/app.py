@@ -60,6 +60,7 @@ def create_app(
         await parts.start()
         with on_hangup(reloader.on_signal):
             yield
+        reloader.stop()
         await parts.aclose()
         if app.state.traces is not None:
             await send_the_last(app.state.traces)

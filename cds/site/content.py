@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from urllib.parse import quote
 
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.reading.code_map import CodeMap
@@ -53,5 +54,10 @@ class Content:
 
     @property
     def stamp(self) -> str:
-        """Name, version and hash of the rule set, as every response carries them in the header ``Nuque-Ruleset``."""
-        return f"{self.ruleset.name}/{self.ruleset.version}; hash={self.ruleset.hash}"
+        """Name, version and hash of the rule set, as every response carries them in the header ``Nuque-Ruleset``.
+
+        Loading allows only names and versions that a header can carry; whatever came here another way is percent-encoded, since
+        a header that cannot be built would fail every call, health included.
+        """
+        name, version = (quote(words, safe="+") for words in (self.ruleset.name, self.ruleset.version))
+        return f"{name}/{version}; hash={self.ruleset.hash}"

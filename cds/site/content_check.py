@@ -1,7 +1,8 @@
 """The proof of new knowledge before it is used, in a process of its own: ``python -m cds.site.content_check``.
 
 Lint and the worked cases need the processor and much memory for a while; in a process of their own they slow no call down and
-give all of it back. Settings come as JSON on standard input, the outcome goes as JSON to standard output.
+give all of it back, and hostile content costs that process its limits and no more. Settings come as JSON on standard input. To
+standard output goes one JSON text a line: ``{"stage": ...}`` as each stage begins, and the outcome last.
 
 The folder's worked cases are run without the site's overlays, which may change what they expect; the overlays are checked by
 loading and by lint.
@@ -10,7 +11,9 @@ loading and by lint.
 from __future__ import annotations
 
 import json
+import resource
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -19,10 +22,14 @@ from cds.site.content import Content
 from rules.deciding.decider import Decider
 from rules.errors import NuqueError
 from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, run_cases
 
+MOST_MEMORY_BYTES = 3 * 1024**3
+"""Address space of the checking process. The shipped content needs a third of a gigabyte of memory, and libraries map more."""
+MOST_PROCESSOR_SECONDS = 900
 _GRAVE = frozenset({"unreachable", "units", "threshold"})
+Told = Callable[[str], None]
+"""Takes in words the stage that begins."""
 
 
 @dataclass(frozen=True)
@@ -35,17 +42,20 @@ class Proof:
     remarks: tuple[str, ...]
 
 
-def prove(settings: Settings) -> Proof:
-    """Load, lint, and run the worked cases of what ``settings`` name."""
+def prove(settings: Settings, told: Told = lambda stage: None) -> Proof:
+    """Load, lint, and run the worked cases of what ``settings`` name; ``told`` hears how far it is."""
     folder = settings.knowledge or KNOWLEDGE
+    told("loading")
     try:
         content = Content.load(settings)
         plain = load_ruleset(folder) if settings.overlays else content.ruleset
         cases = load_cases(plain, folder / "cases")
     except NuqueError as error:
         return Proof("", tuple(str(error).splitlines()), 0, ())
+    told(f"{len(cases)} worked cases")
     results = list(run_cases(Decider(plain), cases))
     failed = [f"{r.case.place}: {r.case.name}: {d}" for r in results for d in r.differences]
+    told("lint")
     grave, remarks = _lint(content, folder, settings.overlays)
     return Proof(content.stamp, (*failed, *grave), len(results), remarks)
 
@@ -56,13 +66,19 @@ def _lint(content: Content, folder: Path, overlays: tuple[Path, ...]) -> tuple[l
         from rules.verification.lint import lint
     except ModuleNotFoundError as error:
         return [], (f"lint was not run: {error.name} is not installed (extra `gate`)",)
-    written = Written(
-        [YamlFile.read(path) for path in sorted(folder.glob("*.yaml"))], [YamlFile.read(p) for p in overlays]
-    )
-    findings = lint(content.ruleset, written)
+    findings = lint(content.ruleset, Written.read(folder, overlays))
     grave = [str(finding) for finding in findings if finding.check in _GRAVE]
     return grave, tuple(str(finding) for finding in findings if finding.check not in _GRAVE)
 
 
+def main() -> None:
+    """Check what standard input names, within the limits of this process."""
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_PROCESSOR_SECONDS, MOST_PROCESSOR_SECONDS))
+    settings = Settings.model_validate_json(sys.stdin.read())
+    proof = prove(settings, lambda stage: print(json.dumps({"stage": stage}), flush=True))
+    print(json.dumps(asdict(proof)))
+
+
 if __name__ == "__main__":
-    print(json.dumps(asdict(prove(Settings.model_validate_json(sys.stdin.read())))))
+    main()

@@ -10,20 +10,24 @@ import json
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from typing import Any
 
 from cds.observability.logging import failure, log
 from cds.settings import Settings
 from cds.site.content import Content
-from cds.site.content_check import Proof
+from cds.site.content_check import MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
 from cds.web.dependencies import Service
 from rules.errors import NuqueError
 
+_COMMAND = [sys.executable, "-P", "-m", "cds.site.content_check"]  # -P: not what lies in the current folder.
 _MOST_REASONS = 50
 _MOST_SECONDS = 600
+_LIMITS = f"{MOST_MEMORY_BYTES // 1024**2} MiB of address space, {MOST_PROCESSOR_SECONDS} s of processor"
 _OF_CONTENT = {"knowledge", "overlays", "code_map", "catalogue", "canonical_base"}
 """The settings that content depends on; no secret is among them."""
 
@@ -47,19 +51,62 @@ class Reloaded:
     remarks: tuple[str, ...]
 
 
-def proved(settings: Settings) -> tuple[Content, Proof]:
-    """Content that may be used, and its proof. Raises ReloadRefused."""
-    command = [sys.executable, "-P", "-m", "cds.site.content_check"]  # -P: not what lies in the current folder.
-    given = settings.model_dump_json(include=_OF_CONTENT)
-    try:
-        done = subprocess.run(command, input=given, capture_output=True, text=True, timeout=_MOST_SECONDS)
-    except subprocess.TimeoutExpired as error:
-        raise ReloadRefused([f"the proof took longer than {_MOST_SECONDS} s"]) from error
-    if done.returncode != 0:
-        said = done.stderr.splitlines()
-        raise ReloadRefused(["the proof itself failed", *said[-3:]])
-    found = json.loads(done.stdout)
-    proof = Proof(found["stamp"], tuple(found["reasons"]), found["cases"], tuple(found["remarks"]))
+class ContentCheck:
+    """The check of new content in a process of its own, which tells how far it is and ends in bounded time."""
+
+    def __init__(self) -> None:
+        """Not begun."""
+        self._process: subprocess.Popen[str] | None = None
+        self._why_ended: str | None = None
+
+    def end(self, why: str) -> None:
+        """End the process, if it runs; the check is then refused, with ``why``."""
+        self._why_ended = why
+        if self._process is not None:
+            self._process.kill()
+
+    def run(self, settings: Settings) -> Proof:
+        """What the check found of the content of ``settings``. Raises ReloadRefused where it came to no end."""
+        with (
+            tempfile.TemporaryFile("w+") as said,
+            subprocess.Popen(
+                _COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=said, text=True
+            ) as process,
+        ):
+            self._process = process
+            if self._why_ended is not None:
+                process.kill()
+            alarm = threading.Timer(_MOST_SECONDS, self.end, [f"the check took longer than {_MOST_SECONDS} s"])
+            alarm.start()
+            try:
+                found = self._heard(process, settings.model_dump_json(include=_OF_CONTENT))
+            finally:
+                alarm.cancel()
+                process.kill()
+            process.wait()
+            said.seek(0)
+            if found is None:
+                why = self._why_ended or f"the check itself failed (limits: {_LIMITS})"
+                raise ReloadRefused([why, *said.read().splitlines()[-3:]])
+        return Proof(found["stamp"], tuple(found["reasons"]), found["cases"], tuple(found["remarks"]))
+
+    @staticmethod
+    def _heard(process: subprocess.Popen[str], given: str) -> dict[str, Any] | None:
+        """The outcome, or None where the process ended without one; the stages go to the log."""
+        assert process.stdin is not None and process.stdout is not None
+        with suppress(BrokenPipeError), process.stdin as its_input:
+            its_input.write(given)
+        for line in process.stdout:
+            found: dict[str, Any] = json.loads(line)
+            if "stage" not in found:
+                return found
+            log.info("reload", stage=found["stage"])
+        return None
+
+
+def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
+    """Content that may be used, and its proof by ``check``. Raises ReloadRefused."""
+    proof = check.run(settings)
     if proof.reasons:
         raise ReloadRefused(list(proof.reasons))
     try:
@@ -78,13 +125,20 @@ class Reloader:
         """Reload for ``service``."""
         self._service = service
         self._lock = threading.Lock()
+        self._check = ContentCheck()
+
+    def stop(self) -> None:
+        """End a reload that is in progress: the service is stopping."""
+        self._check.end("the service is stopping")
 
     def reload(self) -> Reloaded:
         """Prove and swap. Raises ReloadRefused; the old content then stays. Calls in progress keep what they began with."""
         if not self._lock.acquire(blocking=False):
             raise ReloadRefused(["another reload is in progress"])
+        log.info("reload begins")
+        self._check = ContentCheck()
         try:
-            content, proof = proved(self._service.settings)
+            content, proof = proved(self._service.settings, self._check)
             before = self._service.content.stamp
             self._service.content = content
         except ReloadRefused as refused:
@@ -92,7 +146,7 @@ class Reloader:
             raise
         finally:
             self._lock.release()
-        log.info("reloaded", before=before, after=content.stamp, cases=proof.cases)
+        log.info("reloaded", before=before, after=content.stamp, cases=proof.cases, remarks=proof.remarks)
         return Reloaded(before, content.stamp, proof.cases, proof.remarks)
 
     def on_signal(self) -> None:

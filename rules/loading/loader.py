@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -118,6 +119,11 @@ class _RulesetBuilder:
             if name in self.sections[section]:
                 earlier = self.sections[section][name][0].place(section, name)
                 self.problems.append((file.place(section, name), f"already defined in {earlier}"))
+            if not re.fullmatch(schema.NAME, name, re.ASCII):
+                message = (
+                    f"{name[:64]!a} cannot be a name: use at most 64 small letters, digits, - and _, a letter first"
+                )
+                self.problems.append((file.place(section, name), message))
             self.sections[section][name] = (file, value)
 
     def _take_leaflet(self, file: YamlFile, content: Any) -> None:

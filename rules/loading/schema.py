@@ -23,11 +23,19 @@ class Schema(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class HeaderShape(Schema):
-    """Section ``ruleset``."""
+NAME = r"^[a-z][a-z0-9_-]{0,63}$"
+"""What may name an entry of a section. Names become ids and file names of published FHIR artefacts."""
 
-    name: str
-    version: str
+
+class HeaderShape(Schema):
+    """Section ``ruleset``.
+
+    ``name`` and ``version`` go into a header of every answer, a column of the store (64 characters), FHIR ids, canonical URLs and
+    file names, so they are kept to what all of these can carry.
+    """
+
+    name: str = Field(pattern=NAME)
+    version: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9.+-]{0,63}$")
     title: str
     disclaimer: str
 

@@ -39,7 +39,7 @@ _NAMING = frozenset(
 """Keys under which texts name a person, a record or a right."""
 
 _WORD = re.compile(r"[^\s\"'/:;,=()\[\]{}<>&?|]+")
-_OURS = frozenset({"timestamp", "request", "places", "reasons"})
+_OURS = frozenset({"timestamp", "request", "places", "reasons", "remarks"})
 """Fields of a log line with nothing from a call: the time, the id that we gave to it, places in the code, and what is wrong
 with the site's own knowledge files."""
 

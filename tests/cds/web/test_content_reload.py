@@ -3,9 +3,11 @@
 import os
 import shutil
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -18,6 +20,7 @@ from cds.settings import Settings
 from cds.site.content import Content
 from cds.site.content_check import Proof
 from cds.web import content_reload
+from cds.web.content_reload import ContentCheck, ReloadRefused
 from rules.loading.loader import KNOWLEDGE
 from tests.cds.live_service import running
 
@@ -128,10 +131,10 @@ def test_without_an_admin_token_there_is_no_such_call() -> None:
 def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     begun, let_go = threading.Event(), threading.Event()
 
-    def held_up(settings: Settings) -> tuple[Content, Proof]:
+    def held_up(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
         begun.set()
         assert let_go.wait(60)
-        return proved(settings)
+        return proved(settings, check)
 
     proved = content_reload.proved
     monkeypatch.setattr(content_reload, "proved", held_up)
@@ -157,3 +160,30 @@ def test_sighup_reloads_and_a_broken_folder_leaves_the_service_answering(folder:
         assert live.has_said("reload refused", "broken.yaml")
         assert httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}).status_code == 200
         assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+
+
+def test_a_header_can_be_built_whatever_the_content_is_called() -> None:
+    """Loading refuses such names; a header that could not be built would fail every call, health included."""
+    content = Content.load(Settings())
+    named = replace(content, ruleset=replace(content.ruleset, name="a\r\nb", version="2026\u201111"))
+    assert named.stamp.isascii()
+    assert named.stamp.isprintable()
+    with TestClient(create_app(Settings())) as client:
+        client.app.state.service.content = named  # type: ignore[attr-defined]
+        assert client.get("/health/ready").headers["Nuque-Ruleset"] == named.stamp
+
+
+def test_a_check_that_needs_too_much_memory_ends_and_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limits are set before anything is read: with little address space the check cannot even load the rules."""
+    greedy = "import cds.site.content_check as check; check.MOST_MEMORY_BYTES = 200 << 20; check.main()"
+    monkeypatch.setattr(content_reload, "_COMMAND", [sys.executable, "-c", greedy])
+    with pytest.raises(ReloadRefused, match="limits: 3072 MiB"):
+        ContentCheck().run(Settings())
+
+
+def test_a_stop_ends_the_check(monkeypatch: pytest.MonkeyPatch) -> None:
+    check = ContentCheck()
+    monkeypatch.setattr(content_reload, "_COMMAND", [sys.executable, "-c", "import time; time.sleep(600)"])
+    threading.Timer(0.5, check.end, ["the service is stopping"]).start()
+    with pytest.raises(ReloadRefused, match="the service is stopping"):
+        check.run(Settings())
