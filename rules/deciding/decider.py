@@ -29,7 +29,7 @@ from rules.model.decision import (
     Task,
     TraceEntry,
 )
-from rules.model.facts import FactValue, RecordedFact
+from rules.model.facts import FactValue, RecordedFact, Vocabulary
 from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Rule, Ruleset, TaskCall
 
 WORN = "collar_hours"
@@ -61,13 +61,17 @@ class Decider:
     ) -> Decision:
         """The decision for ``facts`` (plain values by name, or recorded facts) at the moment ``at`` (with time zone).
 
-        ``not_used`` lists what the caller saw and refused; it is carried along. Raises FactError where a fact cannot be
+        ``not_used`` lists what the caller saw and refused; it is carried along, and a fact that is no longer used is added
+        to it. Raises FactError where a fact cannot be
         used, ValueError where ``at`` has no time zone or a fact is given twice, EngineError where the rules engine fails.
         """
         if at.tzinfo is None:
             raise ValueError("the moment of decision needs a time zone, for example 2026-01-31T10:00:00Z")
         if isinstance(facts, Mapping):
-            known = self.ruleset.vocabulary.check(facts)
+            not_used = (*not_used, *_retired(self.ruleset.vocabulary, facts))
+            known = self.ruleset.vocabulary.check(
+                {n: v for n, v in facts.items() if n not in self.ruleset.vocabulary.retired}
+            )
             recorded = [RecordedFact(name=name, value=value) for name, value in known.items()]
         else:
             recorded = list(facts)
@@ -75,6 +79,13 @@ class Decider:
         firing = self._evaluator.fire(known)
         sizing = choose(self.ruleset, firing.fired)
         return _DecisionWriter(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
+
+
+def _retired(vocabulary: Vocabulary, facts: Mapping[str, object]) -> Iterable[NotUsed]:
+    """The facts among ``facts`` that are no longer used, each with what to record instead."""
+    for name, fact in vocabulary.retired.items():
+        if facts.get(name) is not None:
+            yield NotUsed(fact=name, value=str(facts[name])[:100], kind="retired", reason=fact.reason)
 
 
 def _once(recorded: Sequence[RecordedFact]) -> dict[str, object]:

@@ -1,9 +1,9 @@
 """From knowledge files to a Ruleset: reading, merging a site's overlay, checking, and naming exactly what is wrong where.
 
-Every ``*.yaml`` file of a knowledge folder holds any of the sections ``ruleset``, ``facts``, ``parameters``, ``sources``,
-``topics``, ``axes``, ``tasks``, ``hands``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder ``instructions``
-holds the section ``instructions``, the words for patients in one language. All problems of a step are collected and raised
-together.
+Every ``*.yaml`` file of a knowledge folder holds any of the sections ``ruleset``, ``facts``, ``retired_facts``, ``parameters``,
+``sources``, ``topics``, ``axes``, ``tasks``, ``hands``, ``roles``, ``triggers`` and ``rules``; each file of its subfolder
+``instructions`` holds the section ``instructions``, the words for patients in one language. All problems of a step are
+collected and raised together.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from rules.loading import schema
 from rules.loading.rule_parser import Names, read_rule
 from rules.loading.stratification import layered
 from rules.loading.yaml_reader import YamlFile
-from rules.model.facts import FactDefinition, Vocabulary
+from rules.model.facts import FactDefinition, RetiredFact, Vocabulary
 from rules.model.ruleset import (
     Axis,
     EvidenceSource,
@@ -183,7 +183,7 @@ class _RulesetBuilder:
             if (fact.type == "code") != bool(fact.values):
                 self._wrong("facts", name, "values", "expected values for a coded fact, and none for another")
         return Names(
-            vocabulary=Vocabulary(facts),
+            vocabulary=Vocabulary(facts, self._retired(facts)),
             parameters=parameters,
             sources=sources,
             confirmed_by={
@@ -196,6 +196,16 @@ class _RulesetBuilder:
             triggers=self._words("triggers"),
             instructions=self._instructions(),
         )
+
+    def _retired(self, facts: dict[str, FactDefinition]) -> dict[str, RetiredFact]:
+        retired = self._models("retired_facts", RetiredFact, key="name")
+        for name, fact in retired.items():
+            if name in facts:
+                self._wrong("retired_facts", name, "code", "still defined under facts")
+            for other in fact.instead:
+                if other not in facts:
+                    self._wrong("retired_facts", name, "instead", f"no fact called {other!r}")
+        return retired
 
     def _wrong(self, section: str, name: str, key: str, message: str) -> None:
         file = self.sections[section][name][0]

@@ -247,7 +247,18 @@ class OverlayShape(Schema):
     rules: list[Any] = []
 
 
-SECTIONS = ("facts", "parameters", "sources", "topics", "axes", "tasks", "hands", "roles", "triggers")
+SECTIONS = (
+    "facts",
+    "retired_facts",
+    "parameters",
+    "sources",
+    "topics",
+    "axes",
+    "tasks",
+    "hands",
+    "roles",
+    "triggers",
+)
 
 
 def read(

@@ -181,12 +181,13 @@ RefusalKind = Literal[
     "patient",
     "incomplete",
     "derived",
+    "retired",
 ]
 """Kinds of reasons not to use something, few enough to be counted.
 
 ``code``: no known code, or another type of value; ``coarse``: leaves open what the rules ask; ``derived``: worked out by a
 rule; ``future``: not so yet; ``incomplete``: not had, or not read to its end; ``modifier``: an element that may change the
-meaning; ``patient``: another one's, or in doubt whose; ``status``: not in force.
+meaning; ``patient``: another one's, or in doubt whose; ``retired``: a fact that is no longer used; ``status``: not in force.
 """
 
 

@@ -98,6 +98,21 @@ class FactDefinition(BaseModel):
         return None
 
 
+class RetiredFact(BaseModel):
+    """A fact that is no longer used: its code, and the facts to record instead. Where it still comes in, it is listed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    code: str
+    instead: tuple[str, ...] = Field(min_length=1)
+
+    @property
+    def reason(self) -> str:
+        """What to do, in words."""
+        return f"no longer used; record {' and '.join(self.instead)} instead"
+
+
 class RecordedFact(BaseModel):
     """A fact as an observer recorded it: the value in the fact's unit, and where it came from.
 
@@ -114,11 +129,14 @@ class RecordedFact(BaseModel):
 
 
 class Vocabulary(Mapping[str, FactDefinition]):
-    """All facts, by name, in the order of the file."""
+    """All facts, by name, in the order of the file. ``retired`` are the facts that were once among them, by name."""
 
-    def __init__(self, definitions: Mapping[str, FactDefinition]) -> None:
-        """Keep ``definitions``; names are the keys."""
+    def __init__(
+        self, definitions: Mapping[str, FactDefinition], retired: Mapping[str, RetiredFact] | None = None
+    ) -> None:
+        """Keep ``definitions`` and the ``retired`` facts; names are the keys."""
         self._definitions = dict(definitions)
+        self.retired: Mapping[str, RetiredFact] = dict(retired or {})
 
     def __getitem__(self, name: str) -> FactDefinition:
         """The definition of ``name``. Raises KeyError where there is none."""
@@ -153,6 +171,8 @@ class Vocabulary(Mapping[str, FactDefinition]):
     def problem(self, name: str, value: object) -> FactProblem | None:
         """Why ``value`` cannot be taken as input for ``name``, or None where it can."""
         definition = self._definitions.get(name)
+        if definition is None and name in self.retired:
+            return FactProblem(name, value, self.retired[name].reason, "nothing; leave it out")
         if definition is None:
             close = _closest(name, self._definitions)
             hint = f"did you mean {close}?" if close else "`nuque facts` lists the names"

@@ -39,5 +39,5 @@ def _narrative(title: str, description: str) -> Element:
 
 
 def _computable(name: str) -> str:
-    """``neck-form`` as ``NeckForm``: the standard asks for names that can be identifiers in programs."""
+    """``bed-rest`` as ``BedRest``: the standard asks for names that can be identifiers in programs."""
     return "".join(part[:1].upper() + part[1:] for part in re.split(r"[^A-Za-z0-9]+", name))

@@ -148,6 +148,10 @@ class ClinicalRecordReader:
         known = self.code_map.meanings(codings)
         meanings = tuple(meaning for meaning in known if meaning.only in (None, record.type))
         own = [coding.code for coding in codings if coding.system == self.code_map.own_facts]
+        retired = [fact for fact in self.code_map.vocabulary.retired.values() if fact.code in own]
+        if retired and not known:
+            why = RejectionReason("retired", retired[0].reason)
+            return (), Rejected(retired[0].name, shown(retired[0].code), why, record.label)
         if own and not known:
             why = RejectionReason("code", f"{self.code_map.own_facts} has no such code; `nuque facts` lists them")
             return (), Rejected(None, shown(own[0]), why, record.label)

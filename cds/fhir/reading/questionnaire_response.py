@@ -46,6 +46,9 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         if definition is not None:
             meanings = tuple(meaning for meaning in meanings if meaning.fact == link)
         answers = items(item, "answer")
+        retired = self.code_map.vocabulary.retired.get(link.replace("-", "_"))
+        if retired is not None and answers:
+            yield Rejected(retired.name, shown(link), RejectionReason("retired", retired.reason), record.label)
         if not meanings or not answers:
             return
         if len(answers) > 1:

@@ -121,7 +121,7 @@ def test_where_two_dimensions_fail_both_are_named() -> None:
     fingers=st.none() | st.integers(1, 7),
     age=st.none() | st.integers(1, 90),
     bed_rest=st.none() | st.booleans(),
-    form=st.sampled_from([None, "average", "long_slender", "short_broad"]),
+    look=st.sampled_from([None, "short", "middling", "long"]),
 )
 def test_items_or_a_reason_and_only_items_that_take_what_was_measured(
     height: int | None,
@@ -129,7 +129,7 @@ def test_items_or_a_reason_and_only_items_that_take_what_was_measured(
     fingers: int | None,
     age: int | None,
     bed_rest: bool | None,
-    form: str | None,
+    look: str | None,
 ) -> None:
     catalogue = Catalogue.build(YamlFile("shelf.yaml", SHELF), DECIDER.ruleset)
     given_facts = {
@@ -138,7 +138,7 @@ def test_items_or_a_reason_and_only_items_that_take_what_was_measured(
         "neck_height_fingers": fingers,
         "age_years": age,
         "bed_rest": bed_rest,
-        "neck_form": form,
+        "chin_to_shoulder_look": look,
     }
     decision = DECIDER.decide({name: value for name, value in given_facts.items() if value is not None}, AT)
     shelf = catalogue.fitting(decision)

@@ -102,10 +102,19 @@ def test_a_recorded_value_stands_above_one_that_could_be_worked_out():
 
 
 def test_contradicting_observations_are_both_shown_and_the_measurement_wins():
-    decision = DECIDER.decide({"age_years": 40, "neck_form": "long_slender", "neck_circumference_mm": 500}, AT)
+    decision = DECIDER.decide({"age_years": 40, "habitus": "slight", "neck_circumference_mm": 500}, AT)
     assert decision.axes["girth_band"].value == "G3"
-    assert any("slender" in caution.text for caution in decision.cautions)
-    assert {"neck_form", "neck_circumference_mm"} <= {fact.name for fact in decision.facts}
+    assert any("slight" in caution.text for caution in decision.cautions)
+    assert {"habitus", "neck_circumference_mm"} <= {fact.name for fact in decision.facts}
+
+
+def test_a_fact_that_is_no_longer_used_is_listed_with_what_to_record_instead():
+    decision = DECIDER.decide({"age_years": 40, "neck_form": "short_broad"}, AT)
+    (listed,) = decision.not_used
+    assert (listed.fact, listed.value, listed.kind) == ("neck_form", "short_broad", "retired")
+    assert listed.reason == "no longer used; record chin_to_shoulder_look and habitus instead"
+    without = DECIDER.decide({"age_years": 40}, AT)
+    assert decision.model_copy(update={"not_used": ()}) == without
 
 
 TASKS = """

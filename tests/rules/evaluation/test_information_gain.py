@@ -68,13 +68,13 @@ def test_a_measured_circumference_is_not_asked_for_again():
 
 
 def test_a_fact_that_a_measurement_outweighs_is_not_asked_for():
-    assert not {"sex", "neck_form", "body_mass_index", "weight_kg"} & set(asked(MEASURED))
+    assert not {"sex", "chin_to_shoulder_look", "habitus", "body_mass_index", "weight_kg"} & set(asked(MEASURED))
 
 
 @pytest.mark.parametrize("swelling", [{}, {"neck_swelling": True}, {"neck_swelling": False}])
 @pytest.mark.parametrize("circumference", [326, 330, 428, 634])
 def test_a_measured_neck_between_two_bands_is_settled(circumference, swelling):
-    """Both bands stay candidates; sex, form and weight cannot change which is tried first, so nobody is asked for them."""
+    """Both bands stay candidates; sex, build and weight cannot change which is tried first, so nobody is asked for them."""
     prospects = SIZER.prospects({**MEASURED, **SAFE, **swelling, "neck_circumference_mm": circumference})
     assert prospects.settled
     assert prospects.measure_next == ()

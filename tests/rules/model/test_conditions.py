@@ -109,10 +109,10 @@ def test_each_comparison_at_its_edge(comparator, value):
 
 
 def test_membership():
-    leaf = Compare("form", "one_of", ("long_slender", "short_slender"))
-    assert evaluate(leaf, {"form": "short_slender"}) is True
-    assert evaluate(leaf, {"form": "short_broad"}) is False
-    assert evaluate(NoneOf((leaf,)), {"form": "short_broad"}) is True
+    leaf = Compare("build", "one_of", ("heavy", "very_heavy"))
+    assert evaluate(leaf, {"build": "heavy"}) is True
+    assert evaluate(leaf, {"build": "slight"}) is False
+    assert evaluate(NoneOf((leaf,)), {"build": "slight"}) is True
 
 
 @pytest.mark.parametrize(("secured", "counts"), [(TRUE, FALSE), (FALSE, TRUE), (UNKNOWN, TRUE)])

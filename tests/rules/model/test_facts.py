@@ -17,7 +17,7 @@ def refusal(ruleset: Ruleset, **facts: object) -> FactError:
 
 
 def test_good_values_pass_and_none_means_unknown(ruleset):
-    given = {"age_years": 40, "neck_form": "average", "bed_rest": False, "neck_height_mm": 61.5, "sedated": None}
+    given = {"age_years": 40, "habitus": "average", "bed_rest": False, "neck_height_mm": 61.5, "sedated": None}
     assert ruleset.vocabulary.check(given) == {key: value for key, value in given.items() if value is not None}
 
 
@@ -34,9 +34,10 @@ def test_good_values_pass_and_none_means_unknown(ruleset):
         ("glasgow_coma_score", 2, "implausible"),
         ("bed_rest", 1, "not a yes/no value"),
         ("bed_rest", "yes", "not a yes/no value"),
-        ("neck_form", "swan", "not one of the accepted codes"),
-        ("neck_form", ["average"], "not one of the accepted codes"),
+        ("habitus", "swan", "not one of the accepted codes"),
+        ("habitus", ["average"], "not one of the accepted codes"),
         ("minor", False, "worked out by rules"),
+        ("neck_form", "average", "record chin_to_shoulder_look and habitus instead"),
     ],
 )
 def test_a_bad_value_is_refused_with_fact_value_reason_and_what_is_accepted(ruleset, fact, value, reason):

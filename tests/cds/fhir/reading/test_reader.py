@@ -70,8 +70,8 @@ def test_quantities(system: str, code: str, value: float, unit: str, fact: str, 
         ("bed-rest", {"valueBoolean": False}, {"bed_rest": False}),
         ("bed-rest", {"valueCodeableConcept": concept("373066001", SNOMED)}, {"bed_rest": True}),
         ("bed-rest", {"valueString": "no"}, {"bed_rest": False}),
-        ("neck-form", {"valueCodeableConcept": concept("long-slender", VALUES)}, {"neck_form": "long_slender"}),
-        ("neck-form", {"valueString": "short_broad"}, {"neck_form": "short_broad"}),
+        ("habitus", {"valueCodeableConcept": concept("very-heavy", VALUES)}, {"habitus": "very_heavy"}),
+        ("habitus", {"valueString": "very_heavy"}, {"habitus": "very_heavy"}),
         ("glasgow-coma-score", {"valueInteger": 15}, {"glasgow_coma_score": 15}),
     ],
 )
@@ -135,8 +135,14 @@ def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None
         ("bed-rest", {"valueBoolean": "true"}, "malformed", "neither true nor false"),
         ("bed-rest", {"valueBoolean": 1}, "malformed", "neither true nor false"),
         ("bed-rest", {"valueString": "perhaps"}, "code", "neither a known yes nor a known no"),
-        ("neck-form", {"valueCodeableConcept": {"text": "long and thin"}}, "code", "no code, only words"),
-        ("neck-form", {"valueCodeableConcept": concept("giraffe", VALUES)}, "code", "no code that the code map knows"),
+        ("habitus", {"valueCodeableConcept": {"text": "rather stout"}}, "code", "no code, only words"),
+        ("habitus", {"valueCodeableConcept": concept("giraffe", VALUES)}, "code", "no code that the code map knows"),
+        (
+            "neck-form",
+            {"valueCodeableConcept": concept("short-broad", VALUES)},
+            "retired",
+            "record chin_to_shoulder_look and habitus",
+        ),
         ("glasgow-coma-score", {"valueQuantity": quantity(14.5, "{score}")}, "implausible", "not a whole number"),
         ("glasgow-coma-score", {"valueInteger": 2}, "implausible", "implausible"),
         ("neck-circumfrence", {"valueBoolean": True}, "code", "has no such code"),
@@ -596,13 +602,28 @@ def test_answers_whose_link_is_a_fact_are_read() -> None:
         item=[
             {"linkId": "group", "item": [{"linkId": "bed-rest", "answer": [{"valueBoolean": True}]}]},
             {"linkId": "neck-height", "answer": [{"valueQuantity": quantity(3, "{finger}")}]},
-            {"linkId": "neck_form", "answer": [{"valueCoding": {"system": VALUES, "code": "average"}}]},
+            {"linkId": "habitus", "answer": [{"valueCoding": {"system": VALUES, "code": "average"}}]},
             {"linkId": "something-else", "answer": [{"valueString": "x"}]},
         ],
     )
-    assert facts(response) == {"bed_rest": True, "neck_height_fingers": 3, "neck_form": "average"}
+    assert facts(response) == {"bed_rest": True, "neck_height_fingers": 3, "habitus": "average"}
     assert facts({**response, "status": "in-progress"}) == {}
     assert len(reasons({**response, "status": "in-progress"})) == 3
+
+
+@pytest.mark.parametrize("link", ["neck-form", "neck_form"])
+def test_an_answer_to_a_question_that_is_no_longer_used_is_listed(link: str) -> None:
+    answer = {"valueCoding": {"system": VALUES, "code": "short-broad"}}
+    response = of_patient(
+        "QuestionnaireResponse",
+        "q",
+        status="completed",
+        authored="2026-01-31T09:00:00Z",
+        item=[{"linkId": link, "answer": [answer]}],
+    )
+    (listed,) = reading(response).not_used
+    assert (listed.fact, listed.kind) == ("neck_form", "retired")
+    assert facts(response) == {}
 
 
 # --- what may be sent ------------------------------------------------------------------------------------------------------

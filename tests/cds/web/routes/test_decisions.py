@@ -22,7 +22,7 @@ def test_without_a_moment_the_clock_of_the_service_counts(client: TestClient) ->
 
 
 def test_null_is_unknown(client: TestClient) -> None:
-    with_null = client.post("/decisions", json={"facts": {**FACTS, "neck_form": None}})
+    with_null = client.post("/decisions", json={"facts": {**FACTS, "habitus": None}})
     assert with_null.json() == client.post("/decisions", json={"facts": FACTS}).json()
 
 
@@ -32,7 +32,7 @@ def test_null_is_unknown(client: TestClient) -> None:
         ("neck_circumference_mm", 3, "a number from 100 to 1000 mm"),
         ("neck_circumference_mm", "wide", "a number from 100 to 1000 mm"),
         ("neck_circumfrence_mm", 380, "a name of the facts vocabulary"),
-        ("neck_form", "round", "one of average, long_slender, short_slender, short_broad"),
+        ("habitus", "round", "one of slight, average, heavy, very_heavy"),
         ("bed_rest", 1, "true or false"),
         ("glasgow_coma_score", 7.5, "a whole number from 3 to 15 {score}"),
         ("age_years", [41], "a number from 0 to 120 a"),
