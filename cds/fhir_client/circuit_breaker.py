@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable
+
+_MOST_KEPT = 1000
 
 
 class Breaker:
@@ -38,3 +41,23 @@ class Breaker:
     def abandoned(self) -> None:
         """Note that a call was given up without a verdict on the server."""
         self._trying = False
+
+
+class Breakers:
+    """A breaker for each client and FHIR base: what one client meets, or brings about, closes reading for no other.
+
+    Callers choose the base below a listed server, so only those last used are kept; a forgotten one starts closed.
+    """
+
+    def __init__(self, failures: int, seconds: float, clock: Callable[[], float]) -> None:
+        """Make breakers as ``Breaker`` with these values."""
+        self._given = failures, seconds, clock
+        self._kept: OrderedDict[tuple[str, str], Breaker] = OrderedDict()
+
+    def of(self, client: str, base: str) -> Breaker:
+        """The breaker of ``client`` at ``base``."""
+        breaker = self._kept.setdefault((client, base), Breaker(*self._given))
+        self._kept.move_to_end((client, base))
+        if len(self._kept) > _MOST_KEPT:
+            self._kept.popitem(last=False)
+        return breaker

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import re
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
@@ -16,7 +17,7 @@ from typing import Any
 import httpx
 
 from cds import strict_json
-from cds.fhir_client.circuit_breaker import Breaker
+from cds.fhir_client.circuit_breaker import Breaker, Breakers
 from cds.protocol.prefetch import Fetched
 from cds.protocol.request import HookRequest
 from cds.security.caller import current_caller
@@ -37,6 +38,9 @@ from rules.errors import NuqueError
 
 _WORTH_A_SECOND_TRY = frozenset({429, 502, 503, 504})
 _TRIES = 2
+_SENDABLE_TOKEN = re.compile(r"[!-~]+")
+_OURS = (httpx.LocalProtocolError, httpx.UnsupportedProtocol, httpx.PoolTimeout)
+"""Failures that say nothing of the server: it was not asked, or not in a way that it could answer."""
 
 
 class ReadFailed(NuqueError):
@@ -49,9 +53,9 @@ class ReadFailed(NuqueError):
 
 
 class _Server:
-    """One listed server: its connections, its queue and its breaker."""
+    """One listed server: its connections and its queue."""
 
-    def __init__(self, origin: Origin, settings: ReachSettings, resolver: Resolver, clock: Callable[[], float]) -> None:
+    def __init__(self, origin: Origin, settings: ReachSettings, resolver: Resolver) -> None:
         private = listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS")
         self.client = httpx.AsyncClient(
             transport=PinnedTransport(origin, private, resolver=resolver, most_connections=settings.fetch_concurrency),
@@ -61,7 +65,6 @@ class _Server:
             headers={"accept": "application/fhir+json", "accept-encoding": "identity", "user-agent": "nuque"},
         )
         self.turn = asyncio.Semaphore(settings.fetch_concurrency)
-        self.breaker = Breaker(settings.breaker_failures, settings.breaker_seconds, clock)
 
 
 class FhirClient:
@@ -77,9 +80,10 @@ class FhirClient:
         """Read from the servers in ``settings``. Raises ReachError where an entry is not a server or a network."""
         self._settings = settings
         self._servers = {
-            origin: _Server(origin, settings, resolver, clock)
+            origin: _Server(origin, settings, resolver)
             for origin in listed_origins(settings.fhir_servers, "NUQUE_FHIR_SERVERS")
         }
+        self._breakers = Breakers(settings.breaker_failures, settings.breaker_seconds, clock)
 
     def check_narrowed(self, clients: Iterable[Client]) -> None:
         """Raises ClientsError where a client is kept to a server that is not listed: it could then read none."""
@@ -98,19 +102,20 @@ class FhirClient:
         authorization = request.fhirAuthorization
         if authorization is None or authorization.expires_in <= 0:
             return Fetched(failed=dict.fromkeys(wanted, "the call brought no access token that is still valid"))
+        token = authorization.access_token.get_secret_value()
+        if not _SENDABLE_TOKEN.fullmatch(token):
+            return Fetched(failed=dict.fromkeys(wanted, "the call's access token holds characters that cannot be sent"))
         try:
             server = self._server(base)
         except ReachError as error:
             return Fetched(failed=dict.fromkeys(wanted, str(error)))
-        token = authorization.access_token.get_secret_value()
-        tasks = {
-            key: asyncio.create_task(_PagedQuery(self._settings, server, base, token).read_all(query))
-            for key, query in wanted.items()
-        }
+        breaker = self._breakers.of(current_caller.get().issuer, base)
+        queries = {key: _PagedQuery(self._settings, server, breaker, base, token) for key in wanted}
+        tasks = {key: asyncio.create_task(queries[key].read_all(query)) for key, query in wanted.items()}
         try:
-            _, late = await asyncio.wait(tasks.values(), timeout=self._settings.fetch_budget_seconds)
-            if late:
-                server.breaker.failed()  # Once for the call, however many of its queries were slow.
+            await asyncio.wait(tasks.values(), timeout=self._settings.fetch_budget_seconds)
+            if any(query.asking for query in queries.values()):
+                breaker.failed()  # Once for the call, however many of its queries were slow.
         finally:
             for task in tasks.values():
                 task.cancel()
@@ -156,8 +161,10 @@ _Answer = tuple[list[Any] | None, str | None]
 class _PagedQuery:
     """One query in progress: its first answer and the further pages."""
 
-    def __init__(self, settings: ReachSettings, server: _Server, base: str, token: str) -> None:
-        self._settings, self._server, self._base, self._token = settings, server, base, token
+    def __init__(self, settings: ReachSettings, server: _Server, breaker: Breaker, base: str, token: str) -> None:
+        self._settings, self._server, self._breaker, self._base, self._token = settings, server, breaker, base, token
+        self.asking = False
+        """Whether the server has been asked and its answer is awaited; not while this query waits for its turn."""
 
     async def read_all(self, query: str) -> _Answer:
         """Everything that answers ``query``. What was read before a failure is kept, and the failure said."""
@@ -180,7 +187,7 @@ class _PagedQuery:
     async def _get(self, url: str) -> Any:
         self._check_url(url)
         for attempt in range(1, _TRIES + 1):
-            if not self._server.breaker.may_call():
+            if not self._breaker.may_call():
                 raise ReadFailed("the FHIR server failed several times and is left alone for a moment")
             try:
                 answer = await self._once(url)
@@ -190,18 +197,18 @@ class _PagedQuery:
                     raise
                 await asyncio.sleep(0.02 + random.random() * 0.03)  # Spread, so that workers do not retry together.
             except asyncio.CancelledError:
-                self._server.breaker.abandoned()
+                self._breaker.abandoned()
                 raise
             else:
-                self._server.breaker.succeeded()
+                self._breaker.succeeded()
                 return answer
         raise AssertionError("every attempt returns or raises")
 
     def _note(self, error: ReadFailed) -> None:
         if error.server_fault:
-            self._server.breaker.failed()
+            self._breaker.failed()
         else:
-            self._server.breaker.succeeded()
+            self._breaker.succeeded()
 
     def _check_url(self, url: str) -> None:
         """A next page may stand anywhere; the token goes to the server that the caller named only."""
@@ -217,11 +224,15 @@ class _PagedQuery:
     async def _once(self, url: str) -> Any:
         headers = {"authorization": f"Bearer {self._token}"}
         try:
-            async with self._server.turn, self._server.client.stream("GET", url, headers=headers) as response:
-                if response.status_code != 200:
-                    raise _refused(response.status_code)
-                body = await read_bounded(response, self._settings.fetch_bytes)
+            async with self._server.turn:
+                self.asking = True
+                async with self._server.client.stream("GET", url, headers=headers) as response:
+                    if response.status_code != 200:
+                        raise _refused(response.status_code)
+                    body = await read_bounded(response, self._settings.fetch_bytes)
             return strict_json.parse(body)
+        except _OURS as error:
+            raise ReadFailed(f"the FHIR server could not be asked ({type(error).__name__})") from error
         except httpx.HTTPError as error:
             kind = type(error).__name__
             raise ReadFailed(f"no answer from the FHIR server ({kind})", again=True, server_fault=True) from error
@@ -231,6 +242,8 @@ class _PagedQuery:
             raise ReadFailed("the FHIR server's answer is not JSON that can be used", server_fault=True) from error
         except (httpx.InvalidURL, UnicodeError) as error:
             raise ReadFailed("the query is not a usable address") from error
+        finally:
+            self.asking = False
 
 
 def _is_address(query: str) -> bool:

@@ -47,12 +47,22 @@ class Handler(BaseHTTPRequestHandler):
             return
         url = urlsplit(self.path)
         path = url.path.removeprefix("/fhir/")
-        if path in RESOURCES:
+        if path == url.path:
+            self._page_for_people()
+        elif path in RESOURCES:
             self._answer(200, RESOURCES[path])
         elif url.query and "/" not in path:
             self._answer(200, self._page(path, parse_qs(url.query), url.query))
         else:
             self._answer(404, {"resourceType": "OperationOutcome"})
+
+    def _page_for_people(self) -> None:
+        """As many servers answer beside their base: a page, with 200."""
+        self.send_response(200)
+        self.send_header("Content-Type", "text/html")
+        self.send_header("Content-Length", "13")
+        self.end_headers()
+        self.wfile.write(b"<p>Hello.</p>")
 
     def _page(self, kind: str, asked: dict[str, list[str]], query: str) -> dict[str, Any]:
         mine = asked.get("patient", asked.get("subject", [""]))[0] in (PATIENT, f"Patient/{PATIENT}")
