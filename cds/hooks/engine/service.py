@@ -130,7 +130,8 @@ class HookService:
             for draft in self.cards(call)
             if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
         ]
-        issued = [(_issued(draft, self, call), draft) for draft in within_budget(drafts, content.policy.cards_at_most)]
+        kept = within_budget(drafts, content.policy.cards_at_most)
+        issued = [(_issued(draft, self, call, number), draft) for number, draft in enumerate(kept)]
         if settings.strict_validation:
             _check_created(card for card, _ in issued)
         if memory is not None and issued:
@@ -167,12 +168,15 @@ def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
     return {"context": {**identity, "draftOrders": drafts}, "prefetch": dict(gathered.prefetch)}
 
 
-def _issued(draft: Draft, service: HookService, call: HookCall) -> Card:
-    """``draft`` as it is sent. The same call at the same moment gets the same ids, so that a repeat adds no second card."""
+def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> Card:
+    """``draft`` as it is sent, the card ``number`` of the answer (from 0; two orders may be answered in the same words).
+
+    The same call at the same moment gets the same ids, so that a repeat adds no second card.
+    """
     ruleset, urls = call.content.ruleset, call.orders.canonicals
     topic = Coding(system=urls.code_system(codes.TOPIC_SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
-    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail])
+    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail, str(number)])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
     return Card(
         uuid=str(uuid5(instance, name)),

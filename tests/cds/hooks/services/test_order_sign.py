@@ -99,6 +99,20 @@ def test_a_size_for_a_patient_of_unknown_age_is_a_warning(client: TestClient) ->
     assert "adult line" in card["detail"]
 
 
+def test_a_size_written_without_its_usual_back_is_a_size_for_sitting_up(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    """``adult H3 G2`` says by leaving it out which back is meant; a patient on bed rest needs the other."""
+    upright = with_first(complete, orderDetail=sized("adult H3 G2")["orderDetail"])
+    lying = (*MEASURED[:3], observation("bed-rest", True))
+    details = "\n".join(card["detail"] for card in sign(client, order_sign(*lying, drafts=upright)))
+    assert "The order states back standard; measured is recumbent." in details
+    written_out = with_first(complete, orderDetail=sized("adult H3 G2 recumbent")["orderDetail"])
+    right = tuple(draft for draft in written_out if draft["resourceType"] != "DeviceRequest")
+    details = "\n".join(card["detail"] for card in sign(client, order_sign(*lying, drafts=right)))
+    assert "The order states back" not in details
+
+
 def test_a_clinicians_size_is_not_contradicted_by_assumptions(client: TestClient, complete: tuple[Any, ...]) -> None:
     chosen = with_first(complete, orderDetail=sized("adult H5 G3")["orderDetail"])
     assert sign(client, order_sign(drafts=chosen)) == []
