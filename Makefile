@@ -14,7 +14,7 @@ LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
         $(if $(UPGRADE),--upgrade)
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve test bench soak check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve test bench soak faults check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -41,13 +41,17 @@ bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in t
 soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory
 	$(BIN)/python -m tests.soak $(ARGS)
 
+faults: $(VENV)/.dev ## plant known faults and take out controls, one by one: the test named for each must fail (slow)
+	$(BIN)/python -m tests.planted $(ARGS)
+
 check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)
 
-lint: $(VENV)/.dev ## lint, format check, and imports that go down only
+lint: $(VENV)/.dev ## lint, format check, imports that go down only, no test that looks at nothing
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/lint-imports
+	$(BIN)/python -m tests.empty_loops
 
 types: $(VENV)/.dev ## strict type check of rules and cds
 	$(BIN)/mypy

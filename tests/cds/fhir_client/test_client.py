@@ -194,6 +194,25 @@ def test_the_token_goes_to_the_named_server_and_nowhere_else(fhir: FaultyFhir) -
         assert other.seen() == []
 
 
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/admin",
+        "/fhirs/Observation",
+        "/fhir/../admin",
+        "/fhir/%2e%2e/admin",
+        "/fhir/%2E%2E/admin",
+        "/fhir/.%2e/admin",
+        "/fhir/x/%2e%2e/%2e%2e/admin",
+    ],
+)
+def test_a_next_page_outside_the_fhir_address_is_not_read(fhir: FaultyFhir, path: str) -> None:
+    """Percent-encoded dots are dots to a server (RFC 3986, 6.2.2.2 and 6.2.2.3)."""
+    (got,) = fetch(hook_request(fhir.base), {"obs": f"{fhir.origin}{path}"}, settings(fhir.origin))
+    assert "another server" in got.failed["obs"]
+    assert fhir.seen() == []
+
+
 def test_what_is_asked_of_the_server_carries_the_token_as_bearer_and_no_cookies(fhir: FaultyFhir) -> None:
     fetch(hook_request(fhir.base), {"patient": READ}, settings(fhir.origin))
     (seen,) = fhir.seen()

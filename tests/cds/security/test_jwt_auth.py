@@ -142,6 +142,31 @@ def test_a_token_is_good_once(tmp_path: Path) -> None:
     assert refusal(site, ehr.call(bearer)).reason == "replay"
 
 
+def test_one_jti_of_two_clients_is_two_tokens(tmp_path: Path) -> None:
+    """A jti is unique for its issuer only (RFC 7519, 4.1.7), so nobody uses up another's tokens, by chance or on purpose."""
+    issuers = {"https://ehr.example/": "12", "https://ehr.example/1": "2", "https://lab.example/": "12"}
+    keys = tmp_path / "keys.json"
+    keys.write_text(ehr.key_set(ehr.EC384))
+    listed = tmp_path / "listed.yaml"
+    listed.write_text(json.dumps({"clients": [{"iss": issuer, "keys_file": str(keys)} for issuer in issuers]}))
+    site = ehr.trust(tmp_path, clients=listed)
+    for issuer, jti in issuers.items():
+        assert run(site.check(ehr.call(ehr.token(ehr.claims(iss=issuer, jti=jti))))).issuer == issuer
+    assert [
+        refusal(site, ehr.call(ehr.token(ehr.claims(iss=issuer, jti=jti)))).reason for issuer, jti in issuers.items()
+    ] == ["replay"] * 3
+
+
+def test_a_token_may_be_as_long_as_is_said_and_not_longer(tmp_path: Path) -> None:
+    """8,192 characters, as docs/threats.md says."""
+    made = (ehr.token(ehr.claims(jti="once", pad="x" * length)) for length in range(5500, 6200))
+    by_length = {len(bearer): bearer for bearer in made}
+    longest = min(length for length in by_length if length > 8192)
+    assert run(ehr.trust(tmp_path).check(ehr.call(by_length[8192]))).issuer == ehr.ISS
+    assert longest <= 8194
+    assert refusal(ehr.trust(tmp_path), ehr.call(by_length[longest])).reason == "token_shape"
+
+
 def test_a_token_that_is_refused_does_not_use_up_its_jti(tmp_path: Path) -> None:
     remembered = ehr.Remembered()
     site = ehr.trust(tmp_path, replay=remembered)
@@ -203,6 +228,8 @@ def test_open_refuses_to_listen_on_anything_but_this_machine(host: str) -> None:
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.2", "::1", "localhost"])
 def test_open_may_listen_on_this_machine(host: str) -> None:
     check_bind(TrustSettings(), host)
+    with pytest.raises(TrustSettingsError):
+        check_bind(TrustSettings(), f"{host}.example")
 
 
 @pytest.mark.parametrize("host", ["localhost", "localhost:8000", "127.0.0.1:8000", "[::1]:8000"])

@@ -154,6 +154,22 @@ def test_a_rate_limit_lets_bursts_through_and_then_a_steady_stream() -> None:
     assert limit.wait("a", 60) == 0
 
 
+def test_a_quiet_hour_saves_up_no_more_than_one_burst() -> None:
+    now = [0.0]
+    limit = RateLimit(lambda: now[0])
+    assert limit.wait("a", 60) == 0
+    now[0] += 3600
+    assert [limit.wait("a", 60) for _ in range(7)] == [0] * 6 + [1]
+
+
+def test_the_names_that_are_remembered_are_bounded() -> None:
+    """Whoever could make up names would otherwise fill the memory; what is forgotten then starts with a full burst."""
+    limit = RateLimit(lambda: 0.0)
+    assert [limit.wait("a", 10) for _ in range(2)] == [0, 6]
+    assert {limit.wait(f"made up {number}", 10) for number in range(10_000)} == {0}
+    assert limit.wait("a", 10) == 0
+
+
 # --- limits --------------------------------------------------------------------------------------------------------
 
 

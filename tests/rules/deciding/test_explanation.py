@@ -54,6 +54,25 @@ def test_the_nearest_change_comes_first_and_is_real():
         assert explainer.outcome({**explainer.facts, change.fact: change.to}) == change.outcome != explainer.outcome()
 
 
+@pytest.mark.parametrize(("height", "nearest", "outcome"), [(105.0, 99.9, "A G"), (135.0, 140.1, "C G")])
+def test_of_two_borders_the_nearer_counts(height, nearest, outcome):
+    ruleset = small_ruleset(
+        without=("small.a", "small.b"),
+        adding="""
+        - {id: small.x, title: x, when: {fact: height_mm, below: 100}, because: b, sources: [s],
+           then: {size: {axis: band, value: A, basis: measured}}}
+        - {id: small.y, title: y, when: {all: [{fact: height_mm, at_least: 100}, {fact: height_mm, at_most: 140}]},
+           because: b, sources: [s], then: {size: {axis: band, value: B, basis: measured}}}
+        - {id: small.z, title: z, when: {fact: height_mm, above: 140}, because: b, sources: [s],
+           then: {size: {axis: band, value: C, basis: measured}}}
+        """,
+    )
+    (change,) = [
+        c for c in Explainer(ruleset, {"height_mm": height, "girth_mm": 100.0}).nearest() if c.fact == "height_mm"
+    ]
+    assert (round(change.to, 1), change.outcome) == (nearest, outcome)
+
+
 def test_a_border_that_rules_compute_is_found_by_narrowing_down():
     """Index 40 at 2 m is 160 kg, index 120 (the most that is plausible) would be 480 kg: there is one border only."""
     explainer = Explainer(RULESET, {"weight_kg": 80.0, "length_cm": 200.0})

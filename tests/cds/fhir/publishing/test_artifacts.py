@@ -74,6 +74,7 @@ def test_every_rule_is_an_action_with_its_condition_and_its_evidence() -> None:
 
 
 def test_every_task_of_a_rule_leads_to_its_definition() -> None:
+    assert any(not call.joins for rule in RULESET.rules.values() for call in rule.then.tasks)
     for action, rule in zip(
         PUBLISHED["PlanDefinition", "rigid-neck-collar"]["action"], RULESET.rules.values(), strict=True
     ):
@@ -82,14 +83,45 @@ def test_every_task_of_a_rule_leads_to_its_definition() -> None:
         assert codes == [call.task.replace("_", "-") for call in rule.then.tasks if not call.joins]
 
 
+def test_a_definition_says_the_deadline_of_each_task() -> None:
+    """FHIR R4, Timing: a duration bounds what starts at an unknown moment; the extension says it where a rhythm follows."""
+    once, rhythmic = 0, 0
+    for action, rule in zip(
+        PUBLISHED["PlanDefinition", "rigid-neck-collar"]["action"], RULESET.rules.values(), strict=True
+    ):
+        published = [inner["timingTiming"] for inner in action["action"] if "timingTiming" in inner]
+        for timing, call in zip(published, (call for call in rule.then.tasks if not call.joins), strict=True):
+            within = call.timing.within_hours
+            first = [part["valueDuration"] for part in timing.get("extension", ()) if "first-within" in part["url"]]
+            assert [duration["value"] for duration in first] == ([] if within is None else [within])
+            bounds = timing.get("repeat", {}).get("boundsDuration")
+            if (
+                within is not None
+                and call.timing.interval_hours is None
+                and not call.timing.on
+                and not call.timing.for_days
+            ):
+                assert (bounds["value"], bounds["code"]) == (within, "h")
+                once += 1
+            elif within is not None:
+                assert call.timing.for_days is not None or bounds is None
+                rhythmic += 1
+    assert once > 5 and rhythmic > 0
+
+
 @settings(max_examples=30)
 @given(decided)
 def test_every_code_of_ours_in_a_draft_is_published_with_the_same_words(decision: Decision) -> None:
-    for element in every(suggested(decision, OrderContext("Patient/1"))):
-        if isinstance(element, dict) and str(element.get("system", "")).startswith(DEFAULT_BASE):
-            published = CODES[element["system"]]
-            assert element["code"] in published
-            assert element.get("display", published[element["code"]]) == published[element["code"]]
+    ours = [
+        element
+        for element in every(suggested(decision, OrderContext("Patient/1")))
+        if isinstance(element, dict) and str(element.get("system", "")).startswith(DEFAULT_BASE)
+    ]
+    assert ours
+    for element in ours:
+        published = CODES[element["system"]]
+        assert element["code"] in published
+        assert element.get("display", published[element["code"]]) == published[element["code"]]
 
 
 def test_every_code_of_ours_that_the_shipped_code_map_reads_is_published() -> None:
@@ -106,13 +138,18 @@ def test_every_code_of_ours_that_the_shipped_code_map_reads_is_published() -> No
 @settings(max_examples=30)
 @given(decided)
 def test_every_extension_in_a_draft_is_published_with_its_type_and_its_place(decision: Decision) -> None:
-    for resource in suggested(decision, OrderContext("Patient/1")):
-        for path, extension in extensions_below(resource, resource["resourceType"]):
-            definition = BY_URL[extension["url"]]
-            (value,) = (name for name in extension if name.startswith("value"))
-            kind = definition["differential"]["element"][-1]["type"][0]["code"]
-            assert value == f"value{kind[0].upper()}{kind[1:]}"
-            assert path in {context["expression"] for context in definition["context"]}
+    carried = [
+        found
+        for resource in suggested(decision, OrderContext("Patient/1"))
+        for found in extensions_below(resource, resource["resourceType"])
+    ]
+    assert carried
+    for path, extension in carried:
+        definition = BY_URL[extension["url"]]
+        (value,) = (name for name in extension if name.startswith("value"))
+        kind = definition["differential"]["element"][-1]["type"][0]["code"]
+        assert value == f"value{kind[0].upper()}{kind[1:]}"
+        assert path in {context["expression"] for context in definition["context"]}
 
 
 def extensions_below(value: dict[str, Any], path: str) -> Any:
@@ -209,6 +246,7 @@ def test_text_is_quoted(value: str) -> None:
 @settings(max_examples=30)
 @given(patients(RULESET))
 def test_the_condition_of_every_rule_says_the_same_in_fhirpath(facts: dict[str, FactValue]) -> None:
+    assert RULESET.rules
     for rule in RULESET.rules.values():
         assert by_fhirpath(rule.when, facts, rule.reads) is evaluate(rule.when, facts), rule.id
 

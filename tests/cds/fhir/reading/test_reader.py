@@ -156,6 +156,7 @@ def test_other_values_that_are_refused(code: str, fields: dict[str, Any], kind: 
 
 def test_every_kind_of_refusal_is_documented() -> None:
     page = (Path(__file__).resolve().parents[4] / "docs" / "fhir.md").read_text()
+    assert len(get_args(RefusalKind)) > 10
     assert [kind for kind in get_args(RefusalKind) if f"`{kind}`" not in page] == []
 
 
@@ -197,6 +198,14 @@ def test_a_stale_value_is_listed() -> None:
     stale = observation("o", "neck-swelling", valueBoolean=True, effectiveDateTime="2026-01-29T10:00:00Z")
     assert facts(stale) == {}
     assert reasons(stale) == ["stale: 48 h old, and the limit is 24 h"]
+
+
+@pytest.mark.parametrize(
+    ("recorded", "expected"),
+    [("2026-01-30T10:00:00Z", {"neck_swelling": True}), ("2026-01-30T09:59:59Z", {})],
+)
+def test_a_value_is_good_up_to_its_limit_and_not_a_second_longer(recorded: str, expected: dict[str, Any]) -> None:
+    assert facts(observation("o", "neck-swelling", valueBoolean=True, effectiveDateTime=recorded)) == expected
 
 
 def test_a_stale_value_below_a_fresh_one_is_not_worth_a_line() -> None:
@@ -521,6 +530,17 @@ def test_the_location_says_it_better_than_the_class() -> None:
     assert facts(_encounter(location=left), unit) == {"setting": "ward"}
 
 
+@pytest.mark.parametrize(
+    ("status", "setting"),
+    # The codes of FHIR R4, value set encounter-location-status.
+    [("active", "critical_care"), ("planned", "ward"), ("reserved", "ward"), ("completed", "ward")],
+)
+def test_only_the_bed_that_the_patient_lies_in_says_the_setting(status: str, setting: str) -> None:
+    unit = {"resourceType": "Location", "id": "icu", "type": [concept("ICU", ROLE)]}
+    stay = [{"location": {"reference": "Location/icu"}, "status": status}]
+    assert facts(_encounter(location=stay), unit) == {"setting": setting}
+
+
 def test_an_encounter_that_does_not_run_says_nothing() -> None:
     assert facts(_encounter(status="finished")) == {}
 
@@ -748,7 +768,9 @@ def test_5000_resources_are_read() -> None:
 def test_half_a_surrogate_in_a_text_is_shown_and_not_passed_on() -> None:
     sent = json.loads(r'{"resourceType": "Observation", "id": "o\ud800", "code": 7}')
     result = reading({**sent, "subject": {"reference": "Patient/p\ud800"}})
-    json.dumps([item.model_dump(mode="json") for item in result.not_used]).encode()
+    assert result.not_used
+    written = json.dumps([item.model_dump(mode="json") for item in result.not_used], ensure_ascii=False)
+    assert written.encode().decode() == written
 
 
 # --- hours since something ---------------------------------------------------------------------------------------------

@@ -66,6 +66,7 @@ def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object])
     decision = DECIDER.decide(facts, AT)
     main = size_card(RULESET, decision)
     kept = within_budget([main, *caution_cards(decision)], AT_MOST)
+    assert kept and decision.tasks
     assert all(0 < len(card.summary) < 140 for card in kept)
     assert all(card.rules and set(card.rules) <= set(RULESET.rules) for card in kept)
     said = "\n".join(card.detail for card in kept)
@@ -101,6 +102,18 @@ def test_a_reason_not_to_size_is_critical_and_says_why() -> None:
     assert card.indicator == "critical"
     assert card.summary.startswith("Do not size: ")
     assert "Why this is critical" in card.detail
+
+
+def test_a_caution_that_the_size_card_says_gets_no_card_of_its_own() -> None:
+    decision = DECIDER.decide({"age_years": 41, "airway_threat": True, "tracheostomy": True}, AT)
+    (hold,) = decision.holds
+    said = [caution for caution in decision.cautions if set(caution.rules) <= set(hold.rules)]
+    others = [caution for caution in decision.cautions if caution.severity != "info" and caution not in said]
+    assert said and others
+    main, cards = size_card(RULESET, decision), caution_cards(decision)
+    for caution in said:
+        assert main.detail.replace("\\", "").count(caution.text) == 1
+    assert sorted(card.summary for card in cards) == sorted(caution.summary for caution in others)
 
 
 @pytest.mark.parametrize("value", ["<img src=x onerror=alert(1)>", "[a](http://b)", "x" * 5000])

@@ -49,6 +49,14 @@ def actions(response: dict[str, Any]) -> list[dict[str, Any]]:
     return [action for card in response["cards"] for s in card.get("suggestions", ()) for action in s["actions"]]
 
 
+def test_of_the_offers_of_one_card_at_most_one_is_taken(client: TestClient) -> None:
+    """CDS Hooks 2.0, "Card attributes": both offers order the same collar, so accepting both would order it twice."""
+    cards = [card for card in select(client, order_select(*MEASURED))["cards"] if "suggestions" in card]
+    assert cards
+    for card in cards:
+        assert card["selectionBehavior"] == "at-most-one"
+
+
 def test_another_order_gets_an_empty_answer(client: TestClient) -> None:
     assert select(client, order_select(*MEASURED, drafts=(OTHER_ORDER,))) == {"cards": []}
 

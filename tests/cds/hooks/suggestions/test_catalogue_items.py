@@ -8,12 +8,17 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
+from cds.hooks.suggestions.catalogue_items import misfits
 from cds.settings import Settings
+from cds.site.catalogue import Item
+from rules.deciding.decider import Decider
+from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, changed, observation, order_select, order_sign, patient
 from tests.cds.hooks.cds_hooks_standard import check_response
 
 CATALOGUE = Path(__file__).parents[4] / "demo_bundles" / "catalogue.yaml"
+RULESET = load_ruleset()
 SYSTEM = "https://records.hollowmere.example/items"
 
 
@@ -101,6 +106,26 @@ def test_an_adult_item_for_a_child_is_critical(hospital: TestClient) -> None:
 def test_an_unmeasured_neck_says_nothing_against_an_item(hospital: TestClient) -> None:
     position = observation("head-position", "neutral")
     assert "Item HM" not in details(sign(hospital, order_sign(position, drafts=(device("HM-201"),))))
+
+
+MADE_FOR_G4 = Item(item="X-1", name="wide", axes={"girth_band": ("G4",)}, ranges={}, quantity=1)
+
+
+@pytest.mark.parametrize(
+    ("known", "confidence", "expected"),
+    [
+        ({"neck_circumference_mm": 380}, "measured", ["girth_band"]),
+        ({"neck_form": "long_slender"}, "assumed", []),
+        ({}, "assumed", []),
+    ],
+)
+def test_an_assumption_says_nothing_against_an_item(
+    known: dict[str, Any], confidence: str, expected: list[str]
+) -> None:
+    decision = Decider(RULESET).decide({"age_years": 41, **known}, AT)
+    girth = decision.axes["girth_band"]
+    assert girth.candidates and "G4" not in girth.candidates and girth.confidence == confidence
+    assert [misfit.axis for misfit in misfits(MADE_FOR_G4, decision, RULESET)] == expected
 
 
 def test_the_same_number_in_another_system_is_another_thing(hospital: TestClient) -> None:

@@ -1,0 +1,1 @@
+"""Faults planted in the code and the knowledge, each with the test that must notice it."""
