@@ -285,6 +285,7 @@ def _resources(file: str) -> list[dict[str, Any]]:
 def test_a_bundle_is_valid_r4(file: str) -> None:
     text = (DEMO / file).read_text(encoding="utf-8")
     get_fhir_model_class("Bundle").model_validate_json(text)
+    assert list(_resources(file))
     assert [fault for resource in _resources(file) for fault in _faults(resource)] == []
 
 
@@ -297,6 +298,7 @@ def test_references_lead_to_resources_of_the_bundle(file: str) -> None:
 
 
 def test_everybody_is_invented_and_no_file_says_otherwise() -> None:
+    assert FILES
     for file in FILES:
         bundle = json.loads((DEMO / file).read_text(encoding="utf-8"))
         assert bundle["meta"]["tag"][0]["code"] == "invented"

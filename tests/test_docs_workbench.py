@@ -49,6 +49,7 @@ def test_every_option_named_on_the_page_exists(page):
     words = command(page)
     shown = CliRunner().invoke(main, [*words[:2], "-h"]).output
     text = re.sub(r"^(pip|carebundle|clinosim) .*$", "", (DOCS / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert words[0] in text
     for option in re.findall(r"(?<![\w-])--[a-z][a-z-]+", text):
         assert option in shown or option == "--py-files", option
 

@@ -150,6 +150,7 @@ INSTALLING = [
 @pytest.mark.parametrize("path", INSTALLING, ids=lambda path: str(path.relative_to(ROOT)))
 def test_nothing_installs_by_resolving(path: Path) -> None:
     lines = path.read_text().replace("\\\n", " ").splitlines()
+    assert lines
     found = [
         line.strip() for line in lines if re.search(r"\bpip\b.*\binstall\b", line) and not line.lstrip().startswith("#")
     ]

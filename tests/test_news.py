@@ -20,6 +20,7 @@ def draft() -> str:
 
 
 def test_files_of_news_are_named_as_described() -> None:
+    assert NAMES.fullmatch("+a-line-of-news.added.md") and not NAMES.fullmatch("news.md")
     assert [file.name for file in NEWS.iterdir() if file.name != ".gitkeep" and not NAMES.fullmatch(file.name)] == []
 
 

@@ -75,7 +75,8 @@ def test_the_sites_named_in_the_review_of_2014_are_looked_at():
 
 def test_two_people_open_a_collar_whoever_wears_it():
     decision = Decider(RULESET).decide({"collar_in_place": True}, MOMENT)
-    for task in decision.tasks:
-        if task.task in ("inspect_skin", "wash_under_collar", "change_lining"):
-            assert task.people >= 2
-            assert task.location == "in bed, lying"
+    opening = [task for task in decision.tasks if task.task in ("inspect_skin", "wash_under_collar", "change_lining")]
+    assert {task.task for task in opening} >= {"inspect_skin"}
+    for task in opening:
+        assert task.people >= 2
+        assert task.location == "in bed, lying"

@@ -45,6 +45,7 @@ def test_all_three_agree_on_generated_patients(seed):
 def test_the_generated_patients_reach_every_rule():
     table = pl.concat(population(RULESET, CHUNK, seed) for seed in range(CHUNKS))
     fired = COLUMNS.decide(table, outputs=[f"rule:{name}" for name in RULESET.rules]).sum().row(0, named=True)
+    assert fired.keys() == {f"rule:{name}" for name in RULESET.rules}
     assert [rule for rule, times in fired.items() if times == 0] == []
 
 
@@ -62,6 +63,7 @@ def test_the_decision_itself_says_what_the_columns_say():
     table = population(RULESET, 200, seed=77)
     decider = Decider(RULESET)
     decided = COLUMNS.decide(table)
+    assert decided.height == 200
     for facts, row in zip(as_people(table), decided.iter_rows(named=True), strict=True):
         decision = decider.decide(facts, MOMENT)
         assert row["size"] == (decision.size_class.code if decision.size_class else None)

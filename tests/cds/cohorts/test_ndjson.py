@@ -60,6 +60,7 @@ def concept(coding):
 def test_every_code_of_the_map_is_found_however_json_is_written():
     pattern = re.compile(mentions(CODES))
     known = [*CODES.exact, *(prefix._replace(code=prefix.code + ".9") for prefix in CODES.prefixes)]
+    assert CODES.exact and CODES.prefixes
     for coding in known:
         resource = concept(coding)
         escaped = "".join(f"\\u{ord(character):04x}" for character in coding.code)

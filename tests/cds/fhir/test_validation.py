@@ -1,5 +1,7 @@
 """The strict check: what it says of faults, each with its path."""
 
+import copy
+
 import pytest
 
 from cds.fhir.validation import ResourceError, validate
@@ -13,7 +15,9 @@ ORDER = {
 
 
 def test_a_sound_resource_passes() -> None:
+    before = copy.deepcopy(ORDER)
     validate(ORDER)
+    assert before == ORDER
 
 
 @pytest.mark.parametrize(

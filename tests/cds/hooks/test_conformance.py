@@ -95,13 +95,18 @@ def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict
     for call in (order_select, order_sign):
         request = call(*recorded(RULESET, facts))
         answer = client.post(f"/cds-services/{SERVICE_OF[request['hook']]}", json=request).json()
-        for card in answer["cards"]:
-            for suggestion in card.get("suggestions", ()):
-                for action in suggestion["actions"]:
-                    resource = action["resource"]
-                    get_fhir_model_class(resource["resourceType"]).model_validate(resource)
-                    assert fhirkit.validate(resource) == []
-                    assert problems(resource) == []
+        assert answer["cards"]
+        resources = [
+            action["resource"]
+            for card in answer["cards"]
+            for suggestion in card.get("suggestions", ())
+            for action in suggestion["actions"]
+        ]
+        assert resources
+        for resource in resources:
+            get_fhir_model_class(resource["resourceType"]).model_validate(resource)
+            assert fhirkit.validate(resource) == []
+            assert problems(resource) == []
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

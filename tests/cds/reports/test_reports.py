@@ -121,6 +121,7 @@ def distance(a, b):
 def test_states_and_neighbouring_shades_stay_apart_under_colour_blindness(deficiency):
     states = list(COLOURS.values())
     pairs = [(a, b) for index, a in enumerate(states) for b in states[:index]] + list(pairwise(SHADES))
+    assert len(pairs) > 5
     for a, b in pairs:
         assert distance(seen_as(a, deficiency), seen_as(b, deficiency)) > 0.15, (a, b)
 

@@ -89,7 +89,10 @@ def leads_to(row, facts):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(seed):
-    for drawn in as_people(population(RULESET, 1000, seed)):
+    assert SECTIONS
+    people = as_people(population(RULESET, 1000, seed))
+    assert len(people) == 1000
+    for drawn in people:
         # Edges are printed to 0.01, so people are asked about who are not that near to one.
         person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
         facts = fire(RULESET, person).facts
@@ -144,9 +147,10 @@ def test_it_says_what_it_was_made_from_and_when():
 
 def test_every_reason_to_give_no_size_stands_before_the_first_question():
     start = PAGE.index("Otherwise ask")
-    for rule in RULESET.rules.values():
-        for hold in rule.then.holds:
-            assert hold.axis is not None or PAGE.index(hold.summary) < start
+    holds = [hold for rule in RULESET.rules.values() for hold in rule.then.holds if hold.axis is None]
+    assert holds
+    for hold in holds:
+        assert PAGE.index(hold.summary) < start
 
 
 def test_every_step_leads_to_a_question_that_is_there():
@@ -176,6 +180,7 @@ def test_the_command(tmp_path):
 
 def test_the_text_says_everything_that_the_page_says():
     said = as_text(SHEET)
+    assert SHEET.tasks and SHEET.cautions and SHEET.stops and ROWS
     everything = [
         *SHEET.tasks,
         *SHEET.cautions,

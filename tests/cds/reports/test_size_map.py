@@ -34,8 +34,11 @@ def decided(panel, height, girth):
 
 def test_each_field_is_what_the_rules_decide_up_to_its_very_edges():
     random = Random(1)
+    assert panels(RULESET)
     for panel in panels(RULESET):
-        for field in fields(Columns(sizing_part(RULESET)), panel):
+        found = fields(Columns(sizing_part(RULESET)), panel)
+        assert len(found) > 5
+        for field in found:
             (low, high), (left, right) = field.height, field.girth
             inner = [(random.uniform(low, high), random.uniform(left, right)) for _ in range(5)]
             ends = [(low, left), (math.nextafter(high, 0), left), (low, math.nextafter(right, 0))]
@@ -43,6 +46,7 @@ def test_each_field_is_what_the_rules_decide_up_to_its_very_edges():
 
 
 def test_the_fields_of_a_panel_leave_no_gap():
+    assert panels(RULESET)
     for panel in panels(RULESET):
         found = fields(Columns(sizing_part(RULESET)), panel)
         areas = sum(
@@ -58,12 +62,14 @@ def test_neighbouring_fields_differ_in_colour_for_everybody(deficiency):
     heights, girths = RULESET.axes["height_band"].values, RULESET.axes["girth_band"].values
     pairs = [((one, girth), (other, girth)) for one, other in pairwise(heights) for girth in girths]
     pairs += [((height, one), (height, other)) for one, other in pairwise(girths) for height in heights]
+    assert len(pairs) > 10
     for one, other in pairs:
         shades = (seen_as(colour(RULESET, *size), deficiency) for size in (one, other))
         assert distance(*shades) > 0.1, (one, other)
 
 
 def test_a_line_that_the_measurements_lead_to_is_named_once_a_panel():
+    assert panels(RULESET) and len(RULESET.axes["line"].values) > 1
     for panel in panels(RULESET):
         picture = size_map(RULESET, [panel])
         others = {f.size[0] for f in fields(Columns(sizing_part(RULESET)), panel)} - {panel.known["apparent_age_group"]}

@@ -26,7 +26,9 @@ TREES = {name: axis_tree(RULESET, axis) for name, axis in RULESET.axes.items()}
 @pytest.mark.parametrize("seed", range(2))
 def test_the_answers_are_the_engines_answers(seed):
     stops = stop_questions(RULESET)
-    for facts in as_people(population(RULESET, 1500, seed)):
+    people = as_people(population(RULESET, 1500, seed))
+    assert stops and TREES and len(people) == 1500
+    for facts in people:
         firing = fire(RULESET, facts)
         sizing = choose(RULESET, firing.fired)
         stopped = {stop.hold.text for stop in stops if evaluate(stop.rule.when, firing.facts) is True}
@@ -125,6 +127,7 @@ def test_each_question_is_asked_in_words():
             for _, child in node.branches:
                 yield from questions(child)
 
-    for tree in TREES.values():
-        for fact in questions(tree.root):
-            assert RULESET.vocabulary[fact].label
+    asked = [fact for tree in TREES.values() for fact in questions(tree.root)]
+    assert asked
+    for fact in asked:
+        assert RULESET.vocabulary[fact].label

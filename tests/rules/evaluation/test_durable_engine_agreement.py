@@ -100,6 +100,7 @@ def generated(trees):
 def test_both_fire_the_same_rules_and_conclude_the_same(trees, people):
     ruleset = generated(trees)
     engine = Engine(ruleset)
+    assert people
     for facts in people:
         plain, durable = fire(ruleset, facts), engine.fire(facts)
         assert durable == plain

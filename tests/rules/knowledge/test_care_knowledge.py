@@ -31,7 +31,9 @@ HANDS_ON = {
 @settings(max_examples=200)
 @given(patients(RULESET))
 def test_nobody_ever_opens_or_fits_a_collar_alone(facts):
-    for task in DECIDER.decide(facts, AT).tasks:
+    tasks = DECIDER.decide(facts, AT).tasks
+    assert tasks
+    for task in tasks:
         if task.task in HANDS_ON:
             assert task.people >= 2, task.task
 
@@ -77,6 +79,7 @@ def test_such_a_text_would_be_found(text):
 
 
 def test_no_text_tells_anybody_to_end_a_collar():
+    assert len(list(said())) > 100
     assert [(where, found) for where, text in said() for found in ending(text)] == []
 
 
@@ -98,9 +101,13 @@ def test_the_highest_skin_risk_wins(facts):
 
 
 def test_what_is_ours_asks_the_site_to_confirm_it():
-    for name, parameter in RULESET.parameters.items():
-        if any(RULESET.sources[cited].kind == "local_default" for cited in parameter.sources):
-            assert parameter.confirm, name
+    ours = {
+        name: parameter
+        for name, parameter in RULESET.parameters.items()
+        if any(RULESET.sources[cited].kind == "local_default" for cited in parameter.sources)
+    }
+    assert ours
+    assert [name for name, parameter in ours.items() if not parameter.confirm] == []
 
 
 def test_of_two_warnings_inspecting_the_skin_stands_before_reviewing_the_need():

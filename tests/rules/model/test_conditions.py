@@ -153,6 +153,7 @@ EVERY_RECORD = [
 @given(TREES)
 def test_pushing_negation_down_keeps_the_meaning(condition: Condition):
     pushed = without_negation(condition)
+    assert EVERY_RECORD
     for facts in EVERY_RECORD:
         assert evaluate(pushed, facts) is evaluate(condition, facts)
 
@@ -166,5 +167,6 @@ def test_pushing_negation_down_leaves_none_behind(condition: Condition):
 @given(TREES)
 def test_the_fast_test_equals_definitely_true(condition: Condition):
     fires = definitely(condition)
+    assert EVERY_RECORD
     for facts in EVERY_RECORD:
         assert fires(facts) is (evaluate(condition, facts) is True)

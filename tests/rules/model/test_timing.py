@@ -22,6 +22,7 @@ TIMINGS = st.one_of(
 @given(st.lists(TIMINGS, min_size=1, max_size=5))
 def test_the_strictest_satisfies_each_of_them(timings):
     merged = strictest(timings)
+    assert timings
     for timing in timings:
         if timing.interval_hours is not None:
             assert merged.interval_hours <= timing.interval_hours

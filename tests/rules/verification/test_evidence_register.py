@@ -19,12 +19,14 @@ def test_the_page_in_docs_is_up_to_date():
 
 
 def test_every_rule_stands_there_with_each_of_its_sources():
+    assert RULESET.rules
     for rule in RULESET.rules.values():
         (line,) = (line for line in LINES if line.startswith(f"| `{rule.id}` |"))
         assert all(f"`{cited}`" in line for cited in rule.sources)
 
 
 def test_every_source_stands_there_once_and_says_where_it_was_recalled():
+    assert {source.from_memory for source in RULESET.sources.values()} == {True, False}
     for source in RULESET.sources.values():
         (line,) = (line for line in LINES if line.startswith(f"| `{source.id}` |"))
         assert ("Recalled from memory." in line) == source.from_memory
@@ -37,6 +39,7 @@ def test_every_threshold_says_whether_to_confirm_it(parameter):
 
 
 def test_every_table_has_as_many_cells_in_each_row():
+    assert sum(line.startswith("|") for line in LINES) > len(RULESET.rules)
     for above, below in pairwise(LINES):
         if above.startswith("|") and below.startswith("|"):
             assert above.replace("\\|", "").count("|") == below.replace("\\|", "").count("|"), below

@@ -179,4 +179,6 @@ def test_units_that_do_not(text, wanted):
 
 
 def test_the_shipped_knowledge_is_in_order():
-    assert [str(finding) for finding in lint(load_ruleset(), Written.read())] == []
+    ruleset = load_ruleset()
+    assert ruleset.rules
+    assert [str(finding) for finding in lint(ruleset, Written.read())] == []

@@ -53,7 +53,9 @@ def asked(request):
 
 def test_a_generated_patient_is_plausible_and_fires_the_same_rules(asked):
     ruleset = asked.ruleset
-    for facts in patients(ruleset, 25):
+    people = list(patients(ruleset, 25))
+    assert len(people) == 25
+    for facts in people:
         assert asked.values(facts, [asked.patient.plausible]) != [] and ruleset.vocabulary.check(facts) == facts
         fired = {rule.id for rule in fire(ruleset, facts).fired}
         found = dict(
@@ -68,13 +70,17 @@ def test_a_generated_patient_is_plausible_and_fires_the_same_rules(asked):
 
 def test_what_is_known_at_the_end_is_the_same(asked):
     names = list(asked.ruleset.vocabulary)
-    for facts in patients(asked.ruleset, 25):
+    people = list(patients(asked.ruleset, 25))
+    assert len(people) == 25
+    for facts in people:
         known = asked.values(facts, [asked.evaluation.known[name] for name in names])
         assert {name for name, true in zip(names, known, strict=True) if true} == set(fire(asked.ruleset, facts).facts)
 
 
 def test_the_hit_policy_is_the_same(asked):
-    for facts in patients(asked.ruleset, 25):
+    people = list(patients(asked.ruleset, 25))
+    assert len(people) == 25
+    for facts in people:
         sizing = choose(asked.ruleset, fire(asked.ruleset, facts).fired)
         assert asked.values(facts, [asked.sizing.withheld]) == [sizing.withheld]
         for name, axis in asked.sizing.axes.items():

@@ -32,6 +32,7 @@ def _with_site(tmp_path: Path, text: str) -> Path:
 
 def test_every_fact_that_can_be_observed_has_its_own_code() -> None:
     vocabulary = ruleset().vocabulary
+    assert {fact.given for fact in vocabulary.values()} == {"observed", "either", "concluded"}
     for name, fact in vocabulary.items():
         meanings = code_map().meanings([CodingKey(OWN, fact.code)])
         assert (name in {meaning.fact for meaning in meanings}) is (fact.given != "concluded")

@@ -45,7 +45,9 @@ def withheld(decider: Decider) -> Decision:
 
 @pytest.mark.parametrize("patient", ["swollen", "withheld"])
 def test_both_validators_find_no_fault(patient: str, request: pytest.FixtureRequest) -> None:
-    for resource in suggested(request.getfixturevalue(patient), CONTEXT):
+    drafts = suggested(request.getfixturevalue(patient), CONTEXT)
+    assert drafts
+    for resource in drafts:
         get_fhir_model_class(resource["resourceType"]).model_validate(resource)
         assert fhirkit.validate(resource) == []
 

@@ -38,7 +38,9 @@ def test_each_language_is_one_note_that_says_every_line(goes_home: Decision) -> 
 
 
 def test_the_notes_name_the_rules_behind_the_instructions(goes_home: Decision) -> None:
-    for note in instruction_notes(goes_home, CONTEXT):
+    notes = instruction_notes(goes_home, CONTEXT)
+    assert notes
+    for note in notes:
         named = [e["valueCode"] for e in note["extension"] if e["url"] == f"{DEFAULT_BASE}/StructureDefinition/rule"]
         assert "handover.wear.when_upright" in named
         assert set(named) == {rule for instruction in goes_home.instructions for rule in instruction.rules}

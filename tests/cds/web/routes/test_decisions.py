@@ -69,7 +69,9 @@ def test_every_fact_is_listed(client: TestClient) -> None:
 
 
 def test_every_rule_can_be_shown(client: TestClient) -> None:
-    for rule in load_ruleset().rules.values():
+    rules = load_ruleset().rules
+    assert rules
+    for rule in rules.values():
         shown = client.get(f"/rules/{rule.id}").json()
         assert (shown["id"], shown["because"]) == (rule.id, rule.because)
         assert set(shown["sources"]) == set(rule.sources)

@@ -27,7 +27,9 @@ def codings(value: Any) -> set[tuple[str, str]]:
 
 
 def test_everything_published_is_served_under_its_canonical_address(client: TestClient) -> None:
-    for (resource_type, name), published in artefacts(load_ruleset()).items():
+    every = artefacts(load_ruleset())
+    assert {kind for kind, _ in every} >= {"PlanDefinition", "ActivityDefinition", "CodeSystem", "Questionnaire"}
+    for (resource_type, name), published in every.items():
         answer = client.get(f"/fhir/{resource_type}/{name}")
         assert answer.headers["content-type"] == "application/fhir+json"
         assert answer.json() == published
