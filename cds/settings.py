@@ -97,7 +97,16 @@ class TrustSettings(Group):
         description="header in which the proxy in front names the client certificate that it checked (`jwt+mtls-header`)",
     )
     trusted_proxies: Words = Field(
-        default=(), description="networks of the proxies whose certificate header is believed (`10.0.0.0/24`)"
+        default=(),
+        description="networks of the proxies whose headers are believed: the certificate header, and the one that names the "
+        "user (`10.0.0.0/24`)",
+    )
+    page_user_header: str | None = Field(
+        default=None,
+        pattern=r"^[a-z0-9-]+$",
+        description="header in which one of `trusted_proxies` names the signed-in user (`x-remote-user`); where tokens are "
+        "asked for, pages open for calls that carry it. The proxy has to remove it from what comes from outside. Default: "
+        "where tokens are asked for, pages answer 403",
     )
 
 

@@ -26,6 +26,7 @@ from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
+from cds.web.pages import bedside, rendering
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
 
@@ -90,6 +91,8 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
         fhir_artifacts.router,
         health.router,
         swagger_ui.router,
+        bedside.router,
+        rendering.static,
     )
     for router in routers:
         app.include_router(router)

@@ -83,6 +83,8 @@ class Trust:
             raise TrustSettingsError("NUQUE_AUDIENCES: give the address of this service as its clients call it")
         if self.mode == "jwt+mtls-header" and not self._proxies:
             raise TrustSettingsError("NUQUE_TRUSTED_PROXIES: name the networks of the proxies that check certificates")
+        if self._settings.page_user_header is not None and not self._proxies:
+            raise TrustSettingsError("NUQUE_TRUSTED_PROXIES: name the networks of the proxies that sign users in")
         self.clients = read_clients(self._settings.clients)
         for client in self.clients.values():
             if self.mode == "jwt+mtls-header" and client.certificate is None:
@@ -131,6 +133,23 @@ class Trust:
         tenant = self._check_claims(claims, call, client)
         await self._check_first_use(claims)
         return Caller(client.iss, tenant, client)
+
+    def check_page(self, call: HttpCall) -> Caller:
+        """Who opens a page: this machine in open mode, else whom the site's proxy has signed in. Raises NotTrusted."""
+        if self.mode == "open":
+            check_local(call)
+            return Caller("open")
+        name = self._settings.page_user_header
+        if name is None:
+            raise NotTrusted(
+                403,
+                "page",
+                "This service asks for tokens, and a browser has none. Its pages open behind a proxy that signs users in: "
+                "set NUQUE_PAGE_USER_HEADER and NUQUE_TRUSTED_PROXIES.",
+            )
+        if call.peer is None or not _in_networks(call.peer, self._proxies) or not call.one(name):
+            raise NotTrusted(403, "page", "Open this page through the hospital's portal, signed in.")
+        return Caller("page")
 
     def _bearer(self, call: HttpCall) -> str:
         value = call.one("authorization")

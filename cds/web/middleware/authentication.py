@@ -6,7 +6,8 @@ import hmac
 import time
 from collections import defaultdict
 
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, PlainTextResponse
+from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.observability.metrics import Metrics
@@ -18,6 +19,12 @@ from cds.web.middleware.request_limits import ADMIN
 from cds.web.middleware.token_bucket import RateLimit
 
 _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
+_FILES_OF_PAGES = "/static/"
+"""Style sheets and scripts, the same for everybody: open, so that whoever is refused a page can still read why."""
+
+PAGES = ("/bedside",)
+"""Where the pages for browsers begin; they are opened by a session, not by a token."""
+
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
 
 
@@ -28,6 +35,12 @@ def call_of(scope: Scope) -> HttpCall:
         headers[name.decode("latin-1").lower()].append(value.decode("latin-1"))
     peer, local = scope.get("client"), scope.get("server")
     return HttpCall(scope["path"], headers, peer[0] if peer else None, local[0] if local else None)
+
+
+def is_page(call: HttpCall) -> bool:
+    """Whether a browser asks for one of the pages; a call with a token is a program's."""
+    begins = any(call.path == page or call.path.startswith(f"{page}/") for page in PAGES)
+    return begins and "authorization" not in call.headers
 
 
 class Gate:
@@ -64,6 +77,8 @@ class Gate:
             return self._admin(call)
         if self._trust.mode != "open" and self._is_open(scope["method"], call.path):
             return Caller("nobody")
+        if is_page(call):
+            return self._trust.check_page(call)
         caller = await self._trust.check(call)
         if caller.client is not None:
             wait = self._rate.wait(caller.issuer, caller.client.calls_per_minute or self._settings.calls_per_minute)
@@ -73,6 +88,8 @@ class Gate:
 
     def _is_open(self, method: str, path: str) -> bool:
         if path in _ALWAYS_OPEN or (path == "/metrics" and self._settings.metrics):
+            return True
+        if path.startswith(_FILES_OF_PAGES):
             return True
         return path == "/cds-services" and method == "GET" and not self._settings.protect_discovery
 
@@ -84,7 +101,9 @@ class Gate:
         return Caller("admin")
 
     @staticmethod
-    def _answer(refused: NotTrusted) -> JSONResponse:
+    def _answer(refused: NotTrusted) -> Response:
+        if refused.reason == "page":
+            return PlainTextResponse(str(refused), refused.status)
         headers = {}
         if refused.status == 401:
             headers["WWW-Authenticate"] = 'Bearer error="invalid_token"'

@@ -1,0 +1,126 @@
+"""A decision as a page shows it: the same Decision as on cards, the command line and the API, only put in order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from cds.site.catalogue_matching import Shelf
+from cds.web.pages.fact_form import DRAWINGS
+from cds.web.pages.neck_chart import NeckChart, neck_chart
+from cds.web.pages.task_timeline import Lane, Staffing, lanes, staffing
+from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext
+from rules.model.ruleset import Ruleset
+
+_SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known", None: "no size"}
+_MOST_QUESTIONS = 3
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Something that stops the fitting: one sentence, and the whole text where that says more."""
+
+    summary: str
+    text: str | None
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """How sure one part of the size is, and the field that would settle it."""
+
+    title: str
+    words: str
+    level: str
+    field: str | None
+
+
+@dataclass(frozen=True)
+class FindOut:
+    """Something to find out: how, what it would change, and the field where it is recorded."""
+
+    label: str
+    how: tuple[str, ...]
+    changes: str
+    field: str
+    drawing: str | None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the page shows of one decision, in the order of its parts."""
+
+    decision: Decision
+    shelf: Shelf | None
+    stops: tuple[Stop, ...]
+    missing: tuple[HoldNotice, ...]
+    size_words: str | None
+    sure: tuple[Sureness, ...]
+    chart: NeckChart | None
+    find_out: tuple[FindOut, ...]
+    notes: tuple[Caution, ...]
+    staff: tuple[Staffing, ...]
+    lanes: tuple[Lane, ...]
+
+    @property
+    def said(self) -> str:
+        """The answer in one sentence, for whoever hears it."""
+        stops = (
+            f"{len(self.stops)} reasons to stop. " if len(self.stops) > 1 else "1 reason to stop. " * len(self.stops)
+        )
+        return stops + (f"Size: {self.size_words}." if self.size_words else "No size.")
+
+
+def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzinfo | None = None) -> Answer:
+    """``decision`` put in order. ``zone`` is that of the ward's clock (None: the clock of this machine)."""
+    held = tuple(hold for hold in decision.holds if hold.kind == "do_not_size")
+    grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
+    size = decision.size_class
+    return Answer(
+        decision=decision,
+        shelf=shelf,
+        stops=(*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave)),
+        missing=tuple(hold for hold in decision.holds if hold.kind != "do_not_size"),
+        size_words=None if size is None else size.words[:1].upper() + size.words[1:],
+        sure=tuple(_sureness(ruleset, decision, axis) for axis in decision.axes.values()),
+        chart=neck_chart(ruleset, decision),
+        find_out=tuple(_find_out(ruleset, decision))[:_MOST_QUESTIONS],
+        notes=tuple(caution for caution in decision.cautions if caution not in grave),
+        staff=tuple(staffing(decision.tasks)),
+        lanes=tuple(lanes(decision.tasks, decision.at, zone)),
+    )
+
+
+def _stop(summary: str, text: str) -> Stop:
+    return Stop(summary, None if text == summary else text)
+
+
+def _sureness(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> Sureness:
+    settling = next((entry.fact for entry in decision.measure_next if axis.axis in entry.axes), None)
+    field = settling or (ruleset.axes[axis.axis].fact if axis.confidence != "measured" else None)
+    return Sureness(ruleset.axes[axis.axis].title, _SURE[axis.confidence], axis.confidence or "none", field)
+
+
+def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
+    """Dangers that nobody recorded as one, then what could stop the fitting or change the size, then what else is asked."""
+    dangers = [question for question in decision.ask if question.danger]
+    spoken_for = {question.fact for question in dangers}
+    if decision.dangers_not_recorded is not None:
+        names = decision.dangers_not_recorded.text
+        how = tuple(question.ask for question in dangers)
+        first = dangers[0].fact if dangers else decision.dangers_not_recorded.facts[0]
+        yield FindOut(names.rstrip("."), how, "whether to stop", first, None)
+    for entry in decision.measure_next:
+        if entry.fact not in spoken_for:
+            spoken_for.add(entry.fact)
+            yield FindOut(entry.label, (entry.ask,), _changes(ruleset, entry), entry.fact, DRAWINGS.get(entry.fact))
+    for question in decision.ask:
+        if question.fact not in spoken_for:
+            yield FindOut(question.label, (question.ask,), "what is to be done", question.fact, None)
+
+
+def _changes(ruleset: Ruleset, entry: MeasureNext) -> str:
+    titles = [ruleset.axes[axis].title for axis in entry.axes]
+    parts: Sequence[str] = [*titles, "whether a size is given"] if entry.could_withhold else titles
+    together = f", together with {' and '.join(entry.with_labels)}" if entry.with_labels else ""
+    return (", ".join(parts) or "the size, with other answers") + together

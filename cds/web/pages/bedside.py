@@ -1,0 +1,47 @@
+"""The bedside page: facts in, the answer beside them; by form post, or piece by piece while somebody types."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+
+from cds.web.dependencies import CurrentService, Service
+from cds.web.pages.answer import Answer, answer
+from cds.web.pages.fact_form import FactForm, fact_form
+from cds.web.pages.form_posts import PostedForm
+from cds.web.pages.rendering import page
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/bedside")
+def empty(request: Request, service: CurrentService) -> Response:
+    """A new form, with what is to be found out first."""
+    return _whole(request, service, fact_form(service.content.ruleset, {}))
+
+
+@router.post("/bedside")
+def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """The form as it was posted, with its answer. Nothing of it is kept."""
+    return _whole(request, service, fact_form(service.content.ruleset, form))
+
+
+@router.post("/bedside/answer")
+def answered(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """The answer alone, for a page that is open."""
+    read = fact_form(service.content.ruleset, form)
+    status = 422 if read.problems else 200
+    return page(request, "bedside_answer.html", status, form=read, answer=decided(service, read), part=True)
+
+
+def decided(service: Service, form: FactForm) -> Answer | None:
+    """The answer to ``form``, or None while something in it cannot be used: then the API decides nothing either."""
+    if form.problems:
+        return None
+    content = service.content
+    decision = content.decider.decide(form.facts, service.clock())
+    return answer(content.ruleset, decision, content.shelf(decision))
+
+
+def _whole(request: Request, service: Service, form: FactForm) -> Response:
+    status = 422 if form.problems else 200
+    return page(request, "bedside.html", status, form=form, answer=decided(service, form), part=False)

@@ -1,0 +1,50 @@
+"""What a page's form posts: read, and only from a page of this service."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import parse_qsl, urlsplit
+
+from fastapi import Depends, Request
+
+from cds.operation_outcome import Issue, RefusedCall
+from cds.web.dependencies import of_call
+
+_FORM = "application/x-www-form-urlencoded"
+_MOST_FIELDS = 2000
+
+Form = dict[str, str]
+"""The posted fields by name; the last one counts where a name is given twice."""
+
+
+async def _posted(request: Request) -> Form:
+    _check_origin(request)
+    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != _FORM:
+        raise RefusedCall(415, [Issue(None, f"the body must be a form: Content-Type: {_FORM}", "not-supported")])
+    try:
+        text = (await request.body()).decode("utf-8")
+        return dict(parse_qsl(text, keep_blank_values=True, errors="strict", max_num_fields=_MOST_FIELDS))
+    except ValueError as error:
+        problem = "the form cannot be read: fields in UTF-8, at most 2000"
+        raise RefusedCall(400, [Issue(None, problem, "structure")]) from error
+
+
+def _check_origin(request: Request) -> None:
+    """Refuse a post that a page of another origin sent (fetch metadata, else the origin); programs send neither header."""
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    if site is not None:
+        foreign = site not in ("same-origin", "none")
+    elif origin is not None:
+        public = of_call(request).settings.public_url
+        own = {request.headers.get("host"), urlsplit(public).netloc if public else None}
+        foreign = urlsplit(origin).netloc not in own
+    else:
+        foreign = False
+    if foreign:
+        raise RefusedCall(
+            403, [Issue(None, "a page of another origin sent this form; open the page here", "forbidden")]
+        )
+
+
+PostedForm = Annotated[Form, Depends(_posted)]
+"""Type of a route's parameter that takes the posted form."""

@@ -1,0 +1,82 @@
+"""A page as an HTTP answer: its template, its safety headers, and the files that it loads from this service only."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from cds.operation_outcome import Issue, RefusedCall
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
+)
+"""Content Security Policy of every page: nothing from elsewhere, no script or style that stands in the page itself."""
+
+_HEADERS = {
+    "Content-Security-Policy": POLICY,
+    # No address of a page holds anything of a patient; with "no-referrer" browsers would send the posts without their origin.
+    "Referrer-Policy": "same-origin",
+    "Vary": "Accept, Accept-Encoding",
+}
+_TYPES = {
+    "css": "text/css; charset=utf-8",
+    "js": "text/javascript; charset=utf-8",
+    "svg": "image/svg+xml",
+    "txt": "text/plain; charset=utf-8",
+}
+_A_YEAR = "public, max-age=31536000, immutable"
+_STATIC = files("cds.web.pages") / "static"
+
+static = APIRouter(include_in_schema=False)
+
+
+def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
+    """``template`` filled with what is ``shown``, compressed where the browser takes it."""
+    text = _environment().get_template(template).render(**shown)
+    return _compressed(request, text.encode(), "text/html; charset=utf-8", status, _HEADERS)
+
+
+@static.get("/static/{name}")
+def static_file(request: Request, name: str) -> Response:
+    """A style sheet or script; its address carries a digest of its content, so it may be kept for long."""
+    if name not in _names():
+        raise RefusedCall(404, [Issue("name", f"no file is called {name[:100]!r}", "not-found")])
+    return _compressed(request, _content(name), _TYPES[name.rpartition(".")[2]], 200, {"Cache-Control": _A_YEAR})
+
+
+def _compressed(request: Request, content: bytes, media_type: str, status: int, headers: dict[str, str]) -> Response:
+    # No page holds a secret beside what was typed into it, so the length of a compressed answer tells nobody anything.
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        content, headers = gzip.compress(content, 5), {**headers, "Content-Encoding": "gzip"}
+    return Response(content, status, headers, media_type)
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("cds.web.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_content(name)).hexdigest()[:12]}"
+    environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
+    return environment
+
+
+@cache
+def _names() -> frozenset[str]:
+    return frozenset(one.name for one in _STATIC.iterdir())
+
+
+@cache
+def _content(name: str) -> bytes:
+    return (_STATIC / name).read_bytes()

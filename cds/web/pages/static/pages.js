@@ -1,0 +1,29 @@
+// What the pages do beyond forms and links. Everything works without it.
+"use strict";
+
+// A link to a field opens what it is folded in, and goes to the entry itself.
+document.addEventListener("click", (event) => {
+  const link = event.target.closest('a[href^="#f-"]');
+  const field = link && document.getElementById(link.hash.slice(1));
+  if (!field) return;
+  event.preventDefault();
+  for (let fold = field.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+  field.scrollIntoView({ block: "center" });
+  field.querySelector("input:checked, input, select").focus({ preventScroll: true });
+});
+
+// A live region speaks whenever it is written to; so it is written to only when it says something new.
+document.addEventListener("htmx:oobBeforeSwap", (event) => {
+  const { target, fragment } = event.detail;
+  if (target.textContent === fragment.textContent) event.detail.shouldSwap = false;
+  if (target.classList.contains("error")) {
+    const entry = document.getElementById(target.id.replace(/^e-/, "i-"));
+    if (fragment.textContent) entry.setAttribute("aria-invalid", "true");
+    else entry.removeAttribute("aria-invalid");
+  }
+});
+
+const lost = document.getElementById("lost");
+document.addEventListener("htmx:sendError", () => { lost.hidden = false; });
+document.addEventListener("htmx:responseError", () => { lost.hidden = false; });
+document.addEventListener("htmx:afterSwap", () => { lost.hidden = true; });

@@ -1,0 +1,94 @@
+"""The tasks of a decision on the clock: who does what, and when in the next 72 hours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+
+from rules.model.decision import Task
+from rules.model.timing import Timing
+
+HOURS = 72
+"""How far ahead is shown."""
+
+_NAMED = 3
+"""How many times of a rhythm are named; the drawing shows the others."""
+
+
+@dataclass(frozen=True)
+class Staffing:
+    """How many people something takes, what each of them does, and the tasks."""
+
+    people: int
+    hands: tuple[str, ...]
+    tasks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ScheduledTask:
+    """A task with the hours from now at which the clock calls for it, and the same in words."""
+
+    task: Task
+    hours: tuple[float, ...]
+    clock_words: str | None
+
+
+@dataclass(frozen=True)
+class Lane:
+    """The tasks of one role, in the order of doing."""
+
+    role: str
+    tasks: tuple[ScheduledTask, ...]
+
+
+def staffing(tasks: Iterable[Task]) -> list[Staffing]:
+    """What takes more than one person, most people first."""
+    found: dict[tuple[int, tuple[str, ...]], list[str]] = {}
+    for task in tasks:
+        if task.people > 1:
+            found.setdefault((task.people, task.hands), []).append(task.title)
+    return sorted(
+        (Staffing(people, hands, tuple(titles)) for (people, hands), titles in found.items()),
+        key=lambda one: -one.people,
+    )
+
+
+def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:
+    """``tasks`` by role. ``zone`` is that of the ward's clock (None: the clock of this machine)."""
+    found: dict[str, list[ScheduledTask]] = {}
+    for task in tasks:
+        hours = tuple(_hours(task.timing))
+        words = _clock_words(task.timing, hours, at.astimezone(zone))
+        found.setdefault(task.performer_words, []).append(ScheduledTask(task, hours, words))
+    return [Lane(role, tuple(scheduled)) for role, scheduled in found.items()]
+
+
+def _hours(timing: Timing) -> Iterator[float]:
+    """Hours from now at which the task is due by the clock; events have none."""
+    interval, first = timing.interval_hours, timing.within_hours
+    if interval is None:
+        if first is not None and first <= HOURS:
+            yield first
+        return
+    end = min(HOURS, HOURS if timing.for_days is None else timing.for_days * 24)
+    moment = interval if first is None else first
+    while moment <= end:
+        yield moment
+        moment += interval
+
+
+def _clock_words(timing: Timing, hours: tuple[float, ...], now: datetime) -> str | None:
+    if not hours:
+        return None
+    named = [_moment(now, hour) for hour in hours[:_NAMED]]
+    if timing.interval_hours is None:
+        return "now" if hours[0] == 0 else f"by {named[0]}"
+    return ", ".join(named) + (" and on" if len(hours) > _NAMED else "")
+
+
+def _moment(now: datetime, hours: float) -> str:
+    if hours == 0:
+        return "now"
+    then = now + timedelta(hours=hours)
+    return f"{then:%H:%M}" if then.date() == now.date() else f"{then:%a %H:%M}"

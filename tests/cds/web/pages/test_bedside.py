@@ -1,0 +1,240 @@
+"""The bedside page: the same decision as the API gives, every fact of the vocabulary, and nothing kept or told."""
+
+import hashlib
+import json
+import re
+from importlib.resources import files
+
+import pytest
+from fastapi.testclient import TestClient
+
+from cds.web.pages.fact_form import QUICK, as_posted, fact_form
+from rules.loading.loader import load_ruleset
+from rules.testing.generators import Generator
+from tests.cds.conftest import AT
+from tests.cds.web.pages.page_reader import PageReader
+
+RULESET = load_ruleset()
+GIVABLE = [name for name, fact in RULESET.vocabulary.items() if fact.given != "concluded"]
+
+
+def _read(client: TestClient, posted: dict[str, str], status: int = 200) -> PageReader:
+    answer = client.post("/bedside", data=posted)
+    assert answer.status_code == status
+    return PageReader(answer.text)
+
+
+def _squeezed(text: str) -> str:
+    return " ".join(text.split())
+
+
+# --- the same decision everywhere ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_page_and_api_say_the_same_of_500_generated_patients(client: TestClient) -> None:
+    sized = stopped = 0
+    for facts in Generator(RULESET, seed=13).patients(500):
+        decision = client.post("/decisions", json={"facts": facts, "at": AT.isoformat()}).json()
+        # As a browser does, which posts the fields left empty too.
+        page = _read(client, {**dict.fromkeys(GIVABLE, ""), **as_posted(facts)})
+        _same(page, decision)
+        sized += "size_class" in decision
+        stopped += bool(page["stop"])
+    assert sized > 50 and stopped > 50, (sized, stopped)
+
+
+def _same(page: PageReader, decision: dict) -> None:
+    cautions = decision.get("cautions", [])
+    grave = [one for one in cautions if one["severity"] == "critical"]
+    held = [one for one in decision.get("holds", []) if one["kind"] == "do_not_size"]
+    stops = [*held, *grave]
+    assert len(page["stop"]) == len(stops)
+    for shown, one in zip(page["stop"], stops, strict=True):
+        assert _squeezed(one["summary"]) in shown and _squeezed(one["text"]) in shown
+    assert page["caution"] == [_squeezed(one["text"]) for one in cautions if one not in grave]
+    assert page["code"] == ([decision["size_class"]["code"]] if "size_class" in decision else [])
+    assert page["candidate"] == [
+        one["size_class"]["code"] for one in decision.get("candidates", []) if len(decision["candidates"]) > 1
+    ]
+    by_role: dict[str, list] = {}
+    for task in decision.get("tasks", []):
+        by_role.setdefault(task["performer_words"], []).append(task)
+    tasks = [task for role in by_role.values() for task in role]
+    assert page["title"] == [_squeezed(task["title"]) for task in tasks]
+    assert [int(text.split()[0]) for text in page["people"]] == [task["people"] for task in tasks]
+    assert [text.lower() for text in page["timing"]] == [task["timing_words"].lower() for task in tasks]
+    missing = [_squeezed(one["text"]) for one in decision.get("holds", []) if one["kind"] == "cannot_size"]
+    assert page["missing"] == (missing if "size_class" not in decision else [])
+
+
+def test_a_decided_size_stands_in_words_with_millimetres(client: TestClient) -> None:
+    page = _read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})
+    assert "height 60 to under 75 mm, neck circumference 330 to under 430 mm" in page["size"][0]
+    assert page["code"] == ["adult H3 G2"]
+
+
+def test_at_most_three_things_to_find_out_and_dangers_first(client: TestClient) -> None:
+    (found,) = _read(client, {"age_years": "41"})["find-out"]
+    assert found.count("Would change:") == 3
+    assert found.startswith("Find out next Not recorded: airway")
+
+
+# --- the form -----------------------------------------------------------------------------------------------------------
+
+
+def test_every_fact_that_can_be_given_has_one_entry(client: TestClient) -> None:
+    page = PageReader(client.get("/bedside").text)
+    named = {given["name"] for tag, given in page.tags if tag in ("input", "select") and given.get("name")}
+    assert {name for name in named if name and not name.endswith(".unit")} == set(GIVABLE)
+
+
+def test_each_field_says_how_it_is_obtained_and_what_is_plausible(client: TestClient) -> None:
+    text = _squeezed(re.sub("<[^>]+>", " ", client.get("/bedside").text))
+    for name in GIVABLE:
+        fact = RULESET.vocabulary[name]
+        assert _squeezed(fact.ask or fact.meaning).replace("'", "&#39;") in text, name
+    assert "Plausible: 5 to 200 mm." in text
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "fact", "value"),
+    [
+        # 1 in = 25.4 mm and 1 lb = 0.45359237 kg by definition (international yard and pound agreement, 1959).
+        ("15", "in", "neck_circumference_mm", 381.0),
+        ("38", "cm", "neck_circumference_mm", 380.0),
+        ("38,5", "cm", "neck_circumference_mm", 385.0),
+        ("200", "lb", "weight_kg", 90.718474),
+        ("18", "months", "age_years", 1.5),
+        ("70", "in", "height_cm", 177.8),
+    ],
+)
+def test_units_are_converted_exactly(typed: str, unit: str, fact: str, value: float) -> None:
+    form = fact_form(RULESET, {fact: typed, f"{fact}.unit": unit})
+    assert dict(form.facts) == {fact: value} and not form.problems
+
+
+def test_fingers_are_a_unit_of_neck_height_and_become_the_fact_in_finger_breadths() -> None:
+    form = fact_form(RULESET, {"neck_height_mm": "3.5", "neck_height_mm.unit": "fingers"})
+    assert dict(form.facts) == {"neck_height_fingers": 3.5}
+
+
+@pytest.mark.parametrize(
+    ("posted", "words"),
+    [
+        ({"neck_height_mm": "wide"}, "“wide” is not a number. Accepted: 5 to 200 mm, for example"),
+        ({"neck_height_mm": "900"}, "900 mm is outside what is plausible. Accepted: 5 to 200 mm"),
+        (
+            {"neck_height_mm": "90", "neck_height_mm.unit": "cm"},
+            "90 cm is outside what is plausible. Accepted: 0.5 to 20 cm",
+        ),
+        ({"glasgow_coma_score": "7.5"}, "7.5 points is not a whole number"),
+        ({"collar_in_place": "perhaps"}, "“perhaps” is neither yes nor no"),
+        ({"head_position": "sideways"}, "“sideways” is not one of the accepted codes"),
+        ({"no_such_fact": "1"}, "There is no such field on this page"),
+        ({"age_years": "NaN"}, "“NaN” is not a number"),
+        ({"age_years": "1e999999"}, "is not a number"),
+        (
+            {"neck_height_fingers": "3", "neck_height_mm": "3", "neck_height_mm.unit": "fingers"},
+            "neck height in finger-breadths is given twice",
+        ),
+    ],
+)
+def test_what_cannot_be_used_is_said_at_its_field_and_nothing_is_decided(
+    client: TestClient, posted: dict[str, str], words: str
+) -> None:
+    page = _read(client, posted, status=422)
+    assert words in page["problems"][0]
+    assert page["code"] == [] and page["task"] == []
+
+
+def test_what_was_typed_stands_in_the_form_again(client: TestClient) -> None:
+    page = _read(client, {"neck_height_mm": "6.6", "neck_height_mm.unit": "cm", "tracheostomy": "false"})
+    entries = [given for tag, given in page.tags if tag == "input"]
+    assert any(given.get("name") == "neck_height_mm" and given.get("value") == "6.6" for given in entries)
+    (chosen,) = [g for g in entries if g.get("name") == "tracheostomy" and "checked" in g]
+    assert chosen["value"] == "false"
+
+
+def test_text_that_looks_like_markup_stays_text(client: TestClient) -> None:
+    answer = client.post("/bedside", data={"neck_height_mm": '"><script>alert(1)</script>'})
+    assert "<script>alert" not in answer.text and "&lt;script&gt;" in answer.text
+
+
+def test_the_first_entries_lead_to_a_size_in_at_most_five(client: TestClient) -> None:
+    values = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41", "head_position": "neutral"}
+    posted = {name: values.get(name, "") for name in QUICK[:5]}
+    assert _read(client, posted)["code"] == ["adult H3 G2"]
+
+
+# --- guarded ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_page_runs_nothing_that_stands_in_it_and_loads_from_here_only(client: TestClient) -> None:
+    answer = client.get("/bedside")
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy and "unsafe" not in policy and "http" not in policy
+    assert answer.headers["cache-control"] == "no-store"
+    for tag, given in PageReader(answer.text).tags:
+        assert "style" not in given and not any(name.startswith("on") for name in given)
+        assert not (tag == "script" and "src" not in given)
+        for name in ("src", "href", "action"):
+            assert (given.get(name) or "/").startswith(("/", "#")), given
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Sec-Fetch-Site": "same-origin"}, 200),
+        ({"Sec-Fetch-Site": "none"}, 200),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+        ({"Sec-Fetch-Site": "same-site"}, 403),
+        ({"Origin": "http://testserver"}, 200),
+        ({"Origin": "https://elsewhere.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({}, 200),
+    ],
+)
+def test_a_post_from_a_page_of_another_origin_is_refused(
+    client: TestClient, headers: dict[str, str], status: int
+) -> None:
+    assert client.post("/bedside", data={"age_years": "4"}, headers=headers).status_code == status
+
+
+@pytest.mark.parametrize(
+    ("content", "content_type", "status"),
+    [
+        (b'{"age_years": 4}', "application/json", 415),
+        (b"age_years=%FF", "application/x-www-form-urlencoded", 400),
+        (b"&".join(b"a=1" for _ in range(2001)), "application/x-www-form-urlencoded", 400),
+    ],
+)
+def test_what_is_no_form_is_refused(client: TestClient, content: bytes, content_type: str, status: int) -> None:
+    answer = client.post("/bedside", content=content, headers={"Content-Type": content_type})
+    assert answer.status_code == status
+    assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+def test_the_files_of_the_pages_are_the_released_ones() -> None:
+    """htmx 2.0.11 as its authors released it (npm package htmx.org, dist/htmx.min.js), with its licence beside it."""
+    static = files("cds.web.pages") / "static"
+    digest = hashlib.sha256((static / "htmx.min.js").read_bytes()).hexdigest()
+    assert digest == "d6fdc75f204e6bdefa99b69bf1e6d4ac69b8a364f77929f45c13476b4000f717"
+    assert "Zero-Clause BSD" in (static / "htmx.LICENSE.txt").read_text()
+
+
+def test_files_may_be_kept_by_the_browser_and_nothing_else_is_served(client: TestClient) -> None:
+    kept = client.get("/static/pages.css")
+    assert kept.status_code == 200 and "immutable" in kept.headers["cache-control"]
+    for name in ("nothing.css", "..%2Frendering.py", "%2e%2e/rendering.py"):
+        assert client.get(f"/static/{name}").status_code == 404
+
+
+def test_htmx_keeps_no_history_and_evaluates_nothing(client: TestClient) -> None:
+    (config,) = [
+        json.loads(given["content"] or "")
+        for tag, given in PageReader(client.get("/bedside").text).tags
+        if tag == "meta" and given.get("name") == "htmx-config"
+    ]
+    assert config["historyEnabled"] is config["allowEval"] is config["includeIndicatorStyles"] is False
+    assert config["historyCacheSize"] == 0 and config["selfRequestsOnly"] is True

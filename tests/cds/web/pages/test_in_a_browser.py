@@ -1,0 +1,167 @@
+"""The pages in Chromium: narrow and wide, light, dark, on paper, by keyboard alone, without JavaScript, and for axe-core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from tests.cds.live_service import LiveService, running
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+WIDTHS = (360, 768, 1440)
+PATIENT = {"neck_height_mm": "67", "neck_circumference_mm": "381", "age_years": "43"}
+"""Values that stand nowhere else on an empty page."""
+
+
+@pytest.fixture(scope="module")
+def live() -> Iterator[LiveService]:
+    with running(NUQUE_CATALOGUE="demo_bundles/catalogue.yaml") as service:
+        yield service
+
+
+@contextmanager
+def opened(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
+    """A page in a context of its own; at the end nothing was wrong in it, and nothing was asked of another host."""
+    with browser.new_context(**context) as made:
+        page = made.new_page()
+        problems: list[str] = []
+        asked: list[str] = []
+        page.on("pageerror", lambda error: problems.append(str(error)))
+        page.on("console", lambda message: problems.append(message.text) if message.type == "error" else None)
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(address)
+        yield page
+        home = address.split("/", 3)[2]
+        assert {url.split("/", 3)[2] for url in asked} == {home}
+        # A browser reports an answer 422 as an error of loading; it is how the service says that a field is wrong.
+        assert [text for text in problems if "422" not in text] == []
+
+
+def type_in(page: Page, entries: dict[str, str]) -> None:
+    """Fill fields, and wait for the answer to the last."""
+    for name, value in entries.items():
+        with page.expect_response("**/bedside/answer"):
+            page.locator(f'input[name="{name}"]').fill(value)
+    page.wait_for_timeout(100)
+
+
+def violations(page: Page) -> list[str]:
+    """What axe-core finds, of any impact, as its rule and the place."""
+    found = Axe().run(page).response["violations"]
+    return [f"{one['id']}: {node['target']}" for one in found for node in one["nodes"]]
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (768, "light"), (1440, "light"), (1440, "dark")])
+def test_nobody_is_shut_out_of_the_bedside_page(browser: Browser, live: LiveService, width: int, scheme: Any) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
+        type_in(page, PATIENT)
+        # One fold of each kind; the others are made by the same lines of the template.
+        page.locator("details.group, .lane details, .why, .how").evaluate_all(
+            "all => all.filter((one, i) => i < 3 || one.matches('.why:first-of-type')).forEach(one => { one.open = true })"
+        )
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_what_is_pressed_is_at_least_44_pixels_high(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
+        type_in(page, PATIENT)
+        heights = page.evaluate(
+            "[...document.querySelectorAll('a, button, summary, select, input')].filter(one => one.checkVisibility())"
+            ".filter(one => !one.matches('.skip')).map(one => [one.outerHTML.slice(0, 80), one.getBoundingClientRect().height])"
+        )
+        assert len(heights) > 20
+        assert [one for one in heights if one[1] < 44] == []
+
+
+def test_the_answer_follows_what_is_typed_and_links_lead_to_their_field(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        type_in(page, PATIENT)
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2"
+        assert "height 60 to under 75 mm" in page.locator("#said").inner_text()
+        page.locator(".next a").first.click()
+        assert page.evaluate("document.activeElement.closest('.field').id") == "f-airway_threat"
+        page.keyboard.press("ArrowLeft")
+        page.locator("text=Assess the airway first").first.wait_for()
+        page.locator('input[name="neck_height_mm"]').fill("wide")
+        page.locator("#e-neck_height_mm:has-text('is not a number')").wait_for()
+        assert page.locator('input[name="neck_height_mm"]').get_attribute("aria-invalid") == "true"
+        assert page.locator("[data-part=code]").count() == 0
+
+
+def test_by_keyboard_alone_from_an_empty_page_to_a_size(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        reached = {}
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            name = page.evaluate("document.activeElement.name || ''")
+            if name in PATIENT and name not in reached:
+                reached[name] = True
+                page.keyboard.type(PATIENT[name])
+            if len(reached) == len(PATIENT):
+                break
+        # A call that the page's leaving cuts off would be reported as an error.
+        page.wait_for_load_state("networkidle")
+        page.keyboard.press("Enter")
+        page.locator("[data-part=code]:has-text('adult H3 G2')").wait_for()
+
+
+def test_without_javascript_the_form_is_posted(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside", java_script_enabled=False) as page:
+        for name, value in PATIENT.items():
+            page.locator(f'input[name="{name}"]').fill(value)
+        page.locator("button.main").click()
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2"
+        assert page.locator('input[name="age_years"]').input_value() == "43"
+        assert page.url == f"{live.url}/bedside"
+
+
+def test_nothing_of_the_patient_is_in_an_address_a_store_or_the_log(browser: Browser, live: LiveService) -> None:
+    secret = {"weight_kg": "87.654321", "neck_height_mm": "66.123456"}
+    with opened(browser, f"{live.url}/bedside") as page:
+        sent: list[Any] = []
+        page.on("request", lambda request: sent.append(request))
+        page.locator("summary", has_text="Build, and what").click()
+        type_in(page, secret)
+        page.locator("button.main").click()
+        page.locator("[data-part=size]").wait_for()
+        told = [
+            page.url,
+            *(request.url for request in sent),
+            *(str(request.headers.get("referer")) for request in sent),
+        ]
+        told.append(page.evaluate("JSON.stringify([{...localStorage}, {...sessionStorage}, document.cookie])"))
+        assert len(sent) >= 3
+    assert live.has_said('"/bedside/answer"') and live.has_said('"/bedside"')
+    for value in secret.values():
+        assert value not in "\n".join(told) and value not in "".join(live.said)
+
+
+def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        type_in(page, PATIENT)
+        page.emulate_media(media="print")
+        assert page.locator("[data-part=size]").is_visible()
+        assert not page.locator("input[name=age_years]").is_visible()
+
+
+def test_where_the_service_is_gone_the_page_says_so(browser: Browser, live: LiveService) -> None:
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{live.url}/bedside")
+        page.route("**/bedside/answer", lambda route: route.abort())
+        page.locator('input[name="age_years"]').fill("43")
+        page.locator("#lost").wait_for()
+
+
+def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        page.wait_for_load_state("networkidle")
+        weights = page.evaluate("performance.getEntries().filter(one => one.transferSize).map(one => one.transferSize)")
+        assert len(weights) >= 4 and sum(weights) < 150_000
