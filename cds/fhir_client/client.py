@@ -13,12 +13,13 @@ import re
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
+from urllib.parse import parse_qsl
 
 import httpx
 
 from cds import strict_json
 from cds.fhir_client.circuit_breaker import Breaker, Breakers
-from cds.protocol.prefetch import Fetched
+from cds.protocol.prefetch import LONGEST_QUERY, Fetched, octets
 from cds.protocol.request import HookRequest
 from cds.security.caller import current_caller
 from cds.security.clients import Client, ClientsError
@@ -178,19 +179,19 @@ class _PagedQuery:
                 if url in seen:
                     return found, "the FHIR server's next pages go round in a circle"
                 seen.add(url)
-                resources, url = _opened(await self._get(url), query)
+                resources, url = _opened(await self._get(url, ours=len(seen) == 1 and not _is_address(query)), query)
                 found = [*(found or []), *resources]
         except ReadFailed as error:
             return found, str(error)
         return found, None if url is None else f"there are more than {self._settings.fetch_pages} pages"
 
-    async def _get(self, url: str) -> Any:
+    async def _get(self, url: str, *, ours: bool) -> Any:
         self._check_url(url)
         for attempt in range(1, _TRIES + 1):
             if not self._breaker.may_call():
                 raise ReadFailed("the FHIR server failed several times and is left alone for a moment")
             try:
-                answer = await self._once(url)
+                answer = await self._once(url, ours=ours)
             except ReadFailed as error:
                 self._note(error)
                 if not error.again or attempt == _TRIES:
@@ -221,12 +222,12 @@ class _PagedQuery:
         if not same or not below or ".." in path.split("/"):
             raise ReadFailed("the next page is on another server, which is not read")
 
-    async def _once(self, url: str) -> Any:
+    async def _once(self, url: str, *, ours: bool) -> Any:
         headers = {"authorization": f"Bearer {self._token}"}
         try:
             async with self._server.turn:
                 self.asking = True
-                async with self._server.client.stream("GET", url, headers=headers) as response:
+                async with self._server.client.stream(**_as_sent(url, ours=ours), headers=headers) as response:
                     if response.status_code != 200:
                         raise _refused(response.status_code)
                     body = await read_bounded(response, self._settings.fetch_bytes)
@@ -244,6 +245,17 @@ class _PagedQuery:
             raise ReadFailed("the query is not a usable address") from error
         finally:
             self.asking = False
+
+
+def _as_sent(url: str, *, ours: bool) -> dict[str, Any]:
+    """How ``url`` is asked for: by GET, or a search of ours by POST where an address of that length may be refused (414).
+
+    The server takes both as the same search: https://hl7.org/fhir/R4/http.html#search
+    """
+    address, _, search = url.partition("?")
+    if not ours or not search or octets(url) <= LONGEST_QUERY:
+        return {"method": "GET", "url": url}
+    return {"method": "POST", "url": f"{address}/_search", "data": dict(parse_qsl(search, keep_blank_values=True))}
 
 
 def _is_address(query: str) -> bool:

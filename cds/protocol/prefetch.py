@@ -8,10 +8,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
+from urllib.parse import quote
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.request import HookRequest, PatientContext, Resource
 from rules.model.decision import NotUsed
+
+LONGEST_QUERY = 2000
+"""Octets of a query, percent-encoded, that every server and proxy takes in the address of a GET."""
+
+
+def octets(query: str) -> int:
+    """The length of ``query`` as it is sent, with everything encoded that a client may encode."""
+    return len(quote(query, safe=""))
 
 
 @dataclass(frozen=True)

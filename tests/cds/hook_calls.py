@@ -105,12 +105,14 @@ def _call(hook: str, context: Json, observations: tuple[Json, ...], more: Mappin
             "subject": {"reference": "Patient/p1"},
         },
         "observations": bundle(*observations),
+        "observations2": None,
         "conditions": None,
         "procedures": None,
         "devices": None,
         "deviceUses": None,
         "fitChecks": None,
         "orders": None,
+        "deviceOrders": None,
         "plans": None,
     }
     return {

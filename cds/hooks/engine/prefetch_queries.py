@@ -1,22 +1,29 @@
-"""The prefetch queries of the services: read and search only, with root-level context tokens and token equality."""
+"""The prefetch queries of the services: read and search only, with root-level context tokens and token equality.
+
+A query that a proxy or server finds too long is answered 414 and costs the call its observations. So none is longer than
+``LONGEST_QUERY`` octets as it is sent: codes are asked for without their system (which the reader checks), over several keys.
+"""
 
 from __future__ import annotations
 
-from cds.protocol.prefetch import Query
+from collections.abc import Iterable, Iterator
+
+from cds.protocol.prefetch import LONGEST_QUERY, Query, octets
 from cds.site.content import Content
 
 _PAGE = 200
+_PATIENT_ID = 64
+"""Octets of the longest id that FHIR allows, which takes the place of the context token."""
 
 
 def queries(content: Content) -> tuple[Query, ...]:
     """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
     mine = "patient={{context.patientId}}"
     page, standing, answered = f"_count={_PAGE}", "status=draft,active", "status=completed,amended"
-    observed = f"Observation?{mine}&code={','.join(observation_codes(content))}&_sort=-date&{page}"
     return (
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
         Query("encounter", "Encounter/{{context.encounterId}}", "Encounter", needed=False, what="encounter"),
-        Query("observations", observed, "Bundle", needed=True, what="observations"),
+        *_observed(f"Observation?{mine}&_sort=-date&{page}&code=", observation_codes(content)),
         Query("conditions", f"Condition?{mine}&{page}", "Bundle", needed=False, what="conditions"),
         Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures"),
         Query("devices", f"Device?{mine}&{page}", "Bundle", needed=False, what="devices"),
@@ -25,16 +32,35 @@ def queries(content: Content) -> tuple[Query, ...]:
             "fitChecks", f"QuestionnaireResponse?{mine}&{answered}&{page}", "Bundle", needed=False, what="fit checks"
         ),
         Query("orders", f"ServiceRequest?{mine}&{standing}&{page}", "Bundle", needed=False, what="orders"),
+        Query("deviceOrders", f"DeviceRequest?{mine}&{standing}&{page}", "Bundle", needed=False, what="device orders"),
         Query("plans", f"CarePlan?{mine}&{standing}&{page}", "Bundle", needed=False, what="care plans"),
     )
 
 
+def _observed(search: str, codes: Iterable[str]) -> Iterator[Query]:
+    """The queries that together ask for all ``codes``; only the first is needed, the others can be done without."""
+    for position, chunk in enumerate(_chunks(codes, LONGEST_QUERY - octets(search) - _PATIENT_ID), 1):
+        key = "observations" if position == 1 else f"observations{position}"
+        yield Query(key, search + ",".join(chunk), "Bundle", needed=position == 1, what="observations")
+
+
+def _chunks(codes: Iterable[str], room: int) -> Iterator[list[str]]:
+    """``codes`` in parts that take at most ``room`` octets each, commas included; one code never stands in two."""
+    part: list[str] = []
+    for code in codes:
+        if part and octets(",".join([*part, code])) > room:
+            yield part
+            part = []
+        part.append(code)
+    yield part
+
+
 def observation_codes(content: Content) -> list[str]:
-    """Codes, as ``system|code``, of the observations that can give a fact that a rule reads; each once."""
+    """The codes of observations that can give a fact that a rule reads, each once, without their systems."""
     read = content.ruleset.facts_read
     return list(
         dict.fromkeys(
-            f"{coding.system}|{coding.code}"
+            coding.code
             for coding, meanings in content.code_map.exact.items()
             if any(meaning.fact in read for meaning in meanings)
         )

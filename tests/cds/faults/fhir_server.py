@@ -37,7 +37,7 @@ RESOURCES = {
 
 
 class Handler(BaseHTTPRequestHandler):
-    """Answers GET below /fhir."""
+    """Answers GET, and searches by POST, below /fhir."""
 
     protocol_version = "HTTP/1.1"
 
@@ -63,6 +63,16 @@ class Handler(BaseHTTPRequestHandler):
         self.send_header("Content-Length", "13")
         self.end_headers()
         self.wfile.write(b"<p>Hello.</p>")
+
+    def do_POST(self) -> None:
+        path, _, action = self.path.removeprefix("/fhir/").rpartition("/")
+        search = self.rfile.read(int(self.headers.get("Content-Length", "0"))).decode()
+        if self.headers.get("Authorization") != f"Bearer {TOKEN}":
+            self._answer(401, {"resourceType": "OperationOutcome"})
+        elif action != "_search" or self.headers.get("Content-Type") != "application/x-www-form-urlencoded":
+            self._answer(404, {"resourceType": "OperationOutcome"})
+        else:
+            self._answer(200, self._page(path, parse_qs(search), search))
 
     def _page(self, kind: str, asked: dict[str, list[str]], query: str) -> dict[str, Any]:
         mine = asked.get("patient", asked.get("subject", [""]))[0] in (PATIENT, f"Patient/{PATIENT}")

@@ -1,7 +1,8 @@
-"""Start and end the two processes."""
+"""Start and end the two processes, and the hook call that has the service read from them."""
 
 from __future__ import annotations
 
+import copy
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,6 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+
+from tests.cds.faults.fhir_server import PATIENT, TOKEN
+from tests.cds.hook_calls import MEASURED, order_select
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -51,3 +55,19 @@ class FaultyFhir:
 def faulty_fhir() -> Iterator[FaultyFhir]:
     with running("tests.cds.faults.fhir_server") as server, running("tests.cds.faults.proxy", str(server)) as proxy:
         yield FaultyFhir(server, proxy)
+
+
+def without_prefetch(base: str) -> dict[str, Any]:
+    """A call of order-select that brings the address ``base`` and a token in place of the prefetch."""
+    call = copy.deepcopy(order_select(*MEASURED))
+    call["context"]["patientId"] = PATIENT
+    for entry in call["context"]["draftOrders"]["entry"]:
+        entry["resource"]["subject"] = {"reference": f"Patient/{PATIENT}"}
+    authorization = {
+        "access_token": TOKEN,
+        "token_type": "Bearer",
+        "expires_in": 300,
+        "scope": "patient/*.read",
+        "subject": "nuque",
+    }
+    return call | {"prefetch": {}, "fhirServer": base, "fhirAuthorization": authorization}

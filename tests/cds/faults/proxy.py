@@ -49,7 +49,7 @@ lock = threading.Lock()
 
 
 class Handler(BaseHTTPRequestHandler):
-    """Passes GET on to the server and breaks the answer."""
+    """Passes GET and POST on to the server and breaks the answer."""
 
     protocol_version = "HTTP/1.1"
     upstream = 0
@@ -63,13 +63,20 @@ class Handler(BaseHTTPRequestHandler):
         if self.path == "/-/seen":
             self._send(200, json.dumps({"requests": state["seen"], "most_at_once": state["most_at_once"]}).encode())
             return
+        self._pass_on(None)
+
+    def do_POST(self) -> None:
+        self._pass_on(self.rfile.read(int(self.headers.get("Content-Length", "0"))))
+
+    def _pass_on(self, sent: bytes | None) -> None:
         state["count"] += 1
-        state["seen"].append({"path": self.path, "headers": {k.lower(): v for k, v in self.headers.items()}})
+        headers = {k.lower(): v for k, v in self.headers.items()}
+        state["seen"].append({"method": self.command, "path": self.path, "headers": headers})
         with lock:
             state["now"] += 1
             state["most_at_once"] = max(state["most_at_once"], state["now"])
         try:
-            status, body = self._upstream()
+            status, body = self._upstream(sent)
         finally:
             with lock:
                 state["now"] -= 1
@@ -79,14 +86,13 @@ class Handler(BaseHTTPRequestHandler):
         else:
             breaking(status, body)
 
-    def _upstream(self) -> tuple[int, bytes]:
+    def _upstream(self, sent: bytes | None) -> tuple[int, bytes]:
         if state["fault"] == "none":
             time.sleep(0.02)  # Long enough for calls at the same time to meet.
         connection = HTTPConnection("127.0.0.1", self.upstream, timeout=5)
         headers = {"X-Forwarded-Host": self.headers["Host"]}
-        if "Authorization" in self.headers:
-            headers["Authorization"] = self.headers["Authorization"]
-        connection.request("GET", self.path, headers=headers)
+        headers |= {name: self.headers[name] for name in ("Authorization", "Content-Type") if name in self.headers}
+        connection.request(self.command, self.path, body=sent, headers=headers)
         answer = connection.getresponse()
         try:
             return answer.status, answer.read()

@@ -1,6 +1,5 @@
 """The service when the world around it breaks: FHIR servers, disks, clocks, neighbours, impatient and slow clients."""
 
-import copy
 import json
 import os
 import signal
@@ -26,7 +25,7 @@ from cds.storage.feedback_export import rows
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
-from tests.cds.faults.processes import FaultyFhir
+from tests.cds.faults.processes import FaultyFhir, without_prefetch
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.live_service import NUQUE, ROOT, LiveService, running
 
@@ -37,20 +36,7 @@ SELECT = "/cds-services/collar-order-select"
 
 def unfetched(fhir: FaultyFhir, prefetch: dict[str, Any] | None = None) -> dict[str, Any]:
     """A call that brings a token in place of the prefetch (or of part of it)."""
-    call = copy.deepcopy(order_select(*MEASURED))
-    call["context"]["patientId"] = PATIENT
-    for entry in call["context"]["draftOrders"]["entry"]:
-        entry["resource"]["subject"] = {"reference": f"Patient/{PATIENT}"}
-    call["prefetch"] = prefetch or {}
-    call["fhirServer"] = fhir.base
-    call["fhirAuthorization"] = {
-        "access_token": TOKEN,
-        "token_type": "Bearer",
-        "expires_in": 300,
-        "scope": "patient/*.read",
-        "subject": "nuque",
-    }
-    return call
+    return without_prefetch(fhir.base) | {"prefetch": prefetch or {}}
 
 
 def ask(fhir: FaultyFhir, call: dict[str, Any] | None = None, **changed: Any) -> httpx.Response:

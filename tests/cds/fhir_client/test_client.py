@@ -77,6 +77,18 @@ def test_reads_and_every_page_of_a_search_are_brought(fhir: FaultyFhir) -> None:
     assert [resource["id"] for resource in got.found["obs"]] == [f"invented-{number}" for number in range(4)]
 
 
+def test_a_search_that_is_too_long_for_an_address_goes_by_post(fhir: FaultyFhir) -> None:
+    codes = ",".join(f"neck-height-{number}" for number in range(400))
+    (got,) = fetch(
+        hook_request(fhir.base), {"obs": f"Observation?patient={PATIENT}&code={codes}"}, settings(fhir.origin)
+    )
+    assert got.failed == {}
+    assert [resource["id"] for resource in got.found["obs"]] == [f"invented-{number}" for number in range(4)]
+    first, *pages = [(request["method"], request["path"].partition("?")[0]) for request in fhir.seen()]
+    assert first == ("POST", "/fhir/Observation/_search")
+    assert pages == [("GET", "/fhir/Observation")]
+
+
 def test_the_next_page_of_a_prefetched_bundle_is_read(fhir: FaultyFhir) -> None:
     following = f"{fhir.base}/{SEARCH}&_start=2"
     (got,) = fetch(hook_request(fhir.base), {"obs": following}, settings(fhir.origin))

@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import fhirkit
 import pytest
@@ -65,13 +66,34 @@ def test_discovery_is_what_the_standard_asks_for(client: TestClient) -> None:
     }
 
 
+def prefetch(client: TestClient) -> dict[str, str]:
+    """The templates, which are the same for every service."""
+    first, *others = [service["prefetch"] for service in client.get("/cds-services").json()["services"]]
+    assert others == [first] * 3
+    return dict(first)
+
+
 def test_discovery_asks_for_every_observation_that_rules_read(client: TestClient) -> None:
-    (template,) = {service["prefetch"]["observations"] for service in client.get("/cds-services").json()["services"]}
-    own = "https://nuque.example.org/fhir/CodeSystem/facts"
-    for name in RULESET.facts_read:
-        fact = RULESET.vocabulary[name]
-        assert fact.given == "concluded" or f"{own}|{fact.code}" in template
-    assert "http://loinc.org|9269-2" in template
+    asked = [
+        code
+        for key, template in prefetch(client).items()
+        if key.startswith("observations")
+        for code in template.partition("&code=")[2].split(",")
+    ]
+    facts = [RULESET.vocabulary[name] for name in RULESET.facts_read]
+    observed = {fact.code for fact in facts if fact.given != "concluded"}
+    assert len(observed) > 100
+    assert observed - set(asked) == set()
+    assert "9269-2" in asked
+    assert len(asked) == len(set(asked))
+
+
+def test_no_template_is_too_long_for_an_address(client: TestClient) -> None:
+    """A stock proxy answers 414 from 8 kB on, some servers from 2 kB; a client may encode every mark."""
+    templates = prefetch(client)
+    assert {"observations", "observations2", "deviceOrders"} <= set(templates)
+    lengths = {key: len(quote(template, safe="")) for key, template in templates.items()}
+    assert {key: length for key, length in lengths.items() if length >= 2000} == {}
 
 
 @pytest.mark.parametrize("service", CALLS)
