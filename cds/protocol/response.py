@@ -37,6 +37,14 @@ class Source(_Sent):
     topic: Coding | None = None
 
 
+class Link(_Sent):
+    """A place to read on: an address that a browser opens."""
+
+    label: str = Field(min_length=1)
+    url: str
+    type: Literal["absolute"] = "absolute"
+
+
 class Action(_Sent):
     """One change that a suggestion makes: create or update ``resource``, or delete ``resourceId``."""
 
@@ -69,6 +77,7 @@ class Card(_Sent):
     detail: str = Field(min_length=1)
     indicator: Literal["info", "warning", "critical"]
     source: Source
+    links: tuple[Link, ...] = ()
     suggestions: tuple[Suggestion, ...] = ()
     selectionBehavior: Literal["at-most-one", "any"] | None = None
     overrideReasons: tuple[Coding, ...] = ()

@@ -40,6 +40,11 @@ class SizeClass(FrozenModel):
     code: str
     words: str
 
+    @property
+    def in_words(self) -> str:
+        """The code as a person reads it, without the underscores of its values."""
+        return self.code.replace("_", " ")
+
 
 class AxisDecision(FrozenModel):
     """One axis: the value to try first (None where it is withheld), all candidates smallest first, and the rules behind it."""

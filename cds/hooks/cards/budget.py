@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
+from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line, fitted
 from cds.protocol.response import Action
 from rules.model.ruleset import SEVERITIES, Severity
 
@@ -24,22 +25,29 @@ class Draft:
     """A card before it has an id.
 
     ``topic`` says what the card is about (a code of our own). ``rules`` are the ids of the rules behind it. ``any_offer``
-    is true where several offers may be accepted, false where one excludes the others.
+    is true where several offers may be accepted, false where one excludes the others. ``full`` is everything behind the lines,
+    in Markdown.
     """
 
     indicator: Severity
     topic: str
     summary: str
-    detail: str
+    lines: Sequence[Line]
     rules: tuple[str, ...]
     offers: tuple[Offer, ...] = ()
     any_offer: bool = False
+    full: str = ""
+
+    def detail(self, longest: int = LONGEST_DETAIL, ending: str = "") -> str:
+        """The lines and then ``ending``, in at most ``longest`` characters, where the needed ones allow it."""
+        return fitted(self.lines, self.summary, longest, ending)
 
 
 def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]) -> list[Draft]:
     """``drafts`` with the gravest first and no more of each kind than ``cards_at_most`` allows.
 
-    What is over the budget is folded into the last card kept of its kind: said in its detail, its offers kept.
+    What is over the budget is folded into the last card kept of its kind: a critical one with all that is needed of it, any
+    other with its summary; its offers are kept.
     """
     kept: list[Draft] = []
     ordered = sorted(drafts, key=lambda draft: SEVERITIES.index(draft.indicator))
@@ -53,16 +61,24 @@ def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]
 
 
 def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
-    also = [markdown.section(f"Also: {markdown.plain(draft.summary)}", draft.detail) for draft in folded]
     offers = (*into.offers, *(offer for draft in folded for offer in draft.offers))
+    also = [markdown.section(f"Also: {markdown.plain(draft.summary)}", draft.full) for draft in folded]
     return replace(
         into,
         summary=_counted(into.summary, len(folded)),
-        detail=markdown.joined([into.detail, *also]),
+        lines=(*into.lines, *(line for draft in folded for line in _in_short(draft))),
         rules=tuple(dict.fromkeys([*into.rules, *(rule for draft in folded for rule in draft.rules)])),
         offers=offers,
         any_offer=into.any_offer or len(offers) > len(into.offers) > 0 or any(draft.any_offer for draft in folded),
+        full=markdown.joined([into.full, *also]),
     )
+
+
+def _in_short(draft: Draft) -> list[Line]:
+    needed = [replace(line, section="Also") for line in draft.lines if line.needed]
+    if draft.indicator == "critical" and needed:
+        return needed
+    return [Line("Also", markdown.plain(draft.summary), draft.indicator == "critical", counted=draft.topic)]
 
 
 def _counted(summary: str, more: int) -> str:

@@ -1,28 +1,24 @@
-"""From a Decision to what cards say: the size card, and cautions of their own.
+"""From a Decision to what cards say: the size card, and cautions of their own, each as lines of which few are needed.
 
 Only words that are in the decision are used; what comes from the record is escaped.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 
+from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
+from cds.hooks.cards.by_part import by_part
+from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
+from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
-from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Question, Task
-from rules.model.ruleset import BASES, LocalChange, Ruleset, Severity
+from rules.model.decision import Candidate, Caution, Decision, MeasureNext, NotUsed, Question, SizeClass, Task
+from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
-_MOST_NOT_USED = 20
-_MOST_MISSING = 4
-
-MEASURED_AXES = ("height_band", "girth_band")
-"""What a tape decides; the head of the card says how sure these two are."""
-
-_SURE = {"measured": "recorded", "observed": "estimated", "assumed": "not recorded"}
-_IN_SHORT = {"measured": "measured", "observed": "estimated", "assumed": "assumed, measure first"}
 
 
 def size_card(
@@ -31,47 +27,54 @@ def size_card(
     shelf: Sequence[str] = (),
     not_had: Sequence[NotUsed] = (),
     offers: tuple[Offer, ...] = (),
+    items: Sequence[str] = (),
 ) -> Draft:
-    """The main card: the size class or why there is none, what to do about it, and everything it rests on.
+    """The main card: the size class or why there is none, what to find out, and who does what first.
 
-    ``shelf`` says in Markdown what the site stocks; ``not_had`` is what the client could not send.
+    ``items`` name in Markdown what the site stocks, ``shelf`` says the same with the reasons; ``not_had`` is what the client
+    could not send.
     """
-    indicator, summary = _headline(decision)
+    indicator, summary = _headline(ruleset, decision)
     return Draft(
         indicator=indicator,
         topic="size",
         summary=summary,
-        detail=markdown.joined(
-            [
-                _size(ruleset, decision),
-                markdown.section("On the shelf", markdown.bullets(shelf)),
-                markdown.section("Find out", markdown.bullets(_find_out(decision))),
-                cautions_section(decision, ("info",)),
-                tasks_section(decision.tasks),
-                markdown.section("Also worked out", markdown.bullets(_assessments(ruleset, decision))),
-                not_used_section([*decision.not_used, *not_had]),
-            ]
+        lines=(
+            *_size(ruleset, decision),
+            *_shelf(decision, items),
+            *_find_out(decision),
+            *caution_lines(decision, ("info",)),
+            *_who(decision.tasks),
+            *not_used_line([*decision.not_used, *not_had]),
         ),
         rules=_rules_of_size(decision),
         offers=offers,
+        full=size_in_full(ruleset, decision, shelf, not_had),
     )
 
 
-def caution_cards(decision: Decision, severities: Iterable[Severity] = ("critical", "warning")) -> list[Draft]:
+def caution_cards(
+    decision: Decision, severities: Iterable[Severity] = ("critical", "warning"), *, beside_size: bool = False
+) -> list[Draft]:
     """One card a caution of the given severities; a critical one says why it is critical.
 
-    Of one severity those come first whose rules also ask for care, the soonest due first. Those that come with a reason to
-    withhold the size are left out: the size card says them.
+    Of one severity those come first whose rules also ask for care, the soonest due first. ``beside_size`` leaves out those that
+    come with a reason to withhold the size: the size card says them.
     """
-    said = {caution.text for hold in decision.holds for caution in _coming_with(decision, hold)}
+    holds = decision.holds if beside_size else ()
+    said = {caution.text for hold in holds for caution in coming_with(decision, hold)}
     pressing = sorted(decision.cautions, key=lambda caution: _hours_left(decision, caution))
     return [
         Draft(
             indicator=caution.severity,
             topic="caution",
             summary=caution.summary,
-            detail=_caution_detail(decision, caution),
+            lines=(
+                Line("", markdown.plain(caution.text, 600), needed=True, counted="caution"),
+                *reasons(decision, caution.rules, caution.severity),
+            ),
             rules=caution.rules,
+            full=caution_in_full(decision, caution),
         )
         for caution in pressing
         if caution.severity in severities and caution.text not in said
@@ -84,60 +87,42 @@ def _hours_left(decision: Decision, caution: Caution) -> float:
     return min((hours for hours in due if hours is not None), default=inf)
 
 
-def cautions_section(decision: Decision, severities: Iterable[Severity]) -> str:
-    """The cautions of the given severities as one part of a card."""
-    lines = [markdown.plain(caution.text, 600) for caution in decision.cautions if caution.severity in severities]
-    return markdown.section("Keep in mind", markdown.bullets(lines))
+def caution_lines(decision: Decision, severities: Iterable[Severity]) -> Iterator[Line]:
+    """The cautions of the given severities, each in its sentence."""
+    for caution in decision.cautions:
+        if caution.severity in severities:
+            yield Line("Keep in mind", markdown.plain(caution.summary), counted="caution")
 
 
-def tasks_section(tasks: Sequence[Task], title: str = "Care") -> str:
-    """Tasks, one line each: what, when, who, how many people, where."""
-    return markdown.section(title, markdown.bullets(map(task_line, tasks)))
-
-
-def task_line(task: Task) -> str:
-    """One task in one line."""
-    people = f", {task.people} people" if task.people > 1 else ""
-    where = f", {task.location}" if task.location else ""
-    details = "".join(f" {markdown.plain(detail)}" for detail in task.details)
-    who = markdown.plain(f"{task.performer_words}{people}{where}")
-    return f"**{markdown.plain(task.title)}**: {markdown.plain(task.timing_words)}; {who}.{details}"
-
-
-def not_used_section(not_used: Sequence[NotUsed]) -> str:
-    """What was seen or asked for and could not be used, with the reason."""
-    lines = []
-    for item in not_used[:_MOST_NOT_USED]:
-        named = [markdown.code(part) for part in (item.reference, item.fact) if part]
-        value = markdown.plain(item.value, 80)
-        lines.append(f"{' '.join([*named, value]).strip()}: {markdown.plain(item.reason)}")
-    if len(not_used) > _MOST_NOT_USED:
-        lines.append(
-            f"and {len(not_used) - _MOST_NOT_USED} more; all are in the decision that comes with this response"
-        )
-    return markdown.section("Not used", markdown.bullets(lines))
-
-
-def why(decision: Decision, rules: Iterable[str]) -> str:
-    """The because-line of each of ``rules``, as bullets, each once. Their ids and sources travel in the response."""
+def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Iterator[Line]:
+    """Why something is critical: the because-line of each of ``rules``, each once. What is less grave says it in full only."""
+    if severity != "critical":
+        return
     wanted = set(rules)
-    lines = (markdown.plain(entry.because, 600) for entry in decision.trace if entry.rule in wanted)
-    return markdown.bullets(dict.fromkeys(lines))
+    for because in dict.fromkeys(entry.because for entry in decision.trace if entry.rule in wanted):
+        yield Line(why_title(severity), markdown.plain(because, 600), counted="reason")
 
 
-def footing(ruleset: Ruleset, decision: Decision, draft: Draft) -> str:
-    """What each card ends with: what the site changed behind it, the rule set, and the disclaimer."""
-    local = [
-        f"{change.kind.replace('_', ' ')} {markdown.code(change.name)}: {markdown.plain(change.because)}"
-        for change in decision.local_changes
-        if _behind(change, ruleset, draft)
-    ]
-    identity = f"{markdown.plain(ruleset.title)} {markdown.plain(ruleset.version)}, content {markdown.code(ruleset.hash[:12])}."
-    return markdown.joined(
-        [
-            markdown.section("Changed by this site", markdown.bullets(local)),
-            f"{identity} {markdown.plain(decision.disclaimer, 600)}",
-        ]
+def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[Line]:
+    """Tasks, one line each: what, who, and how many people."""
+    for task in tasks:
+        people = f", {task.people} people" if task.people > 1 else ""
+        who = markdown.plain(f"{task.performer_words}{people}")
+        yield Line(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
+
+
+def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
+    """How many records could not be used or had; the list stands in the full text."""
+    if not_used:
+        records = "1 record" if len(not_used) == 1 else f"{len(not_used)} records"
+        yield Line("", f"Not used: {records}, listed in the full text.", needed=True)
+
+
+def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[Line, ...]:
+    """What the site changed behind ``draft``, each with its reason."""
+    changes = [change for change in decision.local_changes if _behind(change, ruleset, draft)]
+    return tuple(
+        Line("Changed by this site", markdown.plain(change.because), counted="local change") for change in changes
     )
 
 
@@ -148,105 +133,77 @@ def _behind(change: LocalChange, ruleset: Ruleset, draft: Draft) -> bool:
     return change.name in draft.rules or any(change.name in ruleset.rules[rule].parameters for rule in draft.rules)
 
 
-def _headline(decision: Decision) -> tuple[Severity, str]:
+def _headline(ruleset: Ruleset, decision: Decision) -> tuple[Severity, str]:
     holds = sorted(decision.holds, key=lambda hold: hold.kind != "do_not_size")
+    if holds and holds[0].kind == "do_not_size":
+        return "critical", f"Do not size: {holds[0].summary}"
     if holds:
-        first = holds[0]
-        start, indicator = ("Do not size", "critical") if first.kind == "do_not_size" else ("No size yet", "warning")
-        summary = f"{start}: {first.summary}"
-        return ("critical" if indicator == "critical" else "warning"), summary
-    if decision.size_class is None or decision.confidence is None:
+        return "warning", f"No size yet: {holds[0].summary}"
+    if decision.size_class is None:
         return "warning", "No size yet: nothing is known that would decide it"
-    size = decision.size_class
-    weakest = max((decision.axes[name].confidence or "assumed" for name in MEASURED_AXES), key=BASES.index)
-    summary = f"Neck collar {size.code} ({_IN_SHORT[weakest]}): {size.words}"
+    sure = by_part(ruleset, decision)
+    summary = f"Neck collar {decision.size_class.in_words}: {sure[:1].lower()}{sure[1:]}"
     return "info", markdown.shorten(summary, LONGEST_SUMMARY)
 
 
-def _size(ruleset: Ruleset, decision: Decision) -> str:
-    if decision.size_class is None or decision.confidence is None:
-        return markdown.joined(_hold(decision, hold) for hold in decision.holds)
+def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
+    if decision.size_class is None:
+        for hold in decision.holds:
+            critical = hold.kind == "do_not_size"
+            yield Line("", markdown.plain(hold.text, 600), needed=True)
+            for caution in coming_with(decision, hold):
+                yield Line("", markdown.plain(caution.text, 600), needed=True)
+            yield from reasons(decision, hold.rules, "critical" if critical else "warning")
+        return
     size = decision.size_class
-    settled = (
-        "Nothing that is still unknown can change it." if decision.settled else "It may change with what is measured."
-    )
-    stated = f"**{markdown.plain(size.words)}** ({markdown.plain(size.code)}). {_by_part(ruleset, decision)} {settled}"
-    order = [
-        f"{position}. **{markdown.plain(option.size_class.code)}** ({markdown.plain(option.size_class.words)}): "
-        f"{markdown.plain(option.why)}"
-        for position, option in enumerate(decision.candidates, start=1)
-    ]
-    axes = [_axis(ruleset, decision, axis) for axis in decision.axes.values()]
-    return markdown.joined(
-        [
-            stated,
-            markdown.section("Try in this order", "\n".join(order)) if len(order) > 1 else "",
-            markdown.section("Why", markdown.bullets(axes)),
-        ]
-    )
+    yield Line("", f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)}).", needed=True)
+    yield Line("", f"{markdown.plain(by_part(ruleset, decision))}.", needed=True)
+    for option in decision.candidates[1:]:
+        yield Line("If it does not fit", _alternate(option, size), counted="other size")
 
 
-def _by_part(ruleset: Ruleset, decision: Decision) -> str:
-    """How sure each part of the size is: ``Line, height and girth recorded; contour and back not recorded.``."""
-    parts = []
-    for basis, words in _SURE.items():
-        titles = [ruleset.axes[name].title for name, axis in decision.axes.items() if axis.confidence == basis]
-        if titles:
-            parts.append(f"{' and '.join([', '.join(titles[:-1]), titles[-1]] if titles[:-1] else titles)} {words}")
-    said = "; ".join(parts)
-    return markdown.plain(f"{said[:1].upper()}{said[1:]}.")
+def _shelf(decision: Decision, items: Sequence[str]) -> Iterator[Line]:
+    """The nearest item stands whatever the room; where no size is given, no item is either."""
+    for position, item in enumerate(items if decision.size_class else ()):
+        yield Line("On the shelf", item, needed=position == 0, counted="item on the shelf")
 
 
-def _hold(decision: Decision, hold: HoldNotice) -> str:
-    title = "Why this is critical" if hold.kind == "do_not_size" else "Why"
-    cautions = (markdown.plain(caution.text, 600) for caution in _coming_with(decision, hold))
-    return markdown.joined(
-        [markdown.plain(hold.text, 600), *cautions, markdown.section(title, why(decision, hold.rules))]
-    )
+def _alternate(option: Candidate, first: SizeClass) -> str:
+    same = first.words.split(", ")
+    differs = ", ".join(part for part in option.size_class.words.split(", ") if part not in same)
+    words = f" ({markdown.plain(differs)})" if differs else ""
+    return f"**{markdown.plain(option.size_class.in_words)}**{words}: {markdown.plain(option.why)}"
 
 
-def _coming_with(decision: Decision, hold: HoldNotice) -> list[Caution]:
-    """The cautions that the rules behind ``hold``, and no others, gave."""
-    return [caution for caution in decision.cautions if set(caution.rules) <= set(hold.rules)]
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
-def _axis(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> str:
-    because = {entry.rule: entry.because for entry in decision.trace}
-    reasons = " ".join(markdown.plain(because[rule], 600) for rule in axis.rules if rule in because)
-    values = " or ".join(axis.candidates)
-    return f"{markdown.plain(ruleset.axes[axis.axis].title)} {values}: {reasons}"
-
-
-def _find_out(decision: Decision) -> Iterable[str]:
-    """The dangers that are not recorded in one line, then the first questions in full: dangers before the size."""
+def _find_out(decision: Decision) -> Iterator[Line]:
+    """The dangers that are not recorded in one line, then two questions in full: dangers before the size."""
     if decision.dangers_not_recorded is not None:
-        yield f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**"
+        yield Line("Find out", f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**", needed=True)
     size = {item.fact: item for item in decision.measure_next}
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     asked = {question.fact: question for question in questions}
-    for fact, question in list(asked.items())[:_MOST_TO_FIND_OUT]:
+    for position, (fact, question) in enumerate(asked.items()):
         withhold = " The answer could mean that no size is given." if fact in size and size[fact].could_withhold else ""
-        yield f"**{markdown.plain(question.label)}**: {markdown.plain(question.ask)}{withhold}"
-    rest = [item for item in decision.measure_next if item.fact not in list(asked)[:_MOST_TO_FIND_OUT]]
-    if rest:
-        yield "then: " + ", ".join(markdown.plain(item.label) for item in rest)
+        if position < _MOST_TO_FIND_OUT:
+            yield Line("Find out", f"{markdown.plain(question.ask)}{withhold}", needed=True)
 
 
-def _assessments(ruleset: Ruleset, decision: Decision) -> Iterable[str]:
-    for item in decision.assessments:
-        if item.value is not None:
-            value = {True: "yes", False: "no"}.get(item.value) if isinstance(item.value, bool) else str(item.value)
-            yield f"{markdown.plain(item.label)}: {markdown.plain(str(value))}"
-        elif item.missing:
-            lacking = ", ".join(markdown.plain(ruleset.vocabulary[fact].label) for fact in item.missing[:_MOST_MISSING])
-            more = len(item.missing) - _MOST_MISSING
-            rest = f" and {more} more" if more > 0 else ""
-            yield f"{markdown.plain(item.label)}: cannot tell; missing: {lacking}{rest}"
-
-
-def _caution_detail(decision: Decision, caution: Caution) -> str:
-    title = "Why this is critical" if caution.severity == "critical" else "Why"
-    return markdown.joined([markdown.plain(caution.text, 600), markdown.section(title, why(decision, caution.rules))])
+def _who(tasks: Sequence[Task]) -> Iterator[Line]:
+    """Who puts the collar on, and what comes before it, where that takes more than one; then how many tasks there are."""
+    shared = [task for task in tasks if task.people > 1]
+    fitting = next((position for position, task in enumerate(shared) if task.task == FIT_TASK), None)
+    named = shared[:1] if fitting is None else [*shared[:fitting][:1], shared[fitting]]
+    for task in named:
+        hands = f" ({markdown.plain('; '.join(task.hands))})" if task.hands else ""
+        people = markdown.plain(f"{task.people} people, {task.performer_words}")
+        yield Line("Who", f"**{markdown.plain(task.title)}**: {people}{hands}", needed=True)
+    more = len(tasks) - len(named)
+    if more:
+        yield Line("Who", f"{more} {'more ' if named else ''}task{'s' if more > 1 else ''} in the orders", needed=True)
 
 
 def _rules_of_size(decision: Decision) -> tuple[str, ...]:

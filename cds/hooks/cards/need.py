@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft
+from cds.hooks.cards.reading_limit import Line
 from rules.model.decision import Decision
 
 
@@ -19,7 +20,8 @@ def need_first(main: Draft, decision: Decision) -> Draft:
         main,
         indicator="critical" if critical else "warning",
         summary=main.summary if critical else decision.leading[0].summary,
-        detail=markdown.joined([f"**{markdown.plain(said, 600)}**", main.detail]),
+        lines=(Line("", f"**{markdown.plain(said, 600)}**", needed=True), *main.lines),
+        full=markdown.joined([f"**{markdown.plain(said, 600)}**", main.full]),
         rules=tuple(dict.fromkeys([*(rule for caution in decision.leading for rule in caution.rules), *main.rules])),
     )
 

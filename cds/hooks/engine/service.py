@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from typing import Any, Protocol
@@ -15,8 +15,10 @@ from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer, within_budget
-from cds.hooks.cards.content import footing
+from cds.hooks.cards.content import site_changes
+from cds.hooks.cards.links import explanation_links, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
+from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
 from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.prefetch import Gathered
@@ -29,6 +31,8 @@ from rules.model.facts import FactValue, RecordedFact
 
 RULES = "org.example.nuque.rules"
 """Extension of a card: the ids of the rules behind it."""
+FULL = "org.example.nuque.full-text"
+"""Extension of a card: everything behind it, as Markdown; its detail is the short form."""
 DECISION = "org.example.nuque.decision"
 """Extension of the response: the whole decision."""
 
@@ -80,7 +84,8 @@ class HookService:
     """One service: what discovery says of it, what its requests look like, and what it answers.
 
     ``concerns`` tells cheaply, before anything is fetched or decided, whether a request is for us at all. ``implied`` are
-    facts that the call itself says: who calls ``encounter-discharge`` is about to discharge.
+    facts that the call itself says: who calls ``encounter-discharge`` is about to discharge. ``longest_detail`` is how
+    many characters of detail a card has, unless what must be said takes more.
     """
 
     id: str
@@ -91,6 +96,7 @@ class HookService:
     concerns: Callable[[Any, Content], bool]
     cards: Callable[[HookCall], Sequence[Draft]]
     implied: Mapping[str, FactValue] = field(default_factory=dict)
+    longest_detail: int = LONGEST_DETAIL
 
     def described(self, content: Content) -> dict[str, Any]:
         """The entry of this service in the answer to discovery."""
@@ -176,21 +182,31 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
     ruleset, urls = call.content.ruleset, call.orders.canonicals
     topic = Coding(system=urls.code_system(codes.TOPIC_SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
-    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.detail, str(number)])
+    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.full, str(number)])
+    changes, disclaimer = site_changes(ruleset, call.decision, draft), markdown.plain(call.decision.disclaimer, 600)
+    lines = replace(draft, lines=(*draft.lines, *changes))
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
     return Card(
         uuid=str(uuid5(instance, name)),
         summary=draft.summary,
-        detail=markdown.joined([draft.detail, footing(ruleset, call.decision, draft)]),
+        detail=lines.detail(service.longest_detail, disclaimer),
         indicator=draft.indicator,
         source=Source(
-            label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})", url=call.settings.public_url, topic=topic
+            label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})",
+            url=explanation_url(call.settings.public_url),
+            topic=topic,
         ),
+        links=explanation_links(call.settings.public_url),
         suggestions=suggestions,
         selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
         overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
-        extension={RULES: list(draft.rules)},
+        extension={RULES: list(draft.rules), FULL: _full_text(draft, changes, disclaimer)},
     )
+
+
+def _full_text(draft: Draft, changes: Sequence[Line], disclaimer: str) -> str:
+    changed = markdown.bullets(line.text for line in changes)
+    return markdown.joined([draft.full, markdown.section("Changed by this site", changed), disclaimer])
 
 
 def _suggested(offer: Offer, instance: UUID, card: str, position: int) -> Suggestion:

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, cautions_section, not_used_section, tasks_section, why
+from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines
+from cds.hooks.cards.full_text import cautions_section, not_used_section, tasks_section, why
+from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.order_set import care_orders
@@ -36,18 +38,31 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
         indicator="info",
         topic="handover",
         summary=f"Going home in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
-        detail=markdown.joined(
+        lines=(
+            *task_lines(decision.tasks, "To arrange", "[ ] "),
+            *_leaflet_line(decision),
+            *caution_lines(decision, ("info",)),
+            *not_used_line([*decision.not_used, *call.gathered.not_had]),
+        ),
+        full=markdown.joined(
             [
                 tasks_section(decision.tasks, "To arrange"),
                 markdown.section("For the patient, in the care plan", markdown.bullets(_leaflets(decision))),
                 cautions_section(decision, ("info",)),
                 markdown.section("Why", why(decision, rules)),
-                not_used_section([*decision.not_used, *call.gathered.not_had]),
+                not_used_section(call.content.ruleset, [*decision.not_used, *call.gathered.not_had]),
             ]
         ),
         rules=rules,
         offers=(Offer("Order the handover and the follow-up", actions, recommended=True),) if actions else (),
     )
+
+
+def _leaflet_line(decision: Decision) -> Iterator[Line]:
+    """In which languages the instructions for the patient come along."""
+    if decision.leaflets:
+        languages = ", ".join(markdown.code(leaflet.language) for leaflet in decision.leaflets)
+        yield Line("", f"The care plan brings the instructions for the patient: {languages}.", needed=True)
 
 
 def _leaflets(decision: Decision) -> Iterator[str]:
@@ -68,5 +83,6 @@ SERVICE = HookService(
     request=DischargeRequest,
     concerns=_always,
     cards=_cards,
+    longest_detail=1500,
     implied={"discharge_planned": True},
 )

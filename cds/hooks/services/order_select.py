@@ -8,8 +8,9 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card
 from cds.hooks.cards.need import need_first, without_leading
+from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.suggestions.catalogue_items import shelf_lines
+from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
 from cds.protocol.request import OrderSelectRequest
@@ -24,18 +25,19 @@ def _concerns(request: OrderSelectRequest, content: Content) -> bool:
 def _cards(call: HookCall) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
     actions = whole_order_set(call.decision, call.orders, selected, call.standing)
-    size = call.decision.size_class
-    label = "Order the review and the care" if size is None else f"Order {size.code} with its care"
+    size, shelf = call.decision.size_class, call.content.shelf(call.decision)
+    label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
     offers = (Offer(label, actions, recommended=True),) if actions else ()
     main = size_card(
         call.content.ruleset,
         call.decision,
-        shelf=shelf_lines(call.content.shelf(call.decision)),
+        items=shelf_items(shelf),
+        shelf=shelf_lines(shelf),
         not_had=call.gathered.not_had,
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
     main = need_first(main, call.decision)
-    return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision))]
+    return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
 
 
 def _doubted(main: Draft) -> Draft:
@@ -45,7 +47,8 @@ def _doubted(main: Draft) -> Draft:
         main,
         indicator="critical" if main.indicator == "critical" else "warning",
         summary=markdown.shorten(f"{doubt} {main.summary}", LONGEST_SUMMARY),
-        detail=markdown.joined([f"**{doubt}**", main.detail]),
+        lines=(Line("", f"**{doubt}**", needed=True), *main.lines),
+        full=markdown.joined([f"**{doubt}**", main.full]),
     )
 
 
@@ -60,4 +63,5 @@ SERVICE = HookService(
     request=OrderSelectRequest,
     concerns=_concerns,
     cards=_cards,
+    longest_detail=1000,
 )

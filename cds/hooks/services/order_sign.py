@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import not_used_section, why
+from cds.hooks.cards.content import not_used_line, reasons
+from cds.hooks.cards.full_text import not_used_section, why, why_title
+from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
 from cds.hooks.suggestions.need_first import offers_need_first
@@ -99,7 +101,8 @@ def _differs(call: HookCall, axis: AxisDecision, value: str) -> Finding:
     if axis.axis == "line" and value == shape.values[-1]:
         text = f"The order is for an adult, and the patient belongs to the {fits.replace('_', ' ')} line."
         return _finding(call, "adult_for_a_child", text, axis.rules)
-    text = f"The order states {shape.title} {value.replace('_', ' ')}; {axis.confidence} is {fits.replace('_', ' ')}."
+    known = axis.confidence if shape.edges else "recorded"
+    text = f"The order states {shape.title} {value.replace('_', ' ')}; {known} is {fits.replace('_', ' ')}."
     return _finding(call, "size_differs", text, axis.rules)
 
 
@@ -152,21 +155,30 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
         indicator=worst.severity,
         topic="order",
         summary=markdown.shorten(worst.summary or worst.text, _LONGEST) + more,
-        detail=markdown.joined(
-            [
-                *(_explained(call, finding) for finding in findings),
-                not_used_section([*call.decision.not_used, *call.gathered.not_had]),
-            ]
-        ),
+        lines=_lines(call, findings),
         rules=tuple(dict.fromkeys(rule for finding in findings for rule in finding.rules)),
         offers=_offers(call, order, orders, findings),
+        full=markdown.joined(
+            [
+                *(_explained(call, finding) for finding in findings),
+                not_used_section(call.content.ruleset, [*call.decision.not_used, *call.gathered.not_had]),
+            ]
+        ),
+    )
+
+
+def _lines(call: HookCall, findings: list[Finding]) -> tuple[Line, ...]:
+    """Every finding, the gravest first, then why."""
+    return (
+        *(Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True) for finding in findings),
+        *(line for finding in findings for line in reasons(call.decision, finding.rules, finding.severity)),
+        *not_used_line([*call.decision.not_used, *call.gathered.not_had]),
     )
 
 
 def _explained(call: HookCall, finding: Finding) -> str:
-    title = "Why this is critical" if finding.severity == "critical" else "Why"
     stated = f"**{markdown.plain(finding.text)}**"
-    return markdown.joined([stated, markdown.section(title, why(call.decision, finding.rules))])
+    return markdown.joined([stated, markdown.section(why_title(finding.severity), why(call.decision, finding.rules))])
 
 
 def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:

@@ -1,14 +1,20 @@
-"""``collar-patient-view``: the chart of a patient in a collar is opened, so say what is dangerous or overdue."""
+"""``collar-patient-view``: the chart of a patient in a collar, or for whom one is ordered, is opened.
+
+Said is what is dangerous; once the collar is worn, also what is overdue.
+"""
 
 from __future__ import annotations
 
+from cds.fhir.json_access import mapping, text
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, not_used_section, tasks_section, why
+from cds.hooks.cards.content import caution_cards, not_used_line, task_lines
+from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
+from cds.hooks.suggestions.existing_orders import STANDING
 from cds.hooks.suggestions.order_set import care_orders
-from cds.protocol.request import PatientViewRequest
+from cds.protocol.request import PatientViewRequest, names_another_patient
 from cds.site.content import Content
 from rules.model.decision import Task
 
@@ -22,12 +28,24 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     worn = any(fact.name == "collar_in_place" and fact.value is True for fact in call.decision.facts)
-    if not worn or call.deceased:
+    if call.deceased or not (worn or _ordered(call)):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
+    if not worn:
+        return caution_cards(decision, ("critical",))
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
     return [*overdue, *([_due_card(call, due)] if due else [])]
+
+
+def _ordered(call: HookCall) -> bool:
+    """Whether the record holds an order of a collar for this patient that is a draft or in force."""
+    patient = call.request.context.patientId
+    return any(
+        order.get("status") in STANDING
+        and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
+        for order in call.content.collar_orders(call.gathered.resources)
+    )
 
 
 def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:
@@ -40,11 +58,12 @@ def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:
         indicator="info",
         topic="due",
         summary=markdown.shorten(f"Collar care due now: {due[0].title}", _LONGEST) + more,
-        detail=markdown.joined(
+        lines=(*task_lines(due, "Due now"), *not_used_line([*call.decision.not_used, *call.gathered.not_had])),
+        full=markdown.joined(
             [
                 tasks_section(due, "Due now"),
                 markdown.section("Why", why(call.decision, rules)),
-                not_used_section([*call.decision.not_used, *call.gathered.not_had]),
+                not_used_section(call.content.ruleset, [*call.decision.not_used, *call.gathered.not_had]),
             ]
         ),
         rules=rules,
@@ -58,9 +77,11 @@ SERVICE = HookService(
     title="Rigid neck collar: what is overdue",
     description=(
         "When the chart of a patient who wears a rigid neck collar is opened: recorded dangers, overdue skin inspection, "
-        "too long in the collar, no review, an extrication collar still on. Otherwise silent."
+        "too long in the collar, no review, an extrication collar still on; where a collar is only ordered, the critical "
+        "dangers. Otherwise silent."
     ),
     request=PatientViewRequest,
     concerns=_always,
     cards=_cards,
+    longest_detail=900,
 )

@@ -16,6 +16,7 @@ from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
 
 _MOST_SHOWN = 4
+_MOST_NAMED = 2
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,14 @@ def shelf_lines(shelf: Shelf | None) -> list[str]:
     more = len(shelf.items) - _MOST_SHOWN
     nothing = [f"nothing fits: {markdown.plain(reason)}" for reason in shelf.none_because]
     return [*shown, *([f"and {more} more"] if more > 0 else []), *nothing]
+
+
+def shelf_items(shelf: Shelf | None) -> list[str]:
+    """The nearest items of ``shelf`` in Markdown, by name; or why nothing fits. None: the site has no catalogue."""
+    if shelf is None:
+        return []
+    named = [f"**{markdown.plain(item.item)}** {markdown.plain(item.name)}" for item in shelf.items[:_MOST_NAMED]]
+    return named or [f"nothing fits: {markdown.plain(reason)}" for reason in shelf.none_because]
 
 
 def ordered_item(order: Resource, catalogue: Catalogue | None) -> OrderedItem | None:

@@ -11,7 +11,8 @@ from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import ORDERS
 from cds.protocol.request import Resource, names_another_patient
 
-_STANDING = ("draft", "active", "on-hold")
+STANDING = ("draft", "active", "on-hold")
+"""The states of an order or a plan that is not over."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class StandingCare:
         plan: str | None = None
         for resource in resources:
             subject = text(mapping(resource, "subject"), "reference") or ""
-            if resource.get("status") not in _STANDING or not isinstance(resource.get("id"), str):
+            if resource.get("status") not in STANDING or not isinstance(resource.get("id"), str):
                 continue
             if names_another_patient(subject, patient):
                 continue

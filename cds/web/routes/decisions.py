@@ -65,6 +65,23 @@ def facts(service: CurrentService) -> JSONResponse:
     return JSONResponse({"facts": [{k: v for k, v in row.items() if v is not None} for row in rows]})
 
 
+@router.get("/rules", summary="Every rule")
+def rules(service: CurrentService) -> JSONResponse:
+    """Every rule in short, with its reason and the citations of its sources: where the link of a card leads."""
+    ruleset = service.content.ruleset
+    found = [
+        {
+            "id": each.id,
+            "title": each.title,
+            "because": each.because,
+            "sources": [ruleset.sources[cited].citation for cited in each.sources],
+        }
+        for each in ruleset.rules.values()
+    ]
+    identity = {"name": ruleset.name, "title": ruleset.title, "version": ruleset.version, "hash": ruleset.hash}
+    return JSONResponse({**identity, "disclaimer": ruleset.disclaimer, "rules": found})
+
+
 @router.get("/rules/{rule_id}", summary="One rule", responses={404: {"description": "no such rule"}})
 def rule(rule_id: str, service: CurrentService) -> JSONResponse:
     """One rule: when it fires, what it does, why, and what stands behind it."""

@@ -325,7 +325,7 @@ def test_what_has_news_is_no_repeat(was_overridden: Callable[..., bool], secrecy
 def test_a_critical_card_is_shown_again_whatever_was_overridden(memory: CardMemory, secrecy: Secrecy) -> None:
     made_decision = Decider(load_ruleset()).decide({}, at=AT)
     hooks = HookMemory(memory, secrecy, Metrics(), 24)
-    shown = Draft("warning", "t", "Summary", "", RULES)
+    shown = Draft("warning", "t", "Summary", (), RULES)
     issued = Card(uuid=str(uuid.uuid4()), summary="s", detail="d", indicator="warning", source=Source(label="x"))
     hooks.remember("s", "p1", [(issued, shown)], made_decision)
     memory.keep("s", [overridden(issued.uuid)], made_decision.at)

@@ -70,7 +70,7 @@ def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> No
     response = select(client, order_select(*MEASURED))
     (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
     assert card["indicator"] == "info"
-    assert card["summary"].startswith("Neck collar adult H3 G2 (measured): ")
+    assert card["summary"].startswith("Neck collar adult H3 G2: height and width measured")
     decision = response["extension"]["org.example.nuque.decision"]
     assert decision["size_class"]["code"] == "adult H3 G2"
     ruleset = load_ruleset()
@@ -122,9 +122,10 @@ def test_what_is_among_the_drafts_already_is_not_created_again(client: TestClien
 def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) -> None:
     response = select(client, order_select())
     decision = response["extension"]["org.example.nuque.decision"]
-    detail = response["cards"][-1]["detail"]
-    assert decision["measure_next"][0]["label"] in detail
-    assert "height, girth, contour and back not recorded" in detail
+    card = response["cards"][-1]
+    assert decision["ask"][0]["ask"] in card["detail"]
+    assert decision["measure_next"][0]["label"] in card["extension"]["org.example.nuque.full-text"]
+    assert card["summary"].endswith("height, width, head position and bed rest not recorded")
 
 
 def test_an_unknown_age_gives_no_size_and_no_device(client: TestClient) -> None:
@@ -143,12 +144,13 @@ def test_an_airway_threat_comes_first_and_says_why_it_is_critical(client: TestCl
     assert {action["type"] for action in actions(response)} == {"create"}
 
 
-def test_one_malformed_observation_costs_no_card_and_is_listed(client: TestClient) -> None:
+def test_one_malformed_observation_costs_no_card_and_is_counted_and_listed(client: TestClient) -> None:
     bad = {**observation("neck-circumference", 380, number=2), "valueQuantity": {"value": 380}}
     response = select(client, order_select(*MEASURED, bad))
-    whole = "\n".join(card["detail"] for card in response["cards"])
-    assert "adult H3 G2" in whole
-    assert "Observation/neck-circumference-2" in whole
+    (card,) = response["cards"]
+    assert "adult H3 G2" in card["summary"]
+    assert "Not used: 1 record" in card["detail"]
+    assert "Observation/neck-circumference-2" in card["extension"]["org.example.nuque.full-text"]
 
 
 def test_the_same_call_gets_the_same_answer_and_the_same_ids(client: TestClient) -> None:

@@ -6,7 +6,16 @@ import pytest
 from fastapi.testclient import TestClient
 
 from rules.loading.loader import load_ruleset
-from tests.cds.hook_calls import MEASURED, changed, discharge, observation, order_select, patient_view
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    bundle,
+    changed,
+    discharge,
+    observation,
+    order_select,
+    patient_view,
+)
 from tests.cds.hooks.cds_hooks_standard import check_response
 
 WORN = observation("collar-in-place", True)
@@ -143,3 +152,38 @@ def test_a_collar_for_a_patient_who_has_died_is_doubted(client: TestClient) -> N
     card = cards(client, "collar-order-select", call)[0]
     assert card["indicator"] == "warning"
     assert card["summary"].startswith("The record says that this patient has died")
+
+
+# --- before a collar is worn -------------------------------------------------------------------------------------------------
+
+ORDERED = {**COLLAR_ORDER, "status": "active"}
+
+
+@pytest.mark.parametrize("status", ["draft", "active", "on-hold"])
+def test_a_critical_danger_is_said_when_a_collar_is_ordered(client: TestClient, status: str) -> None:
+    call = patient_view(*MEASURED, observation("tracheostomy", True), LONG_AGO)
+    (card,) = cards(
+        client, "collar-patient-view", changed(call, "prefetch.orders", bundle({**ORDERED, "status": status}))
+    )
+    assert card["indicator"] == "critical"
+    assert card["summary"].startswith("Tracheostomy: ")
+
+
+@pytest.mark.parametrize(
+    "order",
+    [
+        {**ORDERED, "status": "revoked"},
+        {**ORDERED, "subject": {"reference": "Patient/p2"}},
+        {**ORDERED, "doNotPerform": True},
+    ],
+    ids=["revoked", "of another patient", "a prohibition"],
+)
+def test_no_order_in_force_no_card(client: TestClient, order: dict[str, Any]) -> None:
+    call = patient_view(*MEASURED, observation("tracheostomy", True))
+    assert cards(client, "collar-patient-view", changed(call, "prefetch.orders", bundle(order))) == []
+
+
+def test_an_ordered_collar_without_a_danger_opens_in_silence(client: TestClient) -> None:
+    assert (
+        cards(client, "collar-patient-view", changed(patient_view(*MEASURED), "prefetch.orders", bundle(ORDERED))) == []
+    )

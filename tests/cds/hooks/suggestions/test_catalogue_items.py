@@ -48,7 +48,7 @@ def sign(client: TestClient, call: dict[str, Any]) -> Any:
 
 
 def details(answer: Any) -> str:
-    return "\n".join(card["detail"] for card in answer["cards"])
+    return "\n".join(f"{card['summary']}\n{card['detail']}" for card in answer["cards"])
 
 
 def test_the_size_card_names_the_items_that_fit(hospital: TestClient) -> None:

@@ -1,0 +1,33 @@
+"""How sure each part of a size is, in words: what was measured, what was estimated, and what nobody recorded."""
+
+from __future__ import annotations
+
+from rules.model.decision import Decision
+from rules.model.ruleset import Basis, Ruleset
+
+_NAMES = {"line": "age", "height_band": "height", "girth_band": "width", "contour": "head position", "back": "bed rest"}
+"""What was recorded, by the axis that it decides; an axis of another rule set goes by its title."""
+_SAID: dict[Basis, str] = {"measured": "measured", "observed": "estimated", "assumed": "not recorded"}
+
+
+def by_part(ruleset: Ruleset, decision: Decision) -> str:
+    """``Height and width measured; head position and bed rest not recorded``.
+
+    Of the parts that are not measured with a tape only those are named of which something is missing.
+    """
+    parts = []
+    for basis, words in _SAID.items():
+        axes = [
+            axis
+            for name, axis in decision.axes.items()
+            if axis.confidence == basis and (basis != "measured" or ruleset.axes[name].edges)
+        ]
+        names = [_NAMES.get(axis.axis, ruleset.axes[axis.axis].title) for axis in axes]
+        if names:
+            parts.append(f"{_listed(names)} {words}")
+    said = "; ".join(parts)
+    return f"{said[:1].upper()}{said[1:]}"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
