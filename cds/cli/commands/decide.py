@@ -10,6 +10,7 @@ import click
 
 from cds.cli.input_files import read_input
 from cds.cli.options import codes_of, knowledge_options, load_knowledge
+from cds.cli.text.brief import brief_text
 from cds.cli.text.decision import decision_text, sources_text
 from cds.site.catalogue import Catalogue
 from rules.deciding.decider import Decider
@@ -22,7 +23,8 @@ from rules.deciding.decider import Decider
 )
 @click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
 @click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")
-@click.option("--full", is_flag=True, help="Also each task's instruction, and each rule that fired.")
+@click.option("--why", is_flag=True, help="With the rules behind each line, and their sources.")
+@click.option("--full", is_flag=True, help="With every instruction and each rule that fired as well.")
 @click.option("--json", "as_json", is_flag=True, help="The whole decision as JSON.")
 @knowledge_options
 def decide(
@@ -30,6 +32,7 @@ def decide(
     at: datetime | None,
     code_map: Path | None,
     catalogue: Path | None,
+    why: bool,
     full: bool,
     as_json: bool,
     knowledge: str | None,
@@ -49,6 +52,8 @@ def decide(
     if as_json:
         stock = {} if shelf is None else {"stock": shelf.model_dump(mode="json")}
         click.echo(json.dumps({**decision.as_json(), **stock}, indent=2, ensure_ascii=False))
+    elif not (why or full):
+        click.echo(brief_text(ruleset, decision, given.title, shelf))
     else:
         click.echo(decision_text(decision, given.title, shelf, full=full))
         click.echo(sources_text(decision.sources))

@@ -1,4 +1,4 @@
-"""``nuque demo``: every invented patient of a demo folder, decided, explained, and written as FHIR."""
+"""``nuque demo``: every invented patient of a demo folder, decided, shown in a table, and written as FHIR."""
 
 from __future__ import annotations
 
@@ -14,10 +14,12 @@ from rich.console import Console
 from rich.progress import track
 
 from cds.cli.input_files import Input, InputError, read_input
+from cds.cli.text.brief import Row, brief_text, table
 from cds.cli.text.decision import decision_text, sources_text
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import as_bundle, suggested
+from cds.reports.model import count
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
@@ -26,6 +28,7 @@ from rules.loading import schema
 from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
+from rules.model.ruleset import Ruleset
 
 _PACKAGE = Path(__file__).parents[2]
 _SHIPPED = next(
@@ -40,6 +43,11 @@ class _Patient(schema.Schema):
     file: str
     shows: str
     at: AwareDatetime
+
+    @property
+    def number(self) -> str:
+        """By what it is called for: what its file begins with."""
+        return self.file.split("_")[0]
 
 
 class _Index(schema.Schema):
@@ -59,18 +67,28 @@ class _Decided:
     shelf: Shelf
     bundle: dict[str, Any]
 
-    def document(self, written: Path) -> dict[str, Any]:
+    @property
+    def title(self) -> str:
+        """Who it is, and what it shows."""
+        return f"{self.given.title}: {self.entry.shows}"
+
+    def written_to(self, out: Path) -> Path:
+        """The file of its FHIR resources in the folder ``out``."""
+        return out / f"{Path(self.entry.file).stem}.fhir.json"
+
+    def document(self, out: Path) -> dict[str, Any]:
         """Everything about it as JSON values."""
         return {
             "file": self.entry.file,
             "shows": self.entry.shows,
             "decision": self.decision.as_json(),
             "stock": self.shelf.model_dump(mode="json"),
-            "fhir": str(written),
+            "fhir": str(self.written_to(out)),
         }
 
 
 @click.command()
+@click.argument("patient", required=False)
 @click.option(
     "--folder",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
@@ -85,38 +103,56 @@ class _Decided:
     show_default=True,
     help="Folder for the FHIR resources, one Bundle a patient.",
 )
-@click.option("--full", is_flag=True, help="Also each task's instruction, and each rule that fired.")
+@click.option("--why", is_flag=True, help="In place of the table, each decision with the rules behind it.")
+@click.option("--full", is_flag=True, help="The same with every instruction and each rule that fired.")
 @click.option("--json", "as_json", is_flag=True, help="All decisions as one JSON document.")
-def demo(folder: Path | None, out: Path, full: bool, as_json: bool) -> None:
-    """Decide for every invented patient in the folder, show why, and write the FHIR resources."""
+def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: bool, as_json: bool) -> None:
+    """Decide for every invented patient in the folder and write the FHIR resources: a table, one line a patient.
+
+    PATIENT, the number at the start of a line (13), shows one of them.
+    """
     if folder is None:
         raise click.UsageError("this installation holds no invented patients; name a folder of your own with --folder")
     index = _read_index(folder)
+    chosen = _chosen(index, patient)
+    ruleset = load_ruleset()
+    decided = _written(_decide_all(ruleset, folder, chosen), out, len(chosen))
+    if as_json:
+        click.echo(json.dumps([each.document(out) for each in decided], indent=2, ensure_ascii=False))
+        return
+    if why or full:
+        for each in decided:
+            click.echo(decision_text(each.decision, each.title, each.shelf, full=full))
+        click.echo(sources_text({name: text for each in decided for name, text in each.decision.sources.items()}))
+    elif patient is not None:
+        click.echo(brief_text(ruleset, decided[0].decision, decided[0].title, decided[0].shelf))
+    else:
+        click.echo(table(Row(each.entry.number, each.given.title.split(" (")[0], each.decision) for each in decided))
+        click.echo("\n! critical. One patient: nuque demo 13; with reasons: nuque demo 13 --why")
+    click.echo(f"\n{count(len(decided), 'patient')} of {index.hospital}; FHIR resources written to {out}/")
+
+
+def _chosen(index: _Index, patient: str | None) -> tuple[_Patient, ...]:
+    """The entry of the number ``patient``, or all. Raises UsageError where there is none."""
+    chosen = tuple(entry for entry in index.patients if patient in (None, entry.number))
+    if not chosen:
+        numbers = ", ".join(entry.number for entry in index.patients)
+        raise click.UsageError(f"no patient {patient}; there are {numbers}")
+    return chosen
+
+
+def _written(deciding: Iterator[_Decided], out: Path, total: int) -> list[_Decided]:
+    """Everybody of ``deciding``, the FHIR resources of each written to ``out`` on the way."""
     out.mkdir(parents=True, exist_ok=True)
     errors = Console(stderr=True)
-    documents: list[dict[str, Any]] = []
-    citations: dict[str, str] = {}
-    for decided in track(
-        _decide_all(folder, index),
-        total=len(index.patients),
-        description="Deciding",
-        console=errors,
-        transient=True,
-        disable=not errors.is_terminal,
+    decided = []
+    for each in track(
+        deciding, total=total, description="Deciding", console=errors, transient=True, disable=not errors.is_terminal
     ):
-        written = out / f"{Path(decided.entry.file).stem}.fhir.json"
-        written.write_text(json.dumps(decided.bundle, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-        if as_json:
-            documents.append(decided.document(written))
-        else:
-            title = f"{decided.given.title}: {decided.entry.shows}"
-            click.echo(decision_text(decided.decision, title, decided.shelf, full=full))
-            citations |= decided.decision.sources
-    if as_json:
-        click.echo(json.dumps(documents, indent=2, ensure_ascii=False))
-    else:
-        click.echo(sources_text(citations))
-        click.echo(f"\n{len(index.patients)} patients of {index.hospital}; FHIR resources written to {out}/")
+        text = json.dumps(each.bundle, indent=2, ensure_ascii=False) + "\n"
+        each.written_to(out).write_text(text, encoding="utf-8")
+        decided.append(each)
+    return decided
 
 
 def _read_index(folder: Path) -> _Index:
@@ -127,11 +163,10 @@ def _read_index(folder: Path) -> _Index:
     return index
 
 
-def _decide_all(folder: Path, index: _Index) -> Iterator[_Decided]:
-    ruleset = load_ruleset()
+def _decide_all(ruleset: Ruleset, folder: Path, chosen: tuple[_Patient, ...]) -> Iterator[_Decided]:
     decider, codes = Decider(ruleset), load_code_map(ruleset)
     catalogue = Catalogue.load(folder / "catalogue.yaml", ruleset)
-    for entry in index.patients:
+    for entry in chosen:
         given = read_input(
             (folder / entry.file).read_bytes(), entry.file, ruleset, lambda: codes, entry.at, now=entry.at
         )

@@ -12,7 +12,7 @@ import click
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
 
-_COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}
+COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}
 _WIDEST = 110
 
 
@@ -130,7 +130,7 @@ class _Lines:
 
     def cautions(self) -> Iterator[Line]:
         for caution in self.decision.cautions:
-            yield Line(2, f"{caution.severity}: {caution.text}", colour=_COLOURS[caution.severity])
+            yield Line(2, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity])
             yield from self.rules(caution.rules)
 
     def tasks(self) -> Iterator[Line]:

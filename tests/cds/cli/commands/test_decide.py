@@ -61,15 +61,22 @@ def test_a_bundle_of_5000_resources():
     assert decision["size_class"]["code"] == "adult H3 G2"
 
 
-def test_the_text_names_size_rules_and_sources():
+def test_the_text_names_the_size_how_sure_it_is_and_no_rule():
     text = run("decide", "-", given=json.dumps(FACTS)).output
+    assert "adult H3 G2: adult line, height 60 to under 75 mm" in text
+    assert "Height and width measured; head position and bed rest not recorded" in text
+    assert "sizing." not in text
+
+
+def test_the_reasons_name_size_rules_and_sources():
+    text = run("decide", "-", "--why", given=json.dumps(FACTS)).output
     assert "adult H3 G2" in text
     assert "sizing.height.measured_h3 [practice-height" in text
     assert "[practice-height] Common practice, no source." in text
 
 
 def test_the_full_text_adds_instructions_and_comparisons():
-    brief, full = (run("decide", "-", *more, given=json.dumps(FACTS)).output for more in ([], ["--full"]))
+    brief, full = (run("decide", "-", *more, given=json.dumps(FACTS)).output for more in (["--why"], ["--full"]))
     assert "neck_height_mm >= 57" not in brief
     assert "neck_height_mm >= 57" in full
 

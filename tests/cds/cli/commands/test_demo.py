@@ -49,7 +49,30 @@ def test_the_patients_reach_every_value_of_every_axis(documents):
 def test_some_patients_get_no_size_and_the_text_says_why(documents, shown):
     withheld = [document for document in documents if "size_class" not in document["decision"]]
     assert withheld
-    assert "none: " in shown[0]
+    assert "Unknown Person-11    none" in shown[0] and "The age is not known" in shown[0]
+
+
+def test_the_table_has_a_line_for_everybody_and_fits_two_screens_of_45_lines(documents, shown):
+    lines = shown[0].splitlines()
+    assert [line[:2] for line in lines[1 : len(documents) + 1]] == [document["file"][:2] for document in documents]
+    assert len(lines) <= 2 * 45
+    assert max(map(len, lines)) <= 100
+
+
+def test_one_patient_is_shown_by_number_on_a_screen_and_with_reasons(tmp_path):
+    brief, why = (
+        CliRunner().invoke(main, ["demo", "13", *more, "--out", str(tmp_path)]).output for more in ([], ["--why"])
+    )
+    assert "never push it towards neutral" in brief and "sizing.contour.flexed" not in brief
+    assert "sizing.contour.flexed [" in why
+    assert [path.name for path in tmp_path.iterdir()] == ["13_fixed_flexion.fhir.json"]
+
+
+def test_a_patient_who_is_not_there_is_refused_with_those_who_are(tmp_path):
+    done = CliRunner().invoke(main, ["demo", "99", "--out", str(tmp_path)])
+    assert done.exit_code == 2
+    assert "no patient 99; there are 01, 02" in done.stderr
+    assert not list(tmp_path.iterdir())
 
 
 def test_every_written_bundle_is_valid_r4(shown):

@@ -1,0 +1,126 @@
+"""A decision on one screen, and many decisions as a table of one line each."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
+
+import click
+
+from cds.cli.text.decision import COLOURS, Line, render
+from cds.hooks.cards.by_part import by_part
+from cds.hooks.cards.markdown import shorten
+from cds.site.catalogue_matching import Shelf
+from rules.model.decision import Decision, MeasureNext, Question, Task
+from rules.model.ruleset import Ruleset
+
+MOST_LINES = 25
+"""Lines for a patient without a critical caution and with at most two warnings; what is critical may take more."""
+_MOST_QUESTIONS = 2
+_MOST_ITEMS = 2
+_LEAST_FOR_TASKS = 4
+
+
+def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
+    """``decision`` under ``title``: size, item, cautions, what to find out, and as many tasks as there is room for."""
+    head = render(_head(ruleset, decision, title, shelf)).splitlines()
+    foot = render(_foot(decision)).splitlines()
+    room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
+    return "\n".join([*head, *_tasks(decision.tasks, room), *foot])
+
+
+def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[Line]:
+    yield Line(0, title, bold=True)
+    for caution in decision.leading:
+        yield Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
+    for hold in decision.holds:
+        yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
+    if decision.size_class is not None:
+        size = decision.size_class
+        yield Line(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
+        yield Line(1, by_part(ruleset, decision))
+        for candidate in decision.candidates[1:]:
+            yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why}")
+        yield from _items(shelf)
+    for caution in (each for each in decision.cautions if not each.leads):
+        if caution.severity == "critical":
+            yield Line(1, f"critical: {caution.text}", colour=COLOURS["critical"], bold=True)
+        elif caution.severity == "warning":
+            yield Line(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
+    if decision.dangers_not_recorded is not None:
+        yield Line(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
+    questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
+    asked = {question.fact: question.ask for question in questions}
+    for ask in list(asked.values())[:_MOST_QUESTIONS]:
+        yield Line(1, f"Find out: {ask}")
+
+
+def _items(shelf: Shelf | None) -> Iterator[Line]:
+    if shelf is not None:
+        for item in shelf.items[:_MOST_ITEMS]:
+            yield Line(1, f"on the shelf: {item.item} {item.name}")
+        for reason in shelf.none_because:
+            yield Line(1, f"nothing on the shelf fits: {reason}", colour="yellow")
+
+
+def _tasks(tasks: Sequence[Task], room: int) -> list[str]:
+    """A title and the tasks in ``room`` lines, the last of them a count where there are more."""
+    for shown in range(len(tasks), -1, -1):
+        lines = render(_named(tasks, shown)).splitlines()
+        if len(lines) <= room:
+            return lines
+    return []
+
+
+def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
+    if tasks:
+        yield Line(1, "Tasks", colour="cyan", bold=True)
+    for task in tasks[:shown]:
+        people = f", {task.people} people" if task.people > 1 else ""
+        yield Line(2, f"{task.title} ({task.performer_words}{people})")
+    if shown < len(tasks):
+        yield Line(2, f"and {len(tasks) - shown} more")
+
+
+def _foot(decision: Decision) -> Iterator[Line]:
+    infos = sum(caution.severity == "info" for caution in decision.cautions)
+    counts = [f"{infos} more to keep in mind"] if infos else []
+    if decision.not_used:
+        counts.append(f"{len(decision.not_used)} of the record not used")
+    if counts:
+        yield Line(1, f"{', '.join(counts).capitalize()}: --why", dim=True)
+    identity = decision.ruleset
+    yield Line(
+        1, f"Content {identity.hash[:12]}, {decision.at:%Y-%m-%d %H:%M %Z}; --why: reasons; --full: all", dim=True
+    )
+    yield Line(1, decision.disclaimer, dim=True)
+
+
+class Row(NamedTuple):
+    """One patient in the table: how it is called for, the name, and what was decided."""
+
+    number: str
+    name: str
+    decision: Decision
+
+
+def table(rows: Iterable[Row]) -> str:
+    """One line a patient: number, name, size or none, how many tasks, and the first caution (``!``: critical)."""
+    width = min(shutil.get_terminal_size((100, 24)).columns, 100)
+    lines = [click.style(f"{'':4}{'patient':21}{'size':23}{'tasks':>5}  first caution", bold=True)]
+    for row in rows:
+        size = row.decision.size_class.in_words if row.decision.size_class else "none"
+        start = f"{row.number:4}{shorten(row.name, 20):21}{size:23}{len(row.decision.tasks):>5}  "
+        severity, caution = _first(row.decision)
+        lines.append(start + click.style(shorten(caution, width - len(start)), fg=COLOURS.get(severity)))
+    return "\n".join(lines)
+
+
+def _first(decision: Decision) -> tuple[str, str]:
+    """The gravest thing that is said: why there is no size, or the first caution."""
+    for hold in decision.holds:
+        return "critical", f"{'! ' if hold.kind == 'do_not_size' else ''}{hold.summary}"
+    for caution in decision.cautions:
+        return caution.severity, f"{'! ' if caution.severity == 'critical' else ''}{caution.summary}"
+    return "", ""
