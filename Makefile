@@ -23,7 +23,7 @@ setup: $(VENV)/.dev ## everything needed to work on Nuque
 
 setup-spark: $(VENV)/.spark ## the same, and Apache Spark (500 MB; needs Java 17 or newer)
 
-demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ and show why
+demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ (ARGS=13 shows one)
 	$(BIN)/nuque demo $(ARGS)
 
 serve: $(VENV)/.run ## run the service on this machine only
