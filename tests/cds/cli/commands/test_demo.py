@@ -56,14 +56,14 @@ def test_the_table_has_a_line_for_everybody_and_fits_two_screens_of_45_lines(doc
     lines = shown[0].splitlines()
     assert [line[:2] for line in lines[1 : len(documents) + 1]] == [document["file"][:2] for document in documents]
     assert len(lines) <= 2 * 45
-    assert max(map(len, lines)) <= 100
+    assert max(len(line) for line in lines if str(shown[1]) not in line) <= 100
 
 
 def test_one_patient_is_shown_by_number_on_a_screen_and_with_reasons(tmp_path):
     brief, why = (
         CliRunner().invoke(main, ["demo", "13", *more, "--out", str(tmp_path)]).output for more in ([], ["--why"])
     )
-    assert "never push it towards neutral" in brief and "sizing.contour.flexed" not in brief
+    assert "never push it towards neutral" in " ".join(brief.split()) and "sizing.contour.flexed" not in brief
     assert "sizing.contour.flexed [" in why
     assert [path.name for path in tmp_path.iterdir()] == ["13_fixed_flexion.fhir.json"]
 
