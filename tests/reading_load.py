@@ -198,7 +198,8 @@ def _hook_rows() -> Iterator[str]:
 
 def _command_rows() -> Iterator[str]:
     yield _row("nuque decide", [text for _, text in all_decided().values()])
-    yield _row("  of the ordinary", [text for ordinary, text in all_decided().values() if ordinary])
+    ordinary = [text for ordinary, text in all_decided().values() if ordinary]
+    yield _row(f"of the {len(ordinary)} ordinary", ordinary)
     yield _row("nuque demo", [demo_table()])
 
 

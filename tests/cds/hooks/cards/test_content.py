@@ -72,7 +72,7 @@ def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object])
     decision = DECIDER.decide(facts, AT)
     main = size_card(RULESET, decision)
     kept = within_budget([main, *caution_cards(decision, beside_size=True)], AT_MOST)
-    assert kept and decision.tasks
+    assert kept
     assert all(0 < len(card.summary) < 140 for card in kept)
     assert all(card.rules and set(card.rules) <= set(RULESET.rules) for card in kept)
     said = "\n".join(card.full for card in kept)

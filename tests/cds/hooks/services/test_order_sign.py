@@ -105,8 +105,8 @@ def test_a_size_written_without_its_usual_back_is_a_size_for_sitting_up(
     """``adult H3 G2`` says by leaving it out which back is meant; a patient on bed rest needs the other."""
     upright = with_first(complete, orderDetail=sized("adult H3 G2")["orderDetail"])
     lying = (*MEASURED[:3], observation("bed-rest", True))
-    details = "\n".join(card["detail"] for card in sign(client, order_sign(*lying, drafts=upright)))
-    assert "The order states back standard; measured is recumbent." in details
+    heads = "\n".join(card["summary"] for card in sign(client, order_sign(*lying, drafts=upright)))
+    assert "The order states back standard; recorded is recumbent." in heads
     written_out = with_first(complete, orderDetail=sized("adult H3 G2 recumbent")["orderDetail"])
     right = tuple(draft for draft in written_out if draft["resourceType"] != "DeviceRequest")
     details = "\n".join(card["detail"] for card in sign(client, order_sign(*lying, drafts=right)))
