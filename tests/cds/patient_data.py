@@ -39,9 +39,9 @@ _NAMING = frozenset(
 """Keys under which texts name a person, a record or a right."""
 
 _WORD = re.compile(r"[^\s\"'/:;,=()\[\]{}<>&?|]+")
-_OURS = frozenset({"timestamp", "request", "places", "reasons", "remarks"})
-"""Fields of a log line with nothing from a call: the time, the id that we gave to it, places in the code, and what is wrong
-with the site's own knowledge files."""
+_OURS = frozenset({"timestamp", "request", "places", "reasons", "remarks", "ms", "status"})
+"""Fields of a log line with nothing from a call: the time, the id that we gave to it, places in the code, what is wrong with
+the site's own knowledge files, how long a call took (2,008 ms is nobody's year of birth) and the HTTP status."""
 
 _OF_THE_PROCESS = re.compile(r"process \[\d+\]|running on http://[0-9.:]+")
 """The numbers of its process and port, which the server says of itself; an id that was sent may be the same number."""
@@ -145,17 +145,33 @@ _ANYWHERE = re.compile(
 
 def telling(lines: Iterable[str]) -> list[str]:
     """Those of ``lines`` that tell of a patient, or hold a token."""
-    return [line for line in lines if _ANYWHERE.search(line) or not _sent.isdisjoint(_said(line))]
+    return [line for line in lines if _told(line)]
 
 
-def _said(line: str) -> Iterator[str]:
-    """The words of a log line, without those of fields that hold only our own."""
+def told(lines: Iterable[str]) -> list[str]:
+    """The same lines, each after the words that tell, for whoever has to find out where they come from."""
+    return [f"{', '.join(map(repr, words))} in: {line}" for line in lines if (words := _told(line))]
+
+
+def _told(line: str) -> list[str]:
+    """The words of a log line that tell of a patient."""
+    event = _of_a_call(line)
+    text = event if isinstance(event, str) else json.dumps(event, ensure_ascii=False)
+    found = {found.group() for found in _ANYWHERE.finditer(_OF_THE_PROCESS.sub("", text))}
+    return sorted(found | (_sent & set(_said(event))))
+
+
+def _of_a_call(line: str) -> Any:
+    """A log line without the fields that hold only our own; as it is where it is not JSON."""
     try:
         event = json.loads(line)
     except ValueError:
-        event = line
-    if isinstance(event, dict):
-        event = {key: value for key, value in event.items() if key not in _OURS}
+        return line
+    return {key: value for key, value in event.items() if key not in _OURS} if isinstance(event, dict) else event
+
+
+def _said(event: Any) -> Iterator[str]:
+    """The words of the texts in ``event``, plain JSON values."""
     waiting = [event]
     while waiting:
         value = waiting.pop()

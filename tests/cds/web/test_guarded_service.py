@@ -26,7 +26,7 @@ from cds.web.middleware.token_bucket import RateLimit
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, observation, order_select
-from tests.cds.patient_data import DEMO_PATIENTS, telling
+from tests.cds.patient_data import DEMO_PATIENTS, telling, told
 
 SELECT = "/cds-services/collar-order-select"
 KEY = "k" * 32
@@ -319,6 +319,15 @@ def test_the_numbers_of_the_process_are_no_patients_even_where_an_id_is_the_same
     client.post(SELECT, json=order_select(observation("neck-height", 66, id="8130"), *MEASURED[1:]))
     assert telling(['{"event": "Started server process [8130]"}', "nuque: running on http://127.0.0.1:8130"]) == []
     assert telling(["about 8130"]) == ["about 8130"]
+
+
+def test_how_long_a_call_took_is_no_year_of_birth() -> None:
+    """One of the invented patients has only a year of birth on record, and a call may take as many milliseconds."""
+    assert "2008" in DEMO_PATIENTS
+    assert telling(['{"event": "call", "ms": 2008.4, "status": 200}', '{"event": "call", "ms": 2008}']) == []
+    assert told(['{"event": "call", "ms": 2008, "about": "born 2008"}']) == [
+        """'2008' in: {"event": "call", "ms": 2008, "about": "born 2008"}"""
+    ]
 
 
 def test_metrics_count_calls_decisions_and_outcomes(make: Make) -> None:
