@@ -158,6 +158,7 @@ def test_where_the_service_is_gone_the_page_says_so(browser: Browser, live: Live
         page.route("**/bedside/answer", lambda route: route.abort())
         page.locator('input[name="age_years"]').fill("43")
         page.locator("#lost").wait_for()
+        assert page.locator("#lost").is_visible()
 
 
 def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browser, live: LiveService) -> None:

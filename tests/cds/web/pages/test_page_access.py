@@ -86,6 +86,7 @@ def test_a_header_that_anybody_could_send_is_no_setting(tmp_path: Path) -> None:
 
 
 def test_in_open_mode_pages_answer_this_machine_only(client: TestClient) -> None:
+    assert PAGES
     for path in PAGES:
         assert TestClient(client.app, client=("192.0.2.1", 1)).get(path).status_code == 403
 
