@@ -23,6 +23,7 @@ from cds.web.content_reload import Reloader, on_hangup
 from cds.web.dependencies import Clock, Service, utc_now
 from cds.web.middleware.authentication import Gate
 from cds.web.middleware.concurrency_limit import Crowding
+from cds.web.middleware.head_requests import HeadRequests
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
@@ -110,6 +111,7 @@ def _add_refusals(app: FastAPI) -> None:
 
 def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:
     """From the inside out: the last one added sees a call first."""
+    app.add_middleware(HeadRequests)
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)

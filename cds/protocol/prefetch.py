@@ -128,8 +128,7 @@ class _Gathering:
                 "the client's query failed (the prefetch holds an OperationOutcome)",
             )
         elif kind != query.brings:
-            message = f"expected a {query.brings}, an OperationOutcome or null"
-            raise RefusedCall(400, [Issue(f"prefetch.{query.key}", message, "structure")])
+            self._malformed(query, "", f"expected a {query.brings}, an OperationOutcome or null")
         elif query.brings == "Bundle":
             self._take_bundle(query, value)
         else:
@@ -147,12 +146,19 @@ class _Gathering:
     def _take_bundle(self, query: Query, bundle: Resource) -> None:
         entries = bundle.get("entry", [])
         if not isinstance(entries, list):
-            raise RefusedCall(400, [Issue(f"prefetch.{query.key}.entry", "expected a list", "structure")])
+            self._malformed(query, ".entry", "expected a list")
+            return
         self.had[query.key] = {"resourceType": "Bundle", "entry": entries}
         links = bundle.get("link", [])
         for link in links if isinstance(links, list) else []:
             if isinstance(link, dict) and link.get("relation") == "next" and isinstance(link.get("url"), str):
                 self.further[query.key] = query, link["url"]
+
+    def _malformed(self, query: Query, where: str, message: str) -> None:
+        """Raises RefusedCall where the data are needed; what can be done without costs only itself, and is said."""
+        if query.needed:
+            raise RefusedCall(400, [Issue(f"prefetch.{query.key}{where}", message, "structure")])
+        self._note(query, f"the {query.what} cannot be used: {message}")
 
     async def complete(self, fetcher: Fetcher | None) -> None:
         """Fetch what is lacking, and note what could not be had."""

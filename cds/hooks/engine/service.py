@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any, Protocol
 from uuid import UUID, uuid5
 
+import rules
 from cds.fhir import codes
 from cds.fhir.reading.reader import read
 from cds.fhir.validation import validate
@@ -103,6 +104,7 @@ class HookService:
         return {
             "hook": self.hook,
             "id": self.id,
+            "version": rules.__version__,
             "title": self.title,
             "description": self.description,
             "prefetch": {query.key: query.template for query in queries(content)},

@@ -134,6 +134,7 @@ DISCOVERY = {
                     "hook": TEXT,
                     "title": TEXT,
                     "description": TEXT,
+                    "version": TEXT,
                     "prefetch": {"type": "object", "minProperties": 1, "additionalProperties": TEXT},
                     "usageRequirements": TEXT,
                     "extension": EXTENSION,

@@ -1,10 +1,16 @@
 """What is wrong with a call is refused, and the field named (HL7 CDS Hooks 2.0, "Calling a CDS Service")."""
 
+import asyncio
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.hooks.engine.prefetch_queries import queries
+from cds.protocol.prefetch import gather
+from cds.protocol.request import OrderSelectRequest
+from cds.settings import Settings
+from cds.site.content import Content
 from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
@@ -74,6 +80,28 @@ def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field
     status, fields, _ = refusal(client, "collar-order-select", changed(SELECT, path, value))
     assert status == 400
     assert field in fields
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("prefetch.conditions", "none"),
+        ("prefetch.conditions", []),
+        ("prefetch.encounter", {"resourceType": "Patient", "id": "e1"}),
+        ("prefetch.orders", {"resourceType": "ServiceRequest"}),
+        ("prefetch.devices.entry", {}),
+    ],
+)
+def test_a_malformed_value_that_is_not_needed_costs_only_itself(client: TestClient, path: str, value: Any) -> None:
+    sent = changed(changed(SELECT, "prefetch.devices", {"resourceType": "Bundle"}), path, value)
+    answer = client.post("/cds-services/collar-order-select", json=sent)
+    assert answer.status_code == 200, answer.text
+    assert [card["summary"] for card in answer.json()["cards"]] == [
+        card["summary"] for card in client.post("/cds-services/collar-order-select", json=SELECT).json()["cards"]
+    ]
+    gathered = asyncio.run(gather(OrderSelectRequest.model_validate(sent), queries(Content.load(Settings())), None))
+    key = ".".join(path.split(".")[:2])
+    assert [note.kind for note in gathered.not_had if note.value == key] == ["incomplete"]
 
 
 def test_a_selection_that_is_not_among_the_drafts_is_refused(client: TestClient) -> None:
