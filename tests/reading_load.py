@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -42,17 +42,6 @@ HOOKS = {
     "collar-patient-view": "patient-view",
     "collar-discharge": "encounter-discharge",
 }
-_PREFETCHED = {
-    "observations": "Observation",
-    "conditions": "Condition",
-    "procedures": "Procedure",
-    "devices": "Device",
-    "deviceUses": "DeviceUseStatement",
-    "fitChecks": "QuestionnaireResponse",
-    "orders": "ServiceRequest",
-    "plans": "CarePlan",
-}
-
 Json = dict[str, Any]
 
 
@@ -80,18 +69,21 @@ class Read:
         return is_ordinary([caution["severity"] for caution in self.decision.get("cautions", ())])
 
 
-def call(service: str, file: str) -> Json:
-    """A call of ``service`` for the patient of ``file``: with an order for a collar, where the hook has orders."""
+def call(service: str, file: str, templates: Mapping[str, str]) -> Json:
+    """A call of ``service`` for the patient of ``file``: with an order for a collar, where the hook has orders.
+
+    ``templates`` are the prefetch queries of discovery; the first query for a type brings all resources of it.
+    """
     resources = [entry["resource"] for entry in json.loads((DEMO / file).read_text(encoding="utf-8"))["entry"]]
-    of_type = {kind: [r for r in resources if r["resourceType"] == kind] for kind in {*_PREFETCHED.values()}}
     (patient,) = (resource for resource in resources if resource["resourceType"] == "Patient")
     (encounter,) = (resource for resource in resources if resource["resourceType"] == "Encounter")
-    prefetch = {
-        key: {"resourceType": "Bundle", "type": "searchset", "entry": [{"resource": r} for r in of_type[kind]]}
-        if of_type[kind]
-        else None
-        for key, kind in _PREFETCHED.items()
-    }
+    prefetch: Json = {}
+    brought: set[str] = set()
+    for key, template in templates.items():
+        kind = template.split("?")[0].split("/")[0]
+        found = [] if kind in brought else [{"resource": each} for each in resources if each["resourceType"] == kind]
+        prefetch[key] = {"resourceType": "Bundle", "type": "searchset", "entry": found} if found else None
+        brought.add(kind)
     context = {"userId": "Practitioner/hm-1", "patientId": patient["id"], "encounterId": encounter["id"]}
     if service.startswith("collar-order"):
         context["draftOrders"] = {"resourceType": "Bundle", "entry": [{"resource": _order(patient["id"])}]}
@@ -101,7 +93,7 @@ def call(service: str, file: str) -> Json:
         "hook": HOOKS[service],
         "hookInstance": "9e228ba1-ba79-4211-a7bd-a0675d8861f9",
         "context": context,
-        "prefetch": {"patient": patient, "encounter": encounter, **prefetch},
+        "prefetch": {**prefetch, "patient": patient, "encounter": encounter},
     }
 
 
@@ -137,10 +129,12 @@ def all_read() -> tuple[Read, ...]:
     """What every hook answers for every patient of the demo folder, at that patient's moment."""
     clock, found = [datetime.now(UTC)], []
     with _service(clock) as client:
+        offered = client.get("/cds-services").json()["services"]
+        templates = {service["id"]: service["prefetch"] for service in offered}
         for service in HOOKS:
             for entry in INDEX:
                 clock[0] = datetime.fromisoformat(entry["at"])
-                answer = client.post(f"/cds-services/{service}", json=call(service, entry["file"]))
+                answer = client.post(f"/cds-services/{service}", json=call(service, entry["file"], templates[service]))
                 assert answer.status_code == 200, (service, entry["file"], answer.text)
                 found.append(Read(service, entry["file"], answer.json()))
     return tuple(found)

@@ -157,7 +157,7 @@ def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
         return
     size = decision.size_class
     yield Line("", f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)}).", needed=True)
-    yield Line("", f"{markdown.plain(by_part(ruleset, decision))}.", needed=True)
+    yield Line("", f"{markdown.plain(by_part(ruleset, decision))}.")
     for option in decision.candidates[1:]:
         yield Line("If it does not fit", _alternate(option, size), counted="other size")
 
@@ -183,13 +183,10 @@ def _find_out(decision: Decision) -> Iterator[Line]:
     """The dangers that are not recorded in one line, then two questions in full: dangers before the size."""
     if decision.dangers_not_recorded is not None:
         yield Line("Find out", f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**", needed=True)
-    size = {item.fact: item for item in decision.measure_next}
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
-    asked = {question.fact: question for question in questions}
-    for position, (fact, question) in enumerate(asked.items()):
-        withhold = " The answer could mean that no size is given." if fact in size and size[fact].could_withhold else ""
-        if position < _MOST_TO_FIND_OUT:
-            yield Line("Find out", f"{markdown.plain(question.ask)}{withhold}", needed=True)
+    asked = {question.fact: question.ask for question in questions}
+    for ask in list(asked.values())[:_MOST_TO_FIND_OUT]:
+        yield Line("Find out", markdown.plain(ask), needed=True)
 
 
 def _who(tasks: Sequence[Task]) -> Iterator[Line]:

@@ -109,7 +109,7 @@ def test_a_size_written_without_its_usual_back_is_a_size_for_sitting_up(
     assert "The order states back standard; recorded is recumbent." in heads
     written_out = with_first(complete, orderDetail=sized("adult H3 G2 recumbent")["orderDetail"])
     right = tuple(draft for draft in written_out if draft["resourceType"] != "DeviceRequest")
-    details = "\n".join(card["detail"] for card in sign(client, order_sign(*lying, drafts=right)))
+    details = "\n".join(card["summary"] + card["detail"] for card in sign(client, order_sign(*lying, drafts=right)))
     assert "The order states back" not in details
 
 
