@@ -1,7 +1,7 @@
 """durable_rules, columns and plain evaluation decide alike: on every shipped case, and on 100,000 generated patients.
 
-All 100,000 are decided by all three in CI (some two minutes of processor time, spread over workers); elsewhere the first
-10,000 by columns and plain evaluation, and a tenth of these by durable_rules.
+In CI all 100,000 are decided by columns and plain evaluation, and a fifth of them by durable_rules, which takes ten times as
+long as plain evaluation; elsewhere the first 10,000. ``AGREEMENT_EVERY=1`` has durable_rules decide each of them too.
 """
 
 import os
@@ -25,7 +25,7 @@ COLUMNS = Columns(RULESET)
 ALL = "CI" in os.environ
 CHUNK = 10_000
 CHUNKS = 10 if ALL else 1
-EVERY = 1 if ALL else 10
+EVERY = int(os.environ.get("AGREEMENT_EVERY", "5"))
 
 
 @pytest.mark.slow
@@ -35,7 +35,8 @@ def test_all_three_agree_on_generated_patients(seed):
     table = population(RULESET, CHUNK, seed)
     people = as_people(table)
     plain = [fire(RULESET, facts) for facts in people]
-    for row in range(0, CHUNK, EVERY):
+    # Each chunk starts at another row: the patients that are aimed at a rule stand in the order of the rules.
+    for row in range(seed % EVERY, CHUNK, EVERY):
         assert engine.fire(people[row]) == plain[row], people[row]
     assert differing(COLUMNS.decide(table), expected_table(RULESET, plain, COLUMNS)) == []
 

@@ -12,7 +12,7 @@ from rules.evaluation.hit_policy import candidates, choose
 from rules.evaluation.interpreter import Firing, fire
 from rules.model.facts import FactValue
 from rules.model.ruleset import BASES, Rule, Ruleset, TaskCall
-from rules.model.timing import strictest
+from rules.model.timing import Timing, strictest
 
 
 class Plain:
@@ -30,8 +30,9 @@ def expected_table(ruleset: Ruleset, firings: Sequence[Firing], columns: Columns
     expected: dict[str, list[object]] = {
         name: [False if _is_truth(name) else None] * len(firings) for name in columns.outputs
     }
+    places = _places(columns)
     for row, firing in enumerate(firings):
-        for name, value in _row(ruleset, firing, columns).items():
+        for name, value in _row(ruleset, firing, columns, places).items():
             expected[name][row] = value
     return expected
 
@@ -54,7 +55,22 @@ def _is_truth(name: str) -> bool:
     return name == "withheld" or name.split(":")[0] in ("rule", "hold", "caution", "refused")
 
 
-def _row(ruleset: Ruleset, firing: Firing, columns: Columns) -> dict[str, object]:
+Merged = tuple[Timing, str, int]
+"""When, by whom and by how many: what a table says of a task that several rules ask for."""
+
+
+def _places(columns: Columns) -> dict[str, dict[Merged, int]]:
+    """The number of each outcome of each task. A look-up for each cell: the skin alone can be asked for in thousands of ways."""
+    found = {}
+    for task, outcomes in columns.merged_tasks.items():
+        found[task] = {(m.timing, m.performer, m.people): number for number, m in enumerate(outcomes)}
+        assert len(found[task]) == len(outcomes), f"two outcomes of {task} say the same"
+    return found
+
+
+def _row(
+    ruleset: Ruleset, firing: Firing, columns: Columns, places: Mapping[str, Mapping[Merged, int]]
+) -> dict[str, object]:
     """The values of one row; a truth that is not named is false, any other value is null."""
     row: dict[str, object] = {f"rule:{rule.id}": True for rule in firing.fired}
     for rule in firing.fired:
@@ -67,7 +83,7 @@ def _row(ruleset: Ruleset, firing: Firing, columns: Columns) -> dict[str, object
         if f"fact:{name}" in columns.outputs and name in firing.facts
     )
     row.update(_size(ruleset, firing))
-    row.update(_tasks(ruleset, firing.fired, columns))
+    row.update(_tasks(ruleset, firing.fired, places))
     return row
 
 
@@ -86,7 +102,7 @@ def _size(ruleset: Ruleset, firing: Firing) -> dict[str, object]:
     return row
 
 
-def _tasks(ruleset: Ruleset, fired: Sequence[Rule], columns: Columns) -> dict[str, object]:
+def _tasks(ruleset: Ruleset, fired: Sequence[Rule], places: Mapping[str, Mapping[Merged, int]]) -> dict[str, object]:
     called: dict[str, list[TaskCall]] = defaultdict(list)
     for rule in fired:
         for call in rule.then.tasks:
@@ -103,6 +119,5 @@ def _tasks(ruleset: Ruleset, fired: Sequence[Rule], columns: Columns) -> dict[st
             performers[-1] if performers else definition.performer,
             max([definition.people, sum(together.values()), *(call.people or 0 for call in calls)]),
         )
-        merged = [(m.timing, m.performer, m.people) for m in columns.merged_tasks[task]]
-        row[f"task:{task}"] = merged.index(wanted)
+        row[f"task:{task}"] = places[task][wanted]
     return row
