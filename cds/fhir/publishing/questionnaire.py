@@ -1,4 +1,4 @@
-"""The fit check as a Questionnaire, and a QuestionnaireResponse read back as one check.
+"""The fit check as a Questionnaire, one check as a QuestionnaireResponse, and such a response read back as a check.
 
 Each question's ``linkId`` and code are the finding's code in our code system; the size worn is asked axis by axis.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from cds.fhir.canonical_urls import Canonicals, code
@@ -16,7 +17,7 @@ from cds.fhir.reading.code_map import FACTS
 from cds.fhir.writing.device_request import SIZE_AXIS_VALUES, axis_value_code
 from rules.deciding.fit_check import FitAttempt, findings_of
 from rules.errors import FactError, FactProblem
-from rules.evaluation.hit_policy import size_class
+from rules.evaluation.hit_policy import read_size_class, size_class
 from rules.model.ruleset import Axis, Ruleset
 
 NAME = "fit-check"
@@ -76,6 +77,48 @@ def _questions(ruleset: Ruleset, urls: Canonicals) -> Iterator[Element]:
             "text": text(fact.ask or fact.meaning),
             "type": "boolean",
         }
+
+
+# --- writing ---------------------------------------------------------------------------------------------------------
+
+
+def response(attempt: FitAttempt, ruleset: Ruleset, urls: Canonicals, at: datetime) -> Resource:
+    """``attempt`` as a QuestionnaireResponse, completed at the moment ``at``; it names no patient, its receiver does.
+
+    Raises ValueError where the size is not written as a size class.
+    """
+    facts = findings_of(ruleset)
+    worn = read_size_class(ruleset, attempt.size)
+    system = urls.code_system(SIZE_AXIS_VALUES)
+    sizes = [
+        {
+            "linkId": _axis_link(axis.name),
+            "answer": [
+                {
+                    "valueCoding": coding(
+                        system, axis_value_code(axis.name, worn[axis.name]), text(axis.words[worn[axis.name]])
+                    )
+                }
+            ],
+        }
+        for axis in ruleset.axes.values()
+    ]
+    found = [
+        {"linkId": facts[name].code, "answer": [{"valueBoolean": present}]}
+        for name, present in attempt.findings.items()
+    ]
+    items: list[Element] = [{"linkId": SIZE, "item": sizes}]
+    if attempt.item is not None:
+        items.append({"linkId": ITEM, "answer": [{"valueString": attempt.item}]})
+    if found:
+        items.append({"linkId": FINDINGS, "item": found})
+    return {
+        "resourceType": "QuestionnaireResponse",
+        "questionnaire": f"{urls.artefact('Questionnaire', NAME)}|{ruleset.version}",
+        "status": "completed",
+        "authored": at.isoformat(),
+        "item": items,
+    }
 
 
 # --- reading ---------------------------------------------------------------------------------------------------------

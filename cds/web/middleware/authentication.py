@@ -22,7 +22,7 @@ _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
 _FILES_OF_PAGES = "/static/"
 """Style sheets and scripts, the same for everybody: open, so that whoever is refused a page can still read why."""
 
-PAGES = ("/bedside",)
+PAGES = ("/bedside", "/fit")
 """Where the pages for browsers begin; they are opened by a session, not by a token."""
 
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}

@@ -69,6 +69,27 @@ def test_nobody_is_shut_out_of_the_bedside_page(browser: Browser, live: LiveServ
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (768, "dark"), (1440, "light")])
+def test_nobody_is_shut_out_of_the_fit_check(browser: Browser, live: LiveService, width: int, scheme: Any) -> None:
+    """Without JavaScript, from the start over a correction to the record."""
+    context = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme, "java_script_enabled": False}
+    with opened(browser, f"{live.url}/fit", **context) as page:
+        for axis, value in (("line", "adult"), ("height_band", "H3"), ("girth_band", "G2")):
+            page.select_option(f'[name="size.{axis}"]', value)
+        page.check("[name=chin_over_edge]")
+        for summary in (
+            "Seat the same size again and check again.",
+            "Nothing to correct: the collar fits as it was checked.",
+        ):
+            assert violations(page) == []
+            page.click("button.main")
+            assert page.locator("[data-part=summary]").inner_text() == summary
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            if page.locator("[name=looked]").is_visible():
+                page.check("[name=looked]")
+        assert violations(page) == []
+
+
 def test_what_is_pressed_is_at_least_44_pixels_high(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
         type_in(page, PATIENT)

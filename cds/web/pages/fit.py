@@ -1,0 +1,144 @@
+"""The fit check page: what is found, the one correction to make now, the next size or stop; and a record at its end."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import JSONResponse
+
+from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.publishing.questionnaire import response
+from cds.operation_outcome import Issue, RefusedCall
+from cds.web.dependencies import CurrentService, Service
+from cds.web.pages.fact_form import fact_form
+from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, worn
+from cds.web.pages.form_posts import PostedForm
+from cds.web.pages.rendering import page
+from rules.deciding.fit_check import FitAdvice, FitCheck, advise, findings_of
+from rules.errors import FactError
+from rules.model.ruleset import Ruleset
+
+router = APIRouter(include_in_schema=False)
+
+_FITTING = "fit_collar"
+"""The task whose people hold and fit while a collar is seated again."""
+
+
+@router.get("/fit")
+def begin(request: Request, service: CurrentService) -> Response:
+    """A new fit check."""
+    return _shown(request, service, FitForm(worn(service.content.ruleset, None), None, {}, (), {}))
+
+
+@router.post("/fit/start")
+def begin_with_facts(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """A new fit check with the facts of the bedside page and the size that they lead to."""
+    ruleset = service.content.ruleset
+    read = fact_form(ruleset, form)
+    left_out = {name for name in read.facts if not _belongs_to_the_patient(ruleset, name)}
+    facts = {name: value for name, value in read.facts.items() if name not in left_out}
+    decision = service.content.decider.decide(facts, service.clock())
+    size = decision.size_class.code if decision.size_class else None
+    return _shown(request, service, FitForm(worn(ruleset, size), None, {}, (), facts))
+
+
+@router.post("/fit")
+def judged(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """What to do about the findings, and the form for the next look."""
+    ruleset = service.content.ruleset
+    read = read_fit_form(ruleset, form)
+    if missing_axes(ruleset, read):
+        return _shown(request, service, read, status=422)
+    at = service.clock()
+    advice = _advice(service, read, at)
+    after = read.following(ruleset, advice) if advice.outcome in ("reseat", "change_size") else read
+    record = _record(ruleset, read, advice, at)
+    return _shown(request, service, after, advice=advice, checked=read, record=record)
+
+
+@router.post("/fit/record")
+def recorded(form: PostedForm, service: CurrentService) -> Response:
+    """The check as a FHIR QuestionnaireResponse, to be kept or sent; nothing of it stays here."""
+    content = service.content
+    read = read_fit_form(content.ruleset, form)
+    if missing_axes(content.ruleset, read):
+        raise RefusedCall(422, [Issue("size", "the size worn is not chosen on every axis", "invalid")])
+    resource = response(
+        read.attempt(content.ruleset), content.ruleset, Canonicals(content.code_map.base), service.clock()
+    )
+    headers = {"Content-Disposition": 'attachment; filename="fit-check.json"'}
+    return JSONResponse(resource, headers=headers, media_type="application/fhir+json")
+
+
+def _belongs_to_the_patient(ruleset: Ruleset, name: str) -> bool:
+    readers = {rule.topic for rule in ruleset.rules.values() if name in rule.reads}
+    return name not in findings_of(ruleset) and readers != {"fit_check"}
+
+
+def _advice(service: Service, form: FitForm, at: datetime) -> FitAdvice:
+    content = service.content
+    attempt = form.attempt(content.ruleset)
+    shelf = None if content.catalogue is None else content.catalogue.for_fit_checks()
+    check = FitCheck(**attempt.model_dump(), facts=dict(form.facts), history=form.history, shelf=shelf)
+    try:
+        return advise(content.decider, check, at)
+    except FactError as error:
+        issues = [Issue(problem.fact, problem.message, "invalid") for problem in error.problems]
+        raise RefusedCall(422, issues) from error
+
+
+def _shown(
+    request: Request,
+    service: Service,
+    form: FitForm,
+    status: int = 200,
+    advice: FitAdvice | None = None,
+    checked: FitForm | None = None,
+    record: str | None = None,
+) -> Response:
+    ruleset = service.content.ruleset
+    fitting = ruleset.tasks.get(_FITTING)
+    return page(
+        request,
+        "fit.html",
+        status,
+        form=form,
+        advice=advice,
+        checked=checked or form,
+        record=record,
+        regions=regions(ruleset),
+        axes=ruleset.axes.values(),
+        missing=missing_axes(ruleset, form) if status == 422 else [],
+        items=service.content.catalogue.items if service.content.catalogue else (),
+        labels={name: fact.label for name, fact in findings_of(ruleset).items()},
+        hands=[ruleset.hands[hand].words for hand in fitting.hands] if fitting else [],
+        people=fitting.least_people if fitting else 0,
+    )
+
+
+def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) -> str:
+    """The check as text for the chart."""
+    labels = {name: fact.label for name, fact in findings_of(ruleset).items()}
+    found = [labels[name] for name, present in form.findings.items() if present]
+    absent = [labels[name] for name, present in form.findings.items() if not present]
+    lines = [
+        f"Fit check, {at.astimezone():%Y-%m-%d %H:%M %Z}",
+        f"Worn: {advice.worn.words} ({advice.worn.code})" + (f", item {form.item}" if form.item else ""),
+        f"Found: {', '.join(found) or 'nothing'}",
+        f"Looked at, not found: {', '.join(absent) or 'nothing'}",
+        f"Not looked at: {', '.join(labels[name] for name in advice.unchecked) or 'nothing'}",
+        f"Advice: {advice.summary}",
+        *(f"- {one.correction}" for one in advice.corrections),
+        *(
+            f"Try {number}: {_try(one.size, one.item, one.findings, labels)}"
+            for number, one in enumerate(form.history, 1)
+        ),
+        f"Rules {advice.ruleset.version}, {advice.ruleset.hash[:12]}. {advice.disclaimer}",
+    ]
+    return "\n".join(lines)
+
+
+def _try(size: str, item: str | None, findings: dict[str, bool], labels: dict[str, str]) -> str:
+    found = ", ".join(labels[name] for name, present in findings.items() if present)
+    return f"{size}{f' ({item})' if item else ''}, found {found or 'nothing'}"

@@ -1,0 +1,103 @@
+"""The fit check page: the advice of POST /fit-checks, the tries carried from look to look, and a record at the end."""
+
+from __future__ import annotations
+
+import html
+import re
+
+import pytest
+from fastapi.testclient import TestClient
+from fhir.resources.R4B.questionnaireresponse import QuestionnaireResponse
+
+from cds.web.pages.fit_form import REGIONS, regions
+from rules.deciding.fit_check import findings_of
+from rules.loading.loader import load_ruleset
+from tests.cds.web.pages.page_reader import PageReader
+
+RULESET = load_ruleset()
+WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2"}
+FINDINGS = list(findings_of(RULESET))
+
+
+def _judged(client: TestClient, **posted: str) -> tuple[PageReader, dict[str, str]]:
+    """The page, and what its next post carries."""
+    answer = client.post("/fit", data={**WORN, **posted})
+    assert answer.status_code == 200
+    page = PageReader(answer.text)
+    hidden = {
+        given["name"] or "": html.unescape(given.get("value") or "")
+        for tag, given in page.tags
+        if tag == "input" and given.get("type") == "hidden"
+    }
+    return page, hidden
+
+
+def test_every_finding_of_the_rules_is_looked_for_in_one_region() -> None:
+    named = [finding.name for region in regions(RULESET) for finding in region.findings]
+    assert sorted(named) == sorted(FINDINGS) and len(set(named)) == len(named)
+    assert len(regions(RULESET)) == len(REGIONS)
+
+
+@pytest.mark.parametrize("finding", FINDINGS)
+@pytest.mark.parametrize("elsewhere", ["looked", "not looked"])
+def test_page_and_api_give_the_same_advice(client: TestClient, finding: str, elsewhere: str) -> None:
+    looked = {"looked": "yes"} if elsewhere == "looked" else {}
+    page, _ = _judged(client, **{finding: "yes"}, **looked)
+    findings = {name: name == finding for name in FINDINGS if looked or name == finding}
+    advice = client.post("/fit-checks", json={"size": "adult H3 G2", "findings": findings}).json()
+    assert page["summary"] == [advice["summary"]]
+    assert page["next"] == ([advice["next_size"]["code"]] if "next_size" in advice else [])
+    corrections = [" ".join(one["correction"].split()) for one in advice["corrections"]]
+    assert [re.sub(r"^\d+\. ", "", text) for text in page["correction"]] == corrections
+
+
+def test_earlier_tries_are_carried_until_the_fitting_comes_to_its_end(client: TestClient) -> None:
+    carried: dict[str, str] = {}
+    for tries in range(6):
+        page, carried = _judged(client, chin_over_edge="yes", **carried)
+        if page["record"]:
+            break
+        assert len(page["try"]) == tries + 1
+    assert page["summary"] == ["Stop trying on and ask the orthotist."]
+    assert "Try 1: adult H3 G2, found chin over the edge" in page["record"][0]
+
+
+def test_what_was_not_looked_at_is_not_taken_for_absent(client: TestClient) -> None:
+    page, _ = _judged(client, **{"looked.head": "yes"})
+    unchecked = len(FINDINGS) - len(REGIONS["head"][1])
+    assert f"{unchecked} points were not looked at" in page["summary"][0] and page["record"] == []
+
+
+def test_the_end_is_a_record_and_a_response_that_the_service_reads_back(client: TestClient) -> None:
+    page, carried = _judged(client, looked="yes")
+    assert "Found: nothing" in page["record"][0] and "Not looked at: nothing" in page["record"][0]
+    saved = client.post("/fit/record", data=carried)
+    assert saved.headers["content-type"] == "application/fhir+json"
+    QuestionnaireResponse.model_validate(saved.json())
+    advice = client.post("/fit-checks", json=saved.json()).json()
+    assert advice["outcome"] == "fits" and advice["worn"]["code"] == "adult H3 G2"
+
+
+def test_from_the_bedside_the_size_and_the_facts_come_along(client: TestClient) -> None:
+    facts = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41", "ear_pressed": "true"}
+    page = PageReader(client.post("/fit/start", data=facts).text)
+    chosen = [given.get("value") for tag, given in page.tags if tag == "option" and "selected" in given]
+    assert chosen == ["adult", "H3", "G2", "neutral", "standard"]
+    (kept,) = [given["value"] for tag, given in page.tags if given.get("name") == "facts"]
+    assert kept is not None and "neck_height_mm" in kept and "ear_pressed" not in kept
+
+
+def test_without_a_size_the_page_asks_for_it(client: TestClient) -> None:
+    answer = client.post("/fit", data={"chin_over_edge": "yes"})
+    assert answer.status_code == 422
+    assert len(PageReader(answer.text)["missing"]) == 3
+
+
+@pytest.mark.parametrize("history", ["[", "[1]", '[{"size": "adult H3 G2", "findings": {"no": "perhaps"}}]'])
+def test_what_the_page_carries_cannot_be_bent(client: TestClient, history: str) -> None:
+    assert client.post("/fit", data={**WORN, "history": history}).status_code == 400
+
+
+@pytest.mark.parametrize("history", ['[{"size": "giant"}]', '[{"size": "adult H3 G2", "findings": {"no_such": true}}]'])
+def test_a_try_that_no_rule_knows_is_refused_with_its_name(client: TestClient, history: str) -> None:
+    assert client.post("/fit", data={**WORN, "history": history}).status_code == 422
