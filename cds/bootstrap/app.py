@@ -28,6 +28,7 @@ from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.pages import bedside, fit, rendering
+from cds.web.pages import rules as rule_pages
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
 
@@ -87,6 +88,8 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
     routers = (
         cds_hooks.discovery,
         cds_hooks.calls,
+        # Before the API's routes of the same addresses, which answer whoever does not ask for HTML.
+        rule_pages.router,
         decisions.router,
         fit_checks.router,
         fhir_artifacts.router,

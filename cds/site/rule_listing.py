@@ -12,7 +12,7 @@ _GROUPS = {AllOf: "all of", AnyOf: "any of", NoneOf: "none of"}
 def describe_rule(ruleset: Ruleset, rule: Rule) -> str:
     """``rule`` in full, as lines of text."""
     lines = [f"{rule.id}: {rule.title}", "", "When"]
-    lines += _condition(rule.when, 1)
+    lines += condition_lines(rule.when, 1)
     lines += ["Then", *(f"  {line}" for line in describe_effects(ruleset, rule))]
     lines += ["Because", f"  {rule.because}"]
     if rule.parameters:
@@ -29,12 +29,13 @@ def describe_rule(ruleset: Ruleset, rule: Rule) -> str:
     return "\n".join(lines)
 
 
-def _condition(condition: Condition, depth: int) -> list[str]:
+def condition_lines(condition: Condition, depth: int = 0) -> list[str]:
+    """``condition`` as a tree of lines, each level indented by two blanks more, from ``depth`` levels on."""
     indent = "  " * depth
     if isinstance(condition, (AllOf, AnyOf, NoneOf)) and condition.children:
         lines = [f"{indent}{_GROUPS[type(condition)]}"]
         for child in condition.children:
-            lines += _condition(child, depth + 1)
+            lines += condition_lines(child, depth + 1)
         return lines
     return [f"{indent}{describe(condition)}"]
 

@@ -22,7 +22,10 @@ _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
 _FILES_OF_PAGES = "/static/"
 """Style sheets and scripts, the same for everybody: open, so that whoever is refused a page can still read why."""
 
-PAGES = ("/bedside", "/fit")
+_ALSO_JSON = "/rules"
+"""Addresses at which browsers get a page and programs JSON."""
+
+PAGES = ("/bedside", "/fit", "/rules")
 """Where the pages for browsers begin; they are opened by a session, not by a token."""
 
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
@@ -40,6 +43,9 @@ def call_of(scope: Scope) -> HttpCall:
 def is_page(call: HttpCall) -> bool:
     """Whether a browser asks for one of the pages; a call with a token is a program's."""
     begins = any(call.path == page or call.path.startswith(f"{page}/") for page in PAGES)
+    asks_for_html = any("text/html" in value for value in call.headers.get("accept", []))
+    if call.path.startswith(_ALSO_JSON) and not asks_for_html:
+        return False
     return begins and "authorization" not in call.headers
 
 

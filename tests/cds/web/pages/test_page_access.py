@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import pkgutil
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
+from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 
+import cds.web.pages
 from cds.bootstrap.app import create_app
 from cds.security.loopback_guard import TrustSettingsError
 from cds.settings import Settings
@@ -39,7 +43,7 @@ def behind_proxy(tmp_path: Path) -> Iterator[FastAPI]:
 
 @pytest.mark.parametrize("path", PAGES)
 def test_with_tokens_a_page_is_refused_in_words_until_the_site_names_a_proxy(tmp_path: Path, path: str) -> None:
-    client = TestClient(_guarded(tmp_path))
+    client = TestClient(_guarded(tmp_path), headers={"Accept": "text/html"})
     for answer in (client.get(path), client.post(path, data={"age_years": "4"}), client.get(f"{path}/anything")):
         assert answer.status_code == 403
         assert answer.headers["content-type"].startswith("text/plain")
@@ -92,8 +96,8 @@ def test_in_open_mode_pages_answer_this_machine_only(client: TestClient) -> None
 
 
 def test_every_page_is_held_to_this() -> None:
-    """The routes that answer with HTML, from the files that make them."""
-    from cds.web.pages import bedside
-
-    served = {route.path for router in (bedside.router,) for route in router.routes}  # type: ignore[attr-defined]
-    assert served and all(any(path == page or path.startswith(f"{page}/") for page in PAGES) for path in served)
+    modules = [import_module(f"cds.web.pages.{found.name}") for found in pkgutil.iter_modules(cds.web.pages.__path__)]
+    routers = [one for module in modules for one in vars(module).values() if isinstance(one, APIRouter)]
+    served = {route.path for router in routers for route in router.routes if isinstance(route, APIRoute)}
+    outside = {path for path in served if not any(path == page or path.startswith(f"{page}/") for page in PAGES)}
+    assert len(served) > len(PAGES) and outside == {"/static/{name}"}

@@ -1,0 +1,71 @@
+"""The pages of rules: every rule at its address, searched by words, and JSON for programs at the same address."""
+
+from __future__ import annotations
+
+import pytest
+from fastapi.testclient import TestClient
+
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from rules.loading.loader import load_ruleset
+from tests.cds.hook_calls import MEASURED, order_select
+from tests.cds.web.pages.page_reader import PageReader
+
+RULESET = load_ruleset()
+BROWSER = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+
+
+def _found(client: TestClient, **asked: str) -> list[str]:
+    answer = client.get("/rules", params=asked, headers=BROWSER)
+    assert answer.status_code == 200
+    return [
+        (given.get("href") or "").removeprefix("/rules/")
+        for tag, given in PageReader(answer.text).tags
+        if tag == "a" and (given.get("href") or "").startswith("/rules/")
+    ]
+
+
+def test_every_rule_is_listed_and_linked(client: TestClient) -> None:
+    assert _found(client) == list(RULESET.rules)
+
+
+def test_each_rule_says_when_then_why_and_on_what(client: TestClient) -> None:
+    for rule in list(RULESET.rules.values())[::20]:
+        answer = client.get(f"/rules/{rule.id}", headers=BROWSER)
+        assert answer.status_code == 200, rule.id
+        page = PageReader(answer.text)
+        assert page["because"] == [" ".join(rule.because.split())]
+        assert page["when"] and page["then"] and len(page["source"]) == len(rule.sources)
+
+
+def test_programs_get_json_at_the_same_address(client: TestClient) -> None:
+    assert client.get("/rules").headers["content-type"] == "application/json"
+    assert client.get("/rules/sizing.line.adult").json()["id"] == "sizing.line.adult"
+    assert client.get("/rules/sizing.line.adult", headers=BROWSER).text.startswith("<!doctype html>")
+
+
+def test_an_address_without_a_rule_is_not_found(client: TestClient) -> None:
+    assert client.get("/rules/no.such.rule", headers=BROWSER).status_code == 404
+
+
+def test_a_search_narrows_by_words_topic_and_evidence(client: TestClient) -> None:
+    by_words = _found(client, q="halo")
+    assert by_words and len(by_words) < 40 and "sizing.line.adult" not in by_words
+    assert set(_found(client, topic="skin")) == {rule.id for rule in RULESET.rules.values() if rule.topic == "skin"}
+    published = _found(client, evidence="published")
+    assert published == [rule.id for rule in RULESET.rules.values() if "published" in RULESET.evidence(rule)]
+    assert _found(client, q="halo", topic="skin", evidence="published", local="yes") == []
+
+
+def test_what_is_searched_for_stays_text(client: TestClient) -> None:
+    assert "<script>x" not in client.get("/rules", params={"q": '"><script>x'}, headers=BROWSER).text
+
+
+@pytest.mark.parametrize("public_url", ["https://cds.example.org", None])
+def test_the_source_of_a_card_leads_to_the_page_of_rules(store_url: str, public_url: str | None) -> None:
+    with TestClient(create_app(Settings(public_url=public_url))) as client:
+        cards = client.post("/cds-services/collar-order-select", json=order_select(*MEASURED)).json()["cards"]
+        assert cards
+        for card in cards:
+            assert card["source"].get("url") == (public_url and f"{public_url}/rules")
+        assert client.get("/rules", headers=BROWSER).status_code == 200
