@@ -71,9 +71,8 @@ def test_nobody_is_shut_out_of_the_bedside_page(browser: Browser, live: LiveServ
 
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (768, "dark"), (1440, "light")])
 def test_nobody_is_shut_out_of_the_fit_check(browser: Browser, live: LiveService, width: int, scheme: Any) -> None:
-    """Without JavaScript, from the start over a correction to the record."""
-    context = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme, "java_script_enabled": False}
-    with opened(browser, f"{live.url}/fit", **context) as page:
+    """From the start over a correction to the record."""
+    with opened(browser, f"{live.url}/fit", viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
         for axis, value in (("line", "adult"), ("height_band", "H3"), ("girth_band", "G2")):
             page.select_option(f'[name="size.{axis}"]', value)
         page.check("[name=chin_over_edge]")
@@ -88,6 +87,16 @@ def test_nobody_is_shut_out_of_the_fit_check(browser: Browser, live: LiveService
             if page.locator("[name=looked]").is_visible():
                 page.check("[name=looked]")
         assert violations(page) == []
+
+
+@pytest.mark.parametrize("path", ["/rules?q=halo", "/rules/sizing.line.adult"])
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1440, "light")])
+def test_nobody_is_shut_out_of_the_rules(
+    browser: Browser, live: LiveService, path: str, width: int, scheme: Any
+) -> None:
+    with opened(browser, live.url + path, viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_what_is_pressed_is_at_least_44_pixels_high(browser: Browser, live: LiveService) -> None:
