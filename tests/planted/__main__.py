@@ -65,6 +65,8 @@ def tree(folder: Path) -> Path:
 def noticed(fault: Fault, folder: Path) -> str | None:
     """None where a test fails with ``fault`` planted in ``folder``, otherwise what went otherwise."""
     path = folder / fault.file
+    if not path.exists():
+        return f"{fault.file} is not there; write the fault anew"
     text = path.read_text(encoding="utf-8")
     if text.count(fault.old) != 1:
         return f"{fault.file} holds {text.count(fault.old)} times what is to be changed, not once; write the fault anew"

@@ -1,0 +1,37 @@
+"""Planting a fault: noticed, not noticed, and no longer to be found."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.planted.__main__ import Fault, faults, noticed
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("return 1", "return 2", None),
+        ("return 1", "return 1 + 0", "pytest ended with 0"),
+        ("return 7", "return 8", "holds 0 times"),
+        ("return", "pass", "holds 2 times"),
+    ],
+)
+def test_a_fault_is_planted_and_taken_out_again(tmp_path: Path, old: str, new: str, said: str | None) -> None:
+    code = "def one():\n    return 1\n\n\ndef two():\n    return 2\n"
+    (tmp_path / "pytest.ini").write_text("[pytest]\npythonpath = .\n")
+    (tmp_path / "code_of_it.py").write_text(code)
+    (tmp_path / "test_it.py").write_text("from code_of_it import one\n\n\ndef test_one():\n    assert one() == 1\n")
+    problem = noticed(Fault("x", "code_of_it.py", old, new, ("test_it.py",)), tmp_path)
+    assert problem is None if said is None else said in str(problem)
+    assert (tmp_path / "code_of_it.py").read_text() == code
+
+
+def test_a_file_that_is_gone_is_said(tmp_path: Path) -> None:
+    assert "is not there" in str(noticed(Fault("x", "gone.py", "a", "b", ("test_it.py",)), tmp_path))
+
+
+def test_every_fault_changes_something_and_names_its_tests() -> None:
+    listed = list(faults())
+    assert len(listed) > 60
+    assert [fault.id for fault in listed if fault.old == fault.new or not fault.tests] == []
+    assert len({fault.id for fault in listed}) == len(listed)
