@@ -71,3 +71,31 @@ def test_a_fact_that_can_be_observed_or_worked_out_is_asked_for_itself() -> None
 
 def test_a_rule_that_does_not_ask_asks_for_nothing() -> None:
     assert asked(STAGES.replace("{id: small.grade,", "{id: small.grade, asks: false,"), {}) == ()
+
+
+LATER = """
+- {id: small.grade_later, title: grade, because: b, sources: [s], then: {conclude: {grade: low}},
+   when: {fact: score, at_least: 20}}
+"""
+
+
+@pytest.mark.parametrize("first", [STAGES.replace("{id: small.grade,", "{id: small.grade, asks: false,"), STAGES])
+def test_a_rule_that_cannot_help_does_not_end_the_search(first: str) -> None:
+    assert asked(first + LATER, {"danger": False}) == ("score",)
+
+
+def test_what_a_rule_that_fires_needs_for_its_arithmetic_is_asked_for() -> None:
+    load = REPORTED.replace(
+        "  grade: {",
+        "  load: {type: number, unit: kg, given: concluded, label: load, meaning: load, code: load}\n  grade: {",
+    )
+    rule = """
+    - {id: small.load, title: load, because: b, sources: [s], then: {conclude: {load: weight_kg * 2}},
+       when: {any: [{fact: danger, is: true}, {fact: asleep, is: true}]}}
+    """
+    ruleset = small_ruleset(frame=load, adding=rule)
+    assert missing_for(ruleset, "load", {"danger": True, "asleep": False}) == ("weight_kg",)
+
+
+def test_nothing_is_asked_for_where_no_rule_concludes() -> None:
+    assert asked("", {}) == ()
