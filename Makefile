@@ -14,7 +14,7 @@ LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
         $(if $(UPGRADE),--upgrade)
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve test bench soak faults check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve test bench soak faults mutate check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -44,7 +44,11 @@ soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, 
 faults: $(VENV)/.dev ## plant known faults and take out controls, one by one: the test named for each must fail (slow)
 	$(BIN)/python -m tests.planted $(ARGS)
 
+mutate: $(VENV)/.dev ## mutate the code, a sample of 600 (hours; stopped, it goes on where it was)
+	CI=true nice -n 15 $(BIN)/python -m tests.mutation run $(ARGS)
+
 check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones
+	$(BIN)/python -m tests.mutation changed
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)
 
 lint: $(VENV)/.dev ## lint, format check, imports that go down only, no test that looks at nothing
@@ -70,7 +74,7 @@ lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newe
 	$(LOCK) pyproject.toml --resolution lowest-direct --extra engine --extra workbench --extra postgres --extra otel --output-file .requirements/lowest.txt
 
 clean: ## remove the environment and everything that was generated
-	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out
+	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out mutants
 	find rules cds tests -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # The environment, what building needs, what running needs, and what developing needs on top of it.

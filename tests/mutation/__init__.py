@@ -1,0 +1,1 @@
+"""Mutation testing of the code that decides, reads, trusts and suggests, with mutmut."""

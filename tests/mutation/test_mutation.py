@@ -1,0 +1,36 @@
+"""The sample, the count and the warning of ``make mutate``."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.mutation import __main__ as mutation
+
+
+def test_one_seed_draws_one_sample() -> None:
+    names = [f"m{number}" for number in range(1000)]
+    drawn = mutation.sample(names, 1, 600)
+    assert len(set(drawn)) == 600
+    assert drawn == mutation.sample(names[::-1], 1, 600) != mutation.sample(names, 2, 600)
+    assert mutation.sample(["a", "b"], 1, 600) == ["a", "b"]
+
+
+def test_what_was_not_tested_counts_for_nothing_and_a_survivor_has_its_reason() -> None:
+    outcome = {"a": "killed", "b": "timeout", "c": "survived", "d": "not tested", "e": "no tests"}
+    told = mutation.summary(outcome, {"c": "only the order of a set"}, {"c": "-x\n+y"})
+    assert (told["sample"], told["tested"], told["noticed"], told["share"]) == (5, 4, 2, 0.5)
+    assert told["survivors"] == [
+        {"mutant": "c", "difference": "-x\n+y", "reason": "only the order of a set"},
+        {"mutant": "e", "difference": "", "reason": "none given yet"},
+    ]
+
+
+def test_a_module_that_changed_since_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first, *others = mutation.modules()
+    assert len(others) > 20
+    digests = {str(path): mutation.digest(path) for path in others} | {str(first): "as it was"}
+    result = tmp_path / "result.json"
+    result.write_text(json.dumps({"modules": digests}))
+    monkeypatch.setattr(mutation, "RESULT", result)
+    assert mutation.changed() == [str(first)]
