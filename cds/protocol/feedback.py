@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Annotated, Literal, Protocol
@@ -28,6 +29,11 @@ def _in_calendar(moment: datetime) -> datetime:
         raise ValueError("in UTC this lies before the year 1 or after 9999; send when the clinician acted") from error
     return moment
 
+
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/-]{0,63}")
+_SYSTEM = re.compile(r"[^\s\"<>]+")
+MOST_ITEMS = 1000
+"""Statements in one call: more than a client that was cut off for a day has to send."""
 
 _Text = Annotated[str, AfterValidator(_storable)]
 """PostgreSQL keeps no text with U+0000."""
@@ -57,13 +63,33 @@ class OverrideReason(_Sent):
     reason: Reason | None = None
     userComment: str | None = Field(default=None, max_length=4000)
 
+    @model_validator(mode="after")
+    def _says_something(self) -> OverrideReason:
+        if self.reason is None and not self.userComment:
+            raise ValueError("expected a reason or a userComment; leave overrideReason out where there is neither")
+        return self
+
+    @property
+    def coded_reason(self) -> Reason | None:
+        """The reason where it is a code. Some clients put what was typed there, which may name anybody."""
+        reason = self.reason
+        if reason is None or not _CODE.fullmatch(reason.code) or not _SYSTEM.fullmatch(reason.system or "none"):
+            return None
+        return reason
+
+    @property
+    def words(self) -> str | None:
+        """What was typed, wherever it was sent."""
+        typed = self.reason.code if self.reason is not None and self.coded_reason is None else None
+        return "\n".join(filter(None, (self.userComment, typed))) or None
+
 
 class FeedbackItem(_Sent):
     """What became of one card. A card that this service never issued is no error."""
 
     card: str = Field(min_length=1, max_length=128, description="the uuid of the card")
     outcome: Literal["accepted", "overridden"]
-    acceptedSuggestions: tuple[AcceptedSuggestion, ...] = ()
+    acceptedSuggestions: tuple[AcceptedSuggestion, ...] = Field(default=(), max_length=100)
     overrideReason: OverrideReason | None = None
     outcomeTimestamp: Annotated[AwareDatetime, AfterValidator(_in_calendar)]
 
@@ -79,7 +105,7 @@ class FeedbackItem(_Sent):
 class Feedback(_Sent):
     """The body of a feedback call."""
 
-    feedback: tuple[FeedbackItem, ...] = Field(min_length=1)
+    feedback: tuple[FeedbackItem, ...] = Field(min_length=1, max_length=MOST_ITEMS)
 
 
 class FeedbackSink(Protocol):

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 import sqlalchemy as sa
@@ -17,10 +18,16 @@ from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import Store, StoreDown
+from cds.storage.schema import ON_ITS_CARD, issued_cards
 from cds.storage.schema import feedback as feedback_table
-from cds.storage.schema import issued_cards
 
+_PART = 500
+"""Rows looked up or inserted by one statement; PostgreSQL takes 65,535 values in one."""
 _UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+
+_ALREADY_KEPT = sa.select(feedback_table.c.digest).where(
+    feedback_table.c.digest.in_(sa.bindparam("digests", expanding=True))
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +43,7 @@ class IssuedCard:
     facts: str
     indicator: str
     issued_at: datetime
+    issuer: str
     tenant: str | None = None
     unit: str | None = None
 
@@ -69,6 +77,7 @@ class CardMemory:
                 "indicator": card.indicator,
                 "tenant": card.tenant,
                 "unit": card.unit,
+                "issuer": card.issuer,
                 "issued_at": card.issued_at,
             }
             for card in cards
@@ -78,27 +87,26 @@ class CardMemory:
             connection.execute(insert(issued_cards).on_conflict_do_nothing(), rows)
 
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
-        """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept."""
+        """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept.
+
+        Feedback on a card that is not on record (yet) is kept like any other, and found with the card when it is there.
+        """
         rows = {row["digest"]: row for row in (self._row(service, item, received) for item in items)}
         try:
             with self._store.writing() as connection:
-                here = self._known(connection, feedback_table.c.digest, rows)
-                cards = self._known(connection, issued_cards.c.card, {row["card"] for row in rows.values()})
-                new = [{**row, "known": row["card"] in cards} for digest, row in rows.items() if digest not in here]
-                if new:
-                    connection.execute(feedback_table.insert(), new)
+                for part in _parts(rows, _PART):
+                    here = set(connection.execute(_ALREADY_KEPT, {"digests": part}).scalars())
+                    new = [rows[digest] for digest in part if digest not in here]
+                    if new:
+                        connection.execute(feedback_table.insert(), new)
         except (StoreDown, sa.exc.IntegrityError) as error:
             # The other case: the same statement arrived twice at the same moment; sent again it will be found.
             raise NotKept("feedback cannot be kept now; send it again later") from error
 
-    @staticmethod
-    def _known(connection: sa.Connection, column: sa.Column[Any], values: Iterable[str]) -> set[str]:
-        return set(connection.execute(sa.select(column).where(column.in_(list(values)))).scalars())
-
     def _row(self, service: str, item: FeedbackItem, received: datetime) -> dict[str, Any]:
         override = item.overrideReason
-        reason = override.reason if override else None
-        comment = override.userComment if override else None
+        reason = override.coded_reason if override else None
+        comment = override.words if override else None
         statement = [current_caller.get().issuer, service, item.model_dump(mode="json")]
         return {
             "digest": self._secrecy.text(json.dumps(statement, sort_keys=True)),
@@ -111,6 +119,7 @@ class CardMemory:
             "comment_given": bool(comment),
             "comment_sealed": self._secrecy.seal(comment) if comment else None,
             "tenant": current_caller.get().tenant,
+            "issuer": current_caller.get().issuer,
             "outcome_at": item.outcomeTimestamp,
             "received_at": received,
         }
@@ -125,7 +134,7 @@ class CardMemory:
         ``patient`` and ``facts`` are keyed hashes. Where any fact changed the answer is False: the card has news. Raises
         StoreDown; the caller then shows the card, as silence must never come from a failure.
         """
-        joined = feedback_table.join(issued_cards, feedback_table.c.card == issued_cards.c.card)
+        joined = feedback_table.join(issued_cards, ON_ITS_CARD)
         query = (
             sa.select(sa.literal(1))
             .select_from(joined)
@@ -141,3 +150,10 @@ class CardMemory:
         )
         with self._store.reading() as connection:
             return connection.execute(query).scalar() is not None
+
+
+def _parts(values: Iterable[str], most: int) -> Iterator[tuple[str, ...]]:
+    """``values`` in parts of at most ``most``."""
+    rest = iter(values)
+    while part := tuple(islice(rest, most)):
+        yield part

@@ -11,7 +11,7 @@ from typing import IO, Any
 import sqlalchemy as sa
 
 from cds.storage.database import Store
-from cds.storage.schema import feedback, issued_cards
+from cds.storage.schema import ON_ITS_CARD, feedback, issued_cards
 from rules.errors import NuqueError
 
 COLUMNS = (
@@ -45,7 +45,7 @@ def rows(store: Store, since: datetime | None = None) -> Iterator[dict[str, Any]
         sa.select(
             feedback.c.service,
             feedback.c.outcome,
-            feedback.c.known,
+            card.card.is_not(None).label("known"),
             card.rules,
             card.ruleset_version,
             card.ruleset_hash,
@@ -59,7 +59,7 @@ def rows(store: Store, since: datetime | None = None) -> Iterator[dict[str, Any]
             feedback.c.outcome_at,
             feedback.c.received_at,
         )
-        .select_from(feedback.outerjoin(issued_cards, feedback.c.card == card.card))
+        .select_from(feedback.outerjoin(issued_cards, ON_ITS_CARD))
         .order_by(feedback.c.received_at, feedback.c.digest)
     )
     if since is not None:

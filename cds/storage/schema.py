@@ -20,7 +20,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-REVISION = "0001"
+REVISION = "0002"
 """The newest migration."""
 
 
@@ -58,6 +58,7 @@ issued_cards = Table(
     Column("indicator", String(16), nullable=False),
     Column("tenant", String(512)),
     Column("unit", String(256)),
+    Column("issuer", String(512), comment="the client that the card went to; none before migration 0002"),
     Column("issued_at", UtcTime, nullable=False),
     Index("issued_cards_by_patient", "patient", "rules_digest"),
     Index("issued_cards_by_time", "issued_at"),
@@ -69,7 +70,6 @@ feedback = Table(
     # One row for one statement of a client: sent again after a lost answer, it is the same row.
     Column("digest", String(64), primary_key=True),
     Column("card", String(80), nullable=False),
-    Column("known", Boolean, nullable=False, comment="whether this service issued the card"),
     Column("service", String(64), nullable=False),
     Column("outcome", String(16), nullable=False),
     Column("accepted_suggestions", JSON, nullable=False),
@@ -78,6 +78,7 @@ feedback = Table(
     Column("comment_given", Boolean, nullable=False),
     Column("comment_sealed", LargeBinary, comment="free text may name a patient: kept encrypted or not at all"),
     Column("tenant", String(512)),
+    Column("issuer", String(512), comment="the client that sent it; none before migration 0002"),
     Column("outcome_at", UtcTime, nullable=False),
     Column("received_at", UtcTime, nullable=False),
     Index("feedback_by_card", "card"),
@@ -117,3 +118,9 @@ decision_records = Table(
     Column("sealed", LargeBinary, nullable=False, comment="facts and decision, encrypted"),
     Index("decision_records_by_time", "at"),
 )
+
+ON_ITS_CARD = (feedback.c.card == issued_cards.c.card) & (
+    (feedback.c.issuer == issued_cards.c.issuer) | issued_cards.c.issuer.is_(None)
+)
+"""Joins feedback with the card that it is about: one that went to the same client. The row of a card may be written later than
+its feedback (by another worker, or sent again after a crash), so this is asked when reading and not noted when writing."""

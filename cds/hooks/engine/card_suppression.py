@@ -54,6 +54,7 @@ class HookMemory:
                 facts=self._facts(decision),
                 indicator=card.indicator,
                 issued_at=decision.at,
+                issuer=current_caller.get().issuer,
                 tenant=current_caller.get().tenant,
                 unit=_unit(decision),
             )

@@ -75,6 +75,7 @@ def card(secrecy: Secrecy, **changed: Any) -> IssuedCard:
         "facts": secrecy.facts({"neck_height_mm": 66}),
         "indicator": "info",
         "unit": "ward-3",
+        "issuer": "open",
         "issued_at": AT,
     }
     return IssuedCard(**{**made, **changed})
@@ -581,7 +582,7 @@ def test_the_commands_purge_and_export(
     assert found == [("overridden", sorted(RULES), "ward-3", True), ("accepted", None, None, False)]
 
     assert "feedback: 2 deleted" in run(main, ["store", "purge", "--at", "2036-01-01"], catch_exceptions=False).output
-    assert "to 0001" in run(main, ["store", "upgrade"], catch_exceptions=False).output
+    assert f"to {schema.REVISION}" in run(main, ["store", "upgrade"], catch_exceptions=False).output
     assert run(main, ["store", "export", "audit", "--format", "parquet"]).exit_code == 2
 
 
@@ -600,7 +601,7 @@ def test_a_command_on_a_store_that_cannot_be_used_says_so_in_words(
 def test_the_first_command_on_a_new_account_makes_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("NUQUE_STORE_URL", f"sqlite:///{tmp_path / 'new' / 's.sqlite3'}")
     told = CliRunner().invoke(main, ["store", "upgrade"], catch_exceptions=False)
-    assert "from nothing to 0001" in told.output
+    assert f"from nothing to {schema.REVISION}" in told.output
 
 
 @pytest.mark.parametrize("form", ["ndjson", "parquet"])
