@@ -187,11 +187,13 @@ class _Gathering:
                 self._note(query, f"further pages were not read: {fetched.failed.get(key, why_not)}")
 
     def _add(self, query: Query, fetched: Fetched) -> None:
-        for resource in fetched.found.get(query.key, ()):
-            if query.brings == "Bundle":
-                bundle = self.had.setdefault(query.key, {"resourceType": "Bundle", "entry": []})
-                bundle["entry"] = [*bundle["entry"], {"resource": resource}]
-            elif isinstance(resource, dict) and resource.get("resourceType") == query.brings:
+        found = fetched.found.get(query.key, ())
+        if found and query.brings == "Bundle":
+            bundle = self.had.setdefault(query.key, {"resourceType": "Bundle", "entry": []})
+            bundle["entry"] = [*bundle["entry"], *({"resource": resource} for resource in found)]
+            return
+        for resource in found:
+            if isinstance(resource, dict) and resource.get("resourceType") == query.brings:
                 self._take_read(query, resource)
 
     def _note(self, query: Query, reason: str) -> None:

@@ -11,6 +11,8 @@ from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints, field_validator, model_validator
 
+from cds.strict_json import MOST_RESOURCES
+
 Resource = dict[str, Any]
 """A FHIR R4 resource as JSON."""
 
@@ -56,7 +58,7 @@ class DraftOrders(_Sent):
     """The Bundle of draft orders."""
 
     resourceType: Literal["Bundle"]
-    entry: tuple[DraftEntry, ...] = ()
+    entry: tuple[DraftEntry, ...] = Field(default=(), max_length=MOST_RESOURCES)
 
     @property
     def resources(self) -> tuple[Resource, ...]:
@@ -118,7 +120,7 @@ class OrderSignContext(PatientContext):
 class OrderSelectContext(OrderSignContext):
     """Context of ``order-select``: as for ``order-sign``, and which of the drafts were selected last."""
 
-    selections: Annotated[tuple[str, ...], Field(min_length=1)]
+    selections: Annotated[tuple[str, ...], Field(min_length=1, max_length=MOST_RESOURCES)]
 
     @model_validator(mode="after")
     def _selections_exist(self) -> OrderSelectContext:
@@ -131,7 +133,8 @@ class OrderSelectContext(OrderSignContext):
     @property
     def selected(self) -> tuple[Resource, ...]:
         """The selected draft orders."""
-        return tuple(self.draftOrders.by_reference[reference] for reference in dict.fromkeys(self.selections))
+        drafts = self.draftOrders.by_reference
+        return tuple(drafts[reference] for reference in dict.fromkeys(self.selections))
 
 
 class HookRequest(_Sent):

@@ -45,7 +45,9 @@ class FitCheckRequest(BaseModel):
     facts: dict[str, Any] = Field(default_factory=dict, description="facts about the patient, as in POST /decisions")
     history: list[dict[str, Any]] = Field(default_factory=list, max_length=100)
     shelf: list[StockedItem] | None = Field(
-        default=None, description="items that may be offered; default: the site's catalogue, else every size class"
+        default=None,
+        max_length=10_000,
+        description="items that may be offered; default: the site's catalogue, else every size class",
     )
     at: AwareDatetime | None = Field(default=None, description="moment of the check, with time zone; default: now")
 

@@ -113,6 +113,11 @@ class RetiredFact(BaseModel):
         return f"no longer used; record {' and '.join(self.instead)} instead"
 
 
+_MOST_HINTS = 20
+"""So many names of one call are compared with all of the vocabulary: it takes a hundred times as long as anything else here."""
+_LONGEST_GUESSED = 100
+
+
 class RecordedFact(BaseModel):
     """A fact as an observer recorded it: the value in the fact's unit, and where it came from.
 
@@ -159,7 +164,7 @@ class Vocabulary(Mapping[str, FactDefinition]):
         problems: list[FactProblem] = []
         checked: dict[str, FactValue] = {}
         for name, value in facts.items():
-            problem = self.problem(name, value)
+            problem = self.problem(name, value, hint=len(problems) < _MOST_HINTS)
             if problem is not None:
                 problems.append(problem)
             elif isinstance(value, (bool, int, float, str)):
@@ -168,15 +173,15 @@ class Vocabulary(Mapping[str, FactDefinition]):
             raise FactError(problems)
         return checked
 
-    def problem(self, name: str, value: object) -> FactProblem | None:
-        """Why ``value`` cannot be taken as input for ``name``, or None where it can."""
+    def problem(self, name: str, value: object, *, hint: bool = True) -> FactProblem | None:
+        """Why ``value`` cannot be taken as input for ``name``, or None where it can; with a ``hint`` at a name like it."""
         definition = self._definitions.get(name)
         if definition is None and name in self.retired:
             return FactProblem(name, value, self.retired[name].reason, "nothing; leave it out")
         if definition is None:
-            close = _closest(name, self._definitions)
-            hint = f"did you mean {close}?" if close else "`nuque facts` lists the names"
-            return FactProblem(name, value, f"no fact of this name; {hint}", "a name of the facts vocabulary")
+            close = _closest(name, self._definitions) if hint and len(name) <= _LONGEST_GUESSED else None
+            words = f"did you mean {close}?" if close else "`nuque facts` lists the names"
+            return FactProblem(name, value, f"no fact of this name; {words}", "a name of the facts vocabulary")
         if value is None:
             return None
         if definition.given == "concluded":

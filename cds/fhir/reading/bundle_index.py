@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -49,7 +53,8 @@ class Inventory:
     patient: str | None = None
     encounter: str | None = None
     _by_type: dict[str, list[Record]] = field(default_factory=dict)
-    _seen: dict[tuple[str, str], list[dict[str, Any]]] = field(default_factory=dict)
+    _first: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    _digests: dict[tuple[str, str], set[bytes]] = field(default_factory=dict)
 
     def of(self, *types: str) -> Iterator[Record]:
         """The records of these resource types, type by type, each in order."""
@@ -104,14 +109,27 @@ class Inventory:
         valid = identity is not None and _ID.fullmatch(identity) is not None
         reference = f"{shown(kind)}/{identity}" if valid else None
         if valid and identity is not None:
-            earlier = self._seen.setdefault((kind, identity), [])
-            if resource in earlier:
+            if self._is_repeat((kind, identity), resource):
                 return
-            earlier.append(resource)
         elif url is not None:
             reference = shown(url)
         record = Record(resource, kind, reference, reference or f"{shown(kind)} at {label}", url)
         self._by_type.setdefault(kind, []).append(record)
+
+    def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
+        """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""
+        if key not in self._first:
+            self._first[key] = resource
+            return False
+        earlier = self._digests.setdefault(key, {_digest(self._first[key])})
+        digest = _digest(resource)
+        repeated = digest in earlier
+        earlier.add(digest)
+        return repeated
+
+
+def _digest(resource: dict[str, Any]) -> bytes:
+    return hashlib.sha256(json.dumps(resource, sort_keys=True).encode()).digest()
 
 
 def inventory(sent: object) -> Inventory:
@@ -160,24 +178,68 @@ def _outcome(outcome: dict[str, Any]) -> str:
     return "OperationOutcome"
 
 
-def refers_to(reference: str, names: frozenset[str]) -> bool:
+class Names(frozenset[str]):
+    """Everything that a reference to a resource, or to any of several, may say."""
+
+    @cached_property
+    def absolute(self) -> bool:
+        """Whether an address is among them."""
+        return any(map(_is_address, self))
+
+
+def _is_address(name: str) -> bool:
+    return name.startswith(("http://", "https://"))
+
+
+def _ways(reference: str) -> tuple[str, str, str | None]:
+    """``reference`` as written, without a version, and (of an address) its type and id alone."""
+    bare = _VERSION.sub("", reference)
+    return reference, bare, "/".join(bare.split("/")[-2:]) if _is_address(bare) else None
+
+
+def refers_to(reference: str, names: Names) -> bool:
     """Whether ``reference`` leads to the resource that is called by ``names`` (``Patient/1``, its fullUrl, its urn:uuid).
 
     An absolute reference to a server is held against the absolute names where there are any, else against the ids.
     """
-    if reference in names:
-        return True
-    bare = _VERSION.sub("", reference)
-    if bare in names:
-        return True
-    absolute = bare.startswith(("http://", "https://"))
-    if not absolute or any(name.startswith(("http://", "https://")) for name in names):
-        return False
-    return "/".join(bare.split("/")[-2:]) in names
+    written, bare, relative = _ways(reference)
+    return written in names or bare in names or (relative in names and not names.absolute)
 
 
-def names_of(record: Record) -> frozenset[str]:
+def names_of(record: Record) -> Names:
     """Everything that a reference to ``record`` may say."""
     identity = text(record.resource, "id")
     names = {record.reference, record.url, f"urn:uuid:{identity}" if identity else None}
-    return frozenset(name for name in names if name)
+    return Names(name for name in names if name)
+
+
+class ReferenceIndex:
+    """Finds the records that references lead to, as ``refers_to`` says, in a time that does not grow with their number."""
+
+    def __init__(self, records: Iterable[Record]) -> None:
+        """Index ``records``."""
+        self._by_name: dict[str, list[Record]] = defaultdict(list)
+        self._by_name_alone: dict[str, list[Record]] = defaultdict(list)
+        for record in records:
+            names = names_of(record)
+            for name in names:
+                self._by_name[name].append(record)
+                if not names.absolute:
+                    self._by_name_alone[name].append(record)
+
+    def keys(self, reference: str) -> tuple[str, ...]:
+        """The names under which records stand that ``reference`` leads to; references with the same lead to the same."""
+        written, bare, relative = _ways(reference)
+        found = dict.fromkeys(name for name in (written, bare) if name in self._by_name)
+        if relative in self._by_name_alone:
+            found[f"{_ALONE}{relative}"] = None
+        return tuple(found)
+
+    def under(self, key: str) -> Sequence[Record]:
+        """The records under one of ``keys``."""
+        if key.startswith(_ALONE):
+            return self._by_name_alone[key.removeprefix(_ALONE)]
+        return self._by_name[key]
+
+
+_ALONE = "\0"

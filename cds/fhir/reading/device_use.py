@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.reading.bundle_index import Record, names_of, refers_to
+from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
@@ -18,21 +18,22 @@ _ENDED = ("completed", "stopped")
 
 
 def read_device_uses(
-    records: Sequence[Record], devices: Sequence[Record], code_map: CodeMap, at: datetime
+    records: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
     """What DeviceUseStatement ``records`` say of collars at ``at``. Statements about other devices say nothing.
 
     That one collar came off says nothing against another that is on, so ends are left out where a collar is in use.
     """
-    findings = [finding for record in records for finding in unmodified(record, _read(record, devices, code_map, at))]
+    collars = _Collars(devices, code_map)
+    findings = [finding for record in records for finding in unmodified(record, _read(record, collars, code_map, at))]
     in_use = any(isinstance(finding, Accepted) and finding.value is True for finding in findings)
     for finding in findings:
         if not (in_use and isinstance(finding, Accepted) and finding.value is False):
             yield finding
 
 
-def _read(record: Record, devices: Sequence[Record], code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
-    collar = _collar(record.resource, devices, code_map)
+def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
+    collar = collars.of(record.resource)
     if collar is None:
         return
     status = record.resource.get("status")
@@ -91,16 +92,32 @@ def _taken_off(record: Record, at: datetime) -> Accepted | Rejected:
     return Accepted(IN_PLACE, False, f"use ended {shown(end)}", record.label, record.reference, ended)
 
 
-def _collar(statement: dict[str, Any], devices: Sequence[Record], code_map: CodeMap) -> Collar | None:
-    """The collar that the statement's device is, by the Device resource (contained or sent along), or by its words."""
-    device = mapping(statement, "device")
-    reference = text(device, "reference")
-    concepts: list[object] = [{"text": device.get("display")}]
-    if reference is not None and reference.startswith("#"):
-        held = (item for item in items(statement, "contained") if text(item, "id") == reference[1:])
-        concepts.extend(mapping(item, "type") for item in held)
-    elif reference is not None:
-        sent = (record for record in devices if refers_to(reference, names_of(record)))
-        concepts.extend(mapping(record.resource, "type") for record in sent)
-    found = [collar for collar in map(code_map.collar, concepts) if collar is not None]
-    return max(found, key=lambda collar: collar.kind is not None, default=None)
+class _Collars:
+    """Which collar a statement's device is, by the Device resource (contained or sent along), or by its words."""
+
+    def __init__(self, devices: ReferenceIndex, code_map: CodeMap) -> None:
+        self._devices, self._code_map = devices, code_map
+        self._sent: dict[str, Collar | None] = {}
+
+    def of(self, statement: dict[str, Any]) -> Collar | None:
+        device = mapping(statement, "device")
+        reference = text(device, "reference")
+        found = [self._code_map.collar({"text": device.get("display")})]
+        if reference is not None and reference.startswith("#"):
+            held = (item for item in items(statement, "contained") if text(item, "id") == reference[1:])
+            found.extend(self._code_map.collar(mapping(item, "type")) for item in held)
+        elif reference is not None:
+            found.extend(self._under(key) for key in self._devices.keys(reference))
+        return _plainest(found)
+
+    def _under(self, key: str) -> Collar | None:
+        """The collar among the devices under ``key``, looked up once for all statements."""
+        if key not in self._sent:
+            types = (mapping(record.resource, "type") for record in self._devices.under(key))
+            self._sent[key] = _plainest(map(self._code_map.collar, types))
+        return self._sent[key]
+
+
+def _plainest(found: Iterable[Collar | None]) -> Collar | None:
+    """The first whose kind is known, else the first."""
+    return max((one for one in found if one is not None), key=lambda collar: collar.kind is not None, default=None)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.reading.bundle_index import Record, names_of, refers_to
+from cds.fhir.reading.bundle_index import Record, ReferenceIndex, names_of, refers_to
 from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.reconciliation import Accepted, Rejected
@@ -34,7 +34,7 @@ def _start(holder: object, at: datetime) -> str | None:
 
 
 def read_encounter(
-    record: Record, locations: Sequence[Record], code_map: CodeMap, at: datetime
+    record: Record, locations: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
     """The setting from an Encounter ``record`` at ``at``. References to locations that were not sent say nothing."""
     encounter = record.resource
@@ -79,12 +79,16 @@ def read_encounter(
     yield from found([own_class] if own_class is not None else [], 0)
 
 
-def _locations_now(encounter: object, locations: Sequence[Record], at: datetime) -> Iterator[Record]:
+def _locations_now(encounter: object, locations: ReferenceIndex, at: datetime) -> Iterator[Record]:
+    """Each location of a stay that goes on, once however many stays lead to it."""
+    keys: dict[str, None] = {}
     for stay in items(encounter, "location"):
         reference = text(mapping(stay, "location"), "reference")
         if reference is None or text(stay, "status") in ("planned", "reserved", "completed") or _ended(stay, at):
             continue
-        yield from (record for record in locations if refers_to(reference, names_of(record)))
+        keys.update(dict.fromkeys(locations.keys(reference)))
+    for key in keys:
+        yield from locations.under(key)
 
 
 def _ended(stay: object, at: datetime) -> bool:

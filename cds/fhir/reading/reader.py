@@ -10,7 +10,16 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from cds.fhir.json_access import mapping, shown, text
-from cds.fhir.reading.bundle_index import Inventory, ReadingError, Record, inventory, names_of, refers_to
+from cds.fhir.reading.bundle_index import (
+    Inventory,
+    Names,
+    ReadingError,
+    Record,
+    ReferenceIndex,
+    inventory,
+    names_of,
+    refers_to,
+)
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
@@ -78,16 +87,16 @@ class _PatientReading:
         self.patients, self.names = self._whose()
         self.foreign: list[NotUsed] = []
 
-    def _whose(self) -> tuple[list[Record], frozenset[str]]:
+    def _whose(self) -> tuple[list[Record], Names]:
         """The Patient resources of the patient who is meant, and all names that a reference to that patient may have."""
         sent = list(self.found.of("Patient"))
         asked = self.found.patient
         if asked is None:
             asked = self._only_name({record.reference or record.label for record in sent} or self._subjects())
         if asked is None:
-            return [], frozenset()
+            return [], Names()
         own = [record for record in sent if asked == record.label or refers_to(asked, names_of(record))]
-        return own, frozenset({asked}).union(*map(names_of, own))
+        return own, Names({asked}.union(*map(names_of, own)))
 
     def _subjects(self) -> set[str]:
         references = (text(mapping(r.resource, "subject"), "reference") for r in self.found.of(*_OF_A_PATIENT))
@@ -138,13 +147,13 @@ class _PatientReading:
         for record in self.patients:
             yield from unmodified(record, read_patient(record, self.code_map, self.ages, self.at))
         if encounter is not None:
-            locations = list(self.found.of("Location"))
+            locations = ReferenceIndex(self.found.of("Location"))
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
         for kind, read_one in readers:
             for record in self._own(kind):
                 yield from unmodified(record, read_one(record))
         uses = self._own("DeviceUseStatement")
-        yield from read_device_uses(uses, list(self.found.of("Device")), self.code_map, self.at)
+        yield from read_device_uses(uses, ReferenceIndex(self.found.of("Device")), self.code_map, self.at)
 
     def _own(self, kind: str) -> list[Record]:
         """The records of ``kind`` that belong to the patient; the others are listed as foreign."""

@@ -150,15 +150,25 @@ class _Chooser:
     def _contradictory(self, rivals: list[Accepted]) -> Accepted | None:
         safe = self.code_map.safer.get(rivals[0].fact)
         taken = next((found for found in rivals if safe is not None and found.value == safe), None)
+        opposites = self._opposites(rivals)
         for found in rivals:
             if taken is None:
-                against = next((other for other in rivals if not self._same(found, other)), rivals[0])
+                against = next((other for other in opposites if not self._same(found, other)), rivals[0])
                 text = f"contradicts {against.written} ({against.label}) of the same moment; none is used"
                 self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
             elif found.value != taken.value:
                 text = f"contradicts {taken.written} ({taken.label}) of the same moment, which is safer to assume"
                 self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
         return taken
+
+    def _opposites(self, rivals: list[Accepted]) -> list[Accepted]:
+        """A few of ``rivals`` among which each finds one that contradicts it: comparing all with all would take too long."""
+        first = rivals[0]
+        other = next(found for found in rivals if not self._same(first, found))
+        if isinstance(first.value, (bool, str)):
+            return [first, other]
+        low, high = (ends(rivals, key=lambda found: found.value) for ends in (min, max))
+        return [first, other, low, high]
 
 
 def _refuse(found: Accepted, why: RejectionReason) -> Rejected:

@@ -1,0 +1,136 @@
+"""Records that are made to take long: each costs the running service no more processor than plain ones of the same number."""
+
+import os
+import uuid
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from itertools import islice
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.cds.hook_calls import MEASURED, observation, patient_view
+from tests.cds.live_service import LiveService, running
+
+Json = dict[str, Any]
+MANY = 4000
+DEVICE = {"coding": [{"system": "http://example.org/devices", "code": "none"}]}
+RECENTLY = (datetime.now(UTC) - timedelta(hours=2)).isoformat()
+TICK = os.sysconf("SC_CLK_TCK")
+
+
+@pytest.fixture(scope="module")
+def live(store_url: str) -> Iterator[LiveService]:
+    with running(NUQUE_ANSWER_SECONDS="120", NUQUE_BODY_SECONDS="60") as started:
+        yield started
+
+
+def processor_seconds(live: LiveService) -> float:
+    """What the process of the service has used so far (proc(5), fields utime and stime)."""
+    with open(f"/proc/{live.process.pid}/stat") as stat:
+        fields = stat.read().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / TICK
+
+
+def cost(live: LiveService, path: str, body: Json, expected: int) -> float:
+    before = processor_seconds(live)
+    answer = httpx.post(f"{live.url}{path}", json=body, timeout=300)
+    assert answer.status_code == expected, answer.text[:500]
+    return processor_seconds(live) - before
+
+
+def view(*records: Json) -> Json:
+    request = patient_view(*MEASURED)
+    request["hookInstance"] = str(uuid.uuid4())
+    entries = [{"resource": record} for record in records if record["resourceType"] != "Encounter"]
+    prefetch = {**request["prefetch"], "observations": {"resourceType": "Bundle", "entry": entries}}
+    prefetch["encounter"] = next((r for r in records if r["resourceType"] == "Encounter"), prefetch["encounter"])
+    return {**request, "prefetch": prefetch}
+
+
+def locations() -> Iterator[Json]:
+    places = [{"resourceType": "Location", "id": f"l{n}"} for n in range(MANY // 2)]
+    stays = [{"location": {"reference": f"Location/l{n}"}} for n in range(MANY // 2)]
+    yield from places
+    yield {
+        "resourceType": "Encounter",
+        "id": "e1",
+        "status": "in-progress",
+        "subject": {"reference": "Patient/p1"},
+        "location": stays,
+    }
+
+
+def devices() -> Iterator[Json]:
+    for n in range(MANY // 2):
+        yield {"resourceType": "Device", "id": f"d{n}", "type": DEVICE}
+        yield {
+            "resourceType": "DeviceUseStatement",
+            "id": f"u{n}",
+            "status": "active",
+            "subject": {"reference": "Patient/p1"},
+            "device": {"reference": f"Device/d{n}"},
+        }
+
+
+def values_of_one_moment() -> Iterator[Json]:
+    for n in range(MANY):
+        yield observation("neck-height", 160 if n == MANY - 1 else 60 + n / MANY / 10, number=n, time=RECENTLY)
+
+
+def one_id() -> Iterator[Json]:
+    for n in range(MANY):
+        yield {**observation("neck-height", 66), "id": "same", "note": [{"text": f"note {n}"}]}
+
+
+def people() -> Iterator[Json]:
+    for n in range(MANY // 2):
+        yield {"resourceType": "Patient", "id": "p1", "birthDate": "1984-05-02", "name": [{"text": f"Invented {n}"}]}
+        yield {**observation("neck-height", 66, number=n), "subject": {"reference": f"http://ehr.example/Patient/{n}"}}
+
+
+def plain() -> Iterator[Json]:
+    for n in range(MANY):
+        moment = f"2026-01-{n % 28 + 1:02}T{n % 24:02}:{n % 60:02}:00Z"
+        yield observation("neck-height", 60 + n % 20, number=n, time=moment)
+
+
+@pytest.fixture(scope="module")
+def harmless(live: LiveService) -> float:
+    """The processor time for as many plain records."""
+    path = "/cds-services/collar-patient-view"
+    cost(live, path, view(*MEASURED), 200)
+    return cost(live, path, view(*plain()), 200)
+
+
+@pytest.mark.parametrize("records", [locations, devices, values_of_one_moment, one_id, people])
+def test_records_that_point_at_each_other_cost_no_more_than_plain_ones(
+    live: LiveService, harmless: float, records: Callable[[], Iterator[Json]]
+) -> None:
+    assert cost(live, "/cds-services/collar-patient-view", view(*records()), 200) < 3 * harmless + 1
+
+
+def test_thousands_of_unknown_fact_names_cost_no_more_than_plain_records(live: LiveService, harmless: float) -> None:
+    unknown = {f"neck_heigth_mm_{n}": n for n in range(MANY)}
+    assert cost(live, "/decisions", {"facts": unknown}, 422) < 3 * harmless + 1
+
+
+def test_a_call_that_was_answered_503_leaves_nothing_and_counts_nothing(store_url: str) -> None:
+    """Of larger and larger calls some are cut off while they are read from JSON, some while they are decided."""
+    answers = []
+    with running(NUQUE_ANSWER_SECONDS="0.5", NUQUE_BODY_SECONDS="60") as live:
+        for size in (1, *range(250, MANY, 250)):
+            body = view(*islice(plain(), size))
+            answers.append(httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=300))
+        counted = httpx.get(f"{live.url}/metrics", timeout=60).text
+    late = [answer for answer in answers if answer.status_code == 503]
+    assert late
+    assert all("nothing was decided" in answer.text for answer in late)
+    lines = [line for line in counted.splitlines() if line.startswith("nuque_decisions_total{")]
+    assert sum(float(line.rsplit(" ", 1)[1]) for line in lines) == len(answers) - len(late), lines
+
+
+def test_the_first_unknown_names_still_get_a_suggestion(live: LiveService) -> None:
+    refused = httpx.post(f"{live.url}/decisions", json={"facts": {"neck_heigth_mm": 66}}, timeout=60)
+    assert "did you mean neck_height_mm" in refused.text
