@@ -172,6 +172,11 @@ class LimitSettings(Group):
     """How much of everything."""
 
     body_bytes: int = Field(default=16_000_000, ge=1000, description="longest body of a request, in bytes")
+    bodies_bytes: int = Field(
+        default=48_000_000,
+        ge=1000,
+        description="bytes of all longer bodies that a process has at a time; beyond that a call with one gets 503",
+    )
     body_seconds: float = Field(
         default=10.0, gt=0, description="time in which the body of a request must have come, in seconds"
     )

@@ -1,21 +1,31 @@
 """JSON, read strictly: what two readers could understand differently is refused, not guessed.
 
 Refused are: text that is not UTF-8, a key given twice, NaN and infinite numbers, half of a
-surrogate pair, integers beyond 64 bits, and nesting deeper than any FHIR resource needs.
+surrogate pair, integers beyond 64 bits, nesting deeper than any FHIR resource needs, and more values than a large
+bundle has.
 """
 
 from __future__ import annotations
 
 import json
 import math
+from functools import partial
 from typing import Any
+
+from anyio import CapacityLimiter, to_thread
 
 DEEPEST = 100
 """Nested objects and lists that are accepted; real bundles stay well under 30."""
 MOST_RESOURCES = 10_000
 """FHIR resources that are accepted in the body of one call: a bundle of 5,000 has to be answered."""
+MOST_VALUES = 750_000
+"""Values in one text, about: its commas and opening brackets. A bundle of 10,000 observations has half as many. Each takes some
+hundred bytes of memory, however few it takes in the text."""
+SMALL_BYTES = 32_768
+"""A longer text is not read on the event loop, where it would hold everybody up."""
 _LONGEST_NUMBER = 64
 _MOST_INTEGER_BITS = 64
+_ONE_AT_A_TIME = CapacityLimiter(1)
 
 
 class JsonProblem(ValueError):
@@ -24,6 +34,8 @@ class JsonProblem(ValueError):
 
 def parse(body: bytes, *, most_resources: int | None = None) -> Any:
     """The JSON value in ``body``, with at most ``most_resources`` FHIR resources where given. Raises JsonProblem."""
+    if sum(map(body.count, (b",", b"[", b"{"))) > MOST_VALUES:
+        raise JsonProblem(f"holds more than {MOST_VALUES} values; send a page at a time")
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -42,6 +54,13 @@ def parse(body: bytes, *, most_resources: int | None = None) -> Any:
         raise JsonProblem(f"nested more than {DEEPEST} levels deep") from error
     _check(value, most_resources)
     return value
+
+
+async def parse_aside(body: bytes, *, most_resources: int | None = None) -> Any:
+    """As ``parse``, for use on the event loop: what is not small is read in a thread, one text at a time."""
+    if len(body) <= SMALL_BYTES:
+        return parse(body, most_resources=most_resources)
+    return await to_thread.run_sync(partial(parse, body, most_resources=most_resources), limiter=_ONE_AT_A_TIME)
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from fastapi import Request, Response
 from fastapi.routing import APIRoute
 
 from cds.operation_outcome import Issue, RefusedCall
-from cds.strict_json import MOST_RESOURCES, JsonProblem, parse
+from cds.strict_json import MOST_RESOURCES, JsonProblem, parse_aside
 
 
 class StrictJsonRequest(Request):
@@ -21,7 +21,7 @@ class StrictJsonRequest(Request):
         Called before the framework asks for the JSON: it would answer every error in there with words of its own.
         """
         try:
-            self._json = parse(await self.body(), most_resources=MOST_RESOURCES)
+            self._json = await parse_aside(await self.body(), most_resources=MOST_RESOURCES)
         except JsonProblem as error:
             raise RefusedCall(400, [Issue(None, f"request body: {error}", "structure")]) from error
 

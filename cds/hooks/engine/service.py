@@ -22,6 +22,7 @@ from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
 from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.suggestions.existing_orders import StandingCare
+from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
 from cds.protocol.request import HookRequest
 from cds.protocol.response import Card, Coding, HookResponse, Source, Suggestion
@@ -126,11 +127,15 @@ class HookService:
     ) -> HookResponse:
         """The cards for ``request`` at the moment ``at``.
 
-        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision.
+        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision. Raises GivenUp, with
+        nothing noted, where nobody waits any more.
         """
+        call_progress = progress()
+        call_progress.check()
         reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
+        call_progress.check()
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
-        noted(self.id, decision)
+        call_progress.check()
         call = HookCall(request, content, settings, decision, gathered, reading.deceased)
         patient = request.context.patientId
         drafts = [
@@ -142,6 +147,8 @@ class HookService:
         issued = [(_issued(draft, self, call, number), draft) for number, draft in enumerate(kept)]
         if settings.strict_validation:
             _check_created(card for card, _ in issued)
+        call_progress.begin_writing()
+        noted(self.id, decision)
         if memory is not None and issued:
             memory.remember(self.id, patient, issued, decision)
         return HookResponse(

@@ -13,6 +13,7 @@ from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.engine.service import HookService
 from cds.hooks.services import SERVICES
 from cds.operation_outcome import Issue, RefusedCall
+from cds.protocol.call_progress import progress
 from cds.protocol.feedback import Feedback, NotKept
 from cds.protocol.prefetch import gather
 from cds.protocol.request import HookRequest
@@ -78,6 +79,7 @@ def feedback(service_id: str, body: Feedback, service: CurrentService) -> JSONRe
     """What clinicians did with cards. Answered with 200 only when it is kept for good; otherwise 503, to be sent again."""
     if service_id not in {hook.id for hook in SERVICES}:
         raise _unknown(service_id)
+    progress().begin_writing()
     try:
         service.feedback.keep(service_id, body.feedback, service.clock())
     except NotKept as error:

@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from cds.operation_outcome import Issue, RefusedCall
+from cds.protocol.call_progress import progress
 from cds.site.rule_listing import describe_rule
 from cds.site.vocabulary_listing import list_facts
 from cds.web.dependencies import CurrentService
@@ -52,8 +53,9 @@ def decide(body: DecisionRequest, service: CurrentService) -> JSONResponse:
         decision = service.content.decider.decide(body.facts, body.at or service.clock())
     except FactError as error:
         return unusable(error.problems)
-    service.watch.decided("decisions", decision)
     shelf = service.content.shelf(decision)
+    progress().begin_writing()
+    service.watch.decided("decisions", decision)
     stock = {} if shelf is None else {"stock": without_absent(shelf.model_dump(mode="json"))}
     return JSONResponse({**decision.as_json(), **stock})
 

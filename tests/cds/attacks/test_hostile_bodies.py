@@ -1,0 +1,106 @@
+"""Bodies that are made to fill memory or the processor of the running service: everybody else goes on being answered."""
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from http.client import HTTPConnection
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
+
+from tests.cds.live_service import LiveService, running
+
+MOST_MEMORY_BYTES = 600 << 20
+
+
+@pytest.fixture(scope="module")
+def live(store_url: str) -> Iterator[LiveService]:
+    with running() as started:
+        yield started
+
+
+class Watch:
+    """Health and memory of a service while something is done to it."""
+
+    def __init__(self, live: LiveService) -> None:
+        self._live, self._ended = live, threading.Event()
+        self.slowest = self.most_memory = 0.0
+        self._thread = threading.Thread(target=self._watch)
+
+    def _watch(self) -> None:
+        while not self._ended.is_set():
+            started = time.monotonic()
+            assert httpx.get(f"{self._live.url}/health/live", timeout=60).status_code == 200
+            self.slowest = max(self.slowest, time.monotonic() - started)
+            self.most_memory = max(self.most_memory, memory(self._live))
+            time.sleep(0.05)
+
+    def __enter__(self) -> "Watch":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._ended.set()
+        self._thread.join()
+
+
+def memory(live: LiveService) -> float:
+    """Resident memory of the process (proc(5), VmRSS in kB)."""
+    with open(f"/proc/{live.process.pid}/status") as status:
+        return next(float(line.split()[1]) for line in status if line.startswith("VmRSS")) * 1024
+
+
+def send(live: LiveService, body: bytes) -> tuple[int, bytes]:
+    """POST by the standard library: httpx reads what the tests send, which takes long and would hold the watch up."""
+    address = urlsplit(live.url)
+    connection = HTTPConnection(address.hostname or "", address.port, timeout=120)
+    try:
+        connection.request("POST", "/decisions", body, {"Content-Type": "application/json"})
+        answer = connection.getresponse()
+        return answer.status, answer.read()
+    finally:
+        connection.close()
+
+
+def decides(live: LiveService) -> bool:
+    return httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=60).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "unit", [b"[],", b"{},", b'"a",', b"1,", b'{"a":[]},'], ids=["lists", "objects", "texts", "numbers", "both"]
+)
+def test_a_body_of_millions_of_values_holds_nobody_up(live: LiveService, unit: bytes) -> None:
+    body = b'{"facts": {"a": [' + unit * (15_900_000 // len(unit)) + b"1]}}"
+    with Watch(live) as watch:
+        status, said = send(live, body)
+    assert (status, b"values" in said) == (400, True), said[:300]
+    assert watch.slowest < 5
+    assert watch.most_memory < MOST_MEMORY_BYTES
+    assert decides(live)
+
+
+def test_bodies_that_are_held_back_fill_no_memory_and_are_told_to_come_again(live: LiveService) -> None:
+    address = urlsplit(live.url)
+    head = b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 15900000\r\n\r\n"
+
+    def hold(_: int) -> bytes:
+        with socket.create_connection((address.hostname, address.port), timeout=60) as held:
+            try:
+                held.sendall(head + b" " * 15_000_000)
+                return held.recv(1000)
+            except OSError:  # Refused while it was still being sent.
+                return b"refused"
+
+    with Watch(live) as watch, ThreadPoolExecutor(30) as pool:
+        sent = pool.map(hold, range(30))
+        time.sleep(3)
+        assert decides(live)
+        answers = list(sent)
+    told = [answer for answer in answers if b" 503 " in answer and b"retry-after" in answer.lower()]
+    assert told or b"refused" in answers
+    assert watch.most_memory < MOST_MEMORY_BYTES
+    assert watch.slowest < 5
+    assert decides(live)
