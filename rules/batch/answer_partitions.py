@@ -65,7 +65,7 @@ def primary_facts(rules: Iterable[Rule], ruleset: Ruleset) -> tuple[str, ...]:
             or not rule.writes
             or rule.then.sizes
         ):
-            asked |= {fact for fact in rule.reads if ruleset.vocabulary[fact].given != "concluded"}
+            asked |= {fact for fact in rule.reads if ruleset.vocabulary[fact].open}
     return tuple(name for name in ruleset.vocabulary if name in asked)
 
 

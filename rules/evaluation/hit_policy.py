@@ -74,15 +74,16 @@ def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
     return AxisChoice(tuple(values), BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for *_, rule in top)))
 
 
-def size_class(ruleset: Ruleset, values: Mapping[str, str]) -> SizeClass:
-    """The size class with ``values`` on the axes, written short and in words."""
+def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | None = None) -> SizeClass:
+    """The size class with ``values`` on the axes, written short and in words, after the ``condition`` under which it holds."""
     shown = [
         (value, axis.words[value]) for name, axis in ruleset.axes.items() if (value := values[name]) != axis.silent
     ]
     return SizeClass(
         values=dict(values),
         code=" ".join(value for value, _ in shown),
-        words=", ".join(words for _, words in shown),
+        words=f"{condition}: " * bool(condition) + ", ".join(words for _, words in shown),
+        condition=condition,
     )
 
 
@@ -109,16 +110,28 @@ def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
     names = list(sizing.axes)
     options = itertools.product(*(range(len(sizing.axes[name].candidates)) for name in names))
     ordered = sorted(options, key=lambda steps: (sum(steps), steps))[:_MOST_CANDIDATES]
+    condition = _condition(ruleset, sizing)
     return tuple(
         Candidate(
             size_class=size_class(
                 ruleset,
                 {name: sizing.axes[name].candidates[step] for name, step in zip(names, steps, strict=True)},
+                condition,
             ),
             why=_why(ruleset, names, steps, many=len(ordered) > 1),
         )
         for steps in ordered
     )
+
+
+def _condition(ruleset: Ruleset, sizing: Sizing) -> str | None:
+    """Under which condition the size holds, where a value with a condition is only assumed."""
+    found = (
+        axis.conditions.get(sizing.axes[name].candidates[0])
+        for name, axis in ruleset.axes.items()
+        if sizing.axes[name].basis == "assumed"
+    )
+    return ", ".join(words for words in found if words) or None
 
 
 def _why(ruleset: Ruleset, names: list[str], steps: tuple[int, ...], *, many: bool) -> str:

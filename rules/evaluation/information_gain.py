@@ -107,7 +107,17 @@ class Sizer:
         found = [entry for group in questions if (entry := self._try(group, facts, now)) is not None]
         if not found:
             found = [self._entry((name,)) for name in involved]
-        return tuple(sorted(found, key=lambda entry: -entry.information))
+        hangs = self._conditional(now)
+        first = [entry for entry in found if hangs & set(entry.axes)]
+        return (*first, *sorted((entry for entry in found if entry not in first), key=lambda entry: -entry.information))
+
+    def _conditional(self, now: Sizing) -> set[str]:
+        """The axes whose value only holds under a condition: what could change them is asked first, in vocabulary order."""
+        return {
+            name
+            for name, choice in now.axes.items()
+            if choice.basis == "assumed" and choice.candidates[0] in self.ruleset.axes[name].conditions
+        }
 
     def _questions(self, facts: Mapping[str, FactValue], involved: list[str]) -> list[tuple[str, ...]]:
         """Each unknown fact on its own, or with the unknown facts that a computation needs beside it."""
@@ -142,7 +152,7 @@ class Sizer:
             read |= fresh
             concluding = (rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ()))
             waiting.extend(rule for rule in concluding if rule.id in outlook.may)
-        return [name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded" and name in read]
+        return [name for name, fact in self.ruleset.vocabulary.items() if fact.open and name in read]
 
     def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
         outcomes: Counter[tuple[tuple[str, ...], ...]] = Counter()

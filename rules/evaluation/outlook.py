@@ -47,7 +47,7 @@ class Possibilities:
 
     @cached_property
     def _observable(self) -> frozenset[str]:
-        return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.given != "concluded")
+        return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.open)
 
     def outlook(self, recorded: Mapping[str, FactValue], firing: Firing) -> Outlook:
         """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``."""
@@ -77,7 +77,8 @@ class Possibilities:
     def _opened(self, rule: Rule, fires: bool, recorded: Mapping[str, FactValue], open_facts: set[str]) -> set[str]:
         """The facts that ``rule`` concludes and whose value is not certain to stay as it is."""
         changing = not fires or bool(rule.reads & open_facts)
-        return {fact for fact in rule.writes if fact not in recorded and changing}
+        foreseen = {fact for fact in rule.writes if self._ruleset.vocabulary[fact].foreseen}
+        return {fact for fact in foreseen if fact not in recorded and changing}
 
 
 def conjuncts(condition: Condition) -> tuple[Condition, ...]:

@@ -269,7 +269,11 @@ class _RulesetBuilder:
             words = dict(shape.words) if not edges else _band_words(shape, edges)
             if set(words) != set(shape.values):
                 self._wrong("axes", name, "words", "expected words for each of the values")
-            axes[name] = Axis(name, shape.title, shape.values, words, tuple(edges), shape.fact, shape.silent)
+            for value in sorted(set(shape.conditions) - set(shape.values)):
+                self._wrong("axes", name, "conditions", f"no value called {value!r} on this axis")
+            axes[name] = Axis(
+                name, shape.title, shape.values, words, tuple(edges), shape.fact, shape.silent, shape.conditions
+            )
         return axes
 
     def _instructions(self) -> tuple[str, ...]:

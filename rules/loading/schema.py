@@ -69,11 +69,15 @@ class TopicShape(Schema):
 
 
 class AxisShape(Schema):
-    """One entry of ``axes``. ``edges`` name parameters; ``silent`` is the value left out of the written class."""
+    """One entry of ``axes``. ``edges`` name parameters; ``silent`` is the value left out of the written class.
+
+    ``conditions`` says under which condition a value holds that is only assumed ("if adult").
+    """
 
     title: str
     values: tuple[str, ...] = Field(min_length=1)
     words: dict[str, str] = {}
+    conditions: dict[str, str] = {}
     edges: tuple[str, ...] = ()
     fact: str | None = None
     measure: str | None = None

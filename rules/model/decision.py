@@ -34,11 +34,20 @@ class RulesetIdentity(FrozenModel):
 
 
 class SizeClass(FrozenModel):
-    """One value on each axis. ``code`` is the short form (``adult H3 G2``), ``words`` says the same in words."""
+    """One value on each axis. ``code`` is the short form (``adult H3 G2``), ``words`` says the same in words.
+
+    ``condition`` is what must be true for the size to hold ("if adult" where the age is not recorded); ``words`` begin with it.
+    """
 
     values: dict[str, str]
     code: str
     words: str
+    condition: str | None = None
+
+    @property
+    def meaning(self) -> str:
+        """What the code means, as it is published: the words without the condition."""
+        return self.words.removeprefix(f"{self.condition}: ")
 
     @property
     def in_words(self) -> str:

@@ -54,6 +54,10 @@ class FactDefinition(BaseModel):
     ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
     reported: bool = Field(default=False, description="shown in a decision as an assessment, or as what is missing")
     finding: bool = Field(default=False, description="a fault of the fit, looked for at each fit check")
+    foreseen: bool = Field(
+        default=True,
+        description="looked for and counted on as what may yet be learned; false where it only shows in the records",
+    )
     danger: Danger | None = Field(default=None, description="the answers that are a danger, said in every phase")
 
     @model_validator(mode="after")
@@ -62,6 +66,11 @@ class FactDefinition(BaseModel):
             if self.problem(answer) is not None or self.numeric:
                 raise ValueError(f"danger: {answer!r} is no answer to {self.name}; accepted: {self.accepted}")
         return self
+
+    @property
+    def open(self) -> bool:
+        """Whether an observer may yet give it, and is expected to look."""
+        return self.given != "concluded" and self.foreseen
 
     @property
     def numeric(self) -> bool:

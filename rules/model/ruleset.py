@@ -92,6 +92,7 @@ class Axis:
     """One dimension of the size class: its values from smallest to largest, and the words for each.
 
     For an axis of millimetre bands ``edges`` are the inner edges (one fewer than values), each the lower end of the next band.
+    ``conditions`` gives for a value the condition under which it holds where it is only assumed ("if adult").
     """
 
     name: str
@@ -101,6 +102,7 @@ class Axis:
     edges: tuple[float, ...] = ()
     fact: str | None = None
     silent: str | None = None
+    conditions: Mapping[str, str] = field(default_factory=dict)
 
     def rank(self, value: str) -> int:
         """Position of ``value``, smallest first."""

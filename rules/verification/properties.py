@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
@@ -18,7 +18,7 @@ import z3
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.information_gain import Sizer
 from rules.evaluation.interpreter import Firing, conclusion_value, fire
-from rules.model.conditions import Condition, evaluate, facts_read
+from rules.model.conditions import Condition, Known, evaluate, facts_read
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset, TaskCall
 from rules.model.timing import Timing
@@ -283,7 +283,10 @@ class SettledStays(Property):
     """What the decision calls settled is settled."""
 
     id = "settled-stays"
-    says = "Learning more never changes a size that was called settled, and never takes the word back."
+    says = (
+        "Learning more never changes a size that was called settled, and never takes the word back, as long as the records "
+        "do not come to contradict each other."
+    )
 
     def __init__(self, ruleset: Ruleset) -> None:
         """Look at the part of ``ruleset`` that sizes."""
@@ -304,17 +307,28 @@ class SettledStays(Property):
         settled = OutlookFormulas(first, sized).settled
         return Statement(
             (before, later),
-            all_of([before.plausible, settled]),
+            all_of([before.plausible, settled, *self._as_foreseen(second)]),
             {
                 "size": negated(sized.same_outcome(resized)),
                 "settled": negated(OutlookFormulas(second, resized).settled),
             },
         )
 
+    @property
+    def _unforeseen(self) -> list[str]:
+        """What nobody looks for, so that it is not counted on in what is settled."""
+        return [name for name, fact in self._sizer.ruleset.vocabulary.items() if not fact.foreseen]
+
+    def _as_foreseen(self, later: Evaluation) -> Iterator[Formula]:
+        """Nothing unforeseen is true of the later patient."""
+        return (negated(later.truth(Known(name))[0]) for name in self._unforeseen)
+
     def check(self, *patients: Facts) -> frozenset[Label]:
         """Whether the second patient, who extends the first, has another size or is no longer settled."""
         before, later = patients
         if any(name not in later or later[name] != value for name, value in before.items()):
+            return frozenset()
+        if set(self._unforeseen) & self.firing(later).facts.keys():
             return frozenset()
         if not self._sizer.prospects(before, rank=False).settled:
             return frozenset()

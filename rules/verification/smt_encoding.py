@@ -338,8 +338,7 @@ class OutlookFormulas:
         ruleset = evaluation.ruleset
         recorded = {name: evaluation.patient.known.get(name, FALSE) for name in ruleset.vocabulary}
         self.open: dict[str, Formula] = {
-            name: FALSE if fact.given == "concluded" else negated(recorded[name])
-            for name, fact in ruleset.vocabulary.items()
+            name: negated(recorded[name]) if fact.open else FALSE for name, fact in ruleset.vocabulary.items()
         }
         self.must: dict[str, Formula] = {}
         self.may: dict[str, Formula] = {}
@@ -349,7 +348,7 @@ class OutlookFormulas:
                 self.must[rule.id] = negated(fails)
             for rule in stratum:
                 changing = any_of([negated(self.must[rule.id]), *(self.open[name] for name in rule.reads)])
-                for fact in rule.writes:
+                for fact in (name for name in rule.writes if ruleset.vocabulary[name].foreseen):
                     opened = all_of([self.may[rule.id], negated(recorded[fact]), changing])
                     self.open[fact] = any_of([self.open[fact], opened])
         self.settled_axes = {name: self._axis_settled(axis, sizing.axes[name]) for name, axis in ruleset.axes.items()}

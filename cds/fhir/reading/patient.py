@@ -1,11 +1,12 @@
-"""The Patient resource: age from a birth date that may be partial, sex, and whether the patient is recorded as deceased."""
+"""The Patient resource: age from a birth date that may be partial, sex, death, and whether records agree on the person."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
+from itertools import combinations
 
 from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
@@ -19,8 +20,11 @@ from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
 AGE = "age_years"
+IDENTITY = "identity_doubtful"
 _OVER_OBSERVATIONS = 1
 """A date of birth stands above an age that somebody once noted."""
+_AGES_DIFFER_YEARS = 1.5
+"""An age in completed years lies up to a year below the true one; the rest allows for when it was written down."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +119,41 @@ def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime
     return Accepted(
         AGE, youngest, f"born {written}", record.label, record.reference, None, _OVER_OBSERVATIONS, ages=False
     )
+
+
+def identity_doubts(
+    patients: Sequence[Record], findings: Iterable[Accepted | Rejected], others: Iterable[str]
+) -> Iterator[Accepted]:
+    """What the records say that cannot be true of one person, each as the fact that the identity is in doubt.
+
+    ``patients`` are the Patient resources of whoever is meant, ``findings`` what was read so far, and ``others`` names the
+    records of somebody else that came along.
+    """
+    for one, other in combinations(patients, 2):
+        if _born_apart(one.resource.get("birthDate"), other.resource.get("birthDate")):
+            written = f"born {shown(one.resource['birthDate'])} and {shown(other.resource['birthDate'])}"
+            yield _doubt(written, other)
+    ages = [found for found in findings if isinstance(found, Accepted) and found.fact == AGE]
+    born = next((found for found in ages if found.standing == _OVER_OBSERVATIONS), None)
+    for noted in ages:
+        if born is not None and abs(float(noted.value) - float(born.value)) > _AGES_DIFFER_YEARS:
+            written = f"age {noted.written}, {born.written}"
+            yield Accepted(IDENTITY, True, written, noted.label, noted.reference, None, ages=False)
+    for label in others:
+        yield Accepted(IDENTITY, True, "record of another patient among these", label, None, None, ages=False)
+
+
+def _doubt(written: str, record: Record) -> Accepted:
+    return Accepted(IDENTITY, True, written, record.label, record.reference, None, ages=False)
+
+
+def _born_apart(one: object, other: object) -> bool:
+    """Whether two dates of birth have no day in common; False where one of them is none."""
+    try:
+        first, second = date_range(one), date_range(other)
+    except DateError:
+        return False
+    return first.last < second.first or second.last < first.first
 
 
 def is_deceased(patient: object, at: datetime) -> bool:

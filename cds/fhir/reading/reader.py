@@ -25,7 +25,7 @@ from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
 from cds.fhir.reading.observation import ObservationReader
-from cds.fhir.reading.patient import AgeQuestion, display_name, is_deceased, read_patient
+from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
 from rules.model.decision import NotUsed
@@ -72,20 +72,22 @@ def read(sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patien
     found = inventory(sent)
     if patient is not None:
         found.patient = patient if "/" in patient or ":" in patient else f"Patient/{patient}"
-    return _PatientReading(found, ruleset, code_map, at).finish()
+    return _PatientReading(found, ruleset, code_map, at, picked=patient is not None).finish()
 
 
 class _PatientReading:
-    """One reading in progress."""
+    """One reading in progress. A patient who was ``picked`` out of several may have records of others beside the own."""
 
-    def __init__(self, found: Inventory, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> None:
+    def __init__(self, found: Inventory, ruleset: Ruleset, code_map: CodeMap, at: datetime, *, picked: bool) -> None:
         self.found = found
+        self.picked = picked
         self.ruleset = ruleset
         self.code_map = code_map
         self.at = at
         self.ages = AgeQuestion(ruleset)
         self.patients, self.names = self._whose()
         self.foreign: list[NotUsed] = []
+        self.of_others: list[str] = []
 
     def _whose(self) -> tuple[list[Record], Names]:
         """The Patient resources of the patient who is meant, and all names that a reference to that patient may have."""
@@ -99,7 +101,7 @@ class _PatientReading:
         return own, Names({asked}.union(*map(names_of, own)))
 
     def _subjects(self) -> set[str]:
-        references = (text(mapping(r.resource, "subject"), "reference") for r in self.found.of(*_OF_A_PATIENT))
+        references = map(_subject, self.found.of(*_OF_A_PATIENT))
         return {reference for reference in references if reference is not None}
 
     def _only_name(self, names: set[str]) -> str | None:
@@ -111,11 +113,15 @@ class _PatientReading:
     def finish(self) -> Reading:
         encounters = self._own("Encounter")
         encounter = current_encounter(encounters, self.found.encounter, self.at)
-        choice = choose(self._findings(encounter), self.ruleset, self.code_map, self.at)
+        findings = list(self._findings(encounter))
+        unasked = list(self._unasked())
+        others = [] if self.picked else [*(one.reference or "Patient" for one in unasked), *self.of_others]
+        doubts = identity_doubts(self.patients, findings, others)
+        choice = choose([*findings, *doubts], self.ruleset, self.code_map, self.at)
         people = [record.resource for record in self.patients]
         return Reading(
             facts=choice.facts,
-            not_used=(*self.found.refused, *self._unasked(), *self.foreign, *choice.not_used),
+            not_used=(*self.found.refused, *unasked, *self.foreign, *choice.not_used),
             patient=next(
                 (r.reference for r in self.patients if r.reference), self.found.patient or self._shortest_name()
             ),
@@ -166,13 +172,20 @@ class _PatientReading:
                 self.foreign.append(
                     NotUsed(fact=None, value=kind, kind="patient", reason=problem, reference=record.label)
                 )
+                if _subject(record) is not None:
+                    self.of_others.append(record.label)
         return own
 
     def _foreign(self, record: Record) -> str | None:
         """Why ``record`` cannot be taken as the patient's, or None where it can."""
-        reference = text(mapping(record.resource, "subject"), "reference")
+        reference = _subject(record)
         if reference is None:
             return "does not say whose record it is"
         if refers_to(reference, self.names):
             return None
         return f"belongs to {shown(reference)}, not to the patient asked for"
+
+
+def _subject(record: Record) -> str | None:
+    """Whose record ``record`` says it is, or None where it does not say."""
+    return text(mapping(record.resource, "subject"), "reference")

@@ -141,7 +141,7 @@ def order_concept(order: str, context: OrderContext) -> Element:
 def size_concept(size: SizeClass, context: OrderContext) -> Element:
     """A size class, coded as it is written (``adult H3 G2``), with the code and its meaning in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
-    return concept(f"{size.code}: {size.words}", coding(system, size.code, text(size.words)))
+    return concept(f"{size.code}: {size.words}", coding(system, size.code, text(size.meaning)))
 
 
 def size_rules(decision: Decision) -> list[str]:

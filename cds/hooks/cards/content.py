@@ -142,7 +142,8 @@ def _headline(ruleset: Ruleset, decision: Decision) -> tuple[Severity, str]:
     if decision.size_class is None:
         return "warning", "No size yet: nothing is known that would decide it"
     sure = by_part(ruleset, decision)
-    summary = f"Neck collar {decision.size_class.in_words}: {sure[:1].lower()}{sure[1:]}"
+    size = ", ".join(filter(None, (decision.size_class.in_words, decision.size_class.condition)))
+    summary = f"Neck collar {size}: {sure[:1].lower()}{sure[1:]}"
     return "info", markdown.shorten(summary, LONGEST_SUMMARY)
 
 

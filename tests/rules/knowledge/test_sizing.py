@@ -90,8 +90,19 @@ def test_the_line_changes_at_each_age(years, line):
     assert axis("line", age_years=years)[0][0] == line
 
 
-def test_a_patient_of_unknown_age_is_never_an_adult():
+def test_a_patient_of_unknown_age_is_an_adult_only_under_a_condition():
     sizing = sized(neck_circumference_mm=400, neck_height_mm=70, head_position="neutral", bed_rest=False)
+    assert sizing.axes["line"].basis == "assumed"
+    (only,) = candidates(RULESET, sizing)
+    assert only.size_class.condition == "if adult"
+    assert only.size_class.words == f"if adult: {only.size_class.meaning}"
+
+
+@pytest.mark.parametrize("child", [{"height_cm": 139}, {"weight_kg": 34}, {"neck_circumference_mm": 274}])
+def test_a_patient_of_unknown_age_who_measures_like_a_child_is_never_an_adult(child):
+    """Nobody of the 6,068 adults of the survey was shorter than 140.9 cm, lighter than 35.8 kg or narrower than 275 mm
+    (Gordon et al., NATICK/TR-15/007, 2014)."""
+    sizing = sized(**{"neck_circumference_mm": 400, "neck_height_mm": 70, **child})
     assert sizing.withheld
     assert sizing.axes["line"].candidates == ()
     assert candidates(RULESET, sizing) == ()

@@ -25,7 +25,7 @@ SWOLLEN = (
     RecordedFact(name="neck_swelling", value=True, reference="Observation/swelling"),
     RecordedFact(name="head_position", value="fixed_flexion", reference="Condition/stiff"),
 )
-AGE_UNKNOWN = SWOLLEN[1:]
+AGE_UNKNOWN = (*SWOLLEN[1:], RecordedFact(name="height_cm", value=120, reference="Observation/stature"))
 
 
 @pytest.fixture(scope="module")

@@ -98,9 +98,17 @@ def test_candidates_stand_in_the_order_to_try() -> None:
 
 
 def test_an_unknown_age_is_a_warning_that_says_what_is_missing() -> None:
-    card = size_card(RULESET, DECIDER.decide({"neck_height_mm": 66}, AT))
+    card = size_card(RULESET, DECIDER.decide({"neck_height_mm": 66, "height_cm": 120}, AT))
     assert card.indicator == "warning"
     assert card.summary.startswith("No size yet: The age is not known")
+
+
+def test_a_size_without_an_age_begins_with_if_adult() -> None:
+    decision = DECIDER.decide({"neck_height_mm": 66, "neck_circumference_mm": 380}, AT)
+    card = size_card(RULESET, decision)
+    assert card.summary.startswith("Neck collar adult H3 G2, if adult: ")
+    assert "**If adult: adult line" in card.detail()
+    assert decision.measure_next[0].fact == "age_years"
 
 
 def test_a_reason_not_to_size_is_critical_and_says_why() -> None:
