@@ -30,7 +30,9 @@ def test_every_rule_is_listed_and_linked(client: TestClient) -> None:
 
 
 def test_each_rule_says_when_then_why_and_on_what(client: TestClient) -> None:
-    for rule in list(RULESET.rules.values())[::20]:
+    some = list(RULESET.rules.values())[::20]
+    assert len(some) > 5
+    for rule in some:
         answer = client.get(f"/rules/{rule.id}", headers=BROWSER)
         assert answer.status_code == 200, rule.id
         page = PageReader(answer.text)
