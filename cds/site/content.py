@@ -20,6 +20,9 @@ from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
 
+_OVER = ("revoked", "completed", "entered-in-error")
+"""The states (FHIR request-status) of an order with which nothing is to be done any more."""
+
 
 @dataclass(frozen=True)
 class Content:
@@ -45,8 +48,8 @@ class Content:
         return artefacts(self.ruleset, self.code_map.base)
 
     def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
-        """Those of ``orders`` that order a collar, by the code map."""
-        return [order for order in orders if self.code_map.is_collar_order(order)]
+        """Those of ``orders`` that order a collar, by the code map, and are not over."""
+        return [order for order in orders if order.get("status") not in _OVER and self.code_map.is_collar_order(order)]
 
     def shelf(self, decision: Decision) -> Shelf | None:
         """The items that fit, or why none does; None where the site has no catalogue."""

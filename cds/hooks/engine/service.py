@@ -24,7 +24,7 @@ from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
-from cds.protocol.request import HookRequest
+from cds.protocol.request import HookRequest, Resource
 from cds.protocol.response import Card, Coding, HookResponse, Source, Suggestion
 from cds.settings import Settings
 from cds.site.content import Content
@@ -76,9 +76,17 @@ class HookCall:
     @cached_property
     def standing(self) -> StandingCare:
         """What is ordered and planned already, among the drafts and in the record."""
-        resources = [*self.request.context.drafts, *self.gathered.resources]
+        return self._standing([*self.request.context.drafts, *self.gathered.resources])
+
+    @cached_property
+    def on_record(self) -> StandingCare:
+        """What is ordered and planned already in the record alone."""
+        return self._standing(self.gathered.resources)
+
+    def _standing(self, resources: Iterable[Resource]) -> StandingCare:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name
-        return StandingCare.of(resources, self.request.context.patientId, urls, ruleset)
+        patient = self.request.context.patientId
+        return StandingCare.of(resources, patient, urls, ruleset, self.content.code_map.is_collar_order)
 
 
 @dataclass(frozen=True)

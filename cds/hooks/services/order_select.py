@@ -36,8 +36,16 @@ def _cards(call: HookCall) -> list[Draft]:
         not_had=call.gathered.not_had,
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
-    main = need_first(main, call.decision)
+    main = need_first(_beside_what_stands(main, call), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
+
+
+def _beside_what_stands(main: Draft, call: HookCall) -> Draft:
+    """``main``, saying what the record holds already: that is not offered again."""
+    stands = call.on_record.in_words()
+    if stands is None:
+        return main
+    return replace(main, lines=(*main.lines, Line("", f"Ordered already: {stands}.", needed=True)))
 
 
 def _doubted(main: Draft) -> Draft:

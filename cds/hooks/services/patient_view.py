@@ -10,10 +10,12 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_line, task_lines
 from cds.hooks.cards.full_text import not_used_section, tasks_section, why
+from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.existing_orders import STANDING
 from cds.hooks.suggestions.order_set import care_orders
+from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared
 from cds.protocol.request import PatientViewRequest, names_another_patient
 from cds.site.content import Content
 from rules.model.decision import Task
@@ -31,11 +33,12 @@ def _cards(call: HookCall) -> list[Draft]:
     if call.deceased or not (worn or _ordered(call)):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
+    ending = _ending_card(call)
     if not worn:
-        return caution_cards(decision, ("critical",))
+        return [*caution_cards(decision, ("critical",)), *ending]
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
-    return [*overdue, *([_due_card(call, due)] if due else [])]
+    return [*overdue, *ending, *([_due_card(call, due)] if due else [])]
 
 
 def _ordered(call: HookCall) -> bool:
@@ -46,6 +49,26 @@ def _ordered(call: HookCall) -> bool:
         and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
         for order in call.content.collar_orders(call.gathered.resources)
     )
+
+
+def _ending_card(call: HookCall) -> list[Draft]:
+    """Where the neck is cleared: everything that stands for the collar, to be ended together."""
+    actions = ended(call.on_record, call.decision, call.content.ruleset) if is_cleared(call.decision) else ()
+    if not actions:
+        return []
+    stays = "A collar that is on stays on until the responsible clinician takes it off."
+    orders = [markdown.plain(action.description) for action in actions]
+    return [
+        Draft(
+            indicator="info",
+            topic="ending",
+            summary="The neck is recorded as cleared, and collar care is still ordered.",
+            lines=(Line("", stays, needed=True), *(Line("Would end", order, counted="order") for order in orders)),
+            rules=tuple(rule.id for rule in call.content.ruleset.rules.values() if CLEARED in rule.reads),
+            full=markdown.joined([stays, markdown.section("Would end", "\n".join(f"- {order}" for order in orders))]),
+            offers=(Offer("End the collar's orders and its plan", actions),),
+        )
+    ]
 
 
 def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:

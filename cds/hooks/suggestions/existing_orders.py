@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
-from cds.fhir.writing.service_request import ORDERS
+from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
 from cds.protocol.request import Resource, names_another_patient
 
 STANDING = ("draft", "active", "on-hold")
@@ -17,38 +17,53 @@ STANDING = ("draft", "active", "on-hold")
 
 @dataclass(frozen=True)
 class StandingCare:
-    """References to what stands, by the task or order code that it covers; ``plan`` is a care plan of this rule set."""
+    """What stands, by the task or order code that it covers; the collar itself; and a care plan of this rule set."""
 
-    by_code: dict[str, str]
-    plan: str | None
+    by_code: Mapping[str, Resource]
+    device: Resource | None
+    plan: Resource | None
     urls: Canonicals
-    ruleset: str
 
     @classmethod
-    def of(cls, resources: Iterable[Resource], patient: str, urls: Canonicals, ruleset: str) -> StandingCare:
-        """What stands among ``resources``: those of ``patient`` (an id) that are a draft or active, and have an id themselves."""
-        by_code: dict[str, str] = {}
-        plan: str | None = None
+    def of(
+        cls,
+        resources: Iterable[Resource],
+        patient: str,
+        urls: Canonicals,
+        ruleset: str,
+        orders_a_collar: Callable[[Resource], bool],
+    ) -> StandingCare:
+        """What stands among ``resources``: those of ``patient`` (an id) that are not over, and have an id themselves.
+
+        ``orders_a_collar`` knows the site's own orders for a collar, which count as ours do. Of several the first counts.
+        """
+        by_code: dict[str, Resource] = {}
+        device: Resource | None = None
+        plan: Resource | None = None
         for resource in resources:
-            subject = text(mapping(resource, "subject"), "reference") or ""
-            if resource.get("status") not in STANDING or not isinstance(resource.get("id"), str):
+            if not _stands(resource, patient):
                 continue
-            if names_another_patient(subject, patient):
-                continue
-            reference = f"{resource['resourceType']}/{resource['id']}"
-            if resource["resourceType"] == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
-                plan = plan or reference
+            kind = resource["resourceType"]
+            if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
+                plan = plan or resource
+            elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):
+                device = device or resource
+            elif kind == "ServiceRequest" and orders_a_collar(resource):
+                by_code.setdefault(FIT_COLLAR, resource)
             for found in _own_codes(resource, urls):
-                by_code.setdefault(found, reference)
-        return cls(by_code, plan, urls, ruleset)
+                by_code.setdefault(found, resource)
+        return cls(by_code, device, plan, urls)
 
     def reference_of(self, resource: Resource) -> str | None:
         """What stands already for ``resource``, a resource that we would create."""
+        found: Resource | None = None
         if resource["resourceType"] == "CarePlan":
-            return self.plan
-        if resource["resourceType"] != "ServiceRequest":
-            return None
-        return next((self.by_code[found] for found in _own_codes(resource, self.urls) if found in self.by_code), None)
+            found = self.plan
+        elif resource["resourceType"] == "DeviceRequest":
+            found = self.device
+        elif resource["resourceType"] == "ServiceRequest":
+            found = next((self.by_code[own] for own in _own_codes(resource, self.urls) if own in self.by_code), None)
+        return None if found is None else f"{found['resourceType']}/{found['id']}"
 
     def covers(self, task: str) -> bool:
         """Whether the task is ordered or planned; a care plan of this rule set covers all."""
@@ -57,6 +72,29 @@ class StandingCare:
     def covers_task(self, task: str) -> bool:
         """Whether the task itself is ordered, or named in a care plan."""
         return code(task) in self.by_code
+
+    def orders(self) -> list[Resource]:
+        """Each order and plan that stands, once: the collar, its care, the plan."""
+        every = [*([self.device] if self.device else []), *self.by_code.values(), *([self.plan] if self.plan else [])]
+        return list({(each["resourceType"], each["id"]): each for each in every}.values())
+
+    def in_words(self) -> str | None:
+        """What stands, as the end of a sentence (``the collar, its care plan and 4 orders of care``); None where nothing does."""
+        own = {each["id"] for name, each in self.by_code.items() if each["resourceType"] == "ServiceRequest"}
+        fitting = self.by_code.get(FIT_COLLAR)
+        care = len(own - ({fitting["id"]} if fitting else set()))
+        named = [
+            *(["the collar"] if self.device or fitting else []),
+            *(["a care plan"] if self.plan else []),
+            *([f"{care} {'order' if care == 1 else 'orders'} of care"] if care else []),
+        ]
+        return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named) or None
+
+
+def _stands(resource: Resource, patient: str) -> bool:
+    subject = text(mapping(resource, "subject"), "reference") or ""
+    has_id = isinstance(resource.get("id"), str)
+    return resource.get("status") in STANDING and has_id and not names_another_patient(subject, patient)
 
 
 def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
@@ -67,6 +105,11 @@ def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
     for coding in codings(concepts):
         if coding.get("system") in systems and isinstance(coding.get("code"), str):
             yield coding["code"]
+
+
+def _states_a_size(device: Resource, urls: Canonicals) -> bool:
+    system = urls.code_system(SIZE_CLASSES)
+    return any(coding.get("system") == system for coding in codings([device.get("codeCodeableConcept")]))
 
 
 def _is_of_ruleset(plan: Resource, urls: Canonicals, ruleset: str) -> bool:
