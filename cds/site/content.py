@@ -10,14 +10,17 @@ from urllib.parse import quote
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
+from cds.fhir.reading.patient import AGE
 from cds.protocol.request import Resource
 from cds.settings import Settings
 from cds.site.advice_policy import AdvicePolicy
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
+from rules.batch.answer_partitions import Answers, groups
 from rules.deciding.decider import Decider
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.decision import Decision
+from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
 
 _OVER = ("revoked", "completed", "entered-in-error")
@@ -50,6 +53,23 @@ class Content:
     def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
         """Those of ``orders`` that order a collar, by the code map, and are not over."""
         return [order for order in orders if order.get("status") not in _OVER and self.code_map.is_collar_order(order)]
+
+    @cached_property
+    def _clock_bands(self) -> Mapping[str, tuple[Answers, ...]]:
+        """What the rules tell apart of each fact that changes by itself: ages, and hours since something."""
+        rules = self.ruleset.rules.values()
+        return {fact: groups(fact, rules, self.ruleset) for fact in (AGE, *self.code_map.elapsing)}
+
+    def compared(self, decision: Decision) -> dict[str, FactValue]:
+        """The facts of ``decision`` by which another decision is news: values, without the times at which they were recorded.
+
+        Of what changes with the clock only the band counts that rules tell apart: else no two moments would be alike.
+        """
+        return {fact.name: self._band(fact.name, fact.value) for fact in decision.facts}
+
+    def _band(self, fact: str, value: FactValue) -> FactValue:
+        bands = self._clock_bands.get(fact, ())
+        return next((number for number, band in enumerate(bands) if value in band), value)
 
     def shelf(self, decision: Decision) -> Shelf | None:
         """The items that fit, or why none does; None where the site has no catalogue."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 
 from cds.hooks.cards.budget import Draft
@@ -14,6 +14,7 @@ from cds.security.pseudonymisation import Secrecy
 from cds.storage.card_repository import CardMemory, IssuedCard
 from cds.storage.database import StoreDown
 from rules.model.decision import Decision
+from rules.model.facts import FactValue
 
 
 class HookMemory:
@@ -23,14 +24,16 @@ class HookMemory:
         """Remember in ``cards``; stay silent for ``silent_hours`` after a reasoned override (0: never)."""
         self._cards, self._secrecy, self._metrics, self._hours = cards, secrecy, metrics, silent_hours
 
-    def stays_silent(self, service: str, patient: str, draft: Draft, decision: Decision) -> bool:
+    def stays_silent(
+        self, service: str, patient: str, draft: Draft, decision: Decision, facts: Mapping[str, FactValue]
+    ) -> bool:
         """Whether such a card was overridden with a reason, recently, on the same facts. Never for a critical card."""
         if self._hours == 0 or draft.indicator == "critical":
             return False
         since = decision.at - timedelta(hours=self._hours)
         try:
             repeat = self._cards.overridden_with_reason(
-                self._patient(patient), draft.rules, self._facts(decision), since
+                self._patient(patient), draft.rules, self._secrecy.facts(facts), since
             )
         except StoreDown as error:
             self._metrics.store_failed("repeats")
@@ -40,7 +43,14 @@ class HookMemory:
             self._metrics.kept_silent(service)
         return repeat
 
-    def remember(self, service: str, patient: str, issued: Sequence[tuple[Card, Draft]], decision: Decision) -> None:
+    def remember(
+        self,
+        service: str,
+        patient: str,
+        issued: Sequence[tuple[Card, Draft]],
+        decision: Decision,
+        facts: Mapping[str, FactValue],
+    ) -> None:
         """Note that the cards of ``issued`` went out."""
         self._metrics.issued(service, [card.indicator for card, _ in issued])
         cards = [
@@ -51,7 +61,7 @@ class HookMemory:
                 ruleset_version=decision.ruleset.version,
                 ruleset_hash=decision.ruleset.hash,
                 patient=self._patient(patient),
-                facts=self._facts(decision),
+                facts=self._secrecy.facts(facts),
                 indicator=card.indicator,
                 issued_at=decision.at,
                 issuer=current_caller.get().issuer,
@@ -68,10 +78,6 @@ class HookMemory:
 
     def _patient(self, patient: str) -> str:
         return self._secrecy.patient(current_caller.get().namespace, patient)
-
-    def _facts(self, decision: Decision) -> str:
-        """The values that were decided by, without their times: measured again and the same is no news."""
-        return self._secrecy.facts({fact.name: fact.value for fact in decision.facts})
 
 
 def _unit(decision: Decision) -> str | None:

@@ -42,12 +42,21 @@ DECISION = "org.example.nuque.decision"
 class Memory(Protocol):
     """What is remembered of cards between calls. A memory that fails must cost nobody the answer: it deals with that itself."""
 
-    def stays_silent(self, service: str, patient: str, draft: Draft, decision: Decision) -> bool:
-        """Whether such a card was overridden for ``patient`` with a reason, recently, and nothing has changed since."""
+    def stays_silent(
+        self, service: str, patient: str, draft: Draft, decision: Decision, facts: Mapping[str, FactValue]
+    ) -> bool:
+        """Whether such a card was overridden for ``patient`` with a reason, recently, and none of ``facts`` has changed since."""
         ...
 
-    def remember(self, service: str, patient: str, issued: Sequence[tuple[Card, Draft]], decision: Decision) -> None:
-        """Note that the cards of ``issued`` went out."""
+    def remember(
+        self,
+        service: str,
+        patient: str,
+        issued: Sequence[tuple[Card, Draft]],
+        decision: Decision,
+        facts: Mapping[str, FactValue],
+    ) -> None:
+        """Note that the cards of ``issued`` went out, decided by ``facts``."""
         ...
 
 
@@ -145,11 +154,11 @@ class HookService:
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call_progress.check()
         call = HookCall(request, content, settings, decision, gathered, reading.deceased)
-        patient = request.context.patientId
+        patient, facts = request.context.patientId, content.compared(decision)
         drafts = [
             draft
             for draft in self.cards(call)
-            if memory is None or not memory.stays_silent(self.id, patient, draft, decision)
+            if memory is None or not memory.stays_silent(self.id, patient, draft, decision, facts)
         ]
         kept = within_budget(drafts, content.policy.cards_at_most)
         issued = [(_issued(draft, self, call, number), draft) for number, draft in enumerate(kept)]
@@ -158,7 +167,7 @@ class HookService:
         call_progress.begin_writing()
         noted(self.id, decision)
         if memory is not None and issued:
-            memory.remember(self.id, patient, issued, decision)
+            memory.remember(self.id, patient, issued, decision, facts)
         return HookResponse(
             cards=tuple(card for card, _ in issued),
             extension={DECISION: decision.as_json()} if issued else {},

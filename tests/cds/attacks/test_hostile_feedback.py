@@ -6,7 +6,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -36,12 +36,12 @@ class TwoClients:
         headers = {"Authorization": f"Bearer {ehr.token(payload)}"}
         return httpx.post(f"{self.live.url}{path}", json=body, headers=headers, timeout=120)
 
-    def cards(self, patient: str) -> list[dict[str, Any]]:
-        """What a call of the first EHR gets now for a patient with a collar order."""
+    def cards(self, patient: str, *worn: dict[str, Any]) -> list[dict[str, Any]]:
+        """What a call of the first EHR gets now for a patient with a collar order, with records of a collar that is worn."""
         written = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0).isoformat()
         measured = (observation("neck-height", 66, time=written), observation("neck-circumference", 380, time=written))
         body = json.loads(
-            json.dumps(order_select(*measured)).replace('"p1"', f'"{patient}"').replace("/p1", f"/{patient}")
+            json.dumps(order_select(*measured, *worn)).replace('"p1"', f'"{patient}"').replace("/p1", f"/{patient}")
         )
         answer = self.post(SELECT, {**body, "hookInstance": str(uuid.uuid4())})
         assert answer.status_code == 200, answer.text[:500]
@@ -125,3 +125,22 @@ def test_an_empty_override_reason_is_refused(service: TwoClients) -> None:
     body["feedback"][0]["overrideReason"] = {}
     refused = service.post(FEEDBACK, body)
     assert (refused.status_code, "overrideReason" in refused.text) == (400, True)
+
+
+def test_silence_holds_while_the_collar_is_worn_on(service: TwoClients) -> None:
+    """The hours of wear grow with each call; they are no news until rules tell them apart."""
+    since = (datetime.now(UTC) - timedelta(hours=10)).isoformat()
+    use = {
+        "resourceType": "DeviceUseStatement",
+        "id": "use-1",
+        "status": "active",
+        "subject": {"reference": "Patient/p1"},
+        "device": {"display": "Rigid neck collar"},
+        "timingPeriod": {"start": since},
+    }
+    first = service.cards("q4", use)
+    assert first
+    for card in first:
+        assert service.post(FEEDBACK, override(card["uuid"])).status_code == 200
+    time.sleep(1.1)
+    assert service.cards("q4", use) == []

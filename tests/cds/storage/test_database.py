@@ -328,10 +328,10 @@ def test_a_critical_card_is_shown_again_whatever_was_overridden(memory: CardMemo
     hooks = HookMemory(memory, secrecy, Metrics(), 24)
     shown = Draft("warning", "t", "Summary", (), RULES)
     issued = Card(uuid=str(uuid.uuid4()), summary="s", detail="d", indicator="warning", source=Source(label="x"))
-    hooks.remember("s", "p1", [(issued, shown)], made_decision)
+    hooks.remember("s", "p1", [(issued, shown)], made_decision, {})
     memory.keep("s", [overridden(issued.uuid)], made_decision.at)
-    assert hooks.stays_silent("s", "p1", shown, made_decision)
-    assert not hooks.stays_silent("s", "p1", replace(shown, indicator="critical"), made_decision)
+    assert hooks.stays_silent("s", "p1", shown, made_decision, {})
+    assert not hooks.stays_silent("s", "p1", replace(shown, indicator="critical"), made_decision, {})
 
 
 @pytest.mark.parametrize("made", [accepted, lambda card_id: overridden(card_id, code=None, comment="no")])
