@@ -35,6 +35,7 @@ from rules.verification.properties import (
 )
 from rules.verification.smt_encoding import Evaluation, any_patient, facts_of
 from rules.verification.staffing import AsManyPeopleAsNamed
+from rules.verification.stop_first import StopBeforeCorrection
 
 Status = Literal["proved", "failed", "undecided"]
 
@@ -81,6 +82,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield SettledStays(ruleset)
     yield AsManyPeopleAsNamed(ruleset)
     yield NeedBeforeSize(ruleset)
+    yield StopBeforeCorrection(ruleset)
     for claim in claims:
         if claim.rising is not None:
             yield Rising(ruleset, claim, claim.rising)

@@ -52,6 +52,7 @@ def test_everything_is_proved_of_the_small_ruleset():
         "dangers-are-said": "proved",
         "people-as-named": "proved",
         "need-before-size": "proved",
+        "stop-before-correction": "proved",
         "settled-stays": "proved",
         "band-rises": "proved",
         "band-rises-with-fingers": "proved",
