@@ -199,7 +199,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "44": lambda s: "leaves open" in s.refused("age_years")[0] and s.codes == ["adult H3 G2"],
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
     "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
-    "47": lambda s: "fit_check.stop.forced_out_of_flexion" in s.cautions,
+    "47": lambda s: "fit_check.stop.pushed_out" in s.cautions,
     "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
     "49": lambda s: "review.ct.quality_missing" in s.cautions,
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,

@@ -1,15 +1,15 @@
 """Judging the fit: what was found on the patient in, what to correct out; and why a sequence of checks comes to its end.
 
 The rules (``knowledge/fit_check.yaml``) say what a finding comes from and what answers it. This module adds what only the
-earlier checks can tell. It comes to its end because a size is seated again only so often, and because a step to another size
-narrows the sizes that are left: what was left upwards bounds its axis from below, what was left downwards from above, and
-neither is ever offered again.
+earlier checks can tell. Whatever stops the fitting, and whatever withholds a size, goes before every correction. A sequence
+comes to its end because a size is seated again only so often, and because a step to another size narrows the sizes that are
+left: what was left upwards bounds its axis from below, what was left downwards from above, and neither is ever offered again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import Any, Literal
@@ -19,7 +19,17 @@ from pydantic import Field
 from rules.deciding.decider import Decider
 from rules.errors import FactError, FactProblem
 from rules.evaluation.hit_policy import read_size_class, size_class
-from rules.model.decision import Caution, Decision, FrozenModel, RulesetIdentity, SizeClass, Task, TraceEntry
+from rules.model.decision import (
+    Caution,
+    Decision,
+    FrozenModel,
+    HoldNotice,
+    NotRecorded,
+    RulesetIdentity,
+    SizeClass,
+    Task,
+    TraceEntry,
+)
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Correction, CorrectiveAction, Rule, Ruleset, Step
 
@@ -31,6 +41,12 @@ WITHOUT_SUCCESS = "corrections_without_success"
 NO_SIZE_LEFT = "no_size_left"
 FROM_HISTORY = (SEATED_BEFORE, WITHOUT_SUCCESS, NO_SIZE_LEFT)
 """Facts that are worked out here and cannot be given."""
+
+WORN = "collar_in_place"
+"""True at every check: only a collar that is on can be checked."""
+
+CORRECTING = "refit_collar"
+"""The task of correcting the fit: who does it, and how many."""
 
 
 class FitAttempt(FrozenModel):
@@ -74,8 +90,10 @@ class FitAdvice(FrozenModel):
     """What to do after a check.
 
     ``fits``: nothing to correct. ``incomplete``: nothing found, but not everything was looked at (``unchecked``).
-    ``reseat``: seat the same size again. ``change_size``: try ``next_size``, one step on ``axis``. ``refer``: ask an
-    orthotist. ``stop``: stop fitting and call.
+    ``reseat``: seat the same size again. ``change_size``: try ``next_size``, up or down on ``axis``. ``refer``: ask an
+    orthotist. ``stop``: stop fitting and call. ``no_item_for`` are size classes that were passed over because no item for
+    them is left on the shelf. ``holds`` say why no collar is to be fitted. ``cautions`` are those of the check and every
+    critical one of the patient.
     """
 
     at: datetime
@@ -89,6 +107,9 @@ class FitAdvice(FrozenModel):
     corrections: tuple[FitCorrection, ...]
     unchecked: tuple[str, ...]
     not_offered_again: tuple[str, ...]
+    no_item_for: tuple[str, ...]
+    holds: tuple[HoldNotice, ...]
+    dangers_not_recorded: NotRecorded | None
     cautions: tuple[Caution, ...]
     tasks: tuple[Task, ...]
     trace: tuple[TraceEntry, ...]
@@ -185,63 +206,96 @@ def _without_success(attempts: Sequence[FitAttempt]) -> int:
 
 @dataclass(frozen=True)
 class Move:
-    """What is done next, with the corrections behind it; ``size`` and ``item`` where another size is tried."""
+    """What is done next, with the corrections behind it; ``size`` and ``item`` where another size is tried.
+
+    ``no_item_for`` are the size classes on the way for which the shelf has nothing left.
+    """
 
     action: CorrectiveAction
     said: tuple[Said, ...]
     step: Step | None = None
     size: SizeValues | None = None
     item: str | None = None
+    no_item_for: tuple[str, ...] = ()
 
 
 def next_move(
-    ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[StockedItem] | None
+    ruleset: Ruleset,
+    said: Sequence[Said],
+    standing: Standing,
+    shelf: Sequence[StockedItem] | None,
+    *,
+    withheld: bool,
 ) -> Move | None:
-    """The move that answers ``said``, or None where only a change of size would help and no size is left."""
+    """The move that answers ``said``, or None where only a change of size would help and no size is left.
+
+    ``withheld``: a reason stands to give no size, which stops the fitting whatever was found.
+    """
     by_action: dict[CorrectiveAction, list[Said]] = {"stop": [], "refer": [], "reseat": [], "size": []}
-    for rule, correction in said:
+    for rule, correction in _gravest_first(said):
         by_action[correction.action].append((rule, correction))
-    if by_action["stop"]:
+    if by_action["stop"] or withheld:
         return Move("stop", tuple(by_action["stop"]))
     if any(correction.finding is None for _, correction in by_action["refer"]):
         return Move("refer", tuple(by_action["refer"]))
     if by_action["reseat"]:
         return Move("reseat", tuple(by_action["reseat"]))
+    passed: tuple[str, ...] = ()
     for step, wanted in _steps(by_action["size"]):
-        found = _next_size(ruleset, step, standing, shelf)
-        if found is not None:
-            size, item = found
-            return Move("size", wanted, step, size, item)
+        way = _Way.along(ruleset, step, standing, shelf)
+        passed += way.no_item_for
+        if way.size is not None:
+            return Move("size", wanted, step, way.size, way.item, passed)
     if by_action["refer"]:
-        return Move("refer", tuple(by_action["refer"]))
+        return Move("refer", tuple(by_action["refer"]), no_item_for=passed)
     return None
 
 
-def _steps(said: Iterable[Said]) -> list[tuple[Step, tuple[Said, ...]]]:
-    """The steps asked for, most important first; an axis that is asked to go both ways is left alone."""
+def sizes_without_item(
+    ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[StockedItem] | None
+) -> tuple[str, ...]:
+    """The size classes that ``said`` asks for and for which the shelf has nothing left."""
+    steps = _steps([(rule, correction) for rule, correction in _gravest_first(said) if correction.step is not None])
+    return tuple(code for step, _ in steps for code in _Way.along(ruleset, step, standing, shelf).no_item_for)
+
+
+def _gravest_first(said: Sequence[Said]) -> list[Said]:
+    return sorted(said, key=lambda pair: -pair[0].priority)
+
+
+def _steps(said: Sequence[Said]) -> list[tuple[Step, tuple[Said, ...]]]:
+    """The steps asked for, in the order of ``said``; an axis that is asked to go both ways is left alone."""
     wanted: dict[Step, list[Said]] = {}
-    for rule, correction in sorted(said, key=lambda pair: -pair[0].priority):
+    for rule, correction in said:
         assert correction.step is not None
         wanted.setdefault(correction.step, []).append((rule, correction))
     return [(step, tuple(behind)) for step, behind in wanted.items() if Step(step.axis, -step.by) not in wanted]
 
 
-def _next_size(
-    ruleset: Ruleset, step: Step, standing: Standing, shelf: Sequence[StockedItem] | None
-) -> tuple[SizeValues, str | None] | None:
-    """The nearest size in the direction of ``step`` that was not left and is stocked, and the item that serves it."""
-    axis = ruleset.axes[step.axis]
-    rank = axis.rank(standing.worn[step.axis]) + step.by
-    while 0 <= rank < len(axis.values):
-        size = {**standing.worn, step.axis: axis.values[rank]}
-        if standing.allows(step.axis, rank):
+@dataclass(frozen=True)
+class _Way:
+    """Where a step leads: the nearest size that was not left and is stocked (None: none), its item, what was passed over."""
+
+    size: SizeValues | None
+    item: str | None
+    no_item_for: tuple[str, ...]
+
+    @classmethod
+    def along(cls, ruleset: Ruleset, step: Step, standing: Standing, shelf: Sequence[StockedItem] | None) -> _Way:
+        axis = ruleset.axes[step.axis]
+        passed: list[str] = []
+        rank = axis.rank(standing.worn[step.axis]) + step.by
+        while 0 <= rank < len(axis.values) and standing.allows(step.axis, rank):
+            size = {**standing.worn, step.axis: axis.values[rank]}
             if shelf is None:
-                return size, None
-            item = _item(shelf, size_class(ruleset, size).code, standing)
+                return cls(size, None, ())
+            code = size_class(ruleset, size).code
+            item = _item(shelf, code, standing)
             if item is not None:
-                return size, item
-        rank += step.by
-    return None
+                return cls(size, item, tuple(passed))
+            passed.append(code)
+            rank += step.by
+        return cls(None, None, tuple(passed))
 
 
 def _item(shelf: Sequence[StockedItem], code: str, standing: Standing) -> str | None:
@@ -261,20 +315,20 @@ def advise(decider: Decider, check: FitCheck, at: datetime) -> FitAdvice:
     ruleset = decider.ruleset
     facts = _checked(ruleset, check)
     now = standing(ruleset, check)
-    facts |= {SEATED_BEFORE: now.seated_before, WITHOUT_SUCCESS: now.without_success}
+    facts |= {SEATED_BEFORE: now.seated_before, WITHOUT_SUCCESS: now.without_success, WORN: True}
     decision = decider.decide(facts, at)
     said = corrections_of(ruleset, decision)
-    held = [hold for hold in decision.holds if hold.kind == "do_not_size"]
-    move = next_move(ruleset, said, now, check.shelf)
+    move = next_move(ruleset, said, now, check.shelf, withheld=_withheld(decision))
     if move is None and _found(check):
         decision = decider.decide({**facts, NO_SIZE_LEFT: True}, at)
-        move = next_move(ruleset, corrections_of(ruleset, decision), now, check.shelf)
-        if move is None:
-            move = Move("refer", ())
-    if held and (move is None or move.action != "stop"):
-        move = Move("stop", ())
+        ended = next_move(ruleset, corrections_of(ruleset, decision), now, check.shelf, withheld=_withheld(decision))
+        move = replace(ended or Move("refer", ()), no_item_for=sizes_without_item(ruleset, said, now, check.shelf))
     unchecked = tuple(name for name in findings_of(ruleset) if name not in check.findings)
     return _written(ruleset, decision, now, move, unchecked)
+
+
+def _withheld(decision: Decision) -> bool:
+    return any(hold.kind == "do_not_size" for hold in decision.holds)
 
 
 def corrections_of(ruleset: Ruleset, decision: Decision) -> list[Said]:
@@ -291,6 +345,8 @@ def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
         for name, value in check.facts.items()
         if name in FROM_HISTORY
     ]
+    if check.facts.get(WORN) is False:
+        problems.append(FactProblem(WORN, False, "but a fit is checked on a collar that is on", "true, or nothing"))
     for attempt in (*check.history, check):
         problems += [
             FactProblem(name, value, "is no finding of a fit check", "one of " + ", ".join(known))
@@ -342,12 +398,30 @@ def _written(
         corrections=() if move is None else tuple(_correction(ruleset, *said) for said in move.said),
         unchecked=unchecked,
         not_offered_again=tuple(_not_again(ruleset, now)),
-        cautions=tuple(caution for caution in decision.cautions if ids & set(caution.rules)),
-        tasks=tuple(task for task in decision.tasks if ids & set(task.rules)),
+        no_item_for=() if move is None else move.no_item_for,
+        holds=tuple(hold for hold in decision.holds if hold.kind == "do_not_size"),
+        dangers_not_recorded=decision.dangers_not_recorded,
+        cautions=tuple(caution for caution in decision.cautions if _stays(caution, ids)),
+        tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids)),
         trace=tuple(shown),
         sources={cited: decision.sources[cited] for cited in sorted({s for entry in shown for s in entry.sources})},
         disclaimer=decision.disclaimer,
     )
+
+
+def _stays(caution: Caution, shown: Set[str]) -> bool:
+    """Whether ``caution`` is said with the advice: one of the check itself, or one that holds whatever is done."""
+    return caution.severity == "critical" or caution.leads or bool(shown & set(caution.rules))
+
+
+def _is_asked(ruleset: Ruleset, task: Task, move: Move | None, shown: Set[str]) -> bool:
+    """Whether ``task`` goes with the advice: where fitting stops, nothing that a correction asks for; a correction only then."""
+    asking = shown & set(task.rules)
+    if move is not None and move.action == "stop":
+        stopping = {rule.id for rule, _ in move.said}
+        asking = {rule for rule in asking if rule in stopping or not ruleset.rules[rule].then.corrections}
+    corrected = move is not None and move.action in ("reseat", "size")
+    return bool(asking) and (corrected or task.task != CORRECTING)
 
 
 def _belongs(ruleset: Ruleset, rule: str) -> bool:
@@ -374,15 +448,17 @@ def _not_again(ruleset: Ruleset, now: Standing) -> Iterable[str]:
 
 
 def _summary(ruleset: Ruleset, outcome: Outcome, following: SizeClass | None, move: Move | None, unchecked: int) -> str:
+    missing = "" if move is None or not move.no_item_for else f" No item left for {', '.join(move.no_item_for)}."
     if outcome == "change_size":
         assert following is not None and move is not None and move.step is not None
         way = "up" if move.step.by > 0 else "down"
         item = "" if move.item is None else f", item {move.item}"
-        return f"Try {following.code} ({following.words}){item}: {ruleset.axes[move.step.axis].title} {way}."
+        said = f"Try {following.code} ({following.words}){item}: {ruleset.axes[move.step.axis].title} {way}"
+        return f"{said}.{missing} One person holds head and neck throughout."
     return {
         "fits": "Nothing to correct: the collar fits as it was checked.",
         "incomplete": f"Nothing found, but {unchecked} points were not looked at; look at them before the fit is called good.",
-        "reseat": "Seat the same size again and check again.",
-        "refer": "Stop trying on and ask the orthotist.",
+        "reseat": "Seat the same size again, one person holding head and neck, and check again.",
+        "refer": f"Stop trying on and ask the orthotist.{missing}",
         "stop": "Stop, hold the head by hand, and call now.",
     }[outcome]

@@ -17,10 +17,13 @@ def print_advice(console: Console, advice: FitAdvice) -> None:
     """Print ``advice``: what to do first, then why, what was not looked at, and on which evidence."""
     console.print(Text(f"{advice.worn.code}: {advice.summary}", style=_STYLES.get(advice.outcome, "bold")))
     sections: list[tuple[str, Iterable[str]]] = [
+        ("no collar", (hold.text for hold in advice.holds)),
         ("cautions", (f"{caution.severity}: {caution.text}" for caution in advice.cautions)),
         ("corrections", (_correction(entry) for entry in advice.corrections)),
+        ("not recorded", () if advice.dangers_not_recorded is None else (advice.dangers_not_recorded.text,)),
         ("tasks", (f"{task.title}: {task.timing_words}, {task.performer_words}" for task in advice.tasks)),
         ("not looked at", (name.replace("_", " ") for name in advice.unchecked)),
+        ("no item left for", advice.no_item_for),
         ("not offered again", advice.not_offered_again),
         ("sources", (f"{name}: {citation}" for name, citation in advice.sources.items())),
     ]

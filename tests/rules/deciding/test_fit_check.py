@@ -27,6 +27,7 @@ from rules.errors import FactError
 from rules.evaluation.hit_policy import size_class
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
+from rules.model.ruleset import Step
 
 RULESET = load_ruleset()
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -85,7 +86,6 @@ def test_the_same_size_is_seated_again_before_another_is_tried(decider):
         ("slack_in_collar", "adult H3 G1"),
         ("chin_over_edge", "adult H4 G2"),
         ("head_sinks_forward", "adult H4 G2"),
-        ("lower_edge_short_of_notch", "adult H4 G2"),
         ("chin_sunk_inside", "adult H2 G2"),
         ("lower_edge_on_clavicles", "adult H2 G2"),
         ("ear_pressed", "adult H2 G2"),
@@ -99,7 +99,14 @@ def test_then_one_size_on_one_axis(decider, found, following):
 
 
 @pytest.mark.parametrize(
-    "found", ["openings_off_midline", "fastenings_unequal", "halves_overlap_wrongly", "padding_short_of_edge"]
+    "found",
+    [
+        "openings_off_midline",
+        "fastenings_unequal",
+        "halves_overlap_wrongly",
+        "padding_short_of_edge",
+        "lower_edge_short_of_notch",
+    ],
 )
 def test_a_fault_of_seating_that_stays_is_for_the_orthotist_and_not_for_another_size(decider, found):
     told = advice(decider, "adult H3 G2", found, history=[attempt("adult H3 G2", found)])
@@ -144,6 +151,80 @@ def test_tightness_comes_before_height(decider):
     assert told.axis == "girth_band"
 
 
+def test_the_gravest_comes_first_whatever_the_order_of_the_rules(decider):
+    """Also where the rules are given the other way round: the order of steps is that of their priorities alone."""
+    both = frozenset({"no_finger_gap", "slack_in_collar", "chin_sunk_inside", "ear_pressed"})
+    rules = said(both, 1, 1, False)
+    priorities = [rule.priority for rule, correction in rules if correction.action == "size"]
+    assert len(set(priorities)) > 1
+    now = standing(RULESET, FitCheck(size="adult H3 G2"))
+    move = next_move(RULESET, rules, now, None, withheld=False)
+    assert move is not None and move.step == Step("height_band", -1)
+    assert {rule.id for rule, _ in move.said} == {"fit_check.size.chin_sunk", "fit_check.size.ear"}
+    for order in (rules, rules[::-1]):
+        move = next_move(RULESET, order, now, None, withheld=False)
+        assert [rule.id for rule, _ in move.said] == ["fit_check.size.chin_sunk", "fit_check.size.ear"]
+    tight_and_low = said(frozenset({"no_finger_gap", "ear_pressed"}), 1, 1, False)
+    for order in (tight_and_low, tight_and_low[::-1]):
+        move = next_move(RULESET, order, now, None, withheld=False)
+        assert move is not None and move.step == Step("girth_band", 1)
+
+
+@pytest.mark.parametrize("found", ["chin_over_edge", "head_sinks_forward"])
+def test_a_chin_that_is_not_held_is_no_reason_for_height_while_the_collar_is_tight(decider, found):
+    both = ("no_finger_gap", found)
+    widest = advice(decider, "adult H3 G4", *both, history=[attempt("adult H3 G4", *both)])
+    assert (widest.outcome, widest.next_size) == ("refer", None)
+
+
+UPWARD = Step("height_band", 1)
+
+
+def test_height_goes_up_for_a_chin_that_is_not_held_and_girth_for_tightness_alone():
+    answers = {
+        (correction.step, correction.finding)
+        for rule in RULESET.rules.values()
+        for correction in rule.then.corrections
+        if correction.step is not None and correction.step.by > 0
+    }
+    assert answers == {
+        (UPWARD, "chin_over_edge"),
+        (UPWARD, "head_sinks_forward"),
+        (Step("girth_band", 1), "no_finger_gap"),
+    }
+
+
+CORRECTING_RULES = [
+    (rule, correction)
+    for rule in RULESET.rules.values()
+    for correction in rule.then.corrections
+    if correction.action in ("reseat", "size")
+]
+
+
+@pytest.mark.parametrize(("rule", "correction"), CORRECTING_RULES, ids=[rule.id for rule, _ in CORRECTING_RULES])
+def test_every_correction_says_who_holds_head_and_neck(rule, correction):
+    assert "One person holds head and neck; another" in " ".join(correction.correction.split())
+    assert [call.task for call in rule.then.tasks if call.task == "refit_collar"] == ["refit_collar"]
+
+
+@pytest.mark.parametrize("seated", [(), ("no_finger_gap",)], ids=["reseat", "change of size"])
+def test_the_advice_names_who_holds_and_orders_two_people(decider, seated):
+    history = [attempt("adult H3 G2", *seated)] if seated else []
+    told = advice(decider, "adult H3 G2", "no_finger_gap", history=history)
+    assert told.outcome == ("change_size" if seated else "reseat")
+    assert "ne person holding head and neck" in told.summary or "One person holds head and neck" in told.summary
+    (task,) = [task for task in told.tasks if task.task == "refit_collar"]
+    assert task.people >= 2
+
+
+def test_no_correction_is_ordered_where_the_orthotist_is_asked_instead(decider):
+    both = ("openings_off_midline", "no_finger_gap")
+    told = advice(decider, "adult H3 G4", *both, history=[attempt("adult H3 G4", *both)])
+    assert told.outcome == "refer"
+    assert {task.task for task in told.tasks} == {"refer_orthotist"}
+
+
 def test_findings_that_ask_for_opposite_things_move_nothing(decider):
     both = ("chin_over_edge", "chin_sunk_inside")
     told = advice(decider, "adult H3 G2", *both, history=[attempt("adult H3 G2", *both)])
@@ -158,10 +239,97 @@ def test_danger_stops_everything(decider, found):
     assert [c.severity for c in told.cautions] == ["critical"]
 
 
-def test_a_reason_to_give_no_size_stops_the_fitting(decider):
-    told = advice(decider, "adult H3 G2", facts={"age_years": 40, "airway_threat": True})
-    assert told.outcome == "stop"
-    assert any("Airway first" in caution.text for caution in told.cautions)
+SOME_FOUND = ((), ("no_finger_gap",), ("openings_off_midline",), CORRECTABLE)
+STOPPED_BY = {
+    "airway_threat": ("sizing.hold.airway", "fit_check.stop.airway"),
+    "suspected_distraction_injury": ("sizing.hold.distraction", "fit_check.stop.specialist"),
+    "halo_in_place": ("sizing.hold.halo", "fit_check.stop.specialist"),
+}
+
+
+@pytest.mark.parametrize("danger", STOPPED_BY)
+@pytest.mark.parametrize("earlier", [0, 1, 3], ids=["not seated again", "seated again", "in a row"])
+@pytest.mark.parametrize("found", SOME_FOUND, ids=["nothing", "one", "another", "everything"])
+def test_no_correction_stands_beside_a_reason_to_fit_no_collar(decider, danger, earlier, found):
+    """Whatever was found, and whatever the earlier checks tell."""
+    facts = {"age_years": 40, "head_position": "neutral", danger: True}
+    told = advice(decider, "adult H3 G2", *found, facts=facts, history=[attempt("adult H3 G2", *found)] * earlier)
+    assert (told.outcome, told.next_size, told.axis) == ("stop", None, None)
+    assert {c.action for c in told.corrections} == {"stop"}
+    assert set(STOPPED_BY[danger]) <= {entry.rule for entry in told.trace}
+    assert [hold.rules for hold in told.holds] == [(STOPPED_BY[danger][0],)]
+    assert "refit_collar" not in {task.task for task in told.tasks}
+    assert any(caution.severity == "critical" and STOPPED_BY[danger][0] in caution.rules for caution in told.cautions)
+
+
+SITE_HOLD = """
+site: {name: a site of a test}
+rules:
+  - id: sizing.hold.site
+    title: A reason of the site
+    when: {fact: osteoporosis, is: true}
+    then: {hold: {kind: do_not_size, text: The site sizes no collar here.}}
+    because: A rule of a test.
+    sources: [local-judgement]
+"""
+
+
+@pytest.fixture(scope="module")
+def holding(tmp_path_factory):
+    """The shipped rules with a reason to give no size of which no rule of the fit check knows."""
+    overlay = tmp_path_factory.mktemp("site") / "hold.yaml"
+    overlay.write_text(SITE_HOLD)
+    return Decider(load_ruleset(overlays=[overlay]))
+
+
+@pytest.mark.parametrize(
+    ("found", "seated", "without_hold"),
+    [
+        ((), 0, "fits"),
+        (("no_finger_gap",), 0, "reseat"),
+        (("no_finger_gap",), 1, "change_size"),
+        (("openings_off_midline",), 1, "refer"),
+        (("chin_over_edge", "chin_sunk_inside"), 1, "refer"),
+        (("no_finger_gap",), 3, "refer"),
+    ],
+)
+def test_a_hold_stops_the_fitting_beside_every_other_movement(holding, found, seated, without_hold):
+    history = [attempt("adult H3 G2", *found)] * seated
+    outcomes = [
+        advice(
+            holding,
+            "adult H3 G2",
+            *found,
+            history=history,
+            facts={"age_years": 40, "head_position": "neutral", "osteoporosis": held},
+        )
+        for held in (False, True)
+    ]
+    assert [told.outcome for told in outcomes] == [without_hold, "stop"]
+    assert outcomes[1].corrections == ()
+    assert [hold.text for hold in outcomes[1].holds] == ["The site sizes no collar here."]
+
+
+ACTIONS = {
+    "stop": "fit_check.stop.breathing",
+    "refer as a whole": "fit_check.refer.in_a_row",
+    "reseat": "fit_check.seat.tight",
+    "size": "fit_check.size.tight",
+    "refer": "fit_check.refer.openings",
+}
+
+
+def test_the_order_of_movements_over_every_combination():
+    """Stop, the orthotist for the fit as a whole, the same size, another size, the orthotist for one finding, nothing."""
+    now = standing(RULESET, FitCheck(size="adult H3 G2"))
+    order = list(ACTIONS)
+    for chosen in product((False, True), repeat=len(order)):
+        names = [name for name, taken in zip(order, chosen, strict=True) if taken]
+        rules = [(rule, rule.then.corrections[0]) for rule in (RULESET.rules[ACTIONS[name]] for name in names)]
+        expected = names[0].split()[0] if names else None
+        for withheld, action in ((False, expected), (True, "stop")):
+            move = next_move(RULESET, rules[::-1], now, None, withheld=withheld)
+            assert (move and move.action) == action, (names, withheld)
 
 
 @pytest.mark.parametrize("position", ["fixed_flexion", "fixed_other"])
@@ -172,6 +340,93 @@ def test_a_fixed_head_is_never_straightened(decider, position):
     assert "fit_check.seat.sinks" not in {entry.rule for entry in told.trace}
     pushed = advice(decider, "adult H1 G2 flexed", "head_pushed_back", facts=facts)
     assert pushed.outcome == "stop"
+
+
+@pytest.mark.parametrize("earlier", [0, 1, 2])
+@pytest.mark.parametrize(
+    "facts",
+    [{}, {"head_position": "neutral", "neck_laxity": True}, {"head_position": "neutral", "spine_precautions": True}],
+    ids=["position not recorded", "lax", "precautions"],
+)
+def test_a_head_pushed_out_of_its_position_is_stop_hold_and_call(decider, facts, earlier):
+    history = [attempt("adult H2 G2", "head_pushed_back")] * earlier
+    told = advice(decider, "adult H2 G2", "head_pushed_back", facts={"age_years": 70, **facts}, history=history)
+    assert (told.outcome, told.next_size) == ("stop", None)
+    assert told.summary == "Stop, hold the head by hand, and call now."
+    assert any("hold the head by hand, open the front" in caution.text for caution in told.cautions)
+
+
+@pytest.mark.parametrize("stiff", ["inflammatory_spine_disease", "hyperostotic_spine", "previous_neck_fusion"])
+@pytest.mark.parametrize("found", SOME_FOUND, ids=["nothing", "one", "another", "everything"])
+def test_a_stiff_neck_of_unknown_position_is_stop_hold_and_call(decider, stiff, found):
+    told = advice(decider, "adult H2 G2", *found, facts={"age_years": 70, stiff: True})
+    assert told.outcome == "stop"
+    assert "fit_check.stop.stiff_position_unknown" in {c.rule for c in told.corrections}
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"raised_intracranial_pressure_risk": True}, "Pressure in the head may be raised"),
+        ({"tracheostomy": True}, "the front opening must leave the tube"),
+        ({"neck_line": True}, "A line, drain or cable"),
+        ({"dysphagia_risk": True}, "Swallowing is at risk"),
+    ],
+)
+@pytest.mark.parametrize("seated", [0, 1])
+def test_the_cautions_of_the_patient_stay_on_the_advice(decider, facts, words, seated):
+    history = [attempt("adult H2 G2", "no_finger_gap")] * seated
+    facts = {"age_years": 40, "head_position": "neutral", **facts}
+    told = advice(decider, "adult H2 G2", "no_finger_gap", facts=facts, history=history)
+    assert told.outcome == ("change_size" if seated else "reseat")
+    assert [caution.severity for caution in told.cautions if words in caution.text] == ["critical"]
+
+
+def test_dangers_that_nobody_recorded_are_named_in_one_line(decider):
+    told = advice(decider, "adult H2 G2", "no_finger_gap")
+    assert told.dangers_not_recorded is not None
+    assert told.dangers_not_recorded.text.startswith("Not recorded: airway")
+
+
+# --- what the shelf lacks ----------------------------------------------------------------------------------------------
+
+
+def test_a_size_that_the_shelf_lacks_is_named_when_it_is_passed_over(decider):
+    shelf = (StockedItem(name="wide", sizes=("adult H2 G4",)),)
+    history = [attempt("adult H2 G2", "no_finger_gap")]
+    told = advice(decider, "adult H2 G2", "no_finger_gap", history=history, shelf=shelf)
+    assert told.next_size is not None and told.next_size.code == "adult H2 G4"
+    assert told.no_item_for == ("adult H2 G3",)
+    assert "No item left for adult H2 G3." in told.summary
+
+
+@pytest.mark.parametrize(
+    ("others", "rule"),
+    [((), "fit_check.refer.no_size_left"), (("openings_off_midline",), "fit_check.refer.openings")],
+)
+def test_a_size_that_the_shelf_lacks_is_named_when_the_orthotist_is_asked(decider, others, rule):
+    found = ("no_finger_gap", *others)
+    told = advice(decider, "adult H2 G3", *found, history=[attempt("adult H2 G3", *found)], shelf=())
+    assert told.outcome == "refer"
+    assert [c.rule for c in told.corrections] == [rule]
+    assert told.no_item_for == ("adult H2 G4",)
+    assert "No item left for adult H2 G4." in told.summary
+
+
+def test_a_size_that_the_shelf_lacks_is_named_when_another_axis_is_taken(decider):
+    both = ("no_finger_gap", "ear_pressed")
+    shelf = (StockedItem(name="low", sizes=("adult H1 G2",)),)
+    told = advice(decider, "adult H3 G2", *both, history=[attempt("adult H3 G2", *both)], shelf=shelf)
+    assert told.next_size is not None and told.next_size.code == "adult H1 G2"
+    assert told.no_item_for == ("adult H3 G3", "adult H3 G4", "adult H2 G2")
+
+
+def test_nothing_is_missing_where_the_next_size_is_on_the_shelf(decider):
+    shelf = (StockedItem(name="next", sizes=("adult H2 G3",)),)
+    history = [attempt("adult H2 G2", "no_finger_gap")]
+    told = advice(decider, "adult H2 G2", "no_finger_gap", history=history, shelf=shelf)
+    assert told.no_item_for == ()
+    assert "No item" not in told.summary
 
 
 # --- what is refused -------------------------------------------------------------------------------------------------
@@ -190,6 +445,7 @@ def test_a_size_that_is_not_written_as_one_is_refused(decider, size):
         {"facts": {NO_SIZE_LEFT: False}},
         {"facts": {"no_finger_gap": True}},
         {"facts": {"age_years": -1}},
+        {"facts": {"collar_in_place": False}},
         {"findings": {"chin_missing": True}},
         {"findings": {"sedated": True}},
         {"history": (FitAttempt(size="adult H2 G2", findings={"sedated": True}),)},
@@ -219,8 +475,8 @@ def follow(check: FitCheck):
     if not found:
         return None, now
     known = (found, min(now.seated_before, 5), min(now.without_success, 5))
-    move = next_move(RULESET, said(*known, False), now, check.shelf)
-    return move or next_move(RULESET, said(*known, True), now, check.shelf), now
+    move = next_move(RULESET, said(*known, False), now, check.shelf, withheld=False)
+    return move or next_move(RULESET, said(*known, True), now, check.shelf, withheld=False), now
 
 
 def test_every_sequence_of_single_and_paired_findings_ends_without_going_back():
