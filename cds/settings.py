@@ -286,7 +286,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     def load(cls, **given: Any) -> Settings:
         """Settings from the environment, with ``given`` before it. Raises SettingsError that names each wrong variable.
 
-        A ``NUQUE_`` variable that is no setting is refused too: a slip of the pen must not leave a guard off.
+        A ``NUQUE_`` variable that is not a setting is refused too: a slip of the pen must not leave a guard off.
         """
         unknown = sorted(
             name

@@ -1,4 +1,4 @@
-"""HTTP as it comes over the wire. What is no HTTP never becomes a call; the refusal names the rule set all the same."""
+"""HTTP as it comes over the wire. Bytes that are not HTTP never become a call; the refusal names the rule set all the same."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class _OneLength(h11.Connection):
 
 
 _REFUSAL = json.dumps(
-    outcome([Issue(None, "this is no HTTP request, or its headers do not end, or state its length twice", "structure")])
+    outcome([Issue(None, "this is not an HTTP request, or its headers do not end, or state its length twice", "structure")])
 ).encode()
 
 

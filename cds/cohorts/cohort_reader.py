@@ -21,7 +21,7 @@ from rules.batch.fact_frame import column_type
 from rules.model.ruleset import Ruleset
 
 KEPT = ("patient", "unit", "at")
-"""Columns of a table of facts that are no facts: whose row it is, the unit of the hospital, the moment of decision."""
+"""Columns of a table of facts that are not facts: whose row it is, the unit of the hospital, the moment of decision."""
 
 NO_UNIT = "not recorded"
 _TIMES = (
@@ -136,7 +136,7 @@ class CohortReader:
 
 
 def _class_of(encounter: Mapping[str, Any]) -> str | None:
-    """The kind of encounter, which is no unit, in words that say so."""
+    """The kind of encounter in words that say that it is not a unit of the hospital."""
     code = text(mapping(encounter, "class"), "code")
     return f"not recorded (encounter class {code})" if code else None
 

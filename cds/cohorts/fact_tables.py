@@ -22,7 +22,7 @@ def facts_of(ruleset: Ruleset, table: pl.DataFrame) -> tuple[pl.DataFrame, Count
     strange = [name for name in table.columns if name not in given and name not in KEPT]
     if strange:
         raise ReplayError(
-            f"columns {', '.join(strange)} are no facts that may be given; name each column after a fact "
+            f"columns {', '.join(strange)} are not facts that may be given; name each column after a fact "
             f"(`nuque facts` lists them) or {', '.join(KEPT)}"
         )
     columns = [_kept(table, name) for name in KEPT]

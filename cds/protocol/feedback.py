@@ -85,7 +85,7 @@ class OverrideReason(_Sent):
 
 
 class FeedbackItem(_Sent):
-    """What became of one card. A card that this service never issued is no error."""
+    """What became of one card. A card that this service never issued is not an error."""
 
     card: str = Field(min_length=1, max_length=128, description="the uuid of the card")
     outcome: Literal["accepted", "overridden"]

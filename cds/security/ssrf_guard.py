@@ -49,7 +49,7 @@ class Origin:
         except (httpx.InvalidURL, TypeError) as error:
             raise ReachError(f"not a URL: {error}") from error
         except UnicodeError as error:
-            raise ReachError("not a URL: its host is no internationalised domain name (punycode)") from error
+            raise ReachError("not a URL: its host is not an internationalised domain name (punycode)") from error
         if parsed.scheme not in _PORTS or not host:
             raise ReachError("not an absolute http or https URL")
         if parsed.userinfo:

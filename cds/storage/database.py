@@ -80,7 +80,7 @@ class Store:
         except ValueError as error:
             # Not its text: what stands where the port should may be the end of a password.
             raise StoreError(
-                "NUQUE_STORE_URL: the port is no number; a password with @ : / is written %40 %3A %2F"
+                "NUQUE_STORE_URL: the port is not a number; a password with @ : / is written %40 %3A %2F"
             ) from error
         except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
             raise StoreError(

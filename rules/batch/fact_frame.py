@@ -30,7 +30,7 @@ def plausible(definition: FactDefinition, number: pl.Expr) -> pl.Expr:
 def checked_facts(vocabulary: Vocabulary, table: pl.DataFrame, keep: Sequence[str] = ()) -> pl.DataFrame:
     """``table`` with each fact in its column type; columns named in ``keep`` (identifiers, times) pass through.
 
-    Raises FactError that names each column that is no fact, is only ever concluded by rules or has the wrong type, and
+    Raises FactError that names each column that is not a fact, is only ever concluded by rules or has the wrong type, and
     for every other column the first value that cannot be used, with the number of such rows.
     """
     facts = [column for column in table.columns if column not in keep]

@@ -349,7 +349,7 @@ def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
         problems.append(FactProblem(WORN, False, "but a fit is checked on a collar that is on", "true, or nothing"))
     for attempt in (*check.history, check):
         problems += [
-            FactProblem(name, value, "is no finding of a fit check", "one of " + ", ".join(known))
+            FactProblem(name, value, "is not a finding of a fit check", "one of " + ", ".join(known))
             for name, value in attempt.findings.items()
             if name not in known
         ]

@@ -97,9 +97,9 @@ def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
         elif axis.silent is not None:
             values[name] = axis.silent
         else:
-            raise ValueError(f"{code!r} is no size class: expected a {axis.title}, one of {', '.join(axis.values)}")
+            raise ValueError(f"{code!r} is not a size class: expected a {axis.title}, one of {', '.join(axis.values)}")
     if words:
-        raise ValueError(f"{code!r} is no size class: {' '.join(words)!r} is too much")
+        raise ValueError(f"{code!r} is not a size class: {' '.join(words)!r} is too much")
     return values
 
 

@@ -85,7 +85,7 @@ class Names:
         return expressions.substitute(expression, values)
 
     def fill(self, text: str, used: set[str]) -> str:
-        """``text`` with each ``{parameter}`` replaced by its value. Raises ValueError for a name that is no parameter."""
+        """``text`` with each ``{parameter}`` replaced by its value. Raises ValueError for a name that is not a parameter."""
 
         def value(found: re.Match[str]) -> str:
             parameter = self.parameters.get(found[1])

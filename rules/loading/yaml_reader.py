@@ -102,7 +102,7 @@ class YamlFile:
     def _build_mapping(self, loader: _Loader, node: yaml.MappingNode, path: tuple[str | int, ...]) -> dict[str, Any]:
         built: dict[str, Any] = {}
         for key_node, value_node in node.value:
-            problem = self._refusal(key_node, path) if isinstance(key_node, yaml.ScalarNode) else "is no word"
+            problem = self._refusal(key_node, path) if isinstance(key_node, yaml.ScalarNode) else "is not a word"
             if problem is not None:
                 self._problems.append((self.place(*path), f"a key here {problem}"))
                 continue

@@ -64,7 +64,7 @@ class FactDefinition(BaseModel):
     def _answers_are_accepted(self) -> Self:
         for answer in self.danger.answers if self.danger else ():
             if self.problem(answer) is not None or self.numeric:
-                raise ValueError(f"danger: {answer!r} is no answer to {self.name}; accepted: {self.accepted}")
+                raise ValueError(f"danger: {answer!r} is not an answer to {self.name}; accepted: {self.accepted}")
         return self
 
     @property

@@ -18,7 +18,7 @@ from rules.model.ruleset import Ruleset
 def artefacts(ruleset: Ruleset, base: str = DEFAULT_BASE) -> Mapping[tuple[str, str], Resource]:
     """Every artefact drawn from ``ruleset``, by ``(resource type, id)``; its ``url`` is ``base/type/id``.
 
-    Raises ValueError where ``base`` is no canonical base.
+    Raises ValueError where ``base`` is not a canonical base.
     """
     urls = Canonicals(base)
     published = (

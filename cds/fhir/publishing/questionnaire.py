@@ -167,7 +167,7 @@ class _ResponseReading:
         for index, item in enumerate(items):
             place = f"{where}[{index}]"
             if not isinstance(item, dict) or not isinstance(item.get("linkId"), str):
-                self.wrong(place, type(item).__name__, "is no item with a linkId", "an item of the questionnaire")
+                self.wrong(place, type(item).__name__, "is not an item with a linkId", "an item of the questionnaire")
                 continue
             if "answer" in item:
                 self.answer(item["linkId"], item["answer"], f"{place}.answer")
@@ -191,7 +191,7 @@ class _ResponseReading:
 
     def yes_or_no(self, finding: str, value: object, where: str) -> None:
         if not isinstance(value, bool):
-            self.wrong(finding, value, f"{where} is no yes or no", "valueBoolean")
+            self.wrong(finding, value, f"{where} is not a yes or no", "valueBoolean")
         elif self.findings.setdefault(finding, value) is not value:
             self.wrong(finding, value, f"{where} contradicts an earlier answer", "one answer")
 
@@ -199,7 +199,7 @@ class _ResponseReading:
         codes = {axis_value_code(axis.name, name): name for name in axis.values}
         found = value.get("code") if isinstance(value, dict) else None
         if found not in codes:
-            self.wrong(axis.name, found, f"{where} is no value of this axis", "valueCoding with " + ", ".join(codes))
+            self.wrong(axis.name, found, f"{where} is not a value of this axis", "valueCoding with " + ", ".join(codes))
         elif self.values.setdefault(axis.name, codes[found]) != codes[found]:
             self.wrong(axis.name, found, f"{where} contradicts an earlier answer", "one answer")
 
@@ -207,7 +207,7 @@ class _ResponseReading:
         if isinstance(value, str) and value.strip():
             self.item = value.strip()
         else:
-            self.wrong(ITEM, value, f"{where} is no text", "valueString")
+            self.wrong(ITEM, value, f"{where} is not text", "valueString")
 
     def attempt(self) -> FitAttempt | None:
         values = {

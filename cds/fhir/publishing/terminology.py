@@ -38,7 +38,7 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
         (SIZE_AXIS_VALUES, "Values on the axes", "The values on each axis, smallest first.", _axis_values(ruleset)),
         (SIZE_CLASSES, "Size classes", "Every combination of values, as it is written.", _size_classes(ruleset)),
         (TASKS, "Pieces of care", "Tasks that rules may ask for.", _tasks(ruleset)),
-        (ORDERS, "Orders", "Orders that are no task of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
+        (ORDERS, "Orders", "Orders that are not tasks of the rule set.", _words(ORDER_TITLES | READ_ORDERS)),
         (PERFORMER_ROLES, "Roles", "Who carries a task out.", _words(ruleset.roles)),
         (
             codes.OVERRIDE_REASON_SYSTEM,

@@ -51,7 +51,7 @@ def _code_problem(part: object) -> RejectionReason | None:
         return RejectionReason("malformed", "malformed: no code")
     listed = code.get("coding", [])
     if not isinstance(listed, list) or not all(isinstance(coding, dict) for coding in listed):
-        return RejectionReason("malformed", "malformed code: coding is no list of Codings")
+        return RejectionReason("malformed", "malformed code: coding is not a list of Codings")
     pairs = (coding.get(key, "") for coding in listed for key in ("system", "code"))
     if all(isinstance(written, str) for written in pairs):
         return None

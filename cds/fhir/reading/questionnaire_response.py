@@ -57,5 +57,5 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         elif isinstance(answers[0], dict):
             yield self.stated(answers[0], meanings, record, when, problem)
         else:
-            why = RejectionReason("malformed", "malformed: an answer is no object")
+            why = RejectionReason("malformed", "malformed: an answer is not an object")
             yield Rejected(meanings[0].fact, shown(answers[0]), why, record.label)

@@ -171,7 +171,7 @@ class _Reader:
                 raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
             converted = float(number)
         else:
-            said = f"{shown(key)} is no quantity; accepted: {self.definition.accepted}"
+            said = f"{shown(key)} is not a quantity; accepted: {self.definition.accepted}"
             raise RefusedValue(shown(raw), RejectionReason("code", said))
         problem = self.definition.problem(converted)
         if problem is not None:
@@ -218,7 +218,7 @@ class _Reader:
 
 
 def _number(raw: object) -> Decimal:
-    """``raw`` as a decimal of the digits that were written. Raises RefusedValue where it is no usable number."""
+    """``raw`` as a decimal of the digits that were written. Raises RefusedValue where it is not a usable number."""
     if isinstance(raw, bool) or not isinstance(raw, (int, float)):
         raise RefusedValue(shown(raw), RejectionReason("malformed", "not a number"))
     if isinstance(raw, float) and not math.isfinite(raw):

@@ -27,7 +27,7 @@ class Grounds:
 
     @property
     def supporting_info(self) -> list[Element]:
-        """For ``supportingInfo``. What is no literal reference (an entry of a Bundle, say) is only named."""
+        """For ``supportingInfo``. What is not a literal reference (an entry of a Bundle, say) is only named."""
         return [
             {"display": text(other)} if referenced_type(other) is None else {"reference": other}
             for other in self.others

@@ -21,7 +21,7 @@ ORDER_TITLES = {
     FIT_COLLAR: "Fit a rigid neck collar",
     REVIEW: "Clinician to decide on the collar",
 }
-"""The orders written here that are no task of the rule set."""
+"""The orders written here that are not tasks of the rule set."""
 
 FIT_TASK = "fit_collar"
 """The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""
@@ -133,7 +133,7 @@ def _outcome(decision: Decision, task: Task, context: OrderContext) -> list[Elem
 
 
 def order_concept(order: str, context: OrderContext) -> Element:
-    """An order of ours that is no task of the rule set, coded and in words."""
+    """An order of ours that is not a task of the rule set, coded and in words."""
     title = ORDER_TITLES[order]
     return concept(title, coding(context.canonicals.code_system(ORDERS), order, title))
 

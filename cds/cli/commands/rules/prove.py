@@ -14,7 +14,7 @@ _LONGEST = 86_400.0
 
 
 def _seconds(_context: click.Context, _option: click.Parameter, value: float) -> float:
-    """``value``, where the solver can keep to it; also refuses what is no number, which a range of click lets pass."""
+    """``value``, where the solver can keep to it; also refuses what is not a number, which a range of click lets pass."""
     if not 0.001 <= value <= _LONGEST:
         raise click.BadParameter(f"{value:g} is not from 0.001 to {_LONGEST:g}")
     return value

@@ -127,7 +127,7 @@ def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None
 @pytest.mark.parametrize(
     ("code", "fields", "kind", "reason"),
     [
-        ("neck-circumference", {"valueString": "wide"}, "code", "valueString is no quantity"),
+        ("neck-circumference", {"valueString": "wide"}, "code", "valueString is not a quantity"),
         ("neck-circumference", {"valueInteger": 400}, "unit", "no unit"),
         ("neck-circumference", {}, "no value", "no value is recorded"),
         ("neck-circumference", {"dataAbsentReason": concept("unknown", "x")}, "no value", "no value: unknown"),
