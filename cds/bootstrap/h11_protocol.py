@@ -29,7 +29,9 @@ class _OneLength(h11.Connection):
 
 
 _REFUSAL = json.dumps(
-    outcome([Issue(None, "this is not an HTTP request, or its headers do not end, or state its length twice", "structure")])
+    outcome(
+        [Issue(None, "this is not an HTTP request, or its headers do not end, or state its length twice", "structure")]
+    )
 ).encode()
 
 

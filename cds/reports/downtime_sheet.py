@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from math import ceil
 
 from rules.batch.answer_partitions import Answers
 from rules.batch.question_tree import KNOWN, AxisTree, Outcome, Question, axis_tree, stop_questions
@@ -28,6 +29,8 @@ CAUTIONS = "Cautions"
 
 _COLUMN = 62
 """About how many letters stand in one line of a column."""
+_FINGER = "{finger}"
+"""UCUM unit of finger-breadths."""
 GO_TO = "go to "
 """How an answer begins that leads on to another question; any other answer ends with a result."""
 
@@ -232,7 +235,8 @@ def _row(ruleset: Ruleset, step: _Step, number: str, leads: Callable[[Question |
         found = tuple(_finding(ruleset.vocabulary[fact], answers) for fact, answers in step.out)
         return Row(number, "Any of these?", (("any", leads(step.exit)), ("none", leads(step.onward))), found)
     fact = ruleset.vocabulary[step.first.fact]
-    answers = tuple((_answers(fact, given), leads(child)) for given, child in step.first.branches)
+    said = ((_answers(fact, given), leads(child)) for given, child in step.first.branches)
+    answers = tuple((words, leading) for words, leading in said if words)
     return Row(number, _asked(fact), answers)
 
 
@@ -257,7 +261,7 @@ def _finding(fact: FactDefinition, given: Answers) -> str:
 
 
 def _asked(fact: FactDefinition) -> str:
-    unit = f" ({_unit(fact)})" if _has_unit(fact) else ""
+    unit = f" ({_unit(fact)})" if _has_unit(fact) else " (halves)" if fact.unit == _FINGER else ""
     return f"{fact.label[0].upper()}{fact.label[1:]}{unit}?"
 
 
@@ -271,12 +275,18 @@ def _unit(fact: FactDefinition) -> str:
 
 
 def _answers(fact: FactDefinition, given: Answers, unit: str = "") -> str:
-    parts = [_span(fact, low, high, unit) for low, high in given.spans]
+    spans = [_halves(low, high) for low, high in given.spans] if fact.unit == _FINGER else given.spans
+    parts = [_span(fact, low, high, unit) for low, high in spans if low < high or (low, high) in given.spans]
     if fact.type == "boolean":
         parts += ["yes" if value is True else "no" for value in given.values]
     else:
         parts += [str(value).replace("_", " ") for value in given.values]
     return _listed([*parts, *(["not known"] if given.unknown else [])])
+
+
+def _halves(low: float, high: float) -> tuple[float, float]:
+    """The half fingers from ``low`` to below ``high``: fingers are counted whole or half. Empty where both ends are equal."""
+    return ceil(low * 2) / 2, ceil(high * 2) / 2
 
 
 def _listed(parts: Sequence[str]) -> str:

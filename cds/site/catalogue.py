@@ -138,12 +138,12 @@ class Catalogue:
         measured = next((fact.value for fact in decision.facts if fact.name == axis.fact), None)
         title = "neck height" if axis.name == HEIGHT else "neck circumference"
         if isinstance(measured, (int, float)):
-            return Need(measured, measured, f"{title} {measured:g} mm measured", self._share)
+            return Need(measured, measured, f"{title} {measured:.0f} mm measured", self._share)
         value = candidate.size_class.values[axis.name]
         low, high = band_range(axis, value)
         estimate = height_estimate(decision) if axis.name == HEIGHT else None
         if estimate is not None and estimate[0] < high and low < estimate[1]:
-            words = f"{title} {estimate[0]:g} to {estimate[1]:g} mm estimated"
+            words = f"{title} {estimate[0]:.0f} to {estimate[1]:.0f} mm estimated"
             return Need(max(low, estimate[0]), min(high, estimate[1]), words, self._share)
         return Need(low, high, f"{title} not measured, {axis.words[value]} assumed", self._share)
 

@@ -85,14 +85,19 @@ class Names:
         return expressions.substitute(expression, values)
 
     def fill(self, text: str, used: set[str]) -> str:
-        """``text`` with each ``{parameter}`` replaced by its value. Raises ValueError for a name that is not a parameter."""
+        """``text`` with each ``{parameter}`` replaced by its value, millimetres whole: no tape shows less.
+
+        Raises ValueError for a name that is not a parameter.
+        """
 
         def value(found: re.Match[str]) -> str:
             parameter = self.parameters.get(found[1])
             if parameter is None:
                 raise ValueError(f"{{{found[1]}}} is not a parameter")
             used.add(found[1])
-            return f"{parameter.value:g}" if isinstance(parameter.value, float) else str(parameter.value)
+            if not isinstance(parameter.value, float):
+                return str(parameter.value)
+            return f"{parameter.value:.0f}" if parameter.unit == "mm" else f"{parameter.value:g}"
 
         return _PLACEHOLDER.sub(value, text)
 

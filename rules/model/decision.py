@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import Any, Literal
 
@@ -11,6 +12,8 @@ from rules.model.facts import FactValue, RecordedFact
 from rules.model.json_cleaning import without_absent
 from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Severity
 from rules.model.timing import Timing
+
+_UNIT = re.compile(r"_(mm|cm|kg|years)$")
 
 
 class FrozenModel(BaseModel):
@@ -216,6 +219,11 @@ class NotUsed(FrozenModel):
     kind: RefusalKind
     reason: str
     reference: str | None = None
+
+    @property
+    def about(self) -> str:
+        """The fact as a person says it, without the unit in its name; empty where none was recognised."""
+        return _UNIT.sub("", self.fact or "").replace("_", " ")
 
 
 class Assessment(FrozenModel):

@@ -125,17 +125,27 @@ def raised(facts: dict) -> str | None:
 
 
 @pytest.mark.parametrize(
-    ("age", "mean", "deviation"),
-    [(0.3, 27, 7.2), (1, 27, 7.2), (3.9, 27, 7.2), (4, 22, 4.2), (6, 22, 4.2), (7.9, 22, 4.2)],
+    ("age", "mean", "band", "deviation"),
+    [
+        (0.3, 27, "youngest", 7.2),
+        (1, 27, "youngest", 7.2),
+        (3.9, 27, "youngest", 7.2),
+        (4, 22, "older", 4.2),
+        (6, 22, "older", 4.2),
+        (7.9, 22, "older", 4.2),
+    ],
 )
-def test_how_far_the_back_is_raised_by_age(age, mean, deviation):
-    """Under 4 years 27 +/- 7.2 mm, from 4 to under 8 years 22 +/- 4.2 mm."""
-    assert f"by {mean:g} mm, give or take {deviation:g} mm" in (raised({"age_years": age}) or "")
+def test_how_far_the_back_is_raised_by_age(age, mean, band, deviation):
+    """Under 4 years 27 +/- 7.2 mm, from 4 to under 8 years 22 +/- 4.2 mm; said in whole millimetres."""
+    assert f"by about {mean:g} mm" in (raised({"age_years": age}) or "")
+    assert RULESET.number(f"back_raise_{band}_spread_mm") == deviation
 
 
 def test_the_value_of_all_ages_where_the_age_is_only_seen():
-    """All children under 8 years: 25.4 +/- 6.7 mm."""
-    assert "by 25.4 mm, give or take 6.7 mm" in (raised({"apparent_age_group": "young_child"}) or "")
+    """All children under 8 years: 25.4 +/- 6.7 mm; said in whole millimetres."""
+    assert "by about 25 mm" in (raised({"apparent_age_group": "young_child"}) or "")
+    assert RULESET.number("back_raise_any_age_mm") == 25.4
+    assert RULESET.number("back_raise_any_age_spread_mm") == 6.7
 
 
 @pytest.mark.parametrize("age", [8, 12, 40])

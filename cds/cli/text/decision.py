@@ -102,7 +102,7 @@ class _Lines:
         if decision.size_class is None:
             return
         settled = "settled: nothing that is still unknown can change it" if decision.settled else "not settled"
-        yield Line(2, f"{decision.size_class.code}: {decision.size_class.words}", colour="green", bold=True)
+        yield Line(2, f"{decision.size_class.in_words}: {decision.size_class.words}", colour="green", bold=True)
         yield Line(2, f"{decision.confidence}; {settled}")
         for axis in decision.axes.values():
             yield Line(2, f"{axis.axis.replace('_', ' ')} {axis.value}, {axis.confidence}")
@@ -110,7 +110,7 @@ class _Lines:
 
     def tries(self) -> Iterator[Line]:
         for number, candidate in enumerate(self.decision.candidates, 1):
-            yield Line(2, f"{number}. {candidate.size_class.code}: {candidate.why}")
+            yield Line(2, f"{number}. {candidate.size_class.in_words}: {candidate.why}")
 
     def shelf(self, shelf: Shelf | None) -> Iterator[Line]:
         if shelf is None:
@@ -151,7 +151,7 @@ class _Lines:
 
     def not_used(self) -> Iterator[Line]:
         for refused in self.decision.not_used:
-            where = ", ".join(part for part in (refused.fact, refused.reference) if part)
+            where = ", ".join(part for part in (refused.about, refused.reference) if part)
             yield Line(2, f"{refused.value}: {refused.reason}" + (f" ({where})" if where else ""))
 
     def fired(self) -> Iterator[Line]:

@@ -15,7 +15,7 @@ _STYLES = {"stop": "bold red", "refer": "bold yellow", "fits": "bold green"}
 
 def print_advice(console: Console, advice: FitAdvice) -> None:
     """Print ``advice``: what to do first, then why, what was not looked at, and on which evidence."""
-    console.print(Text(f"{advice.worn.code}: {advice.summary}", style=_STYLES.get(advice.outcome, "bold")))
+    console.print(Text(f"{advice.worn.in_words}: {advice.summary}", style=_STYLES.get(advice.outcome, "bold")))
     sections: list[tuple[str, Iterable[str]]] = [
         ("no collar", (hold.text for hold in advice.holds)),
         ("cautions", (f"{caution.severity}: {caution.text}" for caution in advice.cautions)),

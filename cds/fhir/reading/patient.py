@@ -57,10 +57,11 @@ class AgeQuestion:
             return None
         for comparison in self.comparisons:
             values = comparison.value if isinstance(comparison.value, tuple) else (comparison.value,)
-            inside = (value for value in values if isinstance(value, (int, float)) and youngest <= value <= oldest)
+            inside = [value for value in values if isinstance(value, (int, float)) and youngest <= value <= oldest]
             answers = {evaluate(comparison, {AGE: age}) for age in (youngest, oldest, *inside)}
             if len(answers) > 1:
-                return describe(comparison)
+                reached = next((value for value in inside if youngest < value), None)
+                return describe(comparison) if reached is None else f"{reached:g} years are reached"
         return "the exact age is another" if self.used_in_arithmetic else None
 
     def problem(self, youngest: float, oldest: float) -> RejectionReason | None:

@@ -146,4 +146,4 @@ def _refused(decision: Decision, context: OrderContext) -> list[Element]:
 
 def _refusal(refused: NotUsed) -> str:
     where = f" ({refused.reference})" if refused.reference else ""
-    return f"{refused.fact or 'not recognised'}: {text(refused.value)}{where}: {refused.reason}"
+    return f"{refused.about or 'not recognised'}: {text(refused.value)}{where}: {refused.reason}"

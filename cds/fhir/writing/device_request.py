@@ -44,7 +44,7 @@ def axis_value_code(axis: str, value: str) -> str:
 
 def _code(size: SizeClass, context: OrderContext) -> Element:
     system = context.canonicals.code_system(SIZE_CLASSES)
-    return concept(f"Rigid neck collar, {size.code}: {size.words}", coding(system, size.code, size.meaning))
+    return concept(f"Rigid neck collar, {size.in_words}: {size.words}", coding(system, size.code, size.meaning))
 
 
 def _parameter(axis: str, value: str, context: OrderContext) -> Element:

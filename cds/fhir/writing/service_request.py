@@ -141,7 +141,7 @@ def order_concept(order: str, context: OrderContext) -> Element:
 def size_concept(size: SizeClass, context: OrderContext) -> Element:
     """A size class, coded as it is written (``adult H3 G2``), with the code and its meaning in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
-    return concept(f"{size.code}: {size.words}", coding(system, size.code, text(size.meaning)))
+    return concept(f"{size.in_words}: {size.words}", coding(system, size.code, text(size.meaning)))
 
 
 def size_rules(decision: Decision) -> list[str]:
@@ -153,7 +153,9 @@ def alternates(decision: Decision, context: OrderContext) -> list[Element]:
     """A note on the order in which to try the sizes, where more than one may fit."""
     if len(decision.candidates) < 2:
         return []
-    lines = [f"- {option.size_class.code}: {option.size_class.words} ({option.why})" for option in decision.candidates]
+    lines = [
+        f"- {option.size_class.in_words}: {option.size_class.words} ({option.why})" for option in decision.candidates
+    ]
     words = "More than one size may fit. Try them in this order:\n" + "\n".join(lines)
     return [note(decision, words, context, size_rules(decision))]
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from cds.hooks.cards import markdown
 from cds.hooks.cards.by_part import by_part
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, NotUsed, Question, Task
+from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset, Severity
 
 _MOST_NOT_USED = 20
@@ -102,9 +103,9 @@ def _size(ruleset: Ruleset, decision: Decision) -> str:
         "Nothing that is still unknown can change it." if decision.settled else "It may change with what is measured."
     )
     sure = markdown.plain(by_part(ruleset, decision))
-    stated = f"**{markdown.plain(size.words)}** ({markdown.plain(size.code)}). {sure}. {settled}"
+    stated = f"**{markdown.plain(size.words)}** ({markdown.plain(size.in_words)}). {sure}. {settled}"
     order = [
-        f"{position}. **{markdown.plain(option.size_class.code)}** ({markdown.plain(option.size_class.words)}): "
+        f"{position}. **{markdown.plain(option.size_class.in_words)}** ({markdown.plain(option.size_class.words)}): "
         f"{markdown.plain(option.why)}"
         for position, option in enumerate(decision.candidates, start=1)
     ]
@@ -134,7 +135,7 @@ def coming_with(decision: Decision, hold: HoldNotice) -> list[Caution]:
 def _axis(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> str:
     because = {entry.rule: entry.because for entry in decision.trace}
     reasons = " ".join(markdown.plain(because[rule], 600) for rule in axis.rules if rule in because)
-    values = " or ".join(axis.candidates)
+    values = " or ".join(axis.candidates).replace("_", " ")
     return f"{markdown.plain(ruleset.axes[axis.axis].title)} {values}: {reasons}"
 
 
@@ -152,10 +153,20 @@ def _find_out(decision: Decision) -> Iterable[str]:
 def _assessments(ruleset: Ruleset, decision: Decision) -> Iterable[str]:
     for item in decision.assessments:
         if item.value is not None:
-            value = {True: "yes", False: "no"}.get(item.value) if isinstance(item.value, bool) else str(item.value)
+            value = (
+                {True: "yes", False: "no"}.get(item.value)
+                if isinstance(item.value, bool)
+                else str(item.value).replace("_", " ")
+            )
             yield f"{markdown.plain(item.label)}: {markdown.plain(str(value))}"
         elif item.missing:
             lacking = ", ".join(markdown.plain(ruleset.vocabulary[fact].label) for fact in item.missing[:_MOST_MISSING])
             more = len(item.missing) - _MOST_MISSING
             rest = f" and {more} more" if more > 0 else ""
             yield f"{markdown.plain(item.label)}: cannot tell; missing: {lacking}{rest}"
+
+
+def _said(value: FactValue) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value).replace("_", " ")

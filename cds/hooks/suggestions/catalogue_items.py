@@ -85,7 +85,7 @@ def misfits(item: Item, decision: Decision, ruleset: Ruleset) -> Iterator[Misfit
         elif axis.name in item.ranges and isinstance(measured, (int, float)):
             low, high = item.ranges[axis.name]
             if not low <= measured <= high:
-                text = f"Item {item.item} takes {axis.title} {low:g} to {high:g} mm; {measured:g} mm is measured."
+                text = f"Item {item.item} takes {axis.title} {low:g} to {high:g} mm; {measured:.0f} mm is measured."
                 yield Misfit(axis.name, text, decided.rules)
 
 

@@ -93,8 +93,10 @@ def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(see
     people = as_people(population(RULESET, 1000, seed))
     assert len(people) == 1000
     for drawn in people:
-        # Edges are printed to 0.01, so people are asked about who are not that near to one.
+        # Edges are printed to 0.01, so people are asked about who are not that near to one. Fingers are whole or half.
         person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
+        if person.get("neck_height_fingers") is not None:
+            person["neck_height_fingers"] = round(person["neck_height_fingers"] * 2) / 2
         facts = fire(RULESET, person).facts
         sizing = choose(RULESET, fire(RULESET, person).fired)
         for section, axis in (
@@ -109,6 +111,13 @@ def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(see
                 axis.name,
                 person,
             )
+
+
+def test_fingers_are_asked_for_whole_or_half():
+    (row,) = [row for row in ROWS.values() if "finger" in row.question]
+    numbers = [float(number) for words, _ in row.answers for number in re.findall(r"\d+(?:\.\d+)?", words)]
+    assert row.question.endswith("(halves)?") and numbers
+    assert [number for number in numbers if number * 2 % 1] == []
 
 
 def applies(words, facts):

@@ -1,0 +1,118 @@
+"""No reader meets the words of the machine: names with underscores, tenths of a millimetre, odd fractions of a finger."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from cds.cli import main
+from cds.cli.text.decision import decision_text
+from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.proposal import suggested
+from rules.loading.loader import load_ruleset
+from tests.reading_load import INDEX, all_decided, all_read
+from tests.test_demo_bundles import shown
+
+RULESET = load_ruleset()
+READ_BY_PEOPLE = {"text", "display", "description", "title", "patientInstruction"}
+"""Elements of FHIR resources that a person reads."""
+AS_WRITTEN = {"in_i"}
+"""Units that a record of the demo wrote, shown as written."""
+
+SNAKE = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
+NUMBERS = {
+    "tenths of a millimetre": re.compile(r"\d\.\d+ mm\b"),
+    "give or take": re.compile(r"give or take"),
+    "a fraction of a finger other than half": re.compile(r"\d\.(?!5\b)\d+ (?:of a )?finger"),
+}
+
+
+@cache
+def _cards() -> tuple[str, ...]:
+    return tuple(
+        text
+        for read in all_read()
+        for card in read.cards
+        for text in (card["summary"], card["detail"], card["extension"]["org.example.nuque.full-text"])
+    )
+
+
+@cache
+def _resources() -> tuple[str, ...]:
+    return tuple(
+        text
+        for entry in INDEX
+        for resource in suggested(shown(entry["file"][:2]).decision, OrderContext("Patient/x"))
+        for text in _texts(resource)
+    )
+
+
+def _texts(value: Any, key: str = "") -> Iterator[str]:
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _texts(inner, name)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _texts(inner, key)
+    elif isinstance(value, str) and key in READ_BY_PEOPLE:
+        yield value
+
+
+@cache
+def _commands() -> tuple[str, ...]:
+    return tuple(text for _, text in all_decided().values())
+
+
+@cache
+def _reasons() -> tuple[str, ...]:
+    """What the commands print with all reasons: rules and facts go by their names there, numbers as anywhere."""
+    found = [shown(entry["file"][:2]) for entry in INDEX]
+    return tuple(decision_text(each.decision, "title", each.shelf) for each in found)
+
+
+@cache
+def _leaflets() -> tuple[str, ...]:
+    return tuple(
+        line
+        for entry in INDEX
+        for leaflet in shown(entry["file"][:2]).decision.leaflets
+        for section in leaflet.sections
+        for line in (section.title, *section.lines)
+    )
+
+
+@cache
+def _sheet() -> tuple[str, ...]:
+    done = CliRunner().invoke(main, ["rules", "sheet"])
+    assert done.exit_code == 0, done.output
+    return (done.output,)
+
+
+READ = {"cards": _cards, "resources": _resources, "commands": _commands, "leaflets": _leaflets, "sheet": _sheet}
+
+
+@pytest.mark.parametrize("where", READ)
+def test_no_name_with_an_underscore_reaches_a_reader(where: str) -> None:
+    texts = READ[where]()
+    assert texts
+    found = {name for text in texts for name in SNAKE.findall(text.replace("\\_", "_"))}
+    assert found - AS_WRITTEN == set()
+
+
+@pytest.mark.parametrize("where", [*READ, "reasons"])
+@pytest.mark.parametrize("what", NUMBERS)
+def test_numbers_are_as_coarse_as_they_can_be_measured(where: str, what: str) -> None:
+    texts = _reasons() if where == "reasons" else READ[where]()
+    assert texts
+    assert [found for text in texts for found in NUMBERS[what].findall(text)] == []
+
+
+@pytest.mark.parametrize("word", ["log-roll", "intracranial", "liner"])
+def test_a_leaflet_uses_no_word_of_the_trade(word: str) -> None:
+    assert _leaflets()
+    assert [line for line in _leaflets() if word in line] == []
