@@ -140,10 +140,11 @@ def test_a_lock_that_lacks_a_dependency_fails_and_names_it(project: Path, index:
     assert "asks-for-extra 1.0 requires wanted" in run.stderr
 
 
+AS_A_USER = ROOT / ".ci" / "parts" / "commands"
 INSTALLING = [
     ROOT / "Makefile",
     ROOT / "docs/deploy/Containerfile",
-    *sorted(p for p in (ROOT / ".ci").rglob("*") if p.is_file()),
+    *sorted(p for p in (ROOT / ".ci").rglob("*") if p.is_file() and p != AS_A_USER),
 ]
 
 
@@ -155,3 +156,15 @@ def test_nothing_installs_by_resolving(path: Path) -> None:
         line.strip() for line in lines if re.search(r"\bpip\b.*\binstall\b", line) and not line.lstrip().startswith("#")
     ]
     assert [line for line in found if "--no-deps" not in line or "--no-build-isolation" not in line] == []
+
+
+def test_what_ci_installs_as_a_user_does_is_held_to_the_locks() -> None:
+    """There pip, uv and pipx resolve, as they do for whoever has the wheel; constraints leave them one choice each."""
+    before, constrained, after = AS_A_USER.read_text().partition("export PIP_CONSTRAINT=")
+    resolving = [line for line in after.splitlines() if re.search(r"\binstall\b", line) and not line.startswith("#")]
+    assert len(resolving) >= 2
+    for tool in ("PIP", "UV"):
+        assert f'{tool}_CONSTRAINT="$work/locked"' in constrained + after
+        assert f'{tool}_BUILD_CONSTRAINT="$work/locked"' in constrained + after
+    lines = [line for line in before.splitlines() if re.search(r"\bpip\b.*\binstall\b", line)]
+    assert lines and all("--no-deps" in line for line in lines)

@@ -87,20 +87,3 @@ def test_a_package_that_no_extra_brings_is_a_broken_installation() -> None:
     ended = nuque("facts", without="yaml")
     assert ended.returncode == 1
     assert "ModuleNotFoundError" in ended.stderr
-
-
-@pytest.mark.parametrize(("typed", "offered"), [("nuque pub", "publish"), ("nuque rules she", "sheet")])
-def test_the_shell_completes_commands(typed: str, offered: str) -> None:
-    words = {"_NUQUE_COMPLETE": "bash_complete", "COMP_WORDS": typed, "COMP_CWORD": str(len(typed.split()) - 1)}
-    program = Path(sys.executable).with_name("nuque")
-    ended = subprocess.run([program], env=words, capture_output=True, text=True, timeout=60)
-    assert ended.stdout == f"plain,{offered}\n", ended.stderr
-
-
-@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
-def test_a_script_for_the_shell_is_printed(shell: str) -> None:
-    program = Path(sys.executable).with_name("nuque")
-    words = {"_NUQUE_COMPLETE": f"{shell}_source", "PATH": "/usr/bin:/bin"}
-    ended = subprocess.run([program], env=words, capture_output=True, text=True, timeout=60)
-    assert ended.returncode == 0, ended.stderr
-    assert "_NUQUE_COMPLETE" in ended.stdout
