@@ -117,7 +117,7 @@ def test_every_code_of_ours_in_a_draft_is_published_with_the_same_words(decision
         for element in every(suggested(decision, OrderContext("Patient/1")))
         if isinstance(element, dict) and str(element.get("system", "")).startswith(DEFAULT_BASE)
     ]
-    assert ours
+    assert ours or not decision.tasks
     for element in ours:
         published = CODES[element["system"]]
         assert element["code"] in published
