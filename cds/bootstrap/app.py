@@ -27,7 +27,7 @@ from cds.web.middleware.head_requests import HeadRequests
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
-from cds.web.pages import bedside, fit, rendering
+from cds.web.pages import bedside, fit, print_outs, rendering
 from cds.web.pages import rules as rule_pages
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
@@ -97,6 +97,7 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
         swagger_ui.router,
         bedside.router,
         fit.router,
+        print_outs.router,
         rendering.static,
     )
     for router in routers:

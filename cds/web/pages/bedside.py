@@ -12,17 +12,19 @@ from cds.web.pages.rendering import page
 
 router = APIRouter(include_in_schema=False)
 
+_LANGUAGES = {"en": "English", "es": "Spanish"}
+
 
 @router.get("/bedside")
 def empty(request: Request, service: CurrentService) -> Response:
     """A new form, with what is to be found out first."""
-    return _whole(request, service, fact_form(service.content.ruleset, {}))
+    return whole(request, service, fact_form(service.content.ruleset, {}))
 
 
 @router.post("/bedside")
 def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The form as it was posted, with its answer. Nothing of it is kept."""
-    return _whole(request, service, fact_form(service.content.ruleset, form))
+    return whole(request, service, fact_form(service.content.ruleset, form))
 
 
 @router.post("/bedside/answer")
@@ -42,6 +44,20 @@ def decided(service: Service, form: FactForm) -> Answer | None:
     return answer(content.ruleset, decision, content.shelf(decision))
 
 
-def _whole(request: Request, service: Service, form: FactForm) -> Response:
+def whole(request: Request, service: Service, form: FactForm) -> Response:
+    """The whole page with ``form`` and its answer."""
     status = 422 if form.problems else 200
-    return page(request, "bedside.html", status, form=form, answer=decided(service, form), part=False)
+    return page(
+        request,
+        "bedside.html",
+        status,
+        form=form,
+        answer=decided(service, form),
+        part=False,
+        leaflets=_leaflets(service),
+    )
+
+
+def _leaflets(service: Service) -> list[tuple[str, str]]:
+    """The languages in which leaflets are written: code, and name in English."""
+    return [(code, _LANGUAGES.get(code, code)) for code in service.content.ruleset.leaflets]

@@ -23,6 +23,12 @@ document.addEventListener("htmx:oobBeforeSwap", (event) => {
   }
 });
 
+const print = document.querySelector("[data-print]");
+if (print) {
+  print.hidden = false;
+  print.addEventListener("click", () => window.print());
+}
+
 const lost = document.getElementById("lost");
 document.addEventListener("htmx:sendError", () => { lost.hidden = false; });
 document.addEventListener("htmx:responseError", () => { lost.hidden = false; });

@@ -1,0 +1,63 @@
+"""What is printed: the plan says what the API decides, the leaflet what the decision hands out."""
+
+from __future__ import annotations
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.cds.conftest import AT
+from tests.cds.web.pages.page_reader import PageReader
+
+FACTS = {
+    "age_years": 41,
+    "neck_height_mm": 66,
+    "neck_circumference_mm": 380,
+    "discharge_planned": True,
+    "collar_in_place": True,
+}
+POSTED = {name: str(value).lower() for name, value in FACTS.items()}
+
+
+@pytest.fixture
+def decision(client: TestClient) -> dict:
+    return client.post("/decisions", json={"facts": FACTS, "at": AT.isoformat()}).json()
+
+
+def test_the_plan_holds_size_stops_and_every_task_of_the_decision(client: TestClient, decision: dict) -> None:
+    page = PageReader(client.post("/print/plan", data=POSTED).text)
+    assert decision["size_class"]["words"] in page["size"][0].lower()
+    assert len(page["task"]) == len(decision["tasks"]) > 5
+    for task in decision["tasks"]:
+        said = f"{task['title']}{task['people']}{task['timing_words']}"
+        assert any(row.startswith(said) for row in page["task"]), said
+    assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
+
+
+def test_the_plan_bears_date_and_content_and_says_that_it_ages(client: TestClient, decision: dict) -> None:
+    text = client.post("/print/plan", data=POSTED).text
+    assert "Printed copies age" in text and decision["ruleset"]["hash"][:12] in text and "2026-01-31" in text
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_leaflet_is_that_of_the_decision_with_its_notice(client: TestClient, decision: dict, language: str) -> None:
+    answer = client.post("/print/leaflet", data={**POSTED, "leaflet": language})
+    page = PageReader(answer.text)
+    (leaflet,) = [one for one in decision["leaflets"] if one["language"] == language]
+    assert len(page["section"]) == len(leaflet["sections"]) > 1
+    for shown, section in zip(page["section"], leaflet["sections"], strict=True):
+        assert all(" ".join(line.split()) in shown for line in section["lines"])
+    assert page["notice"] == [" ".join(leaflet["notice"].split())]
+    assert f'<html lang="{language}">' in answer.text
+
+
+def test_where_there_is_nothing_to_hand_out_the_page_says_so(client: TestClient) -> None:
+    if client.post("/decisions", json={"facts": {}, "at": AT.isoformat()}).json().get("leaflets"):
+        pytest.fail("an empty patient has a leaflet now; choose one who has none")
+    assert "No leaflet" in client.post("/print/leaflet", data={"leaflet": "en"}).text
+
+
+@pytest.mark.parametrize("path", ["/print/plan", "/print/leaflet"])
+def test_what_cannot_be_used_is_shown_in_the_form_and_not_printed(client: TestClient, path: str) -> None:
+    answer = client.post(path, data={"neck_height_mm": "900"})
+    assert answer.status_code == 422
+    assert "outside what is plausible" in PageReader(answer.text)["problems"][0]
