@@ -15,14 +15,11 @@ from cds.web.pages.fact_form import fact_form
 from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, worn
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.rendering import page
-from rules.deciding.fit_check import FitAdvice, FitCheck, advise, findings_of
+from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, findings_of
 from rules.errors import FactError
 from rules.model.ruleset import Ruleset
 
 router = APIRouter(include_in_schema=False)
-
-_FITTING = "fit_collar"
-"""The task whose people hold and fit while a collar is seated again."""
 
 
 @router.get("/fit")
@@ -36,8 +33,7 @@ def begin_with_facts(request: Request, form: PostedForm, service: CurrentService
     """A new fit check with the facts of the bedside page and the size that they lead to."""
     ruleset = service.content.ruleset
     read = fact_form(ruleset, form)
-    left_out = {name for name in read.facts if not _belongs_to_the_patient(ruleset, name)}
-    facts = {name: value for name, value in read.facts.items() if name not in left_out}
+    facts = {name: value for name, value in read.facts.items() if _belongs_to_the_patient(ruleset, name)}
     decision = service.content.decider.decide(facts, service.clock())
     size = decision.size_class.code if decision.size_class else None
     return _shown(request, service, FitForm(worn(ruleset, size), None, {}, (), facts))
@@ -73,7 +69,7 @@ def recorded(form: PostedForm, service: CurrentService) -> Response:
 
 def _belongs_to_the_patient(ruleset: Ruleset, name: str) -> bool:
     readers = {rule.topic for rule in ruleset.rules.values() if name in rule.reads}
-    return name not in findings_of(ruleset) and readers != {"fit_check"}
+    return name != WORN and name not in findings_of(ruleset) and readers != {"fit_check"}
 
 
 def _advice(service: Service, form: FitForm, at: datetime) -> FitAdvice:
@@ -98,7 +94,6 @@ def _shown(
     record: str | None = None,
 ) -> Response:
     ruleset = service.content.ruleset
-    fitting = ruleset.tasks.get(_FITTING)
     return page(
         request,
         "fit.html",
@@ -112,9 +107,20 @@ def _shown(
         missing=missing_axes(ruleset, form) if status == 422 else [],
         items=service.content.catalogue.items if service.content.catalogue else (),
         labels={name: fact.label for name, fact in findings_of(ruleset).items()},
-        hands=[ruleset.hands[hand].words for hand in fitting.hands] if fitting else [],
-        people=fitting.least_people if fitting else 0,
+        staff=_staff(ruleset, advice),
     )
+
+
+def _staff(ruleset: Ruleset, advice: FitAdvice | None) -> tuple[int, tuple[str, ...]]:
+    """How many people correct a fit, and what each does: as the advice asks for this patient, else the least."""
+    asked = [task for task in (advice.tasks if advice else ()) if task.task == CORRECTING]
+    if asked:
+        return asked[0].people, asked[0].hands
+    least = ruleset.tasks.get(CORRECTING)
+    if least is None:
+        return 0, ()
+    hands = [ruleset.hands[hand].words for hand, count in least.hands.items() for _ in range(count)]
+    return least.least_people, tuple(hands)
 
 
 def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) -> str:
@@ -129,6 +135,7 @@ def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) ->
         f"Looked at, not found: {', '.join(absent) or 'nothing'}",
         f"Not looked at: {', '.join(labels[name] for name in advice.unchecked) or 'nothing'}",
         f"Advice: {advice.summary}",
+        *(f"- {hold.text}" for hold in advice.holds),
         *(f"- {one.correction}" for one in advice.corrections),
         *(
             f"Try {number}: {_try(one.size, one.item, one.findings, labels)}"

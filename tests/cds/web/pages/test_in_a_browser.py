@@ -79,13 +79,10 @@ def test_nobody_is_shut_out_of_the_fit_check(browser: Browser, live: LiveService
         for axis, value in (("line", "adult"), ("height_band", "H3"), ("girth_band", "G2")):
             page.select_option(f'[name="size.{axis}"]', value)
         page.check("[name=chin_over_edge]")
-        for summary in (
-            "Seat the same size again and check again.",
-            "Nothing to correct: the collar fits as it was checked.",
-        ):
+        for begins in ("Seat the same size again", "Nothing to correct"):
             assert violations(page) == []
             page.click("button.main")
-            assert page.locator("[data-part=summary]").inner_text() == summary
+            assert page.locator("[data-part=summary]").inner_text().startswith(begins)
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             if page.locator("[name=looked]").is_visible():
                 page.check("[name=looked]")
