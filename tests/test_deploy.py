@@ -117,7 +117,8 @@ def test_every_manifest_is_named_and_in_the_namespace() -> None:
 
 
 def test_the_database_is_reached_by_the_pods_of_the_service_and_no_others() -> None:
-    (policy,) = [manifest for manifest in manifests() if manifest["kind"] == "NetworkPolicy"]
+    policies = [manifest for manifest in manifests() if manifest["kind"] == "NetworkPolicy"]
+    (policy,) = [policy for policy in policies if policy["metadata"]["name"] != "nuque"]
     ((source,),) = [rule["from"] for rule in policy["spec"]["ingress"]]
     (allowed,) = source["podSelector"]["matchExpressions"]
     templates = [
@@ -128,6 +129,15 @@ def test_the_database_is_reached_by_the_pods_of_the_service_and_no_others() -> N
     assert {template["metadata"]["labels"]["app"] for template in templates} == set(allowed["values"])
     (database,) = [m for m in manifests() if m["kind"] == "StatefulSet"]
     assert policy["spec"]["podSelector"]["matchLabels"] == database["spec"]["template"]["metadata"]["labels"]
+
+
+def test_the_service_is_reached_from_named_places_and_calls_out_to_few_ports() -> None:
+    (policy,) = [m for m in manifests() if m["kind"] == "NetworkPolicy" and m["metadata"]["name"] == "nuque"]
+    (service,) = [m for m in manifests() if m["kind"] == "Deployment"]
+    assert policy["spec"]["podSelector"]["matchLabels"] == service["spec"]["template"]["metadata"]["labels"]
+    assert policy["spec"]["policyTypes"] == ["Ingress", "Egress"]
+    assert all(rule["from"] for rule in policy["spec"]["ingress"])
+    assert {port["port"] for rule in policy["spec"]["egress"] for port in rule["ports"]} == {53, 443, 5432}
 
 
 def test_no_secret_stands_in_a_manifest() -> None:

@@ -6,6 +6,8 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from cds.fhir.visible_text import visible
+
 _LONGEST_SHOWN = 80
 
 
@@ -34,7 +36,7 @@ def text(value: object, key: str) -> str | None:
 
 
 def shown(value: object) -> str:
-    """``value`` as one short line that can stand in a message: cut where it is long, always valid Unicode."""
+    """``value`` as one short line that can stand in a message: cut where it is long, always valid Unicode that can be seen."""
     if isinstance(value, str) and len(value) <= _LONGEST_SHOWN and value.isascii() and value.isprintable():
         return " ".join(value.split()) if " " in value else value
     if isinstance(value, (dict, list)):
@@ -44,5 +46,5 @@ def shown(value: object) -> str:
     if isinstance(value, int):
         return str(value) if value.bit_length() <= 64 else "a number of more than 19 digits"
     words = value if isinstance(value, str) else json.dumps(value)
-    clean = " ".join(words.encode("utf-8", "replace").decode().split())
+    clean = " ".join(visible(words.encode("utf-8", "replace").decode()).split())
     return clean if len(clean) <= _LONGEST_SHOWN else clean[: _LONGEST_SHOWN - 1] + "…"

@@ -11,6 +11,7 @@ from cds.settings import SeeingSettings
 from rules.errors import NuqueError
 
 if TYPE_CHECKING:
+    from opentelemetry.propagators.textmap import TextMapPropagator
     from opentelemetry.sdk.trace import TracerProvider
 
 
@@ -41,11 +42,29 @@ def instrument(app: FastAPI, settings: SeeingSettings, provider: TracerProvider 
         return None
     provider = provider or exporting_provider()
     from opentelemetry.instrumentation.fastapi import FastAPIInstrumentor
+    from opentelemetry.propagate import set_global_textmap
 
+    set_global_textmap(_parent_only())
     FastAPIInstrumentor.instrument_app(
         app, tracer_provider=provider, excluded_urls="/health/,/metrics", server_request_hook=_forget_the_address
     )
     return provider
+
+
+def _parent_only() -> TextMapPropagator:
+    """Takes over the ids of the caller's span and no ``tracestate`` or baggage, in which a caller may write anything."""
+    from opentelemetry import trace
+    from opentelemetry.context import Context
+    from opentelemetry.trace.propagation.tracecontext import TraceContextTextMapPropagator
+
+    class ParentOnly(TraceContextTextMapPropagator):
+        def extract(self, *given: Any, **named: Any) -> Context:
+            found = super().extract(*given, **named)
+            sent = trace.get_current_span(found).get_span_context()
+            bare = trace.SpanContext(sent.trace_id, sent.span_id, sent.is_remote, sent.trace_flags)
+            return trace.set_span_in_context(trace.NonRecordingSpan(bare), found) if sent.is_valid else found
+
+    return ParentOnly()
 
 
 async def send_the_last(provider: TracerProvider) -> None:
@@ -57,6 +76,10 @@ async def send_the_last(provider: TracerProvider) -> None:
 def _forget_the_address(span: Any, scope: dict[str, Any]) -> None:
     """The address as called may hold whatever a caller put there; the route says enough."""
     for key in (
+        "http.host",
+        "http.server_name",
+        "net.host.name",
+        "server.address",
         "http.url",
         "http.target",
         "url.full",

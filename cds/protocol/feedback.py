@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Literal, Protocol
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from cds.protocol.moments import Moment
 from rules.errors import NuqueError
 
 
@@ -20,14 +21,6 @@ def _storable(text: str) -> str:
     if "\0" in text:
         raise ValueError("must not hold the character U+0000")
     return text
-
-
-def _in_calendar(moment: datetime) -> datetime:
-    try:
-        moment.astimezone(UTC)
-    except OverflowError as error:
-        raise ValueError("in UTC this lies before the year 1 or after 9999; send when the clinician acted") from error
-    return moment
 
 
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/-]{0,63}")
@@ -91,7 +84,7 @@ class FeedbackItem(_Sent):
     outcome: Literal["accepted", "overridden"]
     acceptedSuggestions: tuple[AcceptedSuggestion, ...] = Field(default=(), max_length=100)
     overrideReason: OverrideReason | None = None
-    outcomeTimestamp: Annotated[AwareDatetime, AfterValidator(_in_calendar)]
+    outcomeTimestamp: Moment
 
     @model_validator(mode="after")
     def _suggestions_when_accepted(self) -> FeedbackItem:

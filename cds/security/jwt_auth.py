@@ -7,6 +7,7 @@ unless the site adds ES256 or RS256, and a key is only ever looked up in the key
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import ipaddress
 import time
@@ -168,6 +169,7 @@ class Trust:
         """The header and the client that the token claims to come from; nothing is proved yet."""
         try:
             header = jws.extract_compact(token.encode("ascii")).headers()
+            _check_strict(token)
             claims = _claims(token)
         except (JoseError, ValueError, TypeError, KeyError, AttributeError) as error:
             raise NotTrusted(401, "token_shape", "the token is not a signed JWT in compact form") from error
@@ -267,6 +269,12 @@ class Trust:
         # Until it would be refused as expired anyway, skew included, and a little longer for rounding.
         if not await self._replay.first_use(digest, claims["exp"] + self._settings.clock_skew_seconds + 1):
             raise NotTrusted(401, "replay", "the token was used before; make a new one for each call")
+
+
+def _check_strict(token: str) -> None:
+    """Refuse a header in which a key stands twice: two readers could take two keys for it. Raises ValueError."""
+    first = token.partition(".")[0]
+    strict_json.parse(base64.urlsafe_b64decode(first + "=" * (-len(first) % 4)))
 
 
 def _claims(token: str) -> dict[str, Any]:

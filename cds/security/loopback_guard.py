@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 
 from cds.security.caller import HttpCall, NotTrusted
 from cds.settings import TrustSettings
 from rules.errors import NuqueError
+
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::[0-9]{0,5})?")
 
 
 class TrustSettingsError(NuqueError):
@@ -43,7 +46,9 @@ def is_loopback(host: str) -> bool:
 
 
 def _without_port(host: str) -> str:
-    return host.partition("]")[0] + "]" if host.startswith("[") else host.partition(":")[0]
+    """The host of a Host header; empty where it is none (RFC 9110, section 7.2): then nobody is meant."""
+    found = _HOST.fullmatch(host)
+    return "" if found is None else found[1]
 
 
 def _is_address(host: str) -> bool:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.questionnaire import read_response
+from cds.protocol.moments import Moment
 from cds.site.catalogue import Catalogue
 from rules.deciding.fit_check import FitAttempt, FitCheck, StockedItem
 from rules.model.ruleset import Ruleset
@@ -49,7 +50,7 @@ class FitCheckRequest(BaseModel):
         max_length=10_000,
         description="items that may be offered; default: the site's catalogue, else every size class",
     )
-    at: AwareDatetime | None = Field(default=None, description="moment of the check, with time zone; default: now")
+    at: Moment | None = Field(default=None, description="moment of the check, with time zone; default: now")
 
     @model_validator(mode="before")
     @classmethod

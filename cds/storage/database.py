@@ -189,6 +189,9 @@ class Store:
         if self.is_sqlite and self.url.database:
             # The folder of the default must exist; for a folder that the site named this changes nothing.
             Path(self.url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            if "uri" not in self.url.query and not Path(self.url.database).exists():
+                # Made here, for its owner alone: SQLite would leave that to the umask, and gives its log the same mode.
+                os.close(os.open(self.url.database, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
 
     def _check_file(self, file: tuple[int, int] | None) -> None:
         """SQLite goes on writing to a file that was removed or moved: what is committed there is lost to the next start."""

@@ -1,6 +1,8 @@
 """Tokens that were used: in the store for all workers and restarts, and in this process as a second line.
 
-While the store is down decisions go on, and a replay is only noticed by the worker that saw the token; ``ready`` says so.
+While the store is down decisions go on, and a replay is only noticed by the worker that saw the token; ``ready`` says so. What a
+worker saw meanwhile it writes with the first token after. A used token is kept a day longer than it lives, so a clock that is set
+back by less than a day makes none of them new.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from anyio import to_thread
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
 from cds.storage.database import Store, StoreDown
@@ -38,6 +41,8 @@ class StoredReplay:
         self._lock = threading.Lock()
         self._here: OrderedDict[str, float] = OrderedDict()
         self._cleaned = 0.0
+        self._unwritten: dict[str, float] = {}
+        """Seen by this process while the store was down; bounded like ``_here``."""
 
     async def first_use(self, digest: str, expires_at: float) -> bool:
         """Remember ``digest``; False where it was known already."""
@@ -47,6 +52,9 @@ class StoredReplay:
             return await to_thread.run_sync(self._first_in_store, digest, expires_at)
         except StoreDown as error:
             self._on_degraded(error)
+            with self._lock:
+                if len(self._unwritten) < _MOST_HERE:
+                    self._unwritten[digest] = expires_at
             return True
 
     def _first_here(self, digest: str, expires_at: float) -> bool:
@@ -61,12 +69,30 @@ class StoredReplay:
     def _first_in_store(self, digest: str, expires_at: float) -> bool:
         try:
             with self._store.writing() as connection:
-                row = {"digest": digest, "expires_at": datetime.fromtimestamp(expires_at, UTC)}
-                connection.execute(used_tokens.insert(), row)
+                connection.execute(used_tokens.insert(), _row(digest, expires_at))
                 if self._now() - self._cleaned > _CLEAN_EVERY:
                     end = datetime.fromtimestamp(self._now() - _KEEP_LONGER, UTC)
                     connection.execute(used_tokens.delete().where(used_tokens.c.expires_at < end))
                     self._cleaned = self._now()
         except IntegrityError:
             return False
+        self._catch_up()
         return True
+
+    def _catch_up(self) -> None:
+        """Write what could not be written while the store was down."""
+        with self._lock:
+            waiting = dict(self._unwritten)
+        if not waiting:
+            return
+        insert = sqlite.insert if self._store.is_sqlite else postgresql.insert
+        rows = [_row(digest, expires_at) for digest, expires_at in waiting.items()]
+        with self._store.writing() as connection:
+            connection.execute(insert(used_tokens).on_conflict_do_nothing(), rows)
+        with self._lock:
+            for digest in waiting:
+                self._unwritten.pop(digest, None)
+
+
+def _row(digest: str, expires_at: float) -> dict[str, object]:
+    return {"digest": digest, "expires_at": datetime.fromtimestamp(expires_at, UTC)}

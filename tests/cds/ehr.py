@@ -9,6 +9,9 @@ import uuid
 from pathlib import Path
 from typing import Any
 
+from cryptography.hazmat.primitives.asymmetric.ec import ECDSA
+from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature
+from cryptography.hazmat.primitives.hashes import SHA384
 from joserfc import jws
 from joserfc.jwk import ECKey, Key, RSAKey
 
@@ -57,6 +60,16 @@ def token(
     head = {name: value for name, value in head.items() if value is not None}
     registry = jws.JWSRegistry(strict_check_header=False, algorithms=[alg])
     return jws.serialize_compact(head, json.dumps(payload or claims()).encode(), key, registry=registry)
+
+
+def token_with_a_key_twice(payload: dict[str, Any]) -> str:
+    """A token with a signature that holds, whose header names its key twice."""
+    header = '{"alg":"ES384","typ":"JWT","kid":"another","kid":"ec384"}'
+    signed = f"{encoded(header)}.{encoded(json.dumps(payload))}"
+    key = EC384.get_op_key("sign")
+    r, s = decode_dss_signature(key.sign(signed.encode(), ECDSA(SHA384())))
+    signature = base64.urlsafe_b64encode(r.to_bytes(48, "big") + s.to_bytes(48, "big")).rstrip(b"=").decode()
+    return f"{signed}.{signature}"
 
 
 def encoded(text: str) -> str:

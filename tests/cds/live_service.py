@@ -41,7 +41,7 @@ class LiveService:
 
 
 @contextmanager
-def running(*options: str, **environment: str) -> Iterator[LiveService]:
+def running(*options: str, umask: int = -1, **environment: str) -> Iterator[LiveService]:
     """``nuque serve`` with ``options`` and environment variables, until the end of the block.
 
     What it logged is searched for patient data then.
@@ -54,6 +54,7 @@ def running(*options: str, **environment: str) -> Iterator[LiveService]:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
+        umask=umask,
     )
     assert process.stderr is not None
     lines: Queue[str] = Queue()

@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from cds.fhir.visible_text import visible
+
 _SPECIAL = re.compile(r"([\\`*_{}\[\]>#|~!])")
-_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
-_ADDRESS = re.compile(r"(?i)(://|\bwww\.)")
+_ADDRESS = re.compile(r"(?i)(://|\bwww\.|(?<=\S)@(?=\S))")
 
 
 def plain(text: str, longest: int = 300) -> str:
     """``text`` as it stands, on one line, cut to ``longest`` characters, with nothing in it that Markdown would act on."""
-    one_line = shorten(" ".join(_UNPRINTABLE.sub(" ", text).split()), longest)
+    one_line = shorten(" ".join(visible(text).split()), longest)
     # As entities, so that a client that shows the detail as HTML is safe as well.
     safe = one_line.replace("&", "&amp;").replace("<", "&lt;")
     # An address would become a link that nobody checked; a space breaks it and leaves it readable.
@@ -21,7 +22,7 @@ def plain(text: str, longest: int = 300) -> str:
 
 def code(text: str) -> str:
     """``text`` in a code span."""
-    return "`" + " ".join(text.replace("`", "'").split()) + "`"
+    return "`" + " ".join(visible(text).replace("`", "'").split()) + "`"
 
 
 def shorten(text: str, longest: int) -> str:

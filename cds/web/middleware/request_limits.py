@@ -112,7 +112,7 @@ class Limits:
             raise _LimitExceeded(503, "throttled", text, **{"retry-after": "2", "connection": "close"})
 
     async def _answered_in_time(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
-        handed_over = answered = given_up = False
+        handed_over = begun = answered = given_up = False
         leaving = asyncio.ensure_future(_left(receive))
 
         async def from_memory() -> Message:
@@ -123,7 +123,8 @@ class Limits:
             return {"type": "http.request", "body": body, "more_body": False}
 
         async def unless_given_up(message: Message) -> None:
-            nonlocal answered
+            nonlocal begun, answered
+            begun = True
             answered = message["type"] == "http.response.body" and not message.get("more_body", False)
             if not given_up:
                 await send(message)
@@ -138,7 +139,7 @@ class Limits:
             await asyncio.wait({work, leaving}, timeout=limit, return_when=asyncio.FIRST_COMPLETED)
             if not work.done() and not answered and progress.give_up():
                 given_up = True
-                if not leaving.done():
+                if not leaving.done() and not begun:
                     await self._too_late()(scope, receive, send)
                 work.cancel()
             # A call holds its place until its work has come to its end, or it would be done beside that of too many others.

@@ -6,10 +6,11 @@ from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.call_progress import progress
+from cds.protocol.moments import Moment
 from cds.site.rule_listing import describe_rule
 from cds.site.vocabulary_listing import list_facts
 from cds.web.dependencies import CurrentService
@@ -38,7 +39,7 @@ class DecisionRequest(BaseModel):
     )
 
     facts: dict[str, Any]
-    at: AwareDatetime | None = Field(default=None, description="moment of decision, with time zone; default: now")
+    at: Moment | None = Field(default=None, description="moment of decision, with time zone; default: now")
 
 
 @router.post("/decisions", summary="Decide for plain facts", responses={422: {"description": "a fact cannot be used"}})

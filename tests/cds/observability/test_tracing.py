@@ -40,12 +40,17 @@ def test_a_call_is_a_span_named_by_its_route_without_what_was_sent(
     app: FastAPI = create_app(Settings())
     instrument(app, SeeingSettings(traces=True), provider)
     with TestClient(app) as client:
-        client.post(f"{SELECT}?patient=p1", json=order_select(*MEASURED), headers={"User-Agent": "patient-p1"})
+        sent = {"User-Agent": "patient-p1", "Host": "host-p1.example", "tracestate": "ehr=p1", "baggage": "patient=p1"}
+        sent["traceparent"] = (
+            "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01"  # W3C Trace Context, section 3.2.3.
+        )
+        client.post(f"{SELECT}?patient=p1", json=order_select(*MEASURED), headers=sent)
         client.get("/health/live")
     found = attributes(exporter)
     assert f"POST {SELECT}" in {span["name"] for span in found}
     assert not any("/health" in span["name"] for span in found)
     assert "p1" not in json.dumps(found).replace("http://", "")
+    assert {span["context"]["trace_id"] for span in found} == {"0x0af7651916cd43dd8448eb211c80319c"}
 
 
 def test_without_the_setting_there_are_none(spans: tuple[InMemorySpanExporter, TracerProvider]) -> None:

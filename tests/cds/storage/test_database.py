@@ -347,6 +347,19 @@ def test_only_an_override_with_a_coded_reason_silences(
 # --- used tokens ---------------------------------------------------------------------------------------------------
 
 
+def test_a_token_that_was_used_while_the_store_was_down_is_known_to_all_after(tmp_path: Path) -> None:
+    in_the_way, now = tmp_path / "folder", [0.0]
+    in_the_way.write_text("")
+    settings = StoreSettings(store_url=f"sqlite:///{in_the_way / 's.sqlite3'}")
+    with Store(settings, clock=lambda: now[0]) as mine, Store(settings) as others:
+        replay = StoredReplay(mine)
+        assert asyncio.run(_first(replay, "used while it was down"))
+        in_the_way.unlink()
+        now[0] = 1000.0
+        assert asyncio.run(_first(replay, "used after"))
+        assert not asyncio.run(_first(StoredReplay(others), "used while it was down"))
+
+
 async def _first(replay: StoredReplay, digest: str, expires: float = 2e9) -> bool:
     return await replay.first_use(digest, expires)
 
