@@ -1,0 +1,74 @@
+"""Connections on which nothing, or half of a call, is sent: closed by the running service before they shut others out."""
+
+import os
+import resource
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
+
+from tests.cds.live_service import LiveService, running
+
+HALF = b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Le"
+WHOLE = b"GET /health/live HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+
+
+@pytest.fixture(scope="module")
+def live(store_url: str) -> Iterator[LiveService]:
+    with running() as started:
+        yield started
+
+
+def connected(live: LiveService, opened: ExitStack, timeout: float = 60) -> socket.socket:
+    address = urlsplit(live.url)
+    return opened.enter_context(socket.create_connection((address.hostname, address.port), timeout=timeout))
+
+
+def ends_within(connection: socket.socket, seconds: float) -> bool:
+    connection.settimeout(seconds)
+    try:
+        while connection.recv(65_536):
+            pass
+    except ConnectionResetError:
+        return True
+    except TimeoutError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize("sent", [b"", HALF, WHOLE, WHOLE + HALF], ids=["nothing", "half", "idle after", "half after"])
+def test_a_connection_without_a_call_is_closed_in_bounded_time(live: LiveService, sent: bytes) -> None:
+    with ExitStack() as opened:
+        connection = connected(live, opened)
+        connection.sendall(sent)
+        assert ends_within(connection, 40)
+
+
+def test_a_call_that_takes_longer_than_headers_may_is_not_cut_off(live: LiveService) -> None:
+    body = b'{"facts": {"age_years": 40}}'
+    head = (
+        b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 28\r\n\r\n"
+    )
+    with ExitStack() as opened:
+        connection = connected(live, opened)
+        connection.sendall(head + body[:5])
+        time.sleep(5)
+        connection.sendall(body[5:])
+        assert connection.recv(12) == b"HTTP/1.1 200"
+
+
+def test_more_idle_connections_than_files_shut_nobody_out(live: LiveService) -> None:
+    in_use = len(os.listdir(f"/proc/{live.process.pid}/fd"))
+    _, most = resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE)
+    resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (in_use * 2 + 60, most))
+    try:
+        with ExitStack() as opened:
+            for _ in range(in_use * 2 + 200):
+                connected(live, opened).sendall(HALF)
+            assert httpx.get(f"{live.url}/health/live", timeout=60).status_code == 200
+    finally:
+        resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (most, most))
