@@ -57,12 +57,35 @@ class Collar:
 
 
 @dataclass(frozen=True)
+class NeckWord:
+    """Words that begin with ``word`` are about the neck, ``unless`` another word of the text begins with one of those.
+
+    ``only_with``: they are only where another word begins with one of these (empty: always). All in lower case.
+    """
+
+    word: str
+    unless: tuple[str, ...] = ()
+    only_with: tuple[str, ...] = ()
+
+    def found_in(self, words: frozenset[str]) -> bool:
+        """Whether ``words`` (of one text, in lower case) are about the neck by this word."""
+        if not _begins(words, (self.word,)) or _begins(words, self.unless):
+            return False
+        return not self.only_with or _begins(words, self.only_with)
+
+
+def _begins(words: frozenset[str], stems: tuple[str, ...]) -> bool:
+    return bool(stems) and any(word.startswith(stems) for word in words)
+
+
+@dataclass(frozen=True)
 class CodeMap:
     """Everything a reading needs to know about codes. Built by ``load_code_map``; immutable.
 
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
-    coded fact. ``elapsing`` are the facts that count hours since something. ``safer`` maps facts to the value to take where
-    records of one moment contradict each other.
+    coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck. ``elapsing`` are the
+    facts that count hours since something. ``safer`` maps facts to the value to take where records of one moment contradict
+    each other.
     """
 
     base: str
@@ -76,6 +99,8 @@ class CodeMap:
     settings: Mapping[CodingKey, str]
     collars: Mapping[CodingKey, Collar]
     collar_texts: frozenset[str]
+    neck_words: tuple[NeckWord, ...]
+    neck_codes: frozenset[CodingKey]
     units: Mapping[str, str]
     counted: Mapping[str, tuple[str, ...]]
     elapsing: frozenset[str]

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
-from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning
+from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning, NeckWord
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
@@ -50,6 +50,12 @@ class _CollarEntry(_CodeEntry):
     kind: Literal["extrication", "long_term"] | None = None
 
 
+class _NeckWordEntry(schema.Schema):
+    word: str
+    unless: tuple[str, ...] = ()
+    only_with: tuple[str, ...] = ()
+
+
 class _ReadingShape(schema.Schema):
     same_within_percent: float | None = Field(default=None, ge=0, le=5)
     future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
@@ -61,6 +67,8 @@ class _CodeMapShape(schema.Schema):
     facts: tuple[_FactEntry, ...] = ()
     ignore: tuple[_CodeEntry, ...] = ()
     values: tuple[_ValueEntry, ...] = ()
+    neck_words: tuple[_NeckWordEntry, ...] = ()
+    neck_codes: tuple[_CodeEntry, ...] = ()
     yes: tuple[_CodeEntry, ...] = ()
     no: tuple[_CodeEntry, ...] = ()
     gender: dict[Literal["male", "female", "other", "unknown"], str] = Field(default={})
@@ -107,6 +115,8 @@ class _CodeMapBuilder:
         self.settings: dict[CodingKey, str] = {}
         self.collars: dict[CodingKey, Collar] = {}
         self.collar_texts: set[str] = set()
+        self.neck_words: dict[str, NeckWord] = {}
+        self.neck_codes: set[CodingKey] = set()
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
         self.elapsing: set[str] = set()
@@ -133,6 +143,10 @@ class _CodeMapBuilder:
         for coding, collar, _ in self._codings(source, "collars", shape.collars):
             self.collars[coding] = Collar(collar.kind, collar.display, collar.from_memory, local)
         self.collar_texts |= {text.strip().casefold() for text in shape.collar_texts}
+        self.neck_words |= {
+            entry.word: NeckWord(entry.word, entry.unless, entry.only_with) for entry in shape.neck_words
+        }
+        self.neck_codes |= {coding for coding, _, _ in self._codings(source, "neck_codes", shape.neck_codes)}
         self._take_words(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
 
@@ -196,8 +210,8 @@ class _CodeMapBuilder:
             code = entry.code or entry.prefix
             if code is None or (entry.code and entry.prefix):
                 self.problems.append((place, "expected either code or prefix"))
-            elif entry.prefix and section not in ("facts", "ignore"):
-                self.problems.append((place, "a prefix is only read under facts; expected code"))
+            elif entry.prefix and section not in ("facts", "ignore", "neck_codes"):
+                self.problems.append((place, "a prefix is only read under facts and neck_codes; expected code"))
             elif entry.system not in self.systems:
                 names = ", ".join(self.systems)
                 self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
@@ -223,6 +237,8 @@ class _CodeMapBuilder:
             settings=self.settings,
             collars=self.collars,
             collar_texts=frozenset(self.collar_texts),
+            neck_words=tuple(self.neck_words.values()),
+            neck_codes=frozenset(self.neck_codes),
             units=self.words["units"],
             counted=self.counted,
             elapsing=frozenset(self.elapsing),

@@ -24,10 +24,12 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
+from cds.fhir.reading.neck_concepts import unread_concepts
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
+from cds.fhir.reading.rejection import RejectionReason
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
 from rules.model.ruleset import Ruleset
@@ -41,6 +43,11 @@ _OF_A_PATIENT = (
     "DeviceUseStatement",
     "QuestionnaireResponse",
     "Encounter",
+)
+
+_CLINICAL = ("Observation", "Condition", "Procedure")
+_NOT_MAPPED = RejectionReason(
+    "code", "about neck, spine or airway, but its code is mapped to no fact: read it yourself"
 )
 
 
@@ -158,8 +165,15 @@ class _PatientReading:
         for kind, read_one in readers:
             for record in self._own(kind):
                 yield from unmodified(record, read_one(record))
+                if kind in _CLINICAL:
+                    yield from self._unread(record)
         uses = self._own("DeviceUseStatement")
         yield from read_device_uses(uses, ReferenceIndex(self.found.of("Device")), self.code_map, self.at)
+
+    def _unread(self, record: Record) -> Iterator[Rejected]:
+        """What ``record`` says about neck, spine or airway with codes that no fact is mapped to."""
+        for written in unread_concepts(record.resource, self.code_map):
+            yield Rejected(None, shown(written), _NOT_MAPPED, record.label)
 
     def _own(self, kind: str) -> list[Record]:
         """The records of ``kind`` that belong to the patient; the others are listed as foreign."""

@@ -132,7 +132,7 @@ def test_another_base_moves_the_own_codes() -> None:
         ),
         ("facts: [{system: sct, code: x, fact: sex, colour: red}]", "facts.0.colour: no key of this name"),
         ("settings: [{system: act-code, code: X, setting: shop}]", "settings.0: setting = 'shop'"),
-        ("collars: [{system: hcpcs, prefix: L01}]", "collars.0: a prefix is only read under facts"),
+        ("collars: [{system: hcpcs, prefix: L01}]", "collars.0: a prefix is only read under facts and neck_codes"),
         ("units: {inches: inch}", "units.inches: unknown unit 'inch'; expected a UCUM code"),
         ("gender: {male: man}", "gender.male: sex = 'man'"),
         ("safer: {airway_threat: perhaps}", "safer.airway_threat: airway_threat = 'perhaps'"),

@@ -1,0 +1,60 @@
+"""Tells whether a concept is about neck, spine or airway, by its words and the beginning of its code.
+
+So a record of which the code map knows nothing is listed as unread where it could matter, and never dropped in silence.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from cds.fhir.json_access import items, mapping, text
+from cds.fhir.reading.code_map import CodeMap, CodingKey, codings_of
+
+_WORDS = re.compile(r"[^\W_]+")
+
+
+def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
+    """Whether the CodeableConcept ``concept`` is about neck, spine or airway by its text, a display, or a code."""
+    return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
+        any(word.found_in(words) for word in code_map.neck_words) for words in map(_words, _texts(concept))
+    )
+
+
+def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[str]:
+    """The concepts of ``resource`` (Condition, Procedure, Observation) about the neck that no fact is mapped to, in words.
+
+    Read are code, the codes of components, and body sites; a coded value counts with the code that it answers.
+    """
+    sites = [resource.get("bodySite"), *items(resource, "bodySite")]
+    for holder in (resource, *items(resource, "component")):
+        concept = mapping(holder, "code")
+        codings = codings_of(concept)
+        if code_map.meanings(codings) or any(coding.system == code_map.own_facts for coding in codings):
+            continue
+        asked = [concept, mapping(holder, "valueCodeableConcept"), *(sites if holder is resource else ())]
+        if any(is_about_the_neck(one, code_map) for one in asked):
+            yield ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
+
+
+def _shortest_name(concept: object) -> str:
+    return next(iter(_texts(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
+
+
+def _texts(concept: object) -> list[str]:
+    if not isinstance(concept, dict):
+        return []
+    said = [text(concept, "text"), *(text(coding, "display") for coding in items(concept, "coding"))]
+    return [one for one in said if one]
+
+
+def _words(said: str) -> frozenset[str]:
+    return frozenset(_WORDS.findall(said.casefold()))
+
+
+def _code_is(coding: CodingKey, code_map: CodeMap) -> bool:
+    return any(
+        CodingKey(coding.system, coding.code[:length]) in code_map.neck_codes
+        for length in range(1, len(coding.code) + 1)
+    )

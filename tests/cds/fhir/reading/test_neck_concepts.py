@@ -1,0 +1,206 @@
+"""What is about the neck and mapped to no fact is listed as unread; what only shares a word is not."""
+
+from __future__ import annotations
+
+import pytest
+
+from cds.fhir.reading.code_map import CodingKey
+from cds.fhir.reading.neck_concepts import is_about_the_neck
+from cds.fhir.reading.reader import read
+from tests.cds.fhir.reading.sent import AT, SNOMED, bundle, code_map, patient, ruleset
+
+ICD = "http://hl7.org/fhir/sid/icd-10"
+ICD_CM = "http://hl7.org/fhir/sid/icd-10-cm"
+
+# Words as records write them; common practice, no source. None of them is a code that the map knows.
+OF_THE_NECK = [
+    "Neck pain",
+    "Sprain of neck",
+    "Haematoma of the neck after surgery",
+    "Closed fracture of cervical vertebra",
+    "CERVICAL SPINE INJURY",
+    "Cervical spondylotic myelopathy",
+    "Cervical lymphadenopathy",
+    "Cervicalgia",
+    "Cervico-thoracic junction not seen",
+    "C5/6 disc prolapse",
+    "C2 fracture",
+    "Fracture of odontoid process",
+    "Atlanto-axial instability",
+    "Spinal cord compression",
+    "Metastasis in vertebral body",
+    "Ankylosing spondylitis of spine",
+    "Torticollis",
+    "Whiplash",
+    "Difficult airway",
+    "Airway obstruction",
+    "Tracheal deviation",
+    "Laryngeal oedema",
+    "Difficult intubation",
+    "Halo traction",
+    "Internal jugular catheter",
+    "Carotid dissection",
+]
+NOT_OF_THE_NECK = [
+    "Fracture of neck of femur",
+    "Fracture of surgical neck of left humerus",
+    "Bladder neck obstruction",
+    "Cancer of neck of pancreas",
+    "Cervical smear",
+    "Cervical intraepithelial neoplasia",
+    "Cervical dilatation during labour",
+    "Cervical cancer screening",
+    "Cervicovaginal infection",
+    "Spinal anaesthesia",
+    "Fracture of anterior superior iliac spine",
+    "Chronic obstructive airway disease",
+    "Peak inspiratory airway pressure",
+    "Complement C3 level",
+    "C1 esterase inhibitor deficiency",
+    "Halo naevus",
+    "Hypertension",
+    "Knee pain",
+    "",
+]
+
+
+@pytest.mark.parametrize("words", OF_THE_NECK)
+@pytest.mark.parametrize("place", ["text", "display"])
+def test_words_of_the_neck_are_found(words, place):
+    concept = {"text": words} if place == "text" else {"coding": [{"system": SNOMED, "code": "1", "display": words}]}
+    assert is_about_the_neck(concept, code_map())
+
+
+@pytest.mark.parametrize("words", NOT_OF_THE_NECK)
+def test_words_that_only_sound_like_it_are_not(words):
+    assert not is_about_the_neck({"text": words}, code_map())
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "about"),
+    [
+        (ICD, "S16.1", True),
+        (ICD_CM, "M54.2", True),
+        (ICD, "M54.5", False),
+        (ICD, "S72.0", False),
+        (SNOMED, "S16", False),
+    ],
+)
+def test_codes_count_by_their_beginning_in_their_system(system, code, about):
+    assert is_about_the_neck({"coding": [{"system": system, "code": code}]}, code_map()) is about
+
+
+@pytest.mark.parametrize("concept", [None, [], "neck", 3, {"text": 3}, {"coding": 3}, {"coding": [3, {"code": 3}]}])
+def test_whatever_is_malformed_is_about_nothing(concept):
+    assert not is_about_the_neck(concept, code_map())
+
+
+def told(*resources):
+    records = [{"subject": {"reference": "Patient/p"}, **resource} for resource in resources]
+    return read(bundle(patient(), *records), ruleset(), code_map(), AT)
+
+
+def condition(code, **more):
+    return {"resourceType": "Condition", "id": "c", "code": code, **more}
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        condition({"text": "Fracture of C4"}),
+        condition({"text": "Fracture of odontoid process"}, clinicalStatus={"coding": [{"code": "resolved"}]}),
+        condition({"text": "Fracture"}, bodySite=[{"text": "Cervical spine"}]),
+        {
+            "resourceType": "Procedure",
+            "id": "c",
+            "status": "completed",
+            "code": {"text": "Anterior cervical discectomy"},
+        },
+        {
+            "resourceType": "Observation",
+            "id": "c",
+            "status": "final",
+            "code": {"text": "Palpation of neck"},
+            "valueString": "soft",
+        },
+        {
+            "resourceType": "Observation",
+            "id": "c",
+            "status": "final",
+            "code": {"text": "Examination"},
+            "component": [{"code": {"text": "Trachea"}, "valueString": "left of the midline"}],
+        },
+        {
+            "resourceType": "Observation",
+            "id": "c",
+            "status": "final",
+            "code": {"text": "Finding"},
+            "valueCodeableConcept": {"text": "Whiplash"},
+        },
+    ],
+    ids=["condition", "resolved", "body site", "procedure", "observation", "component", "coded value"],
+)
+def test_an_unmapped_concept_of_the_neck_is_listed_as_unread(resource):
+    (unread,) = told(resource).not_used
+    assert (unread.fact, unread.kind, unread.reference) == (None, "code", f"{resource['resourceType']}/c")
+    assert "mapped to no fact" in unread.reason
+
+
+def test_an_unmapped_concept_of_something_else_is_not_listed():
+    assert told(condition({"text": "Fracture of neck of femur"}), condition({"text": "Asthma"}, id="d")).not_used == ()
+
+
+def test_a_mapped_concept_is_read_and_not_listed():
+    mapped = condition(
+        {"coding": [{"system": ICD, "code": "S12.1", "display": "Fracture of second cervical vertebra"}]}
+    )
+    reading = told(mapped)
+    assert {fact.name: fact.value for fact in reading.facts}["known_neck_injury"] is True
+    assert reading.not_used == ()
+
+
+# Conditions of a diseased or stiff spine, and other dangers. ICD-10 and ICD-10-CM, from memory; to be confirmed by the site.
+MAPPED = [
+    ("M48.1", "hyperostotic_spine"),
+    ("Q76.1", "previous_neck_fusion"),
+    ("M43.22", "previous_neck_fusion"),
+    ("M05.9", "neck_laxity"),
+    ("M06.9", "neck_laxity"),
+    ("Q90.9", "neck_laxity"),
+    ("Q79.6", "neck_laxity"),
+    ("M43.4", "neck_laxity"),
+    ("M48.02", "known_vertebral_disease"),
+    ("M46.4", "known_vertebral_disease"),
+    ("M45", "inflammatory_spine_disease"),
+    ("S13.1", "known_neck_injury"),
+    ("S14.1", "neurological_deficit"),
+    ("G82.5", "paralysis"),
+    ("S02.6", "facial_injury"),
+    ("R06.1", "airway_threat"),
+]
+
+
+@pytest.mark.parametrize(("code", "fact"), MAPPED)
+def test_a_recorded_disease_or_danger_is_read(code, fact):
+    known = {"clinicalStatus": {"coding": [{"code": "active"}]}, "recordedDate": AT.date().isoformat()}
+    reading = told(condition({"coding": [{"system": ICD_CM, "code": code}]}, **known))
+    assert {read.name: read.value for read in reading.facts}.get(fact) is True
+    assert reading.not_used == ()
+
+
+def test_craniocervical_dislocation_is_a_suspected_distraction_injury():
+    (meaning,) = code_map().meanings([CodingKey(ICD_CM, "S13.111A")])
+    assert (meaning.fact, meaning.value) == ("suspected_distraction_injury", True)
+
+
+def test_of_contradicting_records_of_a_danger_the_dangerous_one_is_taken():
+    """Every yes/no danger, and the values that the safer answer hangs on; findings of a fit check are looked at again."""
+    vocabulary = ruleset().vocabulary
+    dangers = {
+        (name, fact.danger.answers[0])
+        for name, fact in vocabulary.items()
+        if fact.danger and len(fact.danger.answers) == 1 and fact.given != "concluded"
+    }
+    assert ("known_neck_injury", True) in dangers and ("swallow_screen_passed", False) in dangers
+    assert dangers <= set(code_map().safer.items())
+    assert code_map().safer["airway_secured"] is False
