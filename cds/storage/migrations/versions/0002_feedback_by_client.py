@@ -9,6 +9,9 @@ down_revision = "0001"
 
 def upgrade() -> None:
     """Add the client to both tables. Rows of before keep none."""
-    op.add_column("issued_cards", sa.Column("issuer", sa.String(512)))
-    op.add_column("feedback", sa.Column("issuer", sa.String(512)))
+    for table, comment in (
+        ("issued_cards", "the client that the card went to; none before migration 0002"),
+        ("feedback", "the client that sent it; none before migration 0002"),
+    ):
+        op.add_column(table, sa.Column("issuer", sa.String(512), comment=comment))
     op.drop_column("feedback", "known")
