@@ -29,7 +29,7 @@ DEMO = Path(__file__).resolve().parent.parent / "demo_bundles"
 PATIENT = DEMO / "03_between_two_heights.json"
 HOOK = "/cds-services/collar-order-select"
 _STARTED = re.compile(r"running on (http://[0-9.:]+)")
-_PATIENCE_SECONDS = 60
+_PATIENCE_SECONDS = 180
 
 
 @dataclass(frozen=True)
