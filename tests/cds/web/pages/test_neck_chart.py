@@ -53,8 +53,8 @@ def test_what_is_not_measured_is_drawn_as_whole_bands() -> None:
     assert chart.words == "Height not measured; circumference not measured."
 
 
-def test_there_is_no_drawing_where_nothing_is_known() -> None:
-    assert _chart() is None
+def test_there_is_no_drawing_without_a_size_or_a_measurement() -> None:
+    assert _chart(halo_in_place=True) is None
 
 
 @pytest.mark.parametrize(
