@@ -165,14 +165,15 @@ class Vocabulary(Mapping[str, FactDefinition]):
         return len(self._definitions)
 
     def check(self, facts: Mapping[str, object]) -> dict[str, FactValue]:
-        """``facts`` as usable values. A None value means unknown and is left out.
+        """``facts`` as usable values. A None value means unknown and is left out; hyphens in a code count as underscores.
 
         Raises FactError that names every fact that is unknown to the vocabulary, of a wrong type, implausible,
         or only ever concluded by rules.
         """
         problems: list[FactProblem] = []
         checked: dict[str, FactValue] = {}
-        for name, value in facts.items():
+        for name, given in facts.items():
+            value = self._spelled(name, given)
             problem = self.problem(name, value, hint=len(problems) < _MOST_HINTS)
             if problem is not None:
                 problems.append(problem)
@@ -181,6 +182,14 @@ class Vocabulary(Mapping[str, FactDefinition]):
         if problems:
             raise FactError(problems)
         return checked
+
+    def _spelled(self, name: str, value: object) -> object:
+        """``value`` as the vocabulary spells it, where it is a code written with hyphens, as FHIR has it."""
+        definition = self._definitions.get(name)
+        if definition is None or definition.type != "code" or not isinstance(value, str):
+            return value
+        written = value.replace("-", "_")
+        return written if written in definition.values else value
 
     def problem(self, name: str, value: object, *, hint: bool = True) -> FactProblem | None:
         """Why ``value`` cannot be taken as input for ``name``, or None where it can; with a ``hint`` at a name like it."""

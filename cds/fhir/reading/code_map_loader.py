@@ -251,7 +251,10 @@ class _CodeMapBuilder:
 def _own_codes(
     vocabulary: Mapping[str, FactDefinition], base: str
 ) -> tuple[dict[CodingKey, tuple[Meaning, ...]], dict[tuple[str, CodingKey], FactValue]]:
-    """The project's own codes: each fact that can be observed, and each value of a coded fact, with hyphens."""
+    """The project's own codes: each fact that can be observed, and each value of a coded fact.
+
+    Published are those with hyphens; a value is read as well with underscores, as the vocabulary lists it.
+    """
     urls = Canonicals(base)
     exact: dict[CodingKey, tuple[Meaning, ...]] = {}
     values: dict[tuple[str, CodingKey], FactValue] = {}
@@ -261,5 +264,6 @@ def _own_codes(
         coding = CodingKey(urls.code_system(FACTS), fact.code)
         exact[coding] = (*exact.get(coding, ()), Meaning(name, display=fact.label))
         for value in fact.values:
-            values[name, CodingKey(urls.code_system(FACT_VALUES), code(value))] = value
+            for spelling in (code(value), value):
+                values[name, CodingKey(urls.code_system(FACT_VALUES), spelling)] = value
     return exact, values
