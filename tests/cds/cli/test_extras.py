@@ -44,10 +44,11 @@ def imported() -> set[str]:
 
 def test_every_package_that_only_an_extra_brings_is_listed_with_that_extra() -> None:
     always, by_extra = declared()
+    distributions = packages_distributions()  # reads all that is installed
     from_extras = {
         package: extras
         for package in imported()
-        for name in packages_distributions().get(package, ())
+        for name in distributions.get(package, ())
         if canonical(name) not in always and (extras := by_extra.get(canonical(name)))
     }
     assert {"z3", "polars", "pyarrow", "numpy", "fpdf"} <= set(from_extras)
