@@ -367,7 +367,7 @@ def test_a_stiff_neck_of_unknown_position_is_stop_hold_and_call(decider, stiff, 
 @pytest.mark.parametrize(
     ("facts", "words"),
     [
-        ({"raised_intracranial_pressure_risk": True}, "Pressure in the head may be raised"),
+        ({"raised_intracranial_pressure_risk": True}, "Intracranial pressure may be raised"),
         ({"tracheostomy": True}, "the front opening must leave the tube"),
         ({"neck_line": True}, "A line, drain or cable"),
         ({"dysphagia_risk": True}, "Swallowing is at risk"),
