@@ -88,7 +88,7 @@ def shown(number: str) -> Shown:
 CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "01": lambda s: s.codes == ["adult H3 G2"] and s.decision.settled and s.decision.confidence == "measured",
     "02": lambda s: (
-        s.codes == ["adult H2 G2", "adult H2 G3"]
+        s.codes == ["adult H2 G2", "adult H2 G3", "adult H3 G2", "adult H3 G3"]
         and s.decision.confidence == "assumed"
         and {"neck_circumference_mm", "neck_height_mm"} <= {asked.fact for asked in s.decision.measure_next}
     ),
@@ -125,7 +125,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "20": lambda s: (
         {"sizing.remeasure.swelling", "sizing.remeasure.dressing"} <= s.cautions and "remeasure_neck" in s.tasks
     ),
-    "21": lambda s: "sizing.doubt.slender_but_wide" in s.cautions and s.codes == ["adult H4 G3"],
+    "21": lambda s: "sizing.doubt.slight_but_wide" in s.cautions and s.codes == ["adult H4 G3"],
     "22": lambda s: (
         len(s.refused("neck_circumference_mm")) == 2
         and "neck_circumference_mm" not in s.facts
@@ -175,7 +175,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         s.codes == ["adolescent H1 G1"]
         and {
             "sizing.doubt.adult_very_narrow",
-            "sizing.doubt.broad_but_narrow",
+            "sizing.doubt.heavy_but_narrow",
             "sizing.doubt.low_and_narrow",
         }
         <= s.cautions
