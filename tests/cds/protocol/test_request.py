@@ -7,6 +7,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.hooks.engine.prefetch_queries import queries
+from cds.hooks.engine.service import FULL
 from cds.protocol.prefetch import gather
 from cds.protocol.request import OrderSelectRequest
 from cds.settings import Settings
@@ -190,11 +191,13 @@ def test_opening_a_chart_needs_data_too(client: TestClient) -> None:
 def test_what_is_not_needed_and_missing_is_on_the_card(client: TestClient) -> None:
     call = changed(SELECT, "prefetch.conditions", {"resourceType": "OperationOutcome"})
     (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
-    assert "prefetch.conditions: the conditions could not be had" in card["detail"]
+    assert "Not used: 1 record" in card["detail"]
+    assert "prefetch.conditions: the conditions could not be had" in card["extension"][FULL]
 
 
 def test_pages_that_were_not_read_are_on_the_card(client: TestClient) -> None:
     link = [{"relation": "next", "url": "https://ehr.example.org/next"}]
     call = changed(SELECT, "prefetch.observations.link", link)
     (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
-    assert "prefetch.observations: further pages were not read" in card["detail"]
+    assert "Not used: 1 record" in card["detail"]
+    assert "prefetch.observations: further pages were not read" in card["extension"][FULL]
