@@ -80,6 +80,8 @@ OPENING = {
     "bed_rest": True,
     "facial_hair": True,
     "skin_breakdown": "occiput",
+    "openings_off_midline": True,
+    "refits_in_this_size": 0,
 }
 
 
