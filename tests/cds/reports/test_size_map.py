@@ -105,6 +105,7 @@ def test_patients_are_drawn_in_the_panel_of_their_line_and_posture():
             "bed_rest": [True, False, None, True],
             "neck_height_mm": [60.0, None, 40.0, 60.0],
             "neck_circumference_mm": [400.0, 400.0, 250.0, 400.0],
+            "height_cm": [None, None, None, 120.0],
         }
     )
     found = {panel.title: list(panel.points) for panel in panels(RULESET, cohort) if panel.points}
