@@ -115,7 +115,7 @@ MADE_FOR_G4 = Item(item="X-1", name="wide", axes={"girth_band": ("G4",)}, ranges
     ("known", "confidence", "expected"),
     [
         ({"neck_circumference_mm": 380}, "measured", ["girth_band"]),
-        ({"neck_form": "long_slender"}, "assumed", []),
+        ({"habitus": "slight"}, "assumed", []),
         ({}, "assumed", []),
     ],
 )
