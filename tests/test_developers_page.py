@@ -7,6 +7,8 @@ from tests.developer_map import PAGE, ROOT, drawn_map, packages, written_map
 LONGEST = 150
 """Lines. What would make it longer belongs into the docstring of the module that it speaks of."""
 
+MOST_MODULES = 16
+
 TOP_LEVEL = ("rules/", "cds/", "tests/", "docs/", "demo_bundles/", ".ci/", ".requirements/")
 
 
@@ -22,6 +24,15 @@ def test_every_package_stands_in_it_once() -> None:
     rows = re.findall(r"^\| `([^`]+)/` \|", written_map(), re.MULTILINE)
     assert rows == [str(folder.relative_to(ROOT)) for folder in packages()]
     assert len(rows) > 30
+
+
+def test_no_folder_holds_more_modules_than_one_takes_in() -> None:
+    modules = {
+        str(folder.relative_to(ROOT)): sum(module.name != "__init__.py" for module in folder.glob("*.py"))
+        for folder in packages()
+    }
+    assert max(modules.values()) > 5
+    assert {folder: number for folder, number in modules.items() if number > MOST_MODULES} == {}
 
 
 def test_every_place_that_it_names_exists() -> None:

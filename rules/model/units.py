@@ -7,6 +7,7 @@ Source of the codes and factors: the Unified Code for Units of Measure; the inch
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -111,6 +112,15 @@ def annotation_of(code: str) -> str:
 def is_annotation(code: str) -> bool:
     """Whether ``code`` is nothing but a curly annotation (``{finger}``): it counts something and has no dimension."""
     return _ONLY_ANNOTATION.fullmatch(code) is not None
+
+
+def convert(number: Decimal, unit: str, target: str) -> float:
+    """``number`` of ``unit`` in ``target``, both UCUM codes.
+
+    Factors are exact fractions: 25 [in_i] is 635 mm exactly, and never falls on the wrong side of a band edge by rounding.
+    Raises UnitError where one of them is not known, or they do not measure the same.
+    """
+    return float(number if unit == target else Fraction(number) * factor(unit, target))
 
 
 def factor(code: str, target: str) -> Fraction:

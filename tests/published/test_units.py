@@ -3,8 +3,7 @@
 from decimal import Decimal
 from fractions import Fraction
 
-from cds.fhir.reading.ucum import convert
-from rules.model.units import factor
+from rules.model.units import convert, factor
 
 
 def test_an_inch_is_25_4_mm_exactly() -> None:

@@ -10,9 +10,10 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of
 from cds.fhir.reading.rejection import RejectionReason
-from cds.fhir.reading.ucum import UCUM, convert
 from rules.model.facts import FactDefinition, FactValue
-from rules.model.units import UnitError, is_annotation
+from rules.model.units import UnitError, convert, is_annotation
+
+UCUM = "http://unitsofmeasure.org"
 
 _LARGEST = 1e12
 """No quantity of a patient comes near; anything above is refused before arithmetic touches it."""
@@ -196,7 +197,7 @@ class _Reader:
             return number, self.code_map.units[word], written
         if code is None and word is None:
             raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
-        said = "the unit is no UCUM code, and a unit is never guessed; give system and code"
+        said = "the unit is not a UCUM code, and a unit is never guessed; give system and code"
         raise RefusedValue(written, RejectionReason("unit", said))
 
     def _convert(self, number: Decimal, unit: str, written: str) -> float:

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from ucumvert import PintUcumRegistry
 
 from cds.fhir.reading.code_map_loader import load_code_map
-from cds.fhir.reading.ucum import convert
 from rules.loading.loader import load_ruleset
-from rules.model.units import UNITS, UnitError, annotation_of, factor, is_annotation, unit_of
+from rules.model.units import UNITS, UnitError, annotation_of, convert, factor, is_annotation, unit_of
 
 REGISTRY = PintUcumRegistry()
 PAIRS = list(product(UNITS, UNITS))
