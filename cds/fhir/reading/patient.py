@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
-from itertools import combinations
 
 from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
@@ -130,10 +129,7 @@ def identity_doubts(
     ``patients`` are the Patient resources of whoever is meant, ``findings`` what was read so far, and ``others`` names the
     records of somebody else that came along.
     """
-    for one, other in combinations(patients, 2):
-        if _born_apart(one.resource.get("birthDate"), other.resource.get("birthDate")):
-            written = f"born {shown(one.resource['birthDate'])} and {shown(other.resource['birthDate'])}"
-            yield _doubt(written, other)
+    yield from _born_apart(patients)
     ages = [found for found in findings if isinstance(found, Accepted) and found.fact == AGE]
     born = next((found for found in ages if found.standing == _OVER_OBSERVATIONS), None)
     for noted in ages:
@@ -144,17 +140,21 @@ def identity_doubts(
         yield Accepted(IDENTITY, True, "record of another patient among these", label, None, None, ages=False)
 
 
-def _doubt(written: str, record: Record) -> Accepted:
-    return Accepted(IDENTITY, True, written, record.label, record.reference, None, ages=False)
-
-
-def _born_apart(one: object, other: object) -> bool:
-    """Whether two dates of birth have no day in common; False where one of them is none."""
-    try:
-        first, second = date_range(one), date_range(other)
-    except DateError:
-        return False
-    return first.last < second.first or second.last < first.first
+def _born_apart(patients: Iterable[Record]) -> Iterator[Accepted]:
+    """The doubt where two dates of birth have no day in common: the earliest against the latest, whatever their number."""
+    dated = []
+    for record in patients:
+        try:
+            dated.append((date_range(record.resource.get("birthDate")), record))
+        except DateError:
+            continue
+    if not dated:
+        return
+    born, earliest = min(dated, key=lambda pair: pair[0].last)
+    born_later, latest = max(dated, key=lambda pair: pair[0].first)
+    if born.last < born_later.first:
+        written = f"born {shown(earliest.resource['birthDate'])} and {shown(latest.resource['birthDate'])}"
+        yield Accepted(IDENTITY, True, written, latest.label, latest.reference, None, ages=False)
 
 
 def is_deceased(patient: object, at: datetime) -> bool:
