@@ -90,6 +90,9 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
         if name == "line" and not axis.candidates:
             text = f"The order is for the {value.replace('_', ' ')} line, and nothing recorded says that it applies."
             yield _finding(call, "line_not_supported", text, axis.rules)
+        elif name == "line" and axis.confidence == "assumed":
+            text = f"The order is for the {value.replace('_', ' ')} line, and no age is recorded: ask the age first."
+            yield _finding(call, "line_not_supported", text, axis.rules)
         elif axis.confidence != "assumed" and axis.candidates and value not in axis.candidates:
             # A size that rests on assumptions alone contradicts nobody who has seen the patient.
             yield _differs(call, axis, value)

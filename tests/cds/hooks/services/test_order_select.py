@@ -128,8 +128,18 @@ def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) 
     assert card["summary"].endswith("height, width, head position and bed rest not recorded")
 
 
-def test_an_unknown_age_gives_no_size_and_no_device(client: TestClient) -> None:
-    call = changed(order_select(*MEASURED), "prefetch.patient.birthDate", ...)
+SMALL_BODY = observation("height", 1200)
+
+
+def test_of_an_unknown_age_the_size_is_for_an_adult_only_and_the_age_is_asked_first(client: TestClient) -> None:
+    response = select(client, changed(order_select(*MEASURED), "prefetch.patient.birthDate", ...))
+    assert any("if adult" in card["summary"] for card in response["cards"])
+    assert any("Ask the age first" in card["summary"] for card in response["cards"])
+    assert response["extension"]["org.example.nuque.decision"]["measure_next"][0]["fact"] == "age_years"
+
+
+def test_a_body_that_may_be_a_childs_gets_no_size_and_no_device(client: TestClient) -> None:
+    call = changed(order_select(*MEASURED, SMALL_BODY), "prefetch.patient.birthDate", ...)
     response = select(client, call)
     assert "size_class" not in response["extension"]["org.example.nuque.decision"]
     assert "DeviceRequest" not in {action["resource"]["resourceType"] for action in actions(response)}
@@ -211,7 +221,7 @@ WITHHELD: dict[str, dict[str, Any]] = {
     "airway": {"airway_threat": True},
     "fixed aside": {"head_position": "fixed_other"},
     "fixed in flexion without room": {"head_position": "fixed_flexion", "neck_height_mm": 12},
-    "age unknown": {},
+    "age unknown, small body": {"height_cm": 120},
 }
 
 
@@ -223,7 +233,7 @@ def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
     facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, **WITHHELD[why]}
     make = order_select if hook == "select" else order_sign
     call = make(*recorded(load_ruleset(), facts))
-    if why == "age unknown":
+    if why.startswith("age unknown"):
         call = changed(call, "prefetch.patient.birthDate", ...)
     answer = client.post(f"/cds-services/collar-order-{hook}", json=call)
     assert answer.status_code == 200, answer.text
@@ -238,7 +248,7 @@ def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
     made = [action["resource"] for action in actions(response)]
     assert all(resource["resourceType"] != "DeviceRequest" for resource in made)
     assert "fit-rigid-neck-collar" not in json.dumps(made)
-    if why == "age unknown":
+    if why.startswith("age unknown"):
         assert hook == "sign" or "wait with the collar" in shown
     else:
         assert response["cards"][0]["summary"].startswith("Do not size: ")

@@ -96,7 +96,7 @@ def test_a_size_for_a_patient_of_unknown_age_is_a_warning(client: TestClient) ->
     call = order_sign(*MEASURED, drafts=(sized("adult H3 G2"),))
     card = sign(client, changed(call, "prefetch.patient.birthDate", ...))[0]
     assert card["indicator"] in ("warning", "critical")
-    assert "adult line" in card["summary"]
+    assert "adult line" in card["summary"] and "age" in card["summary"]
 
 
 def test_a_size_written_without_its_usual_back_is_a_size_for_sitting_up(
