@@ -125,7 +125,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "20": lambda s: (
         {"sizing.remeasure.swelling", "sizing.remeasure.dressing"} <= s.cautions and "remeasure_neck" in s.tasks
     ),
-    "21": lambda s: "sizing.doubt.slight_but_wide" in s.cautions and s.codes == ["adult H4 G3"],
+    "21": lambda s: (
+        {"sizing.doubt.slight_but_wide", "sizing.doubt.look_against_height"} <= s.cautions
+        and s.codes == ["adult H4 G3"]
+    ),
     "22": lambda s: (
         len(s.refused("neck_circumference_mm")) == 2
         and "neck_circumference_mm" not in s.facts
@@ -190,7 +193,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         }
         <= s.cautions
     ),
-    "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record"} <= s.cautions,
+    "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record", "sizing.line.if_adult"} <= s.cautions,
     "39": lambda s: {"skin.damage.stage_1", "skin.overdue.high"} <= s.cautions,
     "40": lambda s: {"skin.back.wrong_for_bed", "skin.damage.stage_2", "skin.open.agitated"} <= s.cautions,
     "41": lambda s: {"skin.damage.deep", "skin.high.prone"} <= s.cautions,

@@ -89,8 +89,10 @@ def test_what_could_not_be_read_is_said_on_the_card(fhir: FaultyFhir) -> None:
     fhir.break_as("500")
     answer = ask(fhir, unfetched(fhir, prefetch))
     assert answer.status_code == 200, answer.text
-    said = [card["detail"] for card in answer.json()["cards"] if "conditions could not be had" in card["detail"]]
+    full = [card["extension"]["org.example.nuque.full-text"] for card in answer.json()["cards"]]
+    said = [text for text in full if "conditions could not be had" in text]
     assert said and "answered 500" in said[0]
+    assert any("Not used: " in card["detail"] for card in answer.json()["cards"])
     assert fhir.seen()
 
 

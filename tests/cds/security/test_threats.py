@@ -182,12 +182,11 @@ def whole_errors(patch: pytest.MonkeyPatch) -> None:
 
 
 def no_body_limit(patch: pytest.MonkeyPatch) -> None:
-    original = request_limits.Limits._received
+    class Endless(request_limits._Body):
+        def __init__(self, most: int) -> None:
+            super().__init__(10**9)
 
-    async def all_of_it(receive: Any, most: int) -> bytes | None:
-        return await original(receive, 10**9)
-
-    patch.setattr(request_limits.Limits, "_received", staticmethod(all_of_it))
+    patch.setattr(request_limits, "_Body", Endless)
 
 
 ATTACKS = [
