@@ -11,11 +11,14 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, present, rule_extensions, text
 from cds.fhir.publishing.fhirpath import fhirpath
 from cds.fhir.publishing.metadata import heading
+from cds.fhir.publishing.published_codes import published_condition, published_value
+from cds.fhir.writing.device_request import axis_value_code
 from cds.fhir.writing.request_common import RULE, RULESET_HASH, people_needed, role, task_concept
 from cds.fhir.writing.timing import fhir_timing
 from rules.model.conditions import describe
 from rules.model.expressions import render
-from rules.model.ruleset import Rule, Ruleset, TaskCall, TaskDefinition
+from rules.model.rule_text import describe_value
+from rules.model.ruleset import Conclusion, Rule, Ruleset, TaskCall, TaskDefinition
 
 _PLAN_TYPE = {
     "coding": [{"system": "http://terminology.hl7.org/CodeSystem/plan-definition-type", "code": "eca-rule"}],
@@ -51,6 +54,7 @@ def activity_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resourc
 
 
 def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
+    when = published_condition(rule.when)
     return present(
         extension=rule_extensions(urls.extension(RULE), [rule.id]),
         title=text(rule.title),
@@ -60,9 +64,9 @@ def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
             {
                 "kind": "applicability",
                 "expression": {
-                    "description": text(describe(rule.when)),
+                    "description": text(describe(when)),
                     "language": "text/fhirpath",
-                    "expression": fhirpath(rule.when),
+                    "expression": fhirpath(when),
                 },
             }
         ],
@@ -86,10 +90,10 @@ def _statements(rule: Rule) -> Iterator[Element]:
     """What a rule does besides asking for tasks, in words."""
     then = rule.then
     for conclusion in then.conclusions:
-        value = conclusion.value if conclusion.expression is None else render(conclusion.expression)
-        yield {"title": "Conclude", "textEquivalent": text(f"{conclusion.fact} = {value}")}
+        yield {"title": "Conclude", "textEquivalent": text(f"{conclusion.fact} = {_concluded(conclusion)}")}
     for offer in then.sizes:
-        yield {"title": "Offer a size", "textEquivalent": text(f"{offer.axis} {offer.value} ({offer.basis})")}
+        size = axis_value_code(offer.axis, offer.value)
+        yield {"title": "Offer a size", "textEquivalent": text(f"{size} ({offer.basis})")}
     for hold in then.holds:
         yield {"title": "Give no size", "textEquivalent": text(hold.text)}
     for caution in then.cautions:
@@ -100,6 +104,12 @@ def _statements(rule: Rule) -> Iterator[Element]:
         yield {"title": "Give the patient in writing", "textEquivalent": text(name)}
     for name in then.questions:
         yield {"title": "Ask where it is not recorded", "textEquivalent": text(name)}
+
+
+def _concluded(conclusion: Conclusion) -> str:
+    if conclusion.expression is not None:
+        return render(conclusion.expression)
+    return describe_value(None if conclusion.value is None else published_value(conclusion.value))
 
 
 def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:

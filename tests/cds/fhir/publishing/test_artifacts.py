@@ -1,7 +1,7 @@
 """What is published: sound R4, whole, and with a meaning for every code and extension that a draft carries."""
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from functools import cache
 from typing import Any
@@ -14,12 +14,24 @@ from hypothesis import given, settings
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.fhirpath import fhirpath
+from cds.fhir.publishing.published_codes import published_condition, published_value
 from cds.fhir.reading.code_map import ANY_CODE
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot, evaluate
+from rules.model.conditions import (
+    AllOf,
+    AnyOf,
+    Compare,
+    Condition,
+    Known,
+    NoneOf,
+    Unknown,
+    UnlessKnownNot,
+    comparisons,
+    evaluate,
+)
 from rules.model.decision import Decision
 from rules.model.facts import FactValue
 from tests.cds.fhir.writing.drafts import RULESET, decided, every
@@ -246,10 +258,65 @@ def test_text_is_quoted(value: str) -> None:
 
 @settings(max_examples=30)
 @given(patients(RULESET))
-def test_the_condition_of_every_rule_says_the_same_in_fhirpath(facts: dict[str, FactValue]) -> None:
+def test_the_condition_of_every_rule_says_the_same_of_published_codes_in_fhirpath(facts: dict[str, FactValue]) -> None:
+    published = {name: published_value(value) for name, value in facts.items()}
     assert RULESET.rules
     for rule in RULESET.rules.values():
-        assert by_fhirpath(rule.when, facts, rule.reads) is evaluate(rule.when, facts), rule.id
+        condition = published_condition(rule.when)
+        assert by_fhirpath(condition, published, rule.reads) is evaluate(rule.when, facts), rule.id
+
+
+def literals(expression: str) -> list[tuple[str, str]]:
+    """Each fact and the text that ``expression`` compares it with, as an independent parser reads them."""
+
+    def walk(node: dict[str, Any]) -> Iterator[tuple[str, str]]:
+        children = node.get("children", [])
+        if node.get("type") == "EqualityExpression":
+            fact, text = (side["text"] for side in children)
+            if text.startswith("'"):
+                yield fact.removeprefix("%"), text.strip("'")
+        for child in children:
+            yield from walk(child)
+
+    return list(walk(fhirpathpy.parse(expression)))
+
+
+def test_every_text_that_a_published_expression_compares_with_is_a_code_of_that_fact() -> None:
+    answers = {
+        resource["id"]: {concept["code"] for concept in resource["compose"]["include"][0]["concept"]}
+        for (kind, _), resource in PUBLISHED.items()
+        if kind == "ValueSet"
+    }
+    expressions = [
+        element["expression"]
+        for resource in PUBLISHED.values()
+        for element in every(resource)
+        if isinstance(element, dict) and element.get("language") == "text/fhirpath"
+    ]
+    compared = [pair for expression in expressions for pair in literals(expression)]
+    written = [value for rule in RULESET.rules.values() for value in coded(rule.when)]
+    assert len(compared) == len(written) > 50
+    assert [pair for pair in compared if pair[1] not in answers[RULESET.vocabulary[pair[0]].code]] == []
+
+
+def coded(condition: Condition) -> list[str]:
+    """Every coded value that ``condition`` compares with."""
+    values = [one.value if isinstance(one.value, tuple) else (one.value,) for one in comparisons(condition)]
+    return [value for several in values for value in several if isinstance(value, str)]
+
+
+def test_what_rules_conclude_and_offer_is_said_in_published_codes() -> None:
+    said = {
+        (inner["title"], inner["textEquivalent"])
+        for action in PUBLISHED["PlanDefinition", "rigid-neck-collar"]["action"]
+        for inner in action["action"]
+        if inner.get("title") in ("Conclude", "Offer a size")
+    }
+    sizes = {text.split(" ")[0] for title, text in said if title == "Offer a size"}
+    assert sizes and sizes <= set(CODES[f"{DEFAULT_BASE}/CodeSystem/size-axis-values"])
+    values = [text.split(" = ") for title, text in said if title == "Conclude"]
+    concluded = [value for fact, value in values if RULESET.vocabulary[fact].type == "code"]
+    assert concluded and set(concluded) <= set(CODES[f"{DEFAULT_BASE}/CodeSystem/fact-values"])
 
 
 def test_every_published_type_is_known_to_the_official_definitions() -> None:
