@@ -2,7 +2,7 @@
 
 Lint and the worked cases need the processor and much memory for a while; in a process of their own they slow no call down and
 give all of it back, and hostile content costs that process its limits and no more. Settings come as JSON on standard input. To
-standard output goes one JSON text a line: ``{"stage": ...}`` as each stage begins, and the outcome last.
+standard output goes one JSON text a line: ``{"stage": ..., "count": ...}`` as each stage begins, and the outcome last.
 
 The folder's worked cases are run without the site's overlays, which may change what they expect; the overlays are checked by
 loading and by lint.
@@ -28,8 +28,8 @@ MOST_MEMORY_BYTES = 3 * 1024**3
 """Address space of the checking process. The shipped content needs a third of a gigabyte of memory, and libraries map more."""
 MOST_PROCESSOR_SECONDS = 900
 _GRAVE = frozenset({"unreachable", "units", "threshold"})
-Told = Callable[[str], None]
-"""Takes in words the stage that begins."""
+Told = Callable[..., None]
+"""Takes in words the stage that begins, and as numbers, by name, how much of what it has to do (``count``)."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Proof:
     remarks: tuple[str, ...]
 
 
-def prove(settings: Settings, told: Told = lambda stage: None) -> Proof:
+def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Proof:
     """Load, lint, and run the worked cases of what ``settings`` name; ``told`` hears how far it is."""
     folder = settings.knowledge or KNOWLEDGE
     told("loading")
@@ -52,7 +52,7 @@ def prove(settings: Settings, told: Told = lambda stage: None) -> Proof:
         cases = load_cases(plain, folder / "cases")
     except NuqueError as error:
         return Proof("", tuple(str(error).splitlines()), 0, ())
-    told(f"{len(cases)} worked cases")
+    told("worked cases", count=len(cases))
     results = list(run_cases(Decider(plain), cases))
     failed = [f"{r.case.place}: {r.case.name}: {d}" for r in results for d in r.differences]
     told("lint")
@@ -76,7 +76,7 @@ def main() -> None:
     resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CPU, (MOST_PROCESSOR_SECONDS, MOST_PROCESSOR_SECONDS))
     settings = Settings.model_validate_json(sys.stdin.read())
-    proof = prove(settings, lambda stage: print(json.dumps({"stage": stage}), flush=True))
+    proof = prove(settings, lambda stage, **numbers: print(json.dumps({"stage": stage, **numbers}), flush=True))
     print(json.dumps(asdict(proof)))
 
 

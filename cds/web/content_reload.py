@@ -100,7 +100,7 @@ class ContentCheck:
             found: dict[str, Any] = json.loads(line)
             if "stage" not in found:
                 return found
-            log.info("reload", stage=found["stage"])
+            log.info("reload", **found)
         return None
 
 

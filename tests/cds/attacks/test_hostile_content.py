@@ -108,9 +108,9 @@ def test_a_rule_that_alone_gives_an_instruction_can_be_switched_off(reloading: R
         reloading.overlay.write_text(SITE)
     assert done.status_code == 200, done.text
     assert any("no rule hands this out" in remark for remark in done.json()["remarks"])
-    stages = [json.loads(line)["stage"] for line in reloading.live.said if '"stage"' in line]
-    assert "loading" in stages
-    assert "lint" in stages
+    stages = {found["stage"]: found for line in reloading.live.said if "stage" in (found := json.loads(line))}
+    assert {"loading", "worked cases", "lint"} <= set(stages)
+    assert stages["worked cases"]["count"] == done.json()["cases"]
 
 
 @pytest.mark.parametrize(
