@@ -36,6 +36,7 @@ test: $(VENV)/.dev ## run all tests
 	if [ -n "$(TEST_EXIT_FILE)" ]; then echo $$code > "$(TEST_EXIT_FILE)"; else exit $$code; fi
 
 bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in the same run
+	@command -v wrk >/dev/null || { apt-get update -qq && apt-get install -y -qq --no-install-recommends wrk >/dev/null; }
 	$(BIN)/python -m tests.bench $(ARGS)
 
 soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory

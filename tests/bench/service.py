@@ -1,57 +1,157 @@
-"""A call of order-select through the whole application, against an empty route of the same framework."""
+"""A hook call over the wire: ``nuque serve`` against a floor on the same machine, under the same load, in turns."""
 
 from __future__ import annotations
 
-import os
-import tempfile
-import uuid
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from contextlib import ExitStack
+from dataclasses import dataclass
+from math import ceil
 
-from tests.bench.child import in_child
-from tests.bench.measured import Measured, seconds
+from tests.bench.measured import Measured
+from tests.bench.wire import calls, servers
+from tests.bench.wire.calls import Call
+from tests.bench.wire.figures import Figures, Load, Row
+from tests.bench.wire.load import answered, loaded, memory, merged, processor_time
+from tests.bench.wire.servers import Server
 
-CALLS = 100
-AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
+LEAST_SHARES = {"typical": 0.15, "heavy": 0.40, "silent": 0.60}
+"""Of each call the floor must take at least this part of its processor time."""
+BUSY = 8
+"""Connections at which the bars are held."""
+LEAST_CALLS = 10
+"""Of each connection in a stretch, where it has the time."""
+STEADY_SHARE = 0.7
+"""Part of the highest rate at which the service must still answer quickly."""
+MOST_P99 = 15.0
+MOST_START_SECONDS = 1.5
+MOST_MEMORY = 130.0
+LEAST_GAIN = 1.6
+"""Of a second worker, on two processors."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How long and how often is measured: seconds of each stretch, stretches of each pair, connections.
+
+    A stretch of slow calls takes up to ``most_seconds``, so that the calls in progress at its end matter little.
+    """
+
+    seconds: int
+    most_seconds: int
+    rounds: int
+    connections: tuple[int, ...]
+
+
+FULL = Plan(seconds=2, most_seconds=10, rounds=3, connections=(1, BUSY, 32))
+SHORT = Plan(seconds=1, most_seconds=1, rounds=1, connections=(1,))
+"""Only shows that everything can be measured."""
 
 
 def measure() -> Iterator[Measured]:
-    """Checks, limits, log, reading, decision, orders, cards and store, all in one process; the network is left out."""
-    with tempfile.TemporaryDirectory() as folder:
-        calling, empty = in_child("tests.bench.service:taken", NUQUE_STORE_URL=f"sqlite:///{folder}/store.sqlite3")
-    yield Measured(
-        "order-select, a measured patient with a collar order", calling, empty, "an empty route of FastAPI", "ms"
+    """Cost of a call, time to its answer, start and memory, each with its bar."""
+    yield from bars(figures(FULL))
+
+
+def record() -> Iterator[Measured]:
+    """The same, and the page in docs/ shows it from now on."""
+    found = figures(FULL)
+    found.record()
+    yield from bars(found)
+
+
+def figures(plan: Plan) -> Figures:
+    """Everything that is measured over the wire."""
+    with ExitStack() as running:
+        floor = running.enter_context(servers.floor())
+        service = running.enter_context(servers.service())
+        first = calls.typical()
+        _, start = answered(service.url + calls.PATH, first.body)
+        starting, at_start = processor_time(service.process), memory(service.process)
+        rows = [row for call in (first, calls.heavy(), calls.silent()) for row in _in_turns(call, plan, service, floor)]
+        highest = max(row.service.rate for row in rows if row.call == first.name)
+        steady = loaded(
+            service.url + calls.PATH,
+            first.body,
+            service.process,
+            connections=BUSY,
+            seconds=plan.seconds * plan.rounds,
+            rate=STEADY_SHARE * highest,
+        )
+        return Figures.of_this_machine(
+            floor_server=servers.FLOOR,
+            rows=rows,
+            steady=steady,
+            start_seconds=start,
+            start_processor=starting,
+            memory_at_start=at_start,
+            memory_after=memory(service.process),
+        )
+
+
+def _in_turns(call: Call, plan: Plan, service: Server, floor: Server) -> Iterator[Row]:
+    """One row for each number of connections, the floor answering as many bytes as the service does."""
+    answer, _ = answered(service.url + calls.PATH, call.body)
+    if (b'"uuid"' in answer) != call.concerns:
+        raise ValueError(f"the {call.name} call is not answered as it should be, so this is no measure of one")
+    places = {"floor": (floor, f"/{len(answer)}"), "service": (service, calls.PATH)}
+
+    def stretch(who: str, connections: int, seconds: int) -> Load:
+        server, path = places[who]
+        return loaded(server.url + path, call.body, server.process, connections=connections, seconds=seconds)
+
+    warm = {who: stretch(who, 1, plan.seconds) for who in places}
+    for connections in plan.connections:
+        found: dict[str, list[Load]] = {who: [] for who in places}
+        for _ in range(plan.rounds):
+            for who in places:
+                wanted = ceil(LEAST_CALLS * connections / warm[who].rate)
+                found[who].append(stretch(who, connections, min(plan.most_seconds, max(plan.seconds, wanted))))
+        yield Row(
+            call=call.name,
+            connections=connections,
+            bytes_in=len(call.body),
+            bytes_out=len(answer),
+            floor=merged(found["floor"]),
+            service=merged(found["service"]),
+        )
+
+
+def bars(found: Figures) -> Iterator[Measured]:
+    """What is wanted of ``found``."""
+    for row in found.rows:
+        least = LEAST_SHARES[row.call] if row.connections == BUSY else None
+        yield Measured(
+            f"{row.call} call, {row.bytes_in / 1000:.0f} kB in, {row.bytes_out / 1000:.1f} kB out, "
+            f"{row.connections} connections: {row.service.rate:.0f} calls/s, p50 {row.service.p50:.1f}, "
+            f"p95 {row.service.p95:.1f}, p99 {row.service.p99:.1f} ms",
+            row.service.cost,
+            row.floor.cost,
+            f"the floor ({found.floor_server}), a share of {row.share:.3f}",
+            "ms of processor time",
+            bar="" if least is None else f"a share of at least {least}",
+            kept=least is None or row.share >= least,
+        )
+    refused = found.not_answered
+    yield Measured.alone("calls refused or lost", refused, "", bar="none", kept=refused == 0)
+    yield Measured.alone(
+        f"p99 of the typical call at {STEADY_SHARE:.0%} of the highest rate ({found.steady.rate:.0f} calls/s), "
+        f"{BUSY} connections",
+        found.steady.p99,
+        "ms",
+        bar=f"at most {MOST_P99:g} ms",
+        kept=found.steady.p99 <= MOST_P99,
     )
-
-
-def taken() -> tuple[float, float]:
-    """Milliseconds of processor time for a call of order-select and of an empty route, by the same client."""
-    from fastapi import FastAPI
-    from fastapi.testclient import TestClient
-
-    from cds.bootstrap.app import create_app
-    from cds.observability import logging as logs
-    from cds.settings import Settings
-    from tests.cds.hook_calls import MEASURED, order_select
-
-    def call(client: TestClient, path: str) -> None:
-        body = {**order_select(*MEASURED), "hookInstance": str(uuid.uuid4())}
-        answer = client.post(path, json=body)
-        answer.raise_for_status()
-        if path != "/" and not answer.json()["cards"]:
-            raise ValueError("the call got no card, so this is no measure of one")
-
-    bare = FastAPI()
-
-    @bare.post("/")
-    def nothing() -> dict[str, str]:
-        return {}
-
-    times = []
-    with open(os.devnull, "w") as log:
-        logs.configure(log, "info")
-        for app, path in ((create_app(Settings(), clock=lambda: AT), "/cds-services/collar-order-select"), (bare, "/")):
-            with TestClient(app) as client:
-                call(client, path)
-                times.append(seconds(lambda c=client, p=path: [call(c, p) for _ in range(CALLS)], times=2))
-    return times[0] / CALLS * 1000, times[1] / CALLS * 1000
+    yield Measured.alone(
+        f"from the start of the process to its first answer ({found.start_processor:.2f} s of processor time)",
+        found.start_seconds,
+        "s",
+        bar=f"at most {MOST_START_SECONDS:g} s",
+        kept=found.start_seconds <= MOST_START_SECONDS,
+    )
+    yield Measured.alone(
+        f"memory after the first answer (after {found.service_calls:,} calls: {found.memory_after:.0f} MiB)",
+        found.memory_at_start,
+        "MiB",
+        bar=f"at most {MOST_MEMORY:g} MiB",
+        kept=found.memory_at_start <= MOST_MEMORY,
+    )
