@@ -11,11 +11,13 @@ from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.patient import AGE
+from cds.protocol.prefetch import Query
 from cds.protocol.request import Resource
 from cds.settings import Settings
 from cds.site.advice_policy import AdvicePolicy
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
+from cds.site.prefetch_queries import queries
 from rules.batch.answer_partitions import Answers, groups
 from rules.deciding.decider import Decider
 from rules.loading.loader import KNOWLEDGE, load_ruleset
@@ -49,6 +51,11 @@ class Content:
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:
         """The rule set as published FHIR artefacts, by type and id; made when first asked for."""
         return artefacts(self.ruleset, self.code_map.base)
+
+    @cached_property
+    def queries(self) -> tuple[Query, ...]:
+        """The prefetch queries of every service, made once: to cut them to length takes longer than to answer a call."""
+        return queries(self.ruleset, self.code_map)
 
     def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
         """Those of ``orders`` that order a collar, by the code map, and are not over."""

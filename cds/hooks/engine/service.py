@@ -20,7 +20,6 @@ from cds.hooks.cards.content import site_changes
 from cds.hooks.cards.links import explanation_links, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
-from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
@@ -125,7 +124,7 @@ class HookService:
             "version": rules.__version__,
             "title": self.title,
             "description": self.description,
-            "prefetch": {query.key: query.template for query in queries(content)},
+            "prefetch": {query.key: query.template for query in content.queries},
             "usageRequirements": (
                 "Patient and observations are needed, as prefetch or over fhirServer with fhirAuthorization; "
                 "whatever else is missing is listed on the card."

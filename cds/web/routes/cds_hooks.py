@@ -9,7 +9,6 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 
-from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.engine.service import HookService
 from cds.hooks.services import SERVICES
 from cds.operation_outcome import Issue, RefusedCall
@@ -43,7 +42,7 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
         if not hook.concerns(body, content):
             return JSONResponse({"cards": []})
         with watch.metrics.stage("fetch"):
-            gathered = await gather(body, queries(content), service.fetcher)
+            gathered = await gather(body, content.queries, service.fetcher)
 
         def decided() -> JSONResponse:
             with watch.metrics.stage("decide"):

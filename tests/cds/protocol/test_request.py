@@ -6,7 +6,6 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from cds.hooks.engine.prefetch_queries import queries
 from cds.hooks.engine.service import FULL
 from cds.protocol.prefetch import gather
 from cds.protocol.request import OrderSelectRequest
@@ -100,7 +99,7 @@ def test_a_malformed_value_that_is_not_needed_costs_only_itself(client: TestClie
     assert [card["summary"] for card in answer.json()["cards"]] == [
         card["summary"] for card in client.post("/cds-services/collar-order-select", json=SELECT).json()["cards"]
     ]
-    gathered = asyncio.run(gather(OrderSelectRequest.model_validate(sent), queries(Content.load(Settings())), None))
+    gathered = asyncio.run(gather(OrderSelectRequest.model_validate(sent), Content.load(Settings()).queries, None))
     key = ".".join(path.split(".")[:2])
     assert [note.kind for note in gathered.not_had if note.value == key] == ["incomplete"]
 

@@ -8,22 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from cds.fhir.reading.code_map import CodeMap
 from cds.protocol.prefetch import LONGEST_QUERY, Query, octets
-from cds.site.content import Content
+from rules.model.ruleset import Ruleset
 
 _PAGE = 200
 _PATIENT_ID = 64
 """Octets of the longest id that FHIR allows, which takes the place of the context token."""
 
 
-def queries(content: Content) -> tuple[Query, ...]:
+def queries(ruleset: Ruleset, code_map: CodeMap) -> tuple[Query, ...]:
     """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
     mine = "patient={{context.patientId}}"
     page, standing, answered = f"_count={_PAGE}", "status=draft,active", "status=completed,amended"
     return (
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
         Query("encounter", "Encounter/{{context.encounterId}}", "Encounter", needed=False, what="encounter"),
-        *_observed(f"Observation?{mine}&_sort=-date&{page}&code=", observation_codes(content)),
+        *_observed(f"Observation?{mine}&_sort=-date&{page}&code=", observation_codes(ruleset, code_map)),
         Query("conditions", f"Condition?{mine}&{page}", "Bundle", needed=False, what="conditions"),
         Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures"),
         Query("devices", f"Device?{mine}&{page}", "Bundle", needed=False, what="devices"),
@@ -47,21 +48,24 @@ def _observed(search: str, codes: Iterable[str]) -> Iterator[Query]:
 def _chunks(codes: Iterable[str], room: int) -> Iterator[list[str]]:
     """``codes`` in parts that take at most ``room`` octets each, commas included; one code never stands in two."""
     part: list[str] = []
+    taken = 0
     for code in codes:
-        if part and octets(",".join([*part, code])) > room:
+        more = octets(f",{code}") if part else octets(code)
+        if part and taken + more > room:
             yield part
-            part = []
+            part, taken, more = [], 0, octets(code)
         part.append(code)
+        taken += more
     yield part
 
 
-def observation_codes(content: Content) -> list[str]:
+def observation_codes(ruleset: Ruleset, code_map: CodeMap) -> list[str]:
     """The codes of observations that can give a fact that a rule reads, each once, without their systems."""
-    read = content.ruleset.facts_read
+    read = ruleset.facts_read
     return list(
         dict.fromkeys(
             coding.code
-            for coding, meanings in content.code_map.exact.items()
+            for coding, meanings in code_map.exact.items()
             if any(meaning.fact in read for meaning in meanings)
         )
     )
