@@ -23,7 +23,7 @@ _LEAST_FOR_TASKS = 4
 
 
 def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
-    """``decision`` under ``title``: size, item, cautions, what to find out, and as many tasks as there is room for."""
+    """``decision`` under ``title``: what stops, size, item, what warns, what to find out, and as many tasks as have room."""
     head = render(_head(ruleset, decision, title, shelf)).splitlines()
     foot = render(_foot(decision)).splitlines()
     room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
@@ -36,6 +36,10 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
         yield Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
     for hold in decision.holds:
         yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
+    further = [caution for caution in decision.cautions if not caution.leads]
+    for caution in further:
+        if caution.severity == "critical":
+            yield Line(1, f"critical: {caution.text}", colour=COLOURS["critical"], bold=True)
     if decision.size_class is not None:
         size = decision.size_class
         yield Line(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
@@ -43,10 +47,8 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
         for candidate in decision.candidates[1:]:
             yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why}")
         yield from _items(shelf)
-    for caution in (each for each in decision.cautions if not each.leads):
-        if caution.severity == "critical":
-            yield Line(1, f"critical: {caution.text}", colour=COLOURS["critical"], bold=True)
-        elif caution.severity == "warning":
+    for caution in further:
+        if caution.severity == "warning":
             yield Line(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
     if decision.dangers_not_recorded is not None:
         yield Line(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
