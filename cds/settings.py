@@ -108,6 +108,12 @@ class TrustSettings(Group):
         "asked for, pages open for calls that carry it. The proxy has to remove it from what comes from outside. Default: "
         "where tokens are asked for, pages answer 403",
     )
+    link_hours: int = Field(
+        default=12,
+        ge=1,
+        le=168,
+        description="hours for which the link of a card opens its decision on the bedside page",
+    )
 
 
 class ReachSettings(Group):
@@ -257,7 +263,8 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     public_url: str | None = Field(
         default=None,
         pattern=r"^https?://[^\s]+[^/\s]$",
-        description="address of this service as clinicians' browsers reach it; the source of each card then links to it",
+        description="address of this service as clinicians' browsers reach it; cards then link to its pages. Default: "
+        "no links, and in open mode the address on this machine",
     )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")
@@ -265,6 +272,13 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     strict_validation: bool = Field(
         default=False, description="check each outgoing FHIR resource against the full model (slower; for testing)"
     )
+
+    @property
+    def address(self) -> str | None:
+        """Where a browser finds the pages; None where that is not known."""
+        if self.public_url is not None or self.trust != "open" or self.port == 0:
+            return self.public_url
+        return f"http://[{self.host}]:{self.port}" if ":" in self.host else f"http://{self.host}:{self.port}"
 
     @field_validator("cors_origins")
     @classmethod

@@ -51,6 +51,7 @@ def create_app(
         Content.load(settings),
         feedback or parts.cards,
         parts.watch,
+        parts.links,
         clock,
         fetcher or (parts.fhir if settings.fhir_servers else None),
         memory or parts.memory,

@@ -10,6 +10,7 @@ from cds.observability.logging import log
 from cds.observability.metrics import Metrics
 from cds.security.jwt_auth import Trust
 from cds.security.pseudonymisation import Secrecy
+from cds.security.sealed_links import LinkSeal
 from cds.security.ssrf_guard import listed_networks
 from cds.settings import Settings
 from cds.storage.audit_log import Audit
@@ -32,6 +33,7 @@ class Parts:
     audit: Audit
     metrics: Metrics
     watch: Watch
+    links: LinkSeal
 
     @classmethod
     def made(cls, settings: Settings) -> Parts:
@@ -61,6 +63,7 @@ class Parts:
             audit=Audit(store),
             metrics=metrics,
             watch=Watch(metrics, secrecy, DecisionRecords(store, secrecy)),
+            links=LinkSeal(secrecy.derived("sealed links"), settings.link_hours),
         )
 
     def store_problem(self) -> str | None:

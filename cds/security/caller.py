@@ -21,11 +21,12 @@ class NotTrusted(NuqueError):
 
 @dataclass(frozen=True)
 class Caller:
-    """Who calls. ``issuer`` is ``open`` where everybody on this machine may call."""
+    """Who calls. ``issuer`` is ``open`` where everybody on this machine may call; ``patient`` is the one whose chart is open."""
 
     issuer: str
     tenant: str | None = None
     client: Client | None = None
+    patient: str | None = None
 
     @property
     def namespace(self) -> str:

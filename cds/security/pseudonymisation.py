@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 from cds.settings import StoreSettings
 from rules.errors import NuqueError
@@ -58,6 +60,10 @@ class Secrecy:
     def facts(self, facts: Mapping[str, Any]) -> str:
         """The keyed hash of ``facts`` (plain JSON values); unkeyed, the few possible values could be tried out."""
         return self._hash("facts", json.dumps(facts, sort_keys=True, default=str))
+
+    def derived(self, purpose: str) -> bytes:
+        """A key for one ``purpose``, from the same secret and so shared by all workers; it tells nothing of the secret."""
+        return HKDF(SHA256(), 32, salt=None, info=f"nuque {purpose}".encode()).derive(self._key)
 
     def _hash(self, *parts: str) -> str:
         message = "\0".join(parts).encode("utf-8", "surrogatepass")

@@ -12,6 +12,7 @@ from fastapi import Depends, Request
 from cds.hooks.engine.service import Memory
 from cds.protocol.feedback import FeedbackSink
 from cds.protocol.prefetch import Fetcher
+from cds.security.sealed_links import LinkSeal
 from cds.settings import Settings
 from cds.site.content import Content
 from cds.web.decision_events import Watch
@@ -31,7 +32,7 @@ def utc_now() -> datetime:
 
 @dataclass
 class Service:
-    """Settings and content, and the parts that differ between sites: clock, feedback, FHIR reading, readiness.
+    """Settings and content, and the parts that differ between sites: links, clock, feedback, FHIR reading, readiness.
 
     ``content`` is replaced as a whole; a call keeps to what was in use when it began.
     """
@@ -40,6 +41,7 @@ class Service:
     content: Content
     feedback: FeedbackSink
     watch: Watch
+    links: LinkSeal
     clock: Clock = utc_now
     fetcher: Fetcher | None = None
     memory: Memory | None = None

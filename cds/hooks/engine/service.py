@@ -17,14 +17,15 @@ from cds.fhir.writing.order_context import OrderContext
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer, within_budget
 from cds.hooks.cards.content import site_changes
-from cds.hooks.cards.links import explanation_links, explanation_url
+from cds.hooks.cards.links import decision_link, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
 from cds.protocol.request import HookRequest, Resource
-from cds.protocol.response import Card, Coding, HookResponse, Source, Suggestion
+from cds.protocol.response import Card, Coding, HookResponse, Link, Source, Suggestion
+from cds.security.sealed_links import LinkSeal
 from cds.settings import Settings
 from cds.site.content import Content
 from rules.model.decision import Decision
@@ -61,7 +62,10 @@ class Memory(Protocol):
 
 @dataclass(frozen=True)
 class HookCall:
-    """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says."""
+    """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says.
+
+    ``seal`` seals the facts in the links of the cards.
+    """
 
     request: Any
     content: Content
@@ -69,6 +73,7 @@ class HookCall:
     decision: Decision
     gathered: Gathered
     deceased: bool
+    seal: LinkSeal | None = None
 
     @cached_property
     def orders(self) -> OrderContext:
@@ -80,6 +85,11 @@ class HookCall:
             requester=context.userId,
             base=self.settings.canonical_base,
         )
+
+    @cached_property
+    def links(self) -> tuple[Link, ...]:
+        """Where each card leads."""
+        return decision_link(self.settings.address, self.seal, self.decision, self.request.context.patientId)
 
     @cached_property
     def standing(self) -> StandingCare:
@@ -140,10 +150,12 @@ class HookService:
         at: datetime,
         memory: Memory | None = None,
         noted: Callable[[str, Decision], None] = lambda service, decision: None,
+        seal: LinkSeal | None = None,
     ) -> HookResponse:
         """The cards for ``request`` at the moment ``at``.
 
-        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision. Raises GivenUp, with
+        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision; with
+        ``seal`` each card links to the decision on the bedside page. Raises GivenUp, with
         nothing noted, where nobody waits any more.
         """
         call_progress = progress()
@@ -152,7 +164,7 @@ class HookService:
         call_progress.check()
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call_progress.check()
-        call = HookCall(request, content, settings, decision, gathered, reading.deceased)
+        call = HookCall(request, content, settings, decision, gathered, reading.deceased, seal)
         patient, facts = request.context.patientId, content.compared(decision)
         drafts = [
             draft
@@ -218,10 +230,10 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
         indicator=draft.indicator,
         source=Source(
             label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})",
-            url=explanation_url(call.settings.public_url),
+            url=explanation_url(call.settings.address),
             topic=topic,
         ),
-        links=explanation_links(call.settings.public_url),
+        links=call.links,
         suggestions=suggestions,
         selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
         overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -61,6 +61,7 @@ class Answer:
     notes: tuple[Caution, ...]
     staff: tuple[Staffing, ...]
     lanes: tuple[Lane, ...]
+    labels: Mapping[str, str]
 
     @property
     def said(self) -> str:
@@ -88,6 +89,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         notes=tuple(caution for caution in decision.cautions if caution not in grave),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
+        labels={fact.name: ruleset.vocabulary[fact.name].label for fact in decision.facts},
     )
 
 

@@ -1,13 +1,16 @@
-"""The bedside page: facts in, the answer beside them; by form post, or piece by piece while somebody types."""
+"""The bedside page: facts in, the answer beside them; by form post, piece by piece while somebody types, or out of a link."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer, answer
 from cds.web.pages.fact_form import FactForm, fact_form
-from cds.web.pages.form_posts import PostedForm
+from cds.web.pages.form_posts import Form, PostedForm
+from cds.web.pages.opened_decision import Opened, changed_since, opened
 from cds.web.pages.rendering import page
 
 router = APIRouter(include_in_schema=False)
@@ -15,47 +18,71 @@ router = APIRouter(include_in_schema=False)
 _LANGUAGES = {"en": "English", "es": "Spanish"}
 
 
+@dataclass(frozen=True)
+class Bedside:
+    """What the page shows: the form, what it was opened with, and the answer (None while a field cannot be used).
+
+    ``as_opened`` while nobody changed a value; ``changes`` are what is said otherwise than on the card.
+    """
+
+    form: FactForm
+    opened: Opened
+    answer: Answer | None
+    as_opened: bool = False
+    changes: tuple[str, ...] = ()
+
+
 @router.get("/bedside")
 def empty(request: Request, service: CurrentService) -> Response:
     """A new form, with what is to be found out first."""
-    return whole(request, service, fact_form(service.content.ruleset, {}))
+    return whole(request, service, read(service, {}))
 
 
 @router.post("/bedside")
 def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The form as it was posted, with its answer. Nothing of it is kept."""
-    return whole(request, service, fact_form(service.content.ruleset, form))
+    return whole(request, service, read(service, form))
+
+
+@router.post("/bedside/link")
+def linked(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """The decision that a link carries: the form filled with its facts, and the same answer."""
+    found = opened(service, form)
+    return whole(request, service, _decided(service, fact_form(service.content.ruleset, found.fields), found))
 
 
 @router.post("/bedside/answer")
 def answered(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The answer alone, for a page that is open."""
-    read = fact_form(service.content.ruleset, form)
-    status = 422 if read.problems else 200
-    return page(request, "bedside_answer.html", status, form=read, answer=decided(service, read), part=True)
+    made = read(service, form)
+    return page(request, "bedside_answer.html", _status(made), bedside=made, part=True)
 
 
-def decided(service: Service, form: FactForm) -> Answer | None:
-    """The answer to ``form``, or None while something in it cannot be used: then the API decides nothing either."""
+def read(service: Service, form: Form) -> Bedside:
+    """The page for what was posted. Nothing is decided while something in it cannot be used, as the API does."""
+    found = opened(service, form)
+    return _decided(service, fact_form(service.content.ruleset, form), found)
+
+
+def whole(request: Request, service: Service, made: Bedside) -> Response:
+    """The whole page with ``made``."""
+    return page(request, "bedside.html", _status(made), bedside=made, part=False, leaflets=_leaflets(service))
+
+
+def _decided(service: Service, form: FactForm, found: Opened) -> Bedside:
     if form.problems:
-        return None
-    content = service.content
-    decision = content.decider.decide(form.facts, service.clock())
-    return answer(content.ruleset, decision, content.shelf(decision))
+        return Bedside(form, found, None)
+    content, basis = service.content, found.basis(form, service.clock())
+    decision = content.decider.decide(basis.facts, basis.at, basis.not_used)
+    shown = answer(content.ruleset, decision, content.shelf(decision))
+    changes = changed_since(found.decision, decision) if found.decision and basis.as_opened else []
+    return Bedside(form, found, shown, basis.as_opened, tuple(changes))
 
 
-def whole(request: Request, service: Service, form: FactForm) -> Response:
-    """The whole page with ``form`` and its answer."""
-    status = 422 if form.problems else 200
-    return page(
-        request,
-        "bedside.html",
-        status,
-        form=form,
-        answer=decided(service, form),
-        part=False,
-        leaflets=_leaflets(service),
-    )
+def _status(made: Bedside) -> int:
+    if made.opened.problem and not made.form.facts:
+        return 410
+    return 422 if made.form.problems else 200
 
 
 def _leaflets(service: Service) -> list[tuple[str, str]]:

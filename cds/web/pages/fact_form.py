@@ -138,6 +138,15 @@ class FactForm:
     problems: Mapping[str, str]
 
     @property
+    def typed(self) -> dict[str, str]:
+        """What stands in the fields that are not empty, in the unit of each; a value in another unit counts as typed anew."""
+        return {
+            field.fact.name: field.value.strip() if not field.units or field.unit == field.units[0].name else field.unit
+            for field in self.fields
+            if field.value.strip()
+        }
+
+    @property
     def fields(self) -> Iterator[Field]:
         """Every field."""
         yield from self.quick

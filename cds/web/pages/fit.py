@@ -14,6 +14,7 @@ from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.fact_form import fact_form
 from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, worn
 from cds.web.pages.form_posts import PostedForm
+from cds.web.pages.opened_decision import opened
 from cds.web.pages.rendering import page
 from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, findings_of
 from rules.errors import FactError
@@ -32,6 +33,7 @@ def begin(request: Request, service: CurrentService) -> Response:
 def begin_with_facts(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """A new fit check with the facts of the bedside page and the size that they lead to."""
     ruleset = service.content.ruleset
+    opened(service, form)
     read = fact_form(ruleset, form)
     facts = {name: value for name, value in read.facts.items() if _belongs_to_the_patient(ruleset, name)}
     decision = service.content.decider.decide(facts, service.clock())

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from cds.web.dependencies import CurrentService, Service
+from cds.web.dependencies import CurrentService
 from cds.web.pages.answer import Answer
-from cds.web.pages.bedside import decided, whole
-from cds.web.pages.fact_form import FactForm, fact_form
+from cds.web.pages.bedside import read, whole
+from cds.web.pages.fact_form import FactForm
 from cds.web.pages.form_posts import PostedForm
-from cds.web.pages.rendering import page
+from cds.web.pages.rendering import moment_words, page
 
 router = APIRouter(include_in_schema=False)
 
@@ -23,27 +24,24 @@ LANGUAGE = "leaflet"
 def plan(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The plan for the chart; where something cannot be used, the bedside page that says what."""
     form.pop(LANGUAGE, None)
-    read, made = _decided(service, form)
+    bedside = read(service, form)
+    made = bedside.answer
     if made is None:
-        return whole(request, service, read)
-    return page(request, "print_plan.html", answer=made, facts=_facts(read), **_stamp(made))
+        return whole(request, service, bedside)
+    return page(request, "print_plan.html", answer=made, facts=_facts(bedside.form), **_stamp(made, service.clock()))
 
 
 @router.post("/print/leaflet")
 def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The patient's leaflet in one language, by default the first that the rule set has."""
     language = form.pop(LANGUAGE, None)
-    read, made = _decided(service, form)
+    bedside = read(service, form)
+    made = bedside.answer
     if made is None:
-        return whole(request, service, read)
+        return whole(request, service, bedside)
     leaflets = {one.language: one for one in made.decision.leaflets}
     chosen = leaflets.get(language or "") or next(iter(leaflets.values()), None)
-    return page(request, "print_leaflet.html", leaflet=chosen, **_stamp(made))
-
-
-def _decided(service: Service, form: dict[str, str]) -> tuple[FactForm, Answer | None]:
-    read = fact_form(service.content.ruleset, form)
-    return read, decided(service, read)
+    return page(request, "print_leaflet.html", leaflet=chosen, **_stamp(made, service.clock()))
 
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:
@@ -55,10 +53,11 @@ def _facts(form: FactForm) -> list[tuple[str, str]]:
     ]
 
 
-def _stamp(answer: Answer) -> dict[str, Any]:
-    """When it was printed, and out of which content."""
+def _stamp(answer: Answer, now: datetime) -> dict[str, Any]:
+    """When it was printed, of what moment it is, and out of which content."""
     identity = answer.decision.ruleset
     return {
-        "printed": f"{answer.decision.at.astimezone():%Y-%m-%d %H:%M %Z}",
+        "printed": moment_words(now),
+        "decided": None if answer.decision.at == now else moment_words(answer.decision.at),
         "content": f"{identity.version}, {identity.hash[:12]}",
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -12,6 +13,7 @@ from fastapi import APIRouter, Request, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cds.operation_outcome import Issue, RefusedCall
+from rules.model.facts import FactValue
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
@@ -68,8 +70,22 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_content(name)).hexdigest()[:12]}"
+    environment.filters["moment"] = moment_words
+    environment.filters["plain"] = _plain
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment
+
+
+def moment_words(at: datetime) -> str:
+    """A moment on the clock of this machine."""
+    return f"{at.astimezone():%Y-%m-%d %H:%M %Z}"
+
+
+def _plain(value: FactValue) -> str:
+    """The value of a fact as a person writes it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
 
 
 @cache

@@ -47,7 +47,14 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
         def decided() -> JSONResponse:
             with watch.metrics.stage("decide"):
                 answered = hook.answer(
-                    body, gathered, content, service.settings, service.clock(), service.memory, watch.decided
+                    body,
+                    gathered,
+                    content,
+                    service.settings,
+                    service.clock(),
+                    service.memory,
+                    watch.decided,
+                    service.links,
                 )
                 return JSONResponse(answered.as_json())
 

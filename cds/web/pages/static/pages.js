@@ -1,6 +1,18 @@
 // What the pages do beyond forms and links. Everything works without it.
 "use strict";
 
+// A card's link carries its decision in the fragment, which no server is sent: taken out of the address, and posted.
+const carried = location.hash.match(/^#d=([\w-]+)$/);
+if (carried && location.pathname === "/bedside") {
+  history.replaceState(null, "", location.pathname);
+  const opening = document.createElement("form");
+  opening.method = "post";
+  opening.action = "/bedside/link";
+  opening.append(Object.assign(document.createElement("input"), { type: "hidden", name: "link", value: carried[1] }));
+  document.body.append(opening);
+  opening.submit();
+}
+
 // A link to a field opens what it is folded in, and goes to the entry itself.
 document.addEventListener("click", (event) => {
   const link = event.target.closest('a[href^="#f-"]');

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
+from tests.cds.hook_calls import MEASURED, observation, order_select
 from tests.cds.live_service import LiveService, running
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -22,7 +24,7 @@ PATIENT = {"neck_height_mm": "67", "neck_circumference_mm": "381", "age_years": 
 
 @pytest.fixture(scope="module")
 def live() -> Iterator[LiveService]:
-    with running(NUQUE_CATALOGUE="demo_bundles/catalogue.yaml") as service:
+    with running(NUQUE_CATALOGUE="demo_bundles/catalogue.yaml", NUQUE_PUBLIC_URL="https://cds.example.org") as service:
         yield service
 
 
@@ -171,6 +173,31 @@ def test_nothing_of_the_patient_is_in_an_address_a_store_or_the_log(browser: Bro
     assert live.has_said('"/bedside/answer"') and live.has_said('"/bedside"')
     for value in secret.values():
         assert value not in "\n".join(told) and value not in "".join(live.said)
+
+
+def test_the_link_of_a_card_opens_its_decision_and_leaves_the_address(browser: Browser, live: LiveService) -> None:
+    call = order_select(*MEASURED, observation("collar-in-place", True))
+    answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call).json()
+    (carried,) = {link["url"].partition("#")[2] for card in answer["cards"] for link in card["links"]}
+    decision = answer["extension"]["org.example.nuque.decision"]
+    with opened(browser, f"{live.url}/bedside#{carried}", viewport={"width": 360, "height": 900}) as page:
+        page.locator("[data-part=opened]").wait_for()
+        assert decision["ruleset"]["hash"][:12] in page.locator("[data-part=opened]").inner_text()
+        assert page.locator("[data-part=code]").inner_text() == decision["size_class"]["code"]
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        seen = [page.url, page.evaluate("document.referrer")]
+        page.go_back()
+        seen.append(page.url)
+        assert page.locator("[data-part=opened]").count() == 0
+    assert all(carried not in address and "#" not in address for address in seen)
+    assert live.has_said('"/bedside/link"') and carried[2:] not in "".join(live.said)
+
+
+def test_without_javascript_a_link_opens_an_empty_form(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside#d=AAAA", java_script_enabled=False) as page:
+        assert page.locator("h1").inner_text() == "Collar at the bedside"
+        assert page.locator("[data-part=opened]").count() == 0
 
 
 def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -> None:
