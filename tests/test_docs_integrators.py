@@ -59,7 +59,7 @@ def test_the_code_map_shown_can_be_used(tmp_path: Path) -> None:
     code_map = load_code_map(load_ruleset(), [path])
     coded = {"coding": [{"system": "https://hollowmere.example.org/codes", "code": "COLLAR-RIGID"}]}
     assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": coded})
-    assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": {"text": "Hard collar"}})
+    assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": {"text": "Neck protection level 2"}})
 
 
 def test_the_catalogue_shown_can_be_used(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Codes of our own that cards carry: what a card may be about, and why a clinician may go against it."""
+"""Codes of our own that cards carry (what a card may be about, why a clinician may go against it), and states of orders."""
 
 from __future__ import annotations
 
@@ -26,3 +26,6 @@ OVERRIDE_REASONS = {
     "data-wrong": "The recorded data are wrong or out of date",
     "other": "Another reason (please comment)",
 }
+
+STANDING = ("draft", "active", "on-hold")
+"""The states (FHIR request-status) of an order or a plan that is not over."""

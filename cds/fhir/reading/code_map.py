@@ -10,6 +10,8 @@ from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
 from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.free_text.collar_text import CollarWords, Verdict
+from cds.fhir.json_access import items, text
 from rules.model.facts import FactValue, Vocabulary
 
 FACTS = "facts"
@@ -85,7 +87,8 @@ class CodeMap:
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
     coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck. ``elapsing`` are the
     facts that count hours since something. ``safer`` maps facts to the value to take where records of one moment contradict
-    each other.
+    each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever ``collar_words`` make of them;
+    ``ignored`` codes are for none either.
     """
 
     base: str
@@ -98,7 +101,9 @@ class CodeMap:
     gender: Mapping[str, str]
     settings: Mapping[CodingKey, str]
     collars: Mapping[CodingKey, Collar]
-    collar_texts: frozenset[str]
+    texts: Mapping[str, bool]
+    collar_words: CollarWords
+    ignored: frozenset[CodingKey]
     neck_words: tuple[NeckWord, ...]
     neck_codes: frozenset[CodingKey]
     units: Mapping[str, str]
@@ -147,27 +152,71 @@ class CodeMap:
         return ()
 
     def collar(self, concept: object) -> Collar | None:
-        """The collar that the CodeableConcept ``concept`` means, or None where it means none."""
+        """The collar that the CodeableConcept ``concept`` means, by its codes, else by its words; None where it means none."""
         for coding in codings_of(concept):
             found = self.collars.get(coding) or self.collars.get(CodingKey(coding.system, ANY_CODE))
             if found is not None:
                 return found
-        text = concept.get("text") if isinstance(concept, dict) else None
-        if isinstance(text, str) and text.strip().casefold() in self.collar_texts:
-            return Collar(display=text)
+        said = self._said(concept)
+        if said and all(verdict == "order" for verdict in said.values()):
+            named = next(iter(said))
+            return Collar("extrication" if self.collar_words.is_for_extrication(named) else None, named)
         return None
+
+    def collar_look_alike(self, concept: object) -> str | None:
+        """The words of ``concept`` where they are about a neck collar, or may be, and are not read as an order of one."""
+        said = {} if self.collar(concept) else self._said(concept)
+        return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
+
+    def _said(self, concept: object) -> dict[str, Verdict]:
+        """Each text of ``concept`` that names a device of the kind, with what it is; none where codes or the site say it."""
+        if any(coding in self.ignored or coding.system.startswith(self._own) for coding in codings_of(concept)):
+            return {}
+        said = texts_of(concept)
+        decided = [self.texts.get(as_compared(words)) for words in said]
+        if False in decided:
+            return {}
+        if True in decided:
+            return {said[decided.index(True)]: "order"}
+        found = {words: self.collar_words.verdict(words) for words in said}
+        return {words: verdict for words, verdict in found.items() if verdict != "nothing"}
+
+    @cached_property
+    def _own(self) -> str:
+        return Canonicals(self.base).code_system("")
 
     def is_collar_order(self, resource: object) -> bool:
         """Whether ``resource`` orders a rigid neck collar, or that the neck be kept still.
 
         A ServiceRequest or DeviceRequest of any status, by the codes and words of the map; never one that forbids.
         """
-        if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
-            return False
-        concept = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}.get(
-            str(resource.get("resourceType"))
-        )
-        return concept is not None and self.collar(resource.get(concept)) is not None
+        concept = _ordered_concept(resource)
+        return concept is not None and self.collar(concept) is not None
+
+    def order_look_alike(self, resource: object) -> str | None:
+        """The words of an order about a neck collar, or of one that may be, that is not read as a collar order; else None."""
+        concept = _ordered_concept(resource)
+        return None if concept is None else self.collar_look_alike(concept)
+
+
+def _ordered_concept(resource: object) -> object:
+    """What a ServiceRequest or a DeviceRequest orders; None where ``resource`` is none, or orders that it not be done."""
+    if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
+        return None
+    return resource.get(_ORDER_CODES.get(str(resource.get("resourceType")), ""))
+
+
+def as_compared(said: str) -> str:
+    """``said`` as names of orders are compared: without case, with single blanks."""
+    return " ".join(said.casefold().split())
+
+
+def texts_of(concept: object) -> list[str]:
+    """The text and the displays of the CodeableConcept ``concept``, each once; whatever is malformed is left out."""
+    if not isinstance(concept, dict):
+        return []
+    said = [text(concept, "text"), *(text(coding, "display") for coding in items(concept, "coding"))]
+    return list(dict.fromkeys(one for one in said if one))
 
 
 def codings_of(concept: object) -> Sequence[CodingKey]:

@@ -10,7 +10,9 @@ from pydantic import Field
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
-from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning, NeckWord
+from cds.fhir.free_text.collar_text import CollarWords
+from cds.fhir.free_text.words import WordList, words_of
+from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning, NeckWord, as_compared
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
@@ -29,6 +31,7 @@ class _CodeEntry(schema.Schema):
     prefix: str | None = None
     display: str = ""
     from_memory: bool = False
+    read_in: str | None = None
 
 
 class _FactEntry(_CodeEntry):
@@ -56,6 +59,30 @@ class _NeckWordEntry(schema.Schema):
     only_with: tuple[str, ...] = ()
 
 
+class _CollarWordsShape(schema.Schema):
+    joined: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
+    collars: tuple[str, ...] = ()
+    neck_collars: tuple[str, ...] = ()
+    neck: tuple[str, ...] = ()
+    rigid: tuple[str, ...] = ()
+    nearby: tuple[str, ...] = ()
+    flexible: tuple[str, ...] = ()
+    plain: tuple[tuple[str, ...], ...] = ()
+    elsewhere: tuple[tuple[str, ...], ...] = ()
+    clauses: tuple[str, ...] = ()
+
+    def words(self) -> CollarWords:
+        """As they are looked up."""
+        lists = {name: WordList.of(_flat(getattr(self, name))) for name in type(self).model_fields if name != "joined"}
+        return CollarWords(joined=frozenset(tuple(words_of(phrase)) for phrase in self.joined), **lists)
+
+
+def _flat(written: tuple[str | tuple[str, ...], ...]) -> list[str]:
+    """Words that may stand in groups, for whoever reads the file."""
+    return [word for part in written for word in ((part,) if isinstance(part, str) else part)]
+
+
 class _ReadingShape(schema.Schema):
     same_within_percent: float | None = Field(default=None, ge=0, le=5)
     future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
@@ -75,6 +102,8 @@ class _CodeMapShape(schema.Schema):
     settings: tuple[_SettingEntry, ...] = ()
     collars: tuple[_CollarEntry, ...] = ()
     collar_texts: tuple[str, ...] = ()
+    other_texts: tuple[str, ...] = ()
+    collar_words: _CollarWordsShape = _CollarWordsShape()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
     elapsing: tuple[str, ...] = ()
@@ -114,7 +143,9 @@ class _CodeMapBuilder:
         self.answers: dict[str, set[CodingKey]] = {"yes": set(), "no": set()}
         self.settings: dict[CodingKey, str] = {}
         self.collars: dict[CodingKey, Collar] = {}
-        self.collar_texts: set[str] = set()
+        self.texts: dict[str, bool] = {}
+        self.collar_words = CollarWords()
+        self.ignored: set[CodingKey] = set()
         self.neck_words: dict[str, NeckWord] = {}
         self.neck_codes: set[CodingKey] = set()
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
@@ -142,7 +173,9 @@ class _CodeMapBuilder:
                 self.settings[coding] = setting_entry.setting
         for coding, collar, _ in self._codings(source, "collars", shape.collars):
             self.collars[coding] = Collar(collar.kind, collar.display, collar.from_memory, local)
-        self.collar_texts |= {text.strip().casefold() for text in shape.collar_texts}
+        self.texts |= dict.fromkeys(map(as_compared, shape.collar_texts), True)
+        self.texts |= dict.fromkeys(map(as_compared, shape.other_texts), False)
+        self.collar_words |= shape.collar_words.words()
         self.neck_words |= {
             entry.word: NeckWord(entry.word, entry.unless, entry.only_with) for entry in shape.neck_words
         }
@@ -157,6 +190,7 @@ class _CodeMapBuilder:
                 (self.exact if entry.code else self.prefixes)[coding] = (meaning,)
         for coding, ignored, place in self._codings(source, "ignore", shape.ignore):
             where: dict[CodingKey, Any] = self.exact if ignored.code else self.prefixes
+            self.ignored.add(coding)
             found = [table.pop(coding) for table in (where, self.settings, self.collars) if coding in table]
             if not found:
                 self.problems.append(
@@ -236,7 +270,9 @@ class _CodeMapBuilder:
             gender=self.words["gender"],
             settings=self.settings,
             collars=self.collars,
-            collar_texts=frozenset(self.collar_texts),
+            texts=self.texts,
+            collar_words=self.collar_words,
+            ignored=frozenset(self.ignored),
             neck_words=tuple(self.neck_words.values()),
             neck_codes=frozenset(self.neck_codes),
             units=self.words["units"],

@@ -35,6 +35,7 @@ def read_device_uses(
 def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
     collar = collars.of(record.resource)
     if collar is None:
+        yield from _look_alike(record, code_map)
         return
     status = record.resource.get("status")
     if status == "active":
@@ -45,6 +46,14 @@ def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) ->
         written = "no status" if status is None else f"status {shown(status)}"
         why = RejectionReason("status", "does not say that the collar is on, nor that it is off")
         yield Rejected(IN_PLACE, written, why, record.label)
+
+
+def _look_alike(record: Record, code_map: CodeMap) -> Iterator[Rejected]:
+    """Words about a neck collar that nobody mapped: one may be on."""
+    display = code_map.collar_look_alike({"text": mapping(record.resource, "device").get("display")})
+    if display is not None and record.resource.get("status") == "active":
+        why = RejectionReason("code", "may be a neck collar, but is not read as a rigid one: look whether one is on")
+        yield Rejected(IN_PLACE, shown(display), why, record.label)
 
 
 def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:

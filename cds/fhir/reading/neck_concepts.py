@@ -5,20 +5,19 @@ So a record of which the code map knows nothing is listed as unread where it cou
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from cds.fhir.json_access import items, mapping, text
-from cds.fhir.reading.code_map import CodeMap, CodingKey, codings_of
-
-_WORDS = re.compile(r"[^\W_]+")
+from cds.fhir.free_text.words import words_of
+from cds.fhir.json_access import items, mapping
+from cds.fhir.reading.code_map import CodeMap, CodingKey, codings_of, texts_of
 
 
 def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
     """Whether the CodeableConcept ``concept`` is about neck, spine or airway by its text, a display, or a code."""
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
-        any(word.found_in(words) for word in code_map.neck_words) for words in map(_words, _texts(concept))
+        any(word.found_in(frozenset(words)) for word in code_map.neck_words)
+        for words in map(words_of, texts_of(concept))
     )
 
 
@@ -39,18 +38,7 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
 
 
 def _shortest_name(concept: object) -> str:
-    return next(iter(_texts(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
-
-
-def _texts(concept: object) -> list[str]:
-    if not isinstance(concept, dict):
-        return []
-    said = [text(concept, "text"), *(text(coding, "display") for coding in items(concept, "coding"))]
-    return [one for one in said if one]
-
-
-def _words(said: str) -> frozenset[str]:
-    return frozenset(_WORDS.findall(said.casefold()))
+    return next(iter(texts_of(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
 
 
 def _code_is(coding: CodingKey, code_map: CodeMap) -> bool:

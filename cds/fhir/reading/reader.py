@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, shown, text
 from cds.fhir.reading.bundle_index import (
     Inventory,
@@ -48,6 +49,12 @@ _OF_A_PATIENT = (
 _CLINICAL = ("Observation", "Condition", "Procedure")
 _NOT_MAPPED = RejectionReason(
     "code", "about neck, spine or airway, but its code is mapped to no fact: read it yourself"
+)
+_ORDERS = ("ServiceRequest", "DeviceRequest")
+_LOOKS_LIKE_A_COLLAR = RejectionReason(
+    "code",
+    "may be about a neck collar, but is not read as an order of a rigid one: where it is one, add its code or its text to the "
+    "code map",
 )
 
 
@@ -167,6 +174,8 @@ class _PatientReading:
                 yield from unmodified(record, read_one(record))
                 if kind in _CLINICAL:
                     yield from self._unread(record)
+        for record in self.found.of(*_ORDERS):
+            yield from self._look_alike(record)
         uses = self._own("DeviceUseStatement")
         yield from read_device_uses(uses, ReferenceIndex(self.found.of("Device")), self.code_map, self.at)
 
@@ -174,6 +183,14 @@ class _PatientReading:
         """What ``record`` says about neck, spine or airway with codes that no fact is mapped to."""
         for written in unread_concepts(record.resource, self.code_map):
             yield Rejected(None, shown(written), _NOT_MAPPED, record.label)
+
+    def _look_alike(self, record: Record) -> Iterator[Rejected]:
+        """The words of an order that stands and may be for a collar, of which the code map knows nothing."""
+        if record.resource.get("status") not in STANDING or self._foreign(record) is not None:
+            return
+        written = self.code_map.order_look_alike(record.resource)
+        if written is not None:
+            yield Rejected(None, shown(written), _LOOKS_LIKE_A_COLLAR, record.label)
 
     def _own(self, kind: str) -> list[Record]:
         """The records of ``kind`` that belong to the patient; the others are listed as foreign."""

@@ -11,6 +11,7 @@ from uuid import UUID, uuid5
 
 import rules
 from cds.fhir import codes
+from cds.fhir.json_access import shown
 from cds.fhir.reading.reader import read
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
@@ -37,6 +38,8 @@ FULL = "org.example.nuque.full-text"
 """Extension of a card: everything behind it, as Markdown; its detail is the short form."""
 DECISION = "org.example.nuque.decision"
 """Extension of the response: the whole decision."""
+LOOK_ALIKES = "org.example.nuque.look-alikes"
+"""Extension of a response without cards: drafts that may be for a neck collar and were not read as an order of one."""
 
 
 class Memory(Protocol):
@@ -140,6 +143,13 @@ class HookService:
                 "whatever else is missing is listed on the card."
             ),
         }
+
+    def unconcerned(self, request: HookRequest, content: Content) -> HookResponse:
+        """The answer to a call in which nothing concerns this service; for the integrator, what only looked as if it did."""
+        drafts = request.context.drafts
+        found = ((draft, content.code_map.order_look_alike(draft)) for draft in drafts)
+        named = [f"{draft['resourceType']}/{shown(draft.get('id'))}: {shown(words)}" for draft, words in found if words]
+        return HookResponse(cards=(), extension={LOOK_ALIKES: named} if named else {})
 
     def answer(
         self,

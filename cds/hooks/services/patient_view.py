@@ -5,6 +5,7 @@ Said is what is dangerous; once the collar is worn, also what is overdue.
 
 from __future__ import annotations
 
+from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, text
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
@@ -13,7 +14,6 @@ from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.suggestions.existing_orders import STANDING
 from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared
 from cds.protocol.request import PatientViewRequest, names_another_patient

@@ -6,13 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from cds.fhir.canonical_urls import Canonicals, code
+from cds.fhir.codes import STANDING
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
 from cds.protocol.request import Resource, names_another_patient
-
-STANDING = ("draft", "active", "on-hold")
-"""The states of an order or a plan that is not over."""
 
 
 @dataclass(frozen=True)

@@ -40,7 +40,7 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
         content, watch = service.content, service.watch
         watch.about(request, body.context.patientId)
         if not hook.concerns(body, content):
-            return JSONResponse({"cards": []})
+            return JSONResponse(hook.unconcerned(body, content).as_json())
         with watch.metrics.stage("fetch"):
             gathered = await gather(body, content.queries, service.fetcher)
 

@@ -65,6 +65,21 @@ def test_codes_that_were_only_recalled_say_so() -> None:
     assert all(meanings[0].from_memory for meanings in code_map().prefixes.values())
 
 
+def test_every_code_of_another_organisation_says_how_sure_it_is() -> None:
+    """Either recalled, and to be confirmed by the site, or read, and then where."""
+    shipped = YamlFile.read(CODE_MAP).data
+    outside = [
+        (section, entry["system"], entry.get("code", entry.get("prefix")), entry)
+        for section in ("facts", "values", "neck_codes", "yes", "no", "settings", "collars")
+        for entry in shipped[section]
+        if "{base}" not in shipped["systems"][entry["system"]][0]
+    ]
+    assert {section for section, *_ in outside} == {"facts", "neck_codes", "yes", "no", "settings", "collars"}
+    assert len(outside) > 100
+    unmarked = [place for *place, entry in outside if (entry.get("from_memory") is True) == ("read_in" in entry)]
+    assert unmarked == []
+
+
 def test_a_site_adds_and_replaces_codes(tmp_path: Path) -> None:
     site = _with_site(
         tmp_path,

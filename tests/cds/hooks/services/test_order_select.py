@@ -61,6 +61,19 @@ def test_another_order_gets_an_empty_answer(client: TestClient) -> None:
     assert select(client, order_select(*MEASURED, drafts=(OTHER_ORDER,))) == {"cards": []}
 
 
+def test_a_draft_that_may_be_for_a_collar_is_named_to_the_integrator(client: TestClient) -> None:
+    soft = {**OTHER_ORDER, "code": {"coding": [{"display": "Cervical collar, soft"}]}}
+    assert select(client, order_select(*MEASURED, drafts=(soft,))) == {
+        "cards": [],
+        "extension": {"org.example.nuque.look-alikes": ["ServiceRequest/order-2: Cervical collar, soft"]},
+    }
+
+
+def test_an_order_is_known_by_a_display_alone(client: TestClient) -> None:
+    named = {**OTHER_ORDER, "code": {"coding": [{"display": "Collar, cervical, rigid"}]}}
+    assert select(client, order_select(*MEASURED, drafts=(named,)))["cards"][0]["suggestions"]
+
+
 def test_only_what_is_selected_counts(client: TestClient) -> None:
     call = order_select(*MEASURED, drafts=(COLLAR_ORDER, OTHER_ORDER), selections=("ServiceRequest/order-2",))
     assert select(client, call) == {"cards": []}

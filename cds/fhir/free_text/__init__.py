@@ -1,0 +1,1 @@
+"""What free text says: its words, and whether they order a rigid neck collar."""
