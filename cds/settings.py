@@ -81,6 +81,11 @@ class TrustSettings(Group):
         le=3600,
         description="the longest time from `iat` to `exp` that a token may have, in seconds",
     )
+    unlisted_tenants: Literal["refuse", "accept"] = Field(
+        default="refuse",
+        description="a token that names a tenant where none is listed for its client: `refuse` it, or `accept` the name and "
+        "keep it beside what is stored. A client with tenants listed must name one of them either way",
+    )
     keys_cache_seconds: int = Field(default=3600, ge=60, description="age at which a fetched key set is fetched again")
     keys_refresh_seconds: int = Field(
         default=60, ge=1, description="shortest time between two fetches of one key set, whatever key ids are asked for"

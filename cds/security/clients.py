@@ -31,11 +31,13 @@ class Client(BaseModel):
 
     iss: str = Field(min_length=1, max_length=512, description="the `iss` of its tokens")
     jku: tuple[str, ...] = Field(
-        default=(), description="URLs of its key sets; a token may name one of these and no other"
+        default=(),
+        description="URLs of its key sets, fetched unless keys_file is given; a token may name one of these and no other",
     )
-    keys_file: Path | None = Field(default=None, description="its key set (JWKS) as a file, instead of `jku`")
+    keys_file: Path | None = Field(default=None, description="its key set (JWKS) as a file; then no `jku` is fetched")
     tenants: tuple[Annotated[str, Field(max_length=512)], ...] = Field(
-        default=(), description="tenants it may name; with any, each token must name one; with none, no token may"
+        default=(),
+        description="tenants it may name; with any, each token must name one; with none, NUQUE_UNLISTED_TENANTS says",
     )
     certificate: str | None = Field(default=None, description="its client certificate as the proxy names it")
     fhir_servers: tuple[str, ...] = Field(
@@ -44,9 +46,9 @@ class Client(BaseModel):
     calls_per_minute: int | None = Field(default=None, ge=1, description="instead of the service's own limit")
 
     @model_validator(mode="after")
-    def _one_source_of_keys(self) -> Client:
-        if bool(self.jku) == (self.keys_file is not None):
-            raise ValueError("give either jku or keys_file")
+    def _some_source_of_keys(self) -> Client:
+        if not self.jku and self.keys_file is None:
+            raise ValueError("give jku, keys_file, or both")
         return self
 
 

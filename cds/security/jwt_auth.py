@@ -11,7 +11,7 @@ import base64
 import hashlib
 import ipaddress
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any, Protocol, TypeAlias, TypeGuard
 
 from joserfc import jws, jwt
@@ -31,9 +31,19 @@ SIGNATURES = ("ES384", "RS384", "ES256", "RS256")
 
 _LONGEST_TOKEN = 8192
 _LONGEST_NAME = 512
-_HEADER_KEYS = frozenset({"alg", "kid", "typ", "jku"})
-
 Keys: TypeAlias = FetchedKeys | FileKeys
+
+
+class _Headers(jws.JWSRegistry):
+    """Which headers are read: any, as JOSE has it; what is not understood is ignored unless ``crit`` names it (RFC 7515, 4).
+
+    So a header may bring a key along (``jwk``, ``x5c``, ``x5u``): nobody looks at it.
+    """
+
+    max_header_length = _LONGEST_TOKEN
+
+    def __init__(self, algorithms: Collection[str] | None = None) -> None:
+        super().__init__(algorithms=algorithms, strict_check_header=False)
 
 
 class ReplayMemory(Protocol):
@@ -65,6 +75,7 @@ class Trust:
         self.clients: dict[str, Client] = {}
         self._keys: dict[str, dict[str, Keys]] = {}
         self._proxies = listed_networks(settings.trusted_proxies, "NUQUE_TRUSTED_PROXIES")
+        self._headers = _Headers(settings.algorithms)
         self._audiences = settings.audiences or ((public_url,) if public_url else ())
         if settings.trust != "open":
             self._prepare(private_networks, resolver)
@@ -95,7 +106,9 @@ class Trust:
     def _key_sets(self, client: Client, private: tuple[Network, ...], resolver: Resolver) -> dict[str, Keys]:
         try:
             if client.keys_file is not None:
-                return {"": FileKeys(client.keys_file)}
+                # What a token may say of its key set; the file is that set, and nothing is fetched.
+                held = FileKeys(client.keys_file)
+                return {url: held for url in client.jku} or {"": held}
             for origin in map(Origin.of, client.jku):
                 if origin.scheme != "https" and not is_loopback(origin.host):
                     raise ClientsError(f"{client.iss}: jku: {origin}: keys are fetched by https only (RFC 7515, 4.1.2)")
@@ -168,9 +181,10 @@ class Trust:
     def _read(self, token: str) -> tuple[dict[str, Any], Client]:
         """The header and the client that the token claims to come from; nothing is proved yet."""
         try:
-            header = jws.extract_compact(token.encode("ascii")).headers()
             _check_strict(token)
-            claims = _claims(token)
+            sent = jws.extract_compact(token.encode("ascii"), registry=self._headers)
+            header = sent.headers()
+            claims = _claims(sent.payload)
         except (JoseError, ValueError, TypeError, KeyError, AttributeError) as error:
             raise NotTrusted(401, "token_shape", "the token is not a signed JWT in compact form") from error
         if header.get("alg") not in self._settings.algorithms:
@@ -180,9 +194,8 @@ class Trust:
             raise NotTrusted(401, "token_type", "the token's typ must be JWT")
         if not _is_name(header.get("kid")):
             raise NotTrusted(401, "no_key_id", "the token's header must name its key (kid)")
-        if not set(header) <= _HEADER_KEYS:
-            # jwk, x5c, x5u bring their own key along; crit asks for what we may not know.
-            raise NotTrusted(401, "header_key", f"the token's header may hold {', '.join(sorted(_HEADER_KEYS))} only")
+        if "crit" in header:
+            raise NotTrusted(401, "crit", "the token's header asks (crit) for an extension that is not understood here")
         issuer = claims.get("iss")
         client = self.clients.get(issuer) if isinstance(issuer, str) else None
         if client is None:
@@ -203,7 +216,9 @@ class Trust:
         jku = header.get("jku")
         if jku is not None:
             if not isinstance(jku, str) or jku not in sets:
-                raise NotTrusted(401, "jku", "the token's jku is not a key set that is listed for this client")
+                raise NotTrusted(
+                    401, "jku", "the token's jku is not listed for this client; list it, also beside a keys_file"
+                )
             sets = {jku: sets[jku]}
         unavailable = None
         for keys in sets.values():
@@ -220,7 +235,7 @@ class Trust:
 
     def _verified(self, token: str, key: Key) -> dict[str, Any]:
         try:
-            return dict(jwt.decode(token, key, algorithms=self._settings.algorithms).claims)
+            return dict(jwt.decode(token, key, registry=self._headers).claims)
         except (JoseError, ValueError, TypeError) as error:
             raise NotTrusted(401, "signature", "the token's signature does not hold") from error
 
@@ -233,12 +248,21 @@ class Trust:
         self._check_times(claims)
         if not _is_name(claims.get("jti")):
             raise NotTrusted(401, "no_jti", "the token must carry a jti, a text that is used once")
-        tenant = claims.get("tenant")
-        if tenant is not None and tenant not in client.tenants:
-            raise NotTrusted(403, "tenant", "the token's tenant is not listed for this client")
-        if tenant is None and client.tenants:
+        return self._tenant(claims.get("tenant"), client)
+
+    def _tenant(self, named: object, client: Client) -> str | None:
+        """The tenant that is called for: one of those listed; where none is, none, or any that the settings let through."""
+        if named is None and not client.tenants:
+            return None
+        if isinstance(named, str) and named in client.tenants:
+            return named
+        if client.tenants:
             raise NotTrusted(403, "tenant", "the token must name one of the tenants that are listed for this client")
-        return tenant
+        if self._settings.unlisted_tenants == "refuse":
+            raise NotTrusted(403, "tenant", "the token's tenant is not listed for this client")
+        if not isinstance(named, str) or not _is_name(named):
+            raise NotTrusted(403, "tenant", f"the token's tenant must be a text of 1 to {_LONGEST_NAME} characters")
+        return named
 
     def _check_times(self, claims: dict[str, Any]) -> None:
         expires, issued, skew, now = (
@@ -272,14 +296,17 @@ class Trust:
 
 
 def _check_strict(token: str) -> None:
-    """Refuse a header in which a key stands twice: two readers could take two keys for it. Raises ValueError."""
+    """Refuse a header in which a key stands twice, which two readers could read as two, or one nested without end.
+
+    Raises ValueError.
+    """
     first = token.partition(".")[0]
     strict_json.parse(base64.urlsafe_b64decode(first + "=" * (-len(first) % 4)))
 
 
-def _claims(token: str) -> dict[str, Any]:
+def _claims(payload: bytes) -> dict[str, Any]:
     """The claims, unverified: only to find out whose key must verify them."""
-    claims = strict_json.parse(jws.extract_compact(token.encode("ascii")).payload)
+    claims = strict_json.parse(payload)
     if not isinstance(claims, dict):
         raise ValueError("claims are not an object")
     return claims

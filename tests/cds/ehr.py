@@ -64,7 +64,15 @@ def token(
 
 def token_with_a_key_twice(payload: dict[str, Any]) -> str:
     """A token with a signature that holds, whose header names its key twice."""
-    header = '{"alg":"ES384","typ":"JWT","kid":"another","kid":"ec384"}'
+    return _signed('{"alg":"ES384","typ":"JWT","kid":"another","kid":"ec384"}', payload)
+
+
+def with_header(payload: dict[str, Any] | None = None, **header: Any) -> str:
+    """A token with a signature that holds over whatever stands in its header; no library would sign some of it."""
+    return _signed(json.dumps({"alg": "ES384", "typ": "JWT", "kid": "ec384", **header}), payload or claims())
+
+
+def _signed(header: str, payload: dict[str, Any]) -> str:
     signed = f"{encoded(header)}.{encoded(json.dumps(payload))}"
     key = EC384.get_op_key("sign")
     r, s = decode_dss_signature(key.sign(signed.encode(), ECDSA(SHA384())))

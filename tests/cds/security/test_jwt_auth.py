@@ -71,8 +71,15 @@ def test_one_of_several_audiences_is_enough(tmp_path: Path) -> None:
         (lambda: ehr.token(header={"typ": None}), "token_type"),
         (lambda: ehr.token(header={"kid": None}), "no_key_id"),
         (lambda: ehr.token(header={"kid": ""}), "no_key_id"),
-        (lambda: ehr.token(header={"jwk": ehr.STRANGER.as_dict(private=False)}, key=ehr.STRANGER), "header_key"),
-        (lambda: ehr.token(header={"x5u": "https://evil.example/cert"}), "header_key"),
+        (lambda: ehr.token(header={"jwk": ehr.STRANGER.as_dict(private=False)}, key=ehr.STRANGER), "signature"),
+        (lambda: ehr.token(header={"x5u": "https://evil.example/cert"}, key=ehr.STRANGER), "signature"),
+        (lambda: ehr.with_header(crit=["b64"], b64=False), "token_shape"),
+        (lambda: ehr.with_header(b64=False), "token_shape"),
+        (lambda: ehr.with_header(crit=["exp"], exp=1), "crit"),
+        (lambda: ehr.with_header(crit=["urn:x:unknown"]), "crit"),
+        (lambda: ehr.with_header(crit=[]), "crit"),
+        (lambda: ehr.with_header(crit="b64"), "crit"),
+        (lambda: ehr.with_header(crit=None), "crit"),
         (lambda: ehr.token(header={"kid": "unknown"}), "key"),
         (lambda: ehr.token(header={"jku": "https://evil.example/keys"}), "jku"),
         (lambda: ehr.token(ehr.claims(iss="https://evil.example")), "issuer"),
@@ -188,6 +195,44 @@ def test_a_tenant_must_be_listed_and_named(tmp_path: Path) -> None:
     assert refusal(site, ehr.call(ehr.token())).reason == "tenant"
 
 
+@pytest.mark.parametrize(
+    "header",
+    [
+        {"cty": "JWT"},
+        {"urn:x:release": {"of": ["the", "EHR"]}},
+        {"x5u": "https://evil.example/cert"},
+        {"x5t": "c29tZXRoaW5n"},
+        {"x5c": ["A" * 2000]},
+        {"jwk": ehr.STRANGER.as_dict(private=False)},
+        {"b64": True},
+    ],
+)
+def test_a_header_that_is_not_understood_is_ignored(tmp_path: Path, header: dict[str, Any]) -> None:
+    """RFC 7515, section 4: all header parameters that are not understood MUST be ignored unless `crit` names them."""
+    assert run(ehr.trust(tmp_path).check(ehr.call(ehr.token(header=header)))).issuer == ehr.ISS
+
+
+def test_a_jku_beside_a_key_file_is_checked_against_those_listed(tmp_path: Path) -> None:
+    listed = ["https://ehr.hospital.example/keys", "https://ehr.hospital.example/old"]
+    site = ehr.trust(tmp_path, client={"jku": listed})
+    for jku in (*listed, None):
+        assert run(site.check(ehr.call(ehr.token(header={"jku": jku})))).issuer == ehr.ISS
+    for jku in ("https://evil.example/keys", "https://ehr.hospital.example/keys/", "", 7, listed):
+        assert refusal(site, ehr.call(ehr.with_header(jku=jku))).reason == "jku"
+    assert site.missing_key_sets() == []
+
+
+def test_a_tenant_of_a_client_without_tenants_follows_the_setting(tmp_path: Path) -> None:
+    accepting = ehr.trust(tmp_path, unlisted_tenants="accept")
+    assert run(accepting.check(ehr.call(ehr.token(ehr.claims(tenant="north"))))).tenant == "north"
+    assert run(accepting.check(ehr.call(ehr.token()))).tenant is None
+    for odd in ("", "n" * 513, 7, ["north"], {}):
+        assert refusal(accepting, ehr.call(ehr.token(ehr.claims(tenant=odd)))).reason == "tenant"
+    listing = ehr.trust(tmp_path, client={"tenants": ["north"]}, unlisted_tenants="accept")
+    assert refusal(listing, ehr.call(ehr.token(ehr.claims(tenant="west")))).reason == "tenant"
+    assert refusal(listing, ehr.call(ehr.token())).reason == "tenant"
+
+
 # --- the client certificate that a proxy checked -------------------------------------------------------------------
 
 
@@ -278,8 +323,7 @@ def test_keys_are_fetched_by_https_only(tmp_path: Path) -> None:
     ("text", "message"),
     [
         ("clients: []", "clients"),
-        ("clients: [{iss: a}]", "either jku or keys_file"),
-        ("clients: [{iss: a, jku: [https://a.example], keys_file: b}]", "either jku or keys_file"),
+        ("clients: [{iss: a}]", "give jku, keys_file, or both"),
         ("clients: [{iss: a, jku: [https://a.example], secret: b}]", "secret"),
         ("clients: [{iss: a, jku: [https://a.example]}, {iss: a, jku: [https://b.example]}]", "given twice"),
         ("clients: [", "not valid YAML"),
