@@ -160,6 +160,19 @@ class StoreSettings(Group):
     store_retry_seconds: float = Field(
         default=5.0, gt=0, description="after a failure of the store, time until it is tried again, in seconds"
     )
+    store_delay_ms: int = Field(
+        default=20,
+        ge=0,
+        le=60_000,
+        description="issued cards and audit rows are committed together after so many milliseconds, beside the answer; rows "
+        "that are not yet are lost when a process is killed, feedback never",
+    )
+    store_queue_rows: int = Field(
+        default=20_000,
+        ge=100,
+        description="cards and audit rows that may wait in a process for a store that is down or slow; more are lost, and "
+        "readiness says so",
+    )
     pseudonym_key: SecretStr | None = Field(
         default=None,
         min_length=32,

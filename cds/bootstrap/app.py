@@ -55,7 +55,7 @@ def create_app(
         clock,
         fetcher or (parts.fhir if settings.fhir_servers else None),
         memory or parts.memory,
-        {"store": parts.store_problem, "key sets": parts.key_sets_problem},
+        {"store": parts.store_problem, "writer": parts.writer.problem, "key sets": parts.key_sets_problem},
     )
     reloader = Reloader(service)
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from anyio import to_thread
+
 from cds.fhir_client.client import FhirClient
 from cds.hooks.engine.card_suppression import HookMemory
 from cds.observability.logging import log
@@ -17,6 +19,7 @@ from cds.storage.audit_log import Audit
 from cds.storage.card_repository import CardMemory
 from cds.storage.database import Store, StoreDown
 from cds.storage.decision_log import DecisionRecords
+from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
 from cds.web.decision_events import Watch
 
@@ -26,6 +29,7 @@ class Parts:
     """Store, trust, reading from FHIR servers, and what watches."""
 
     store: Store
+    writer: GroupWriter
     trust: Trust
     fhir: FhirClient
     cards: CardMemory
@@ -46,7 +50,8 @@ class Parts:
             metrics.store_failed("replay")
             log.warning("used tokens are remembered by this process only", reason=str(error))
 
-        cards, fhir = CardMemory(store, secrecy), FhirClient(settings)
+        writer = GroupWriter(store, settings, metrics)
+        cards, fhir = CardMemory(store, secrecy, writer), FhirClient(settings)
         trust = Trust(
             settings,
             StoredReplay(store, on_degraded=degraded),
@@ -56,11 +61,12 @@ class Parts:
         fhir.check_narrowed(trust.clients.values())
         return cls(
             store=store,
+            writer=writer,
             trust=trust,
             fhir=fhir,
             cards=cards,
             memory=HookMemory(cards, secrecy, metrics, settings.silent_repeat_hours),
-            audit=Audit(store),
+            audit=Audit(writer),
             metrics=metrics,
             watch=Watch(metrics, secrecy, DecisionRecords(store, secrecy)),
             links=LinkSeal(secrecy.derived("sealed links"), settings.link_hours),
@@ -84,7 +90,8 @@ class Parts:
         await self.trust.start()
 
     async def aclose(self) -> None:
-        """Close every connection."""
+        """Write what waits, and close every connection."""
+        await to_thread.run_sync(self.writer.close)
         await self.fhir.aclose()
         await self.trust.aclose()
         self.store.close()

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
-from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 
 from cds.protocol.feedback import FeedbackItem
 from rules.model.decision import Decision
@@ -67,6 +67,15 @@ class Metrics:
         self._store_failures = Counter(
             "nuque_store_failures_total", "Times that the store could not be used", ["purpose"], registry=self.registry
         )
+        self._waiting_rows = Gauge(
+            "nuque_rows_waiting", "Cards and audit rows that wait for the store", registry=self.registry
+        )
+        self._lost_rows = Counter(
+            "nuque_rows_lost_total",
+            "Cards and audit rows that were not kept: too many waited, or the writer had ended",
+            ["table"],
+            registry=self.registry,
+        )
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
@@ -113,6 +122,14 @@ class Metrics:
     def store_failed(self, purpose: str) -> None:
         """Count a failure of the store."""
         self._store_failures.labels(purpose).inc()
+
+    def row_lost(self, table: str) -> None:
+        """Count a row that was not kept."""
+        self._lost_rows.labels(table).inc()
+
+    def watch_queue(self, waiting: Callable[[], int]) -> None:
+        """Report the number of rows that ``waiting`` gives."""
+        self._waiting_rows.set_function(waiting)
 
     def text(self) -> bytes:
         """All metrics in the text format of Prometheus."""

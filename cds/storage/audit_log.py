@@ -14,6 +14,7 @@ from uuid import uuid4
 import sqlalchemy as sa
 
 from cds.storage.database import Store
+from cds.storage.group_writer import GroupWriter
 from cds.storage.schema import audit as audit_table
 
 
@@ -33,25 +34,25 @@ class AuditEntry:
 
 
 class Audit:
-    """The audit trail in the store."""
+    """The audit trail as it is written."""
 
-    def __init__(self, store: Store) -> None:
-        """Write to ``store``."""
-        self._store = store
+    def __init__(self, writer: GroupWriter) -> None:
+        """Hand entries to ``writer``."""
+        self._writer = writer
 
     def record(self, entry: AuditEntry) -> None:
-        """Keep ``entry``. Raises StoreDown."""
-        with self._store.writing() as connection:
-            connection.execute(audit_table.insert(), {"entry": str(uuid4()), **asdict(entry)})
+        """Hand ``entry`` to the writer."""
+        self._writer.add(audit_table, [{"entry": str(uuid4()), **asdict(entry)}])
 
-    def events(self, since: datetime | None, canonical_base: str) -> Iterator[dict[str, Any]]:
-        """The entries from ``since`` on, oldest first, as AuditEvent resources. Raises StoreDown."""
-        query = sa.select(audit_table).order_by(audit_table.c.at, audit_table.c.entry)
-        if since is not None:
-            query = query.where(audit_table.c.at >= since)
-        with self._store.reading() as connection:
-            for row in connection.execution_options(yield_per=500).execute(query).mappings():
-                yield _as_event(dict(row), canonical_base.rstrip("/"))
+
+def events(store: Store, since: datetime | None, canonical_base: str) -> Iterator[dict[str, Any]]:
+    """The entries in ``store`` from ``since`` on, oldest first, as AuditEvent resources. Raises StoreDown."""
+    query = sa.select(audit_table).order_by(audit_table.c.at, audit_table.c.entry)
+    if since is not None:
+        query = query.where(audit_table.c.at >= since)
+    with store.reading() as connection:
+        for row in connection.execution_options(yield_per=500).execute(query).mappings():
+            yield _as_event(dict(row), canonical_base.rstrip("/"))
 
 
 def _as_event(row: dict[str, Any], base: str) -> dict[str, Any]:

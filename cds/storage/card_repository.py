@@ -12,21 +12,36 @@ from itertools import islice
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
 
 from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import Store, StoreDown
+from cds.storage.group_writer import GroupWriter
 from cds.storage.schema import ON_ITS_CARD, issued_cards
 from cds.storage.schema import feedback as feedback_table
 
 _PART = 500
 """Rows looked up or inserted by one statement; PostgreSQL takes 65,535 values in one."""
+_CARDS_FIRST_SECONDS = 1.0
 _UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
 _ALREADY_KEPT = sa.select(feedback_table.c.digest).where(
     feedback_table.c.digest.in_(sa.bindparam("digests", expanding=True))
+)
+
+_OVERRIDDEN = (
+    sa.select(sa.literal(1))
+    .select_from(feedback_table.join(issued_cards, ON_ITS_CARD))
+    .where(
+        issued_cards.c.patient == sa.bindparam("patient"),
+        issued_cards.c.rules_digest == sa.bindparam("rules"),
+        issued_cards.c.facts_digest == sa.bindparam("facts"),
+        feedback_table.c.outcome == "overridden",
+        feedback_table.c.reason_code.is_not(None),
+        feedback_table.c.received_at >= sa.bindparam("since"),
+    )
+    .limit(1)
 )
 
 
@@ -56,14 +71,12 @@ def rules_digest(rules: Iterable[str]) -> str:
 class CardMemory:
     """Issued cards and feedback in the store. It is the ``FeedbackSink`` of a service with a store."""
 
-    def __init__(self, store: Store, secrecy: Secrecy) -> None:
-        """Keep in ``store``."""
-        self._store, self._secrecy = store, secrecy
+    def __init__(self, store: Store, secrecy: Secrecy, writer: GroupWriter) -> None:
+        """Keep feedback in ``store``, and cards there through ``writer``."""
+        self._store, self._secrecy, self._writer = store, secrecy, writer
 
     def remember(self, cards: Sequence[IssuedCard]) -> None:
-        """Keep ``cards``; the same call made twice issues the same cards, and they are kept once. Raises StoreDown."""
-        if not cards:
-            return
+        """Hand ``cards`` to the writer; the same call made twice issues the same cards, and they are kept once."""
         rows = [
             {
                 "card": card.card,
@@ -82,9 +95,7 @@ class CardMemory:
             }
             for card in cards
         ]
-        insert = sqlite.insert if self._store.is_sqlite else postgresql.insert
-        with self._store.writing() as connection:
-            connection.execute(insert(issued_cards).on_conflict_do_nothing(), rows)
+        self._writer.add(issued_cards, rows)
 
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
         """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept.
@@ -92,6 +103,8 @@ class CardMemory:
         Feedback on a card that is not on record (yet) is kept like any other, and found with the card when it is there.
         """
         rows = {row["digest"]: row for row in (self._row(service, item, received) for item in items)}
+        # Its cards were answered before; where they cannot be written now, the feedback is kept all the same.
+        self._writer.flush(_CARDS_FIRST_SECONDS)
         try:
             with self._store.writing() as connection:
                 for part in _parts(rows, _PART):
@@ -134,22 +147,9 @@ class CardMemory:
         ``patient`` and ``facts`` are keyed hashes. Where any fact changed the answer is False: the card has news. Raises
         StoreDown; the caller then shows the card, as silence must never come from a failure.
         """
-        joined = feedback_table.join(issued_cards, ON_ITS_CARD)
-        query = (
-            sa.select(sa.literal(1))
-            .select_from(joined)
-            .where(
-                issued_cards.c.patient == patient,
-                issued_cards.c.rules_digest == rules_digest(rules),
-                issued_cards.c.facts_digest == facts,
-                feedback_table.c.outcome == "overridden",
-                feedback_table.c.reason_code.is_not(None),
-                feedback_table.c.received_at >= since,
-            )
-            .limit(1)
-        )
+        sought = {"patient": patient, "rules": rules_digest(rules), "facts": facts, "since": since}
         with self._store.reading() as connection:
-            return connection.execute(query).scalar() is not None
+            return connection.execute(_OVERRIDDEN, sought).scalar() is not None
 
 
 def _parts(values: Iterable[str], most: int) -> Iterator[tuple[str, ...]]:

@@ -11,7 +11,7 @@ import sqlite3
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -260,6 +261,12 @@ class Store:
 
     def __exit__(self, *error: object) -> None:
         self.close()
+
+
+def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert ``rows`` in one batch; those whose key is there already stay as they are."""
+    insert = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
+    connection.execute(insert(table).on_conflict_do_nothing(), rows)
 
 
 def _set_up_sqlite(connection: Any, record: Any) -> None:

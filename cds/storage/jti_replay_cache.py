@@ -14,10 +14,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from anyio import to_thread
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
-from cds.storage.database import Store, StoreDown
+from cds.storage.database import Store, StoreDown, insert_new
 from cds.storage.schema import used_tokens
 
 _KEEP_LONGER = 86_400.0
@@ -85,10 +84,9 @@ class StoredReplay:
             waiting = dict(self._unwritten)
         if not waiting:
             return
-        insert = sqlite.insert if self._store.is_sqlite else postgresql.insert
         rows = [_row(digest, expires_at) for digest, expires_at in waiting.items()]
         with self._store.writing() as connection:
-            connection.execute(insert(used_tokens).on_conflict_do_nothing(), rows)
+            insert_new(connection, used_tokens, rows)
         with self._lock:
             for digest in waiting:
                 self._unwritten.pop(digest, None)

@@ -45,8 +45,7 @@ def purge(at: datetime | None) -> None:
 @_SINCE
 def export(what: str, output: Path | None, form: str, since: datetime | None) -> None:
     """Export feedback (NDJSON or Parquet), or the audit trail as FHIR AuditEvents (NDJSON)."""
-    from cds.storage import feedback_export
-    from cds.storage.audit_log import Audit
+    from cds.storage import audit_log, feedback_export
 
     if form == "parquet" and (what != "feedback" or output is None):
         raise click.UsageError("--format parquet is for feedback, and needs --output FILE")
@@ -55,7 +54,7 @@ def export(what: str, output: Path | None, form: str, since: datetime | None) ->
         if what == "feedback":
             found = feedback_export.rows(opened, _utc(since))
         else:
-            found = Audit(opened).events(_utc(since), settings.canonical_base)
+            found = audit_log.events(opened, _utc(since), settings.canonical_base)
         try:
             if form == "parquet" and output is not None:
                 count = feedback_export.write_parquet(found, output)

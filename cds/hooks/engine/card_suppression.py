@@ -70,11 +70,7 @@ class HookMemory:
             )
             for card, draft in issued
         ]
-        try:
-            self._cards.remember(cards)
-        except StoreDown as error:
-            self._metrics.store_failed("cards")
-            log.warning("cards not remembered", reason=str(error), cards=len(cards))
+        self._cards.remember(cards)
 
     def _patient(self, patient: str) -> str:
         return self._secrecy.patient(current_caller.get().namespace, patient)

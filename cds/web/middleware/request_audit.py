@@ -8,7 +8,6 @@ import uuid
 
 import structlog
 from fastapi.responses import JSONResponse
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -16,7 +15,6 @@ from cds.observability.logging import failure, log
 from cds.observability.metrics import Metrics
 from cds.operation_outcome import Issue, outcome
 from cds.storage.audit_log import Audit, AuditEntry
-from cds.storage.database import StoreDown
 from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
 from cds.web.middleware.token_bucket import RateLimit
@@ -81,10 +79,10 @@ class Observing:
                 )
                 await JSONResponse(outcome([issue]), 500)(scope, receive, seen.send)
         finally:
-            await self._note(scope, seen.status or 499, time.perf_counter() - started, request)
+            self._note(scope, seen.status or 499, time.perf_counter() - started, request)
             structlog.contextvars.unbind_contextvars("request")
 
-    async def _note(self, scope: Scope, status: int, seconds: float, request: str) -> None:
+    def _note(self, scope: Scope, status: int, seconds: float, request: str) -> None:
         route = getattr(scope.get("route"), "path", "none")
         state = scope["state"]
         caller = state.get("caller")
@@ -116,15 +114,7 @@ class Observing:
                 tenant=caller.tenant if caller else None,
                 patient=state.get(PATIENT),
             )
-            await run_in_threadpool(self._record, entry)
-
-    def _record(self, entry: AuditEntry) -> None:
-        """After the answer has gone out: the trail costs the clinician no time, and a call that died may lack its entry."""
-        try:
             self._audit.record(entry)
-        except StoreDown as error:
-            self._metrics.store_failed("audit")
-            log.warning("audit entry lost", reason=str(error), audit_event=entry.event, status=entry.status)
 
 
 def _event(route: str, status: int) -> str | None:

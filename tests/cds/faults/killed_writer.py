@@ -20,8 +20,8 @@ from datetime import UTC, datetime
 from cds.protocol.feedback import FeedbackItem
 from cds.security.pseudonymisation import Secrecy
 from cds.settings import StoreSettings
-from cds.storage.card_repository import CardMemory
 from cds.storage.database import Store
+from tests.cds.storage.databases import card_memory
 
 _PATIENCE_SECONDS = 30
 
@@ -30,7 +30,7 @@ def write(url: str, out: int) -> None:
     """Write feedback; say ``+id`` when one is begun and ``=id`` when it is acknowledged."""
     settings = StoreSettings(store_url=url, pseudonym_key="k" * 32)
     with Store(settings) as store:
-        memory = CardMemory(store, Secrecy(settings, made_up=False))
+        memory = card_memory(store, Secrecy(settings, made_up=False))
         while True:
             card = str(uuid.uuid4())
             item = FeedbackItem.model_validate(

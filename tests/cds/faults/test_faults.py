@@ -135,15 +135,15 @@ def test_a_clock_that_jumps_back_and_forth_costs_no_answer() -> None:
 FULL_DISK = """
 import json, resource, sys, uuid
 from datetime import UTC, datetime
-from cds.storage.card_repository import CardMemory
 from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.pseudonymisation import Secrecy
 from cds.settings import StoreSettings
 from cds.storage.database import Store
+from tests.cds.storage.databases import card_memory
 settings = StoreSettings(store_url=sys.argv[1], pseudonym_key="k" * 32, store_retry_seconds=0.01)
 acknowledged, refused = [], 0
 with Store(settings) as store:
-    memory = CardMemory(store, Secrecy(settings, made_up=False))
+    memory = card_memory(store, Secrecy(settings, made_up=False))
     assert store.problem() is None
     # No file may grow beyond this: what a full disk or a quota does.
     resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))

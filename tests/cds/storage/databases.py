@@ -2,6 +2,18 @@
 
 import sqlalchemy as sa
 
+from cds.observability.metrics import Metrics
+from cds.security.pseudonymisation import Secrecy
+from cds.settings import StoreSettings
+from cds.storage.card_repository import CardMemory
+from cds.storage.database import Store
+from cds.storage.group_writer import GroupWriter
+
+
+def card_memory(store: Store, secrecy: Secrecy) -> CardMemory:
+    """Feedback and cards in ``store``; the cards are there once feedback is kept after them."""
+    return CardMemory(store, secrecy, GroupWriter(store, StoreSettings(), Metrics()))
+
 
 def emptied(server: str) -> str:
     """URL of a database of ``server`` with nothing in it. One for all tests of a session: making many is slow to end."""

@@ -26,16 +26,17 @@ from cds.protocol.response import Card, Source
 from cds.security.pseudonymisation import Secrecy, SecrecyError
 from cds.settings import StoreSettings
 from cds.storage import schema
-from cds.storage.audit_log import Audit, AuditEntry
+from cds.storage.audit_log import Audit, AuditEntry, events
 from cds.storage.card_repository import CardMemory, IssuedCard
 from cds.storage.database import Store, StoreDown, StoreError, default_url
 from cds.storage.decision_log import DecisionRecords
 from cds.storage.feedback_export import rows
+from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
 from cds.storage.retention import purge
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
-from tests.cds.storage.databases import emptied
+from tests.cds.storage.databases import card_memory, emptied
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 KEY = "k" * 32
@@ -60,8 +61,13 @@ def secrecy(settings: StoreSettings) -> Secrecy:
 
 
 @pytest.fixture
-def memory(store: Store, secrecy: Secrecy) -> CardMemory:
-    return CardMemory(store, secrecy)
+def writer(store: Store, settings: StoreSettings) -> GroupWriter:
+    return GroupWriter(store, settings, Metrics())
+
+
+@pytest.fixture
+def memory(store: Store, secrecy: Secrecy, writer: GroupWriter) -> CardMemory:
+    return CardMemory(store, secrecy, writer)
 
 
 def card(secrecy: Secrecy, **changed: Any) -> IssuedCard:
@@ -225,7 +231,7 @@ def test_what_is_kept_as_a_hash_cannot_be_tried_out_without_the_secret(store: St
     """Of a record number of eight digits, or of a short comment, a plain hash would soon be found."""
     for key in ("a" * 32, "b" * 32):
         other = Secrecy(StoreSettings(pseudonym_key=key), made_up=False)
-        CardMemory(store, other).keep("collar-order-sign", [overridden("19500101", comment="Jane")], AT)
+        card_memory(store, other).keep("collar-order-sign", [overridden("19500101", comment="Jane")], AT)
     with store.reading() as connection:
         kept = connection.execute(sa.select(schema.feedback.c.card, schema.feedback.c.digest)).all()
     assert len({card for card, _ in kept}) == len({digest for _, digest in kept}) == 2
@@ -240,10 +246,13 @@ def test_what_a_database_cannot_keep_does_not_close_the_store_for_others(postgre
         assert store.problem() is None
 
 
-def test_a_call_made_twice_issues_its_cards_once(memory: CardMemory, store: Store, secrecy: Secrecy) -> None:
+def test_a_call_made_twice_issues_its_cards_once(
+    memory: CardMemory, writer: GroupWriter, store: Store, secrecy: Secrecy
+) -> None:
     issued = card(secrecy)
     memory.remember([issued])
     memory.remember([issued, card(secrecy)])
+    writer.close()
     with store.reading() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(schema.issued_cards)).scalar() == 2
 
@@ -270,7 +279,7 @@ def test_with_a_key_records_and_comments_are_kept_encrypted(database_url: str, s
     after = Secrecy(StoreSettings(store_url=database_url, pseudonym_key=KEY, record_keys=(new, old)), made_up=False)
     assert DecisionRecords(store, before).keep(AT, "r1", {"facts": {"neck_height_mm": 66}})
     assert DecisionRecords(store, after).keep(AT + timedelta(1), "r2", {"facts": {"neck_height_mm": 67}})
-    CardMemory(store, after).keep("s", [overridden(str(uuid.uuid4()), comment="Jane Invented")], AT)
+    card_memory(store, after).keep("s", [overridden(str(uuid.uuid4()), comment="Jane Invented")], AT)
     text = everything(store)
     assert "neck_height_mm" not in text and "Invented" not in text
     read = list(DecisionRecords(store, after).read())
@@ -412,7 +421,7 @@ def dead(tmp_path: Path) -> Iterator[Store]:
 
 def test_feedback_is_not_acknowledged_while_the_store_is_down(dead: Store, secrecy: Secrecy) -> None:
     with pytest.raises(NotKept, match="again later"):
-        CardMemory(dead, secrecy).keep("s", [overridden(str(uuid.uuid4()))], AT)
+        card_memory(dead, secrecy).keep("s", [overridden(str(uuid.uuid4()))], AT)
 
 
 def test_a_token_is_still_good_once_in_this_process_while_the_store_is_down(dead: Store) -> None:
@@ -444,7 +453,7 @@ def test_a_file_that_was_taken_away_is_noticed_before_feedback_is_acknowledged(
     path = tmp_path / "store" / "s.sqlite3"
     settings = StoreSettings(store_url=f"sqlite:///{path}", store_retry_seconds=5)
     store = Store(settings, clock=lambda: now[0])
-    memory = CardMemory(store, secrecy)
+    memory = card_memory(store, secrecy)
     memory.keep("s", [overridden(str(uuid.uuid4()))], AT)
     path.parent.rename(tmp_path / "elsewhere")
     with pytest.raises(NotKept):
@@ -499,7 +508,7 @@ def test_a_corrupt_file_is_said_and_not_written_over(tmp_path: Path, secrecy: Se
     store = Store(StoreSettings(store_url=f"sqlite:///{path}"))
     assert "not a database" in str(store.problem())
     with pytest.raises(NotKept):
-        CardMemory(store, secrecy).keep("s", [overridden(str(uuid.uuid4()))], AT)
+        card_memory(store, secrecy).keep("s", [overridden(str(uuid.uuid4()))], AT)
     assert path.read_bytes().startswith(b"this is no database")
     store.close()
 
@@ -509,7 +518,7 @@ def test_damage_in_the_middle_of_the_file_is_said(tmp_path: Path, secrecy: Secre
     settings = StoreSettings(store_url=f"sqlite:///{path}", pseudonym_key=KEY)
     store = Store(settings)
     for _ in range(30):
-        CardMemory(store, secrecy).keep("s", [overridden(str(uuid.uuid4())) for _ in range(50)], AT)
+        card_memory(store, secrecy).keep("s", [overridden(str(uuid.uuid4())) for _ in range(50)], AT)
     store.close()
     content = bytearray(path.read_bytes())
     for start in range(8192, len(content), 4096):
@@ -550,18 +559,21 @@ def test_the_default_is_a_file_in_the_state_folder(monkeypatch: pytest.MonkeyPat
 # --- retention, export, audit --------------------------------------------------------------------------------------
 
 
-def test_purge_deletes_what_is_older_than_the_site_keeps_it(database_url: str, store: Store, secrecy: Secrecy) -> None:
+def test_purge_deletes_what_is_older_than_the_site_keeps_it(
+    database_url: str, store: Store, memory: CardMemory, writer: GroupWriter, secrecy: Secrecy
+) -> None:
     days = {"keep_cards_days": 10, "keep_feedback_days": 20, "keep_audit_days": 30, "keep_records_days": 5}
     settings = StoreSettings(
         store_url=database_url, pseudonym_key=KEY, record_keys=(Fernet.generate_key().decode(),), **days
     )
-    memory, records = CardMemory(store, secrecy), DecisionRecords(store, Secrecy(settings, made_up=False))
+    records = DecisionRecords(store, Secrecy(settings, made_up=False))
     for age in range(0, 41):
         at = AT - timedelta(days=age, seconds=1)
         memory.remember([card(secrecy, issued_at=at)])
         memory.keep("s", [overridden(str(uuid.uuid4()))], at)
-        Audit(store).record(AuditEntry(at, "decision", 200, "open", "a" * 64, "r"))
+        Audit(writer).record(AuditEntry(at, "decision", 200, "open", "a" * 64, "r"))
         records.keep(at, "r", {})
+    writer.close()
     deleted = purge(store, settings, AT)
     assert deleted == {"issued_cards": 31, "feedback": 21, "audit": 11, "decision_records": 36, "used_tokens": 0}
     assert set(purge(store, settings, AT).values()) == {0}
@@ -628,14 +640,15 @@ def test_an_export_that_cannot_be_written_names_the_file(
     assert f"{target}: cannot be written" in told.output
 
 
-def test_the_audit_trail_is_exported_as_valid_fhir(store: Store, secrecy: Secrecy) -> None:
-    trail = Audit(store)
+def test_the_audit_trail_is_exported_as_valid_fhir(store: Store, writer: GroupWriter, secrecy: Secrecy) -> None:
+    trail = Audit(writer)
     patient = secrecy.patient("", "invented-7")
     trail.record(AuditEntry(AT, "decision", 200, "open", "a" * 64, "r1", "collar-order-sign", "north", patient))
     trail.record(AuditEntry(AT + timedelta(1), "refused", 401, "nobody", "a" * 64, "r2"))
-    events = list(trail.events(None, "https://nuque.example.org/fhir"))
-    for event in events:
+    writer.close()
+    found = list(events(store, None, "https://nuque.example.org/fhir"))
+    for event in found:
         AuditEvent.model_validate(event)
-    assert [event["outcome"] for event in events] == ["0", "4"]
-    assert patient in json.dumps(events[0]) and "invented-7" not in json.dumps(events)
-    assert len(list(trail.events(AT + timedelta(hours=1), "https://nuque.example.org/fhir"))) == 1
+    assert [event["outcome"] for event in found] == ["0", "4"]
+    assert patient in json.dumps(found[0]) and "invented-7" not in json.dumps(found)
+    assert len(list(events(store, AT + timedelta(hours=1), "https://nuque.example.org/fhir"))) == 1
