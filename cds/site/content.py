@@ -50,7 +50,7 @@ class Content:
     @cached_property
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:
         """The rule set as published FHIR artefacts, by type and id; made when first asked for."""
-        return artefacts(self.ruleset, self.code_map.base)
+        return artefacts(self.ruleset, self.code_map.base, self.code_map)
 
     @cached_property
     def queries(self) -> tuple[Query, ...]:

@@ -1,12 +1,16 @@
-"""The rule set as a Library: what goes in, what comes out, and everything that it rests on."""
+"""The rule set as a Library: logic in CQL, what it retrieves, what goes in and comes out, and everything that it rests on."""
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Iterable
 
 from cds.fhir.canonical_urls import Canonicals
-from cds.fhir.datatypes import Element, Resource, extension, present, text
+from cds.fhir.datatypes import Element, Resource, extension, number, present, text
+from cds.fhir.publishing.cql.facts import observed_codes
+from cds.fhir.publishing.cql.library_source import cql_library, library_name
 from cds.fhir.publishing.metadata import heading
+from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.writing.request_common import RULESET_HASH
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
@@ -18,15 +22,46 @@ _TYPE = {
 _VALUE_TYPES = {"number": "decimal", "integer": "integer", "boolean": "boolean", "code": "code"}
 
 
-def library(ruleset: Ruleset, urls: Canonicals) -> Resource:
-    """The Library of ``ruleset``. Each parameter is a fact, which conditions name as ``%NAME``."""
+def library(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Resource:
+    """The Library of ``ruleset``, whose CQL reads facts by the codes of ``code_map``.
+
+    Each parameter is a fact, which conditions in FHIRPath name as ``%NAME`` and the CQL defines by its name.
+    """
+    source = cql_library(ruleset, code_map)
     return present(
-        **heading("Library", ruleset.name, ruleset.title, ruleset.disclaimer, ruleset, urls),
+        **heading("Library", ruleset.name, ruleset.title, ruleset.disclaimer, ruleset, urls)
+        | {"name": library_name(ruleset)},
         extension=[extension(urls.extension(RULESET_HASH), {"valueString": ruleset.hash})],
         type=_TYPE,
         relatedArtifact=list(_published(ruleset)),
         parameter=[entry for fact in ruleset.vocabulary.values() for entry in _parameters(fact)],
+        dataRequirement=list(_requirements(ruleset, code_map, urls)),
+        content=[{"contentType": "text/cql", "data": b64encode(source.encode()).decode()}],
     )
+
+
+def _requirements(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Iterable[Element]:
+    """What the CQL retrieves: codes, answers, and how far back."""
+    yield {"type": "Patient", "mustSupport": ["birthDate", "gender"]}
+    for fact in ruleset.vocabulary.values():
+        codes = [] if fact.given == "concluded" else observed_codes(fact, code_map)
+        if not codes:
+            continue
+        limit = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
+        answers = urls.value_set(fact.code) if fact.type == "code" else None
+        yield present(
+            type="Observation",
+            mustSupport=["status", "code", "effective", "value"],
+            codeFilter=[
+                {"path": "code", "code": [{"system": key.system, "code": key.code} for key in codes]},
+                *([{"path": "value", "valueSet": f"{answers}|{ruleset.version}"}] if answers else []),
+            ],
+            dateFilter=limit and [{"path": "effective", "valueDuration": _hours(limit)}],
+        )
+
+
+def _hours(count: float) -> Element:
+    return {"value": number(count), "unit": "h", "system": "http://unitsofmeasure.org", "code": "h"}
 
 
 def _published(ruleset: Ruleset) -> Iterable[Element]:

@@ -24,7 +24,7 @@ def heading(resource_type: str, name: str, title: str, description: str, ruleset
         text=_narrative(title, description),
         url=urls.artefact(resource_type, own),
         version=ruleset.version,
-        name=_computable(name),
+        name=computable(name),
         title=text(title),
         status="draft",
         publisher=PUBLISHER,
@@ -38,6 +38,6 @@ def _narrative(title: str, description: str) -> Element:
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{words}</div>'}
 
 
-def _computable(name: str) -> str:
+def computable(name: str) -> str:
     """``bed-rest`` as ``BedRest``: the standard asks for names that can be identifiers in programs."""
     return "".join(part[:1].upper() + part[1:] for part in re.split(r"[^A-Za-z0-9]+", name))

@@ -9,11 +9,13 @@ from collections.abc import Iterable, Iterator
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, present, rule_extensions, text
+from cds.fhir.publishing.cql.outcomes import merged_task
+from cds.fhir.publishing.cql.syntax import name as cql_name
 from cds.fhir.publishing.fhirpath import fhirpath
 from cds.fhir.publishing.metadata import heading
 from cds.fhir.publishing.published_codes import published_condition, published_value
 from cds.fhir.writing.device_request import axis_value_code
-from cds.fhir.writing.request_common import RULE, RULESET_HASH, people_needed, role, task_concept
+from cds.fhir.writing.request_common import PEOPLE_NEEDED, RULE, RULESET_HASH, people_needed, role, task_concept
 from cds.fhir.writing.timing import fhir_timing
 from rules.model.conditions import describe
 from rules.model.expressions import render
@@ -21,9 +23,11 @@ from rules.model.rule_text import describe_value
 from rules.model.ruleset import Conclusion, Rule, Ruleset, TaskCall, TaskDefinition
 
 _PLAN_TYPE = {
-    "coding": [{"system": "http://terminology.hl7.org/CodeSystem/plan-definition-type", "code": "eca-rule"}],
-    "text": "Event, condition, action",
+    "coding": [{"system": "http://terminology.hl7.org/CodeSystem/plan-definition-type", "code": "clinical-protocol"}],
+    "text": "Clinical protocol",
 }
+"""Not ``eca-rule``: no event sets a rule off, whoever asks for the decision does."""
+_ALTERNATIVE = "http://hl7.org/fhir/StructureDefinition/cqf-alternativeExpression"
 
 
 def plan_definition(ruleset: Ruleset, urls: Canonicals) -> Resource:
@@ -33,7 +37,11 @@ def plan_definition(ruleset: Ruleset, urls: Canonicals) -> Resource:
         extension=[extension(urls.extension(RULESET_HASH), {"valueString": ruleset.hash})],
         type=_PLAN_TYPE,
         library=[urls.artefact("Library", ruleset.name, ruleset.version)],
-        action=[_rule(ruleset, rule, urls) for rule in ruleset.rules.values()],
+        action=[
+            _rule(ruleset, rule, f"{layer}.{place}", urls)
+            for layer, stratum in enumerate(ruleset.strata, start=1)
+            for place, rule in enumerate(stratum, start=1)
+        ],
     )
 
 
@@ -53,10 +61,12 @@ def activity_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resourc
         )
 
 
-def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
+def _rule(ruleset: Ruleset, rule: Rule, place: str, urls: Canonicals) -> Element:
+    """``rule`` as an action. ``place`` is its layer, which reads what earlier ones conclude, and its number in the layer."""
     when = published_condition(rule.when)
     return present(
         extension=rule_extensions(urls.extension(RULE), [rule.id]),
+        prefix=place,
         title=text(rule.title),
         description=text(rule.because),
         documentation=[_evidence(ruleset, cited) for cited in rule.sources],
@@ -64,6 +74,7 @@ def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
             {
                 "kind": "applicability",
                 "expression": {
+                    "extension": [extension(_ALTERNATIVE, {"valueExpression": _by_cql(rule.id, ruleset, urls)})],
                     "description": text(describe(when)),
                     "language": "text/fhirpath",
                     "expression": fhirpath(when),
@@ -72,6 +83,15 @@ def _rule(ruleset: Ruleset, rule: Rule, urls: Canonicals) -> Element:
         ],
         action=[*_statements(rule), *(_task(ruleset, call, urls) for call in rule.then.tasks)],
     )
+
+
+def _by_cql(definition: str, ruleset: Ruleset, urls: Canonicals) -> Element:
+    """What ``definition`` of the Library says: it reads the facts itself."""
+    return {
+        "language": "text/cql",
+        "expression": cql_name(definition),
+        "reference": urls.artefact("Library", ruleset.name, ruleset.version),
+    }
 
 
 def _evidence(ruleset: Ruleset, cited: str) -> Element:
@@ -126,7 +146,15 @@ def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:
         timingTiming=fhir_timing(call.timing, words, None, urls),
         participant=[_participant(call.performer or task.performer, ruleset, urls)],
         definitionCanonical=urls.artefact("ActivityDefinition", call.task, ruleset.version),
+        dynamicValue=[_people(call.task, ruleset, urls)],
     )
+
+
+def _people(task: str, ruleset: Ruleset, urls: Canonicals) -> Element:
+    """How many people it takes once every rule that asks for ``task`` is heard."""
+    merged = _by_cql(merged_task(task), ruleset, urls)
+    path = f"extension.where(url = '{urls.extension(PEOPLE_NEEDED)}').value"
+    return {"path": path, "expression": merged | {"expression": f"{merged['expression']}.people"}}
 
 
 def _participant(performer: str, ruleset: Ruleset, urls: Canonicals) -> Element:

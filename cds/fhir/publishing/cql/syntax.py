@@ -1,0 +1,114 @@
+"""Values, conditions and arithmetic of the rule set as expressions of Clinical Quality Language (CQL).
+
+A fact is the definition of its name, null where it is unknown; a rule is the definition of its id. CQL's ``and``, ``or`` and
+``not`` are three-valued over null in just the way that our conditions are over unknown.
+Source: Clinical Quality Language 1.5 (HL7), Author's Guide, Nullological Operators, https://cql.hl7.org/02-authorsguide.html
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from decimal import Decimal
+
+from cds.fhir.publishing.published_codes import published_value
+from rules.model import expressions
+from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
+from rules.model.facts import FactValue
+
+_OPERATORS: dict[Comparator, str] = {
+    "is": "=",
+    "is_not": "!=",
+    "at_least": ">=",
+    "above": ">",
+    "at_most": "<=",
+    "below": "<",
+}
+
+
+_ESCAPED = str.maketrans({"\\": "\\\\", "'": "\\'", "\n": "\\n", "\r": "\\r", "\t": "\\t", "\f": "\\f"})
+
+
+def name(identifier: str) -> str:
+    """``identifier`` as a quoted identifier."""
+    return '"' + identifier.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def text(words: str) -> str:
+    """``words`` as a string."""
+    return "'" + words.translate(_ESCAPED) + "'"
+
+
+def number(value: float) -> str:
+    """``value`` as a decimal: without an exponent, and always with a point."""
+    plain = format(Decimal(repr(value)), "f")
+    return plain if "." in plain else f"{plain}.0"
+
+
+def optional(written: str | None, kind: str) -> str:
+    """``written``, or a null of the type ``kind``: an engine tells the type of a list by its elements."""
+    return f"null as {kind}" if written is None else written
+
+
+def literal(value: FactValue) -> str:
+    """``value`` of a fact; a coded one as its published code."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    published = published_value(value)
+    return text(published) if isinstance(published, str) else number(float(published))
+
+
+def condition(when: Condition) -> str:
+    """``when`` as an expression: true, false, or null for unknown."""
+    match when:
+        case Compare(fact, "one_of", tuple(values)):
+            return _joined([f"{name(fact)} = {literal(value)}" for value in values], "or", empty="false")
+        case Compare(fact, "not_one_of", tuple(values)):
+            return _joined([f"{name(fact)} != {literal(value)}" for value in values], "and", empty="true")
+        case Compare(fact, comparator, value) if not isinstance(value, tuple):
+            return f"{name(fact)} {_OPERATORS[comparator]} {literal(value)}"
+        case Known(fact):
+            return f"{name(fact)} is not null"
+        case Unknown(fact):
+            return f"{name(fact)} is null"
+        case UnlessKnownNot(comparison):
+            return f"({name(comparison.fact)} is null or {condition(comparison)})"
+        case AllOf(children):
+            return _joined(list(map(_part, children)), "and", empty="true")
+        case AnyOf(children):
+            return _joined(list(map(_part, children)), "or", empty="false")
+        case NoneOf(children):
+            return f"not ({_joined(list(map(_part, children)), 'or', empty='false')})"
+    raise ValueError(f"{when!r} compares with a list where one value is expected, or the other way round")
+
+
+def _part(when: Condition) -> str:
+    """``when`` as one operand. Brackets stand only where they are needed: each costs a parser time."""
+    return f"({condition(when)})" if isinstance(when, NoneOf) else condition(when)
+
+
+def _joined(parts: list[str], operator: str, *, empty: str) -> str:
+    if len(parts) < 2:
+        return parts[0] if parts else empty
+    return "(" + f" {operator} ".join(parts) + ")"
+
+
+def arithmetic(expression: expressions.Expression) -> str:
+    """``expression`` over facts."""
+    match expression:
+        case expressions.Number(value):
+            return f"({number(value)})" if value < 0 else number(value)
+        case expressions.Name(fact):
+            return name(fact)
+        case expressions.Operation(operator, left, right):
+            return f"({arithmetic(left)} {operator} {arithmetic(right)})"
+
+
+def listed(items: Iterable[str]) -> str:
+    """``items`` as a list, one a line."""
+    return "{\n    " + ",\n    ".join(items) + "\n  }"
+
+
+def define(identifier: str, expression: str, comment: str = "") -> str:
+    """The definition of ``identifier``, below a ``comment`` of one line."""
+    above = f"// {' '.join(comment.split())}\n" if comment else ""
+    return f"{above}define {name(identifier)}:\n  {expression}\n"

@@ -1,0 +1,65 @@
+// Applies a library in ELM to Bundles, with cql-execution over cql-exec-fhir. Usage: cql_execution.mjs ELM AT
+// A Bundle a line on standard input; a line of JSON a patient on standard output.
+import { readFileSync } from "node:fs";
+import { createInterface } from "node:readline";
+import cql from "cql-execution";
+import fhir from "cql-exec-fhir";
+
+const [elm, moment] = process.argv.slice(2);
+const library = new cql.Library(JSON.parse(readFileSync(elm, "utf8")));
+const at = cql.DateTime.parse(moment);
+const executor = new cql.Executor(library, undefined, { At: at });
+
+// The source makes an object of each record at each retrieval. Here one is made once a patient, and those come first whose
+// code is asked for, as from a server; the engine compares the codes again.
+function indexed(patient) {
+  const find = patient.findRecords.bind(patient);
+  const byCode = new Map();
+  patient.findRecords = (profile, details) => {
+    if (!details?.codes) return find(profile, details);
+    if (!byCode.has(profile)) {
+      const index = new Map();
+      for (const record of find(profile, { datatype: details.datatype })) {
+        for (const { system, code } of [record.getCode("code") ?? []].flat()) {
+          const key = `${system}|${code}`;
+          index.set(key, [...(index.get(key) ?? []), record]);
+        }
+      }
+      byCode.set(profile, index);
+    }
+    return details.codes.flatMap(({ system, code }) => byCode.get(profile).get(`${system}|${code}`) ?? []);
+  };
+  return patient;
+}
+
+const rounded = (hours) => (hours === null || hours === undefined ? null : Math.round(hours * 1e6) / 1e6);
+
+const source = fhir.PatientSource.FHIRv401();
+const current = source.currentPatient.bind(source);
+source.currentPatient = () => {
+  const patient = current();
+  return patient && indexed(patient);
+};
+for await (const line of createInterface({ input: process.stdin })) {
+  source.reset();
+  source.loadBundles([JSON.parse(line)]);
+  const { patientResults } = await executor.exec(source, at);
+  const [said] = Object.values(patientResults);
+  process.stdout.write(
+    JSON.stringify({
+      rules: said["Rules That Fire"],
+      size: said["Size Class"],
+      holds: said["Holds"].map((hold) => [hold.kind, hold.axis, hold.text]),
+      cautions: said["Cautions"].map((caution) => [caution.severity, caution.text]),
+      tasks: said["Tasks"].map((task) => ({
+        task: task.task,
+        people: task.people,
+        performer: task.performer,
+        first_within_hours: rounded(task.first_within_hours),
+        interval_hours: rounded(task.interval_hours),
+        for_days: rounded(task.for_days),
+        events: task.events,
+      })),
+    }) + "\n",
+  );
+}

@@ -1,0 +1,135 @@
+"""Generated patients as FHIR Bundles: the facts, and beside them what a record holds that must not count.
+
+Older, stale, cancelled, changed, future, contradictory and implausible values, other units, values without a time.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from cds.fhir.canonical_urls import code
+from cds.fhir.publishing.cql.facts import accepted_units
+from cds.fhir.reading.code_map import CodeMap
+from rules.model.facts import FactDefinition, FactValue
+from rules.model.ruleset import Ruleset
+from rules.testing.generators import Generator
+
+Resource = dict[str, Any]
+
+AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
+AGE, SEX = "age_years", "sex"
+_SPOILT = 0.15
+"""Share of facts beside which something stands that must not count, or that must win."""
+
+
+class RecordWriter:
+    """Writes Bundles for one rule set. The same seed gives the same Bundles."""
+
+    def __init__(self, ruleset: Ruleset, code_map: CodeMap, seed: int = 0) -> None:
+        self._ruleset = ruleset
+        self._code_map = code_map
+        self._patients = Generator(ruleset, seed)
+        self._random = random.Random(seed)
+        self._count = 0
+
+    def bundles(self, count: int) -> Iterator[Resource]:
+        """``count`` Bundles, each of one patient at the moment ``AT``."""
+        for number, facts in enumerate(self._patients.patients(count)):
+            resources = [self._patient(f"p{number}", facts), *self._observations(f"p{number}", facts)]
+            yield {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in resources]}
+
+    def _patient(self, identity: str, facts: dict[str, FactValue]) -> Resource:
+        patient: Resource = {"resourceType": "Patient", "id": identity}
+        if AGE in facts:
+            patient["birthDate"] = (AT - timedelta(days=float(facts[AGE]) * 365.25)).date().isoformat()
+        if SEX in facts and self._random.random() < 0.5:
+            patient["gender"] = {"male": "male", "female": "female"}.get(str(facts[SEX]), "unknown")
+        return patient
+
+    def _observations(self, patient: str, facts: dict[str, FactValue]) -> Iterator[Resource]:
+        self._count = 0
+        for name, value in facts.items():
+            fact = self._ruleset.vocabulary[name]
+            if name == AGE or (fact.numeric and not self._plausible(fact, value)):
+                continue
+            yield self._observation(patient, fact, value, self._hours(fact))
+            if self._random.random() < _SPOILT:
+                yield from self._beside(patient, fact, value)
+
+    def _plausible(self, fact: FactDefinition, value: FactValue) -> bool:
+        return fact.problem(value) is None
+
+    def _hours(self, fact: FactDefinition) -> float:
+        limit = self._ruleset.stale_after_hours(fact) or 48
+        return self._random.choice([0.5, 1, limit / 2, limit, limit + 1])
+
+    def _beside(self, patient: str, fact: FactDefinition, value: FactValue) -> Iterator[Resource]:
+        """One more record of ``fact``: in some ways it must not count, in others it must win."""
+        other, hours = self._patients.answer(fact), self._hours(fact)
+        limit = self._ruleset.stale_after_hours(fact)
+        kind = self._random.randrange(9)
+        if kind == 0:
+            yield self._observation(patient, fact, other, hours + 1)
+        elif kind == 1:
+            yield self._observation(patient, fact, other, (limit or 1000) + 1)
+        elif kind == 2:
+            yield {**self._observation(patient, fact, other, 0.25), "status": "entered-in-error"}
+        elif kind == 3:
+            changed = {"url": "http://hospital.example/negated", "valueBoolean": True}
+            yield {**self._observation(patient, fact, other, 0.25), "modifierExtension": [changed]}
+        elif kind == 4:
+            yield self._observation(patient, fact, other, -24)
+        elif kind == 5:
+            yield self._observation(patient, fact, other, 0.1)
+            yield self._observation(patient, fact, self._patients.answer(fact), 0.1)
+        elif kind == 6:
+            untimed = self._observation(patient, fact, other, 0)
+            del untimed["effectiveDateTime"]
+            yield untimed
+        elif kind == 7:
+            lasting = self._observation(patient, fact, other, 0)
+            del lasting["effectiveDateTime"]
+            yield {
+                **lasting,
+                "effectivePeriod": {"start": _written(30), "end": _written(self._random.choice([0.2, -5]))},
+            }
+        elif fact.numeric:
+            beyond = {"value": 1e6, "system": "http://unitsofmeasure.org", "code": fact.unit or "1"}
+            wrong = {"value": 5, "system": "http://unitsofmeasure.org", "code": "mol"}
+            refused = self._observation(patient, fact, other, 0.1)
+            yield {**refused, "valueQuantity": self._random.choice([beyond, wrong])}
+
+    def _observation(self, patient: str, fact: FactDefinition, value: FactValue, hours: float) -> Resource:
+        self._count += 1
+        return {
+            "resourceType": "Observation",
+            "id": f"o{self._count:04}",
+            "status": self._random.choice(["final", "amended", "corrected"]),
+            "code": {"coding": [{"system": self._code_map.own_facts, "code": fact.code}]},
+            "subject": {"reference": f"Patient/{patient}"},
+            "effectiveDateTime": _written(hours),
+            **self._stated(fact, value),
+        }
+
+    def _stated(self, fact: FactDefinition, value: FactValue) -> Resource:
+        if isinstance(value, bool):
+            if self._random.random() < 0.8:
+                return {"valueBoolean": value}
+            return {"valueCodeableConcept": self._own("yes" if value else "no")}
+        if isinstance(value, str):
+            return {"valueCodeableConcept": self._own(code(value))}
+        units = accepted_units(fact, self._code_map)
+        unit = self._random.choice(list(units))
+        written = round(value / units[unit], 4)
+        return {"valueQuantity": {"value": written, "system": "http://unitsofmeasure.org", "code": unit}}
+
+    def _own(self, value: str) -> Resource:
+        return {"coding": [{"system": self._code_map.own_values, "code": value}]}
+
+
+def _written(hours: float) -> str:
+    """The moment so many hours before ``AT``."""
+    return (AT - timedelta(seconds=round(hours * 3600))).isoformat().replace("+00:00", "Z")
