@@ -3,15 +3,20 @@
 Refused are: text that is not UTF-8, a key given twice, NaN and infinite numbers, half of a
 surrogate pair, integers beyond 64 bits, nesting deeper than any FHIR resource needs, and more values than a large
 bundle has.
+
+A fast reader goes first, and its value is looked over for what it lets pass. Where there is a doubt the slow and exact reader
+decides, and says why it refuses.
 """
 
 from __future__ import annotations
 
 import json
 import math
+import re
 from functools import partial
 from typing import Any
 
+import orjson
 from anyio import CapacityLimiter, to_thread
 
 DEEPEST = 100
@@ -27,6 +32,12 @@ _LONGEST_NUMBER = 64
 _MOST_INTEGER_BITS = 64
 _ONE_AT_A_TIME = CapacityLimiter(1)
 
+_PLAIN = frozenset({str, int, bool, type(None)})
+_COLON = re.compile(rb'"[ \t\r\n]*:')
+_SPACED = (b" :", b"\t:", b"\r:", b"\n:")
+_INEXACT = 2.0**63
+"""From here on the fast reader may have made a decimal of a whole number that does not fit 64 bits."""
+
 
 class JsonProblem(ValueError):
     """The text is not JSON that can be used. The message says why."""
@@ -36,6 +47,45 @@ def parse(body: bytes, *, most_resources: int | None = None) -> Any:
     """The JSON value in ``body``, with at most ``most_resources`` FHIR resources where given. Raises JsonProblem."""
     if sum(map(body.count, (b",", b"[", b"{"))) > MOST_VALUES:
         raise JsonProblem(f"holds more than {MOST_VALUES} values; send a page at a time")
+    try:
+        value = orjson.loads(body)
+    except orjson.JSONDecodeError:
+        return _parse_exactly(body, most_resources)
+    return _parse_exactly(body, most_resources) if _is_doubtful(value, body, most_resources) else value
+
+
+def _is_doubtful(value: Any, body: bytes, most_resources: int | None) -> bool:
+    """Whether ``value``, read fast from ``body``, may hold what is refused. False only where it certainly does not.
+
+    The fast reader itself refuses what is not UTF-8, NaN, infinite numbers and halves of surrogate pairs.
+    """
+    keys = resources = depth = 0
+    level = [value]
+    while level:
+        objects = [item for item in level if item.__class__ is dict]
+        lists = [item for item in level if item.__class__ is list]
+        if len(objects) + len(lists) < len(level) and any(
+            item.__class__ is float and abs(item) >= _INEXACT for item in level
+        ):
+            return True
+        depth += bool(objects or lists)
+        keys += sum(map(len, objects))
+        resources += len([1 for item in objects if "resourceType" in item])
+        if depth > DEEPEST or (most_resources is not None and resources > most_resources):
+            return True
+        level = [part for item in objects for part in item.values() if part.__class__ not in _PLAIN]
+        level += [part for item in lists for part in item if part.__class__ not in _PLAIN]
+    return keys != _most_keys(body)
+
+
+def _most_keys(body: bytes) -> int:
+    """How many keys are written in ``body``, or more: a text can look like the end of a key, but each key ends like this."""
+    if any(space in body for space in _SPACED):
+        return sum(1 for _ in _COLON.finditer(body))
+    return body.count(b'":')
+
+
+def _parse_exactly(body: bytes, most_resources: int | None) -> Any:
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError as error:

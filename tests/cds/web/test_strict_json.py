@@ -7,7 +7,8 @@ from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cds.strict_json import DEEPEST, MOST_RESOURCES, JsonProblem, parse
+from cds.strict_json import DEEPEST, MOST_RESOURCES, JsonProblem, _parse_exactly, parse
+from tests.cds.hook_calls import MEASURED, order_select
 
 
 @pytest.mark.parametrize(
@@ -45,6 +46,49 @@ JSON = st.recursive(
 @given(JSON)
 def test_everything_else_reads_as_the_standard_library_reads_it(value: object) -> None:
     assert parse(json.dumps(value).encode()) == value
+
+
+COLONS = ("a", ":", '":', '" :', "\\", "\\\\", "\u2028", "{", "[[", "\t:", "a\n:")
+KEYS = st.sampled_from(COLONS)
+AWKWARD = st.recursive(
+    st.sampled_from([*COLONS, 2**63, -(2**63) - 1, 2**64, 1e300, 2.0**63, 0.5, True, None]),
+    lambda inner: st.lists(inner, max_size=3) | st.lists(st.tuples(KEYS, inner), max_size=3).map(tuple),
+    max_leaves=12,
+)
+
+
+def written(value: object, spaced: bool, escaped: bool) -> str:
+    """``value`` as JSON, where a tuple stands for an object whose keys may repeat."""
+    if isinstance(value, tuple):
+        colon = " \t:\n" if spaced else ":"
+        pairs = (f"{written(key, spaced, escaped)}{colon}{written(item, spaced, escaped)}" for key, item in value)
+        return "{" + ",".join(pairs) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(written(item, spaced, escaped) for item in value) + "]"
+    return json.dumps(value).replace(":", "\\u003a") if escaped else json.dumps(value, ensure_ascii=False)
+
+
+@given(AWKWARD, st.booleans(), st.booleans())
+def test_the_fast_reader_lets_nothing_pass_that_the_exact_one_refuses(
+    value: object, spaced: bool, escaped: bool
+) -> None:
+    body = written(value, spaced, escaped).encode()
+    try:
+        wanted: object = _parse_exactly(body, 2)
+    except JsonProblem as problem:
+        with pytest.raises(JsonProblem) as refused:
+            parse(body, most_resources=2)
+        assert str(refused.value) == str(problem)
+    else:
+        found = parse(body, most_resources=2)
+        assert found == wanted and repr(found) == repr(wanted)
+
+
+@pytest.mark.parametrize("spaced", [False, True])
+def test_a_patients_call_is_read_once(spaced: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    body = json.dumps(order_select(*MEASURED), indent=2 if spaced else None).encode()
+    monkeypatch.setattr("cds.strict_json._parse_exactly", None)
+    assert parse(body, most_resources=MOST_RESOURCES) == json.loads(body)
 
 
 def test_a_surrogate_pair_is_one_character() -> None:
