@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
+from rules.deciding.decision_parts import DecisionParts
 from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
 from rules.evaluation.hit_policy import Sizing, candidates, choose
 from rules.evaluation.information_gain import Prospects, Sizer
 from rules.evaluation.interpreter import Firing
 from rules.evaluation.missing_facts import missing_for
-from rules.evaluation.task_merging import MergedTask, merge
-from rules.model.conditions import Leaf, describe, evaluate, leaves
 from rules.model.decision import (
     Assessment,
     AxisDecision,
@@ -22,15 +22,13 @@ from rules.model.decision import (
     Decision,
     HoldNotice,
     Instruction,
-    Leaflet,
-    LeafletSection,
     NotUsed,
     RulesetIdentity,
     Task,
     TraceEntry,
 )
 from rules.model.facts import FactValue, RecordedFact, Vocabulary
-from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Rule, Ruleset, TaskCall
+from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Rule, Ruleset
 
 WORN = "collar_hours"
 """The fact from which deadlines that count from the start of wear are worked out."""
@@ -52,6 +50,7 @@ class Decider:
         self.ruleset = ruleset
         self._evaluator = evaluator or Engine(ruleset)
         self._prospects = prospects or Sizer(ruleset).prospects
+        self._parts = DecisionParts(ruleset)
 
     def decide(
         self,
@@ -78,7 +77,8 @@ class Decider:
             known = self.ruleset.vocabulary.check(_once(recorded))
         firing = self._evaluator.fire(known)
         sizing = choose(self.ruleset, firing.fired)
-        return _DecisionWriter(self.ruleset, recorded, firing, sizing, self._prospects(known)).write(at, not_used)
+        writer = _DecisionWriter(self.ruleset, self._parts, recorded, firing, sizing, self._prospects(known))
+        return writer.write(at, not_used)
 
 
 def _retired(vocabulary: Vocabulary, facts: Mapping[str, object]) -> Iterable[NotUsed]:
@@ -102,12 +102,14 @@ class _DecisionWriter:
     def __init__(
         self,
         ruleset: Ruleset,
+        parts: DecisionParts,
         recorded: list[RecordedFact],
         firing: Firing,
         sizing: Sizing,
         prospects: Prospects,
     ) -> None:
         self.ruleset = ruleset
+        self.parts = parts
         self.recorded = recorded
         self.firing = firing
         self.sizing = sizing
@@ -135,7 +137,7 @@ class _DecisionWriter:
             cautions=self.cautions(),
             tasks=self.tasks(),
             instructions=instructions,
-            leaflets=self.leaflets([chosen.instruction for chosen in instructions]),
+            leaflets=self.parts.leaflets(tuple(chosen.instruction for chosen in instructions)),
             assessments=self.assessments(),
             facts=tuple(self.recorded),
             not_used=(*not_used, *self.refused()),
@@ -188,57 +190,19 @@ class _DecisionWriter:
             asked = (order[call.task] for name in grouped[said] for call in self.ruleset.rules[name].then.tasks)
             return SEVERITIES.index(said.severity), not said.leads, min(asked, default=-1)
 
-        return tuple(
-            Caution(
-                severity=said.severity,
-                summary=said.summary,
-                text=said.text,
-                rules=tuple(grouped[said]),
-                leads=said.leads,
-            )
-            for said in sorted(grouped, key=place)
-        )
+        return tuple(self.parts.caution(said, tuple(grouped[said])) for said in sorted(grouped, key=place))
 
     def tasks(self) -> tuple[Task, ...]:
-        called: dict[str, list[tuple[Rule, TaskCall]]] = defaultdict(list)
+        called: dict[str, dict[str, None]] = defaultdict(dict)
+        asked: set[str] = set()
         for rule in self.firing.fired:
             for call in rule.then.tasks:
-                called[call.task].append((rule, call))
-        asked = {name for name, calls in called.items() if any(not call.joins for _, call in calls)}
-        return tuple(self.task(name, called[name]) for name in self.ruleset.tasks if name in asked)
-
-    def task(self, name: str, calls: list[tuple[Rule, TaskCall]]) -> Task:
-        """One task from all the rules that ask for it: strictest timing, all hands, every reason."""
-        definition = self.ruleset.tasks[name]
-        merged = merge(definition, (call for _, call in calls))
+                called[call.task][rule.id] = None
+                if not call.joins:
+                    asked.add(call.task)
         worn = self.firing.facts.get(WORN)
-        timing = merged.timing.counted_from_now(worn if isinstance(worn, (int, float)) else None)
-        return Task(
-            task=name,
-            title=definition.title,
-            instruction=definition.instruction,
-            details=tuple(dict.fromkeys(call.detail for _, call in calls if call.detail)),
-            request=definition.request,
-            timing=timing,
-            timing_words=timing.describe(dict(self.ruleset.triggers)),
-            performer=merged.performer,
-            performer_words=self.ruleset.roles[merged.performer],
-            people=merged.people,
-            hands=self.hands(merged),
-            location=definition.location,
-            outcome=definition.outcome,
-            reasons=tuple(dict.fromkeys(rule.because for rule, _ in calls)),
-            rules=tuple(dict.fromkeys(rule.id for rule, _ in calls)),
-        )
-
-    def hands(self, merged: MergedTask) -> tuple[str, ...]:
-        """What each of the people does, in the order of the knowledge; with the number where several do the same."""
-        counts = dict(merged.hands)
-        return tuple(
-            hand.words if counts[name] == 1 else f"{hand.words} ({counts[name]} people)"
-            for name, hand in self.ruleset.hands.items()
-            if counts.get(name)
-        )
+        hours = worn if isinstance(worn, (int, float)) else None
+        return tuple(self.parts.task(name, tuple(called[name]), hours) for name in self.ruleset.tasks if name in asked)
 
     def instructions(self) -> tuple[Instruction, ...]:
         """In the order of the leaflets, which is the order of reading."""
@@ -249,23 +213,6 @@ class _DecisionWriter:
         order = {name: None for leaflet in self.ruleset.leaflets.values() for name in leaflet.texts}
         return tuple(Instruction(instruction=name, rules=tuple(asked[name])) for name in order if name in asked)
 
-    def leaflets(self, chosen: Sequence[str]) -> tuple[Leaflet, ...]:
-        """The chosen instructions, in each language."""
-        if not chosen:
-            return ()
-        return tuple(
-            Leaflet(
-                language=leaflet.language,
-                title=leaflet.title,
-                notice=leaflet.notice,
-                sections=tuple(
-                    LeafletSection(instruction=name, title=leaflet.texts[name].title, lines=leaflet.texts[name].lines)
-                    for name in chosen
-                ),
-            )
-            for leaflet in self.ruleset.leaflets.values()
-        )
-
     def assessments(self) -> tuple[Assessment, ...]:
         return tuple(
             Assessment(
@@ -275,8 +222,7 @@ class _DecisionWriter:
                 missing=() if name in self.firing.facts else missing_for(self.ruleset, name, self.firing.facts),
                 rules=(self.firing.concluded_by[name],) if name in self.firing.concluded_by else (),
             )
-            for name, fact in self.ruleset.vocabulary.items()
-            if fact.reported
+            for name, fact in self.ruleset.reported.items()
         )
 
     def refused(self) -> Iterable[NotUsed]:
@@ -289,14 +235,15 @@ class _DecisionWriter:
             )
 
     def trace_entry(self, rule: Rule) -> TraceEntry:
-        true = (leaf for leaf in leaves(rule.positive) if evaluate(leaf, self.firing.facts) is True)
+        compared = self.parts.compared(rule.id)
+        truths = compared.truths(self.firing.facts)
         return TraceEntry(
             rule=rule.id,
             title=rule.title,
             because=rule.because,
             sources=rule.sources,
-            evidence=self.ruleset.evidence(rule),
-            comparisons=tuple(self.comparison(leaf) for leaf in true),
+            evidence=compared.evidence,
+            comparisons=tuple(itertools.starmap(self.comparison, itertools.compress(compared.comparisons, truths))),
             concluded={
                 conclusion.fact: self.firing.facts[conclusion.fact]
                 for conclusion in rule.then.conclusions
@@ -306,10 +253,10 @@ class _DecisionWriter:
             local=rule.local,
         )
 
-    def comparison(self, leaf: Leaf) -> Comparison:
+    def comparison(self, words: str, fact: str) -> Comparison:
         return Comparison(
-            text=describe(leaf),
-            fact=leaf.fact,
-            value=self.firing.facts.get(leaf.fact),
-            reference=self.references.get(leaf.fact) or self.firing.concluded_by.get(leaf.fact),
+            text=words,
+            fact=fact,
+            value=self.firing.facts.get(fact),
+            reference=self.references.get(fact) or self.firing.concluded_by.get(fact),
         )

@@ -11,7 +11,10 @@ shows each):
 - ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker, which also makes a danger count that nobody
   looked for; it is asserted with its layer, after every layer that can conclude the fact; a null matches no comparison;
 - numbers written with an exponent are not understood, so none is sent;
-- an exception in an action is hidden in the state, so it is looked for and raised;
+- an exception in an action is hidden in the state, and a Python object is made for each match, so no action is run: what
+  matched is read from the library itself, which hands out one match after the other;
+- a message costs some ten microseconds and each match some more, so a part is sent only where one of its rules can be true,
+  and rules that need the same facts stand in the same part;
 - what was compiled is kept for ever (4 MB for the shipped content), so it is freed with the engine;
 - the host's timer threads would run actions behind our back, so they are never started.
 """
@@ -19,10 +22,11 @@ shows each):
 from __future__ import annotations
 
 import itertools
+import json
 import math
 import threading
 import weakref
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Protocol
@@ -51,8 +55,10 @@ _OPERATORS = {"is_not": "$neq", "at_least": "$gte", "above": "$gt", "at_most": "
 _MOST_ALTERNATIVES = 60
 _SMALLEST, _LARGEST = 1e-3, 1e15
 _ALWAYS = "always"
+_MATCHED = "r_matched"
 _KNOWN = "known__"
 _UNKNOWN = "unknown__"
+_written = json.JSONEncoder(ensure_ascii=False).encode
 
 
 class Evaluator(Protocol):
@@ -78,14 +84,14 @@ class Engine:
         self.ruleset = ruleset
         self._lock = threading.Lock()
         self._sessions = itertools.count()
-        self._matched: list[int] = []
         self._layers = [_parts(f"layer_{layer}", stratum) for layer, stratum in enumerate(ruleset.strata)]
         definitions = {part.name: self._definition(part) for parts in self._layers for part in parts}
         try:
             self._host = _QuietHost(definitions)
         except Exception as error:
             raise EngineError(f"durable_rules refused the ruleset {ruleset.name}: {error}") from error
-        handles = [compiled._handle for compiled in self._host._ruleset_directory.values()]
+        self._handles = {name: compiled._handle for name, compiled in self._host._ruleset_directory.items()}
+        handles = list(self._handles.values())
         weakref.finalize(self, _free, handles).atexit = False  # The end of the process frees it anyway.
 
     def fire(self, facts: Mapping[str, FactValue]) -> Firing:
@@ -94,37 +100,41 @@ class Engine:
             return fire_with(self.ruleset, facts, self._match)
 
     def _match(self, layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
-        self._matched.clear()
+        matched: set[int] = set()
         for part in self._layers[layer]:
-            self._assert(part, known)
+            if part.can_match(known):
+                matched.update(self._matches(part, known))
         stratum = self.ruleset.strata[layer]
-        return [stratum[index] for index in sorted(set(self._matched))]
+        return [stratum[index] for index in sorted(matched)]
 
-    def _assert(self, part: _RulePartition, known: Mapping[str, FactValue]) -> None:
+    def _matches(self, part: _RulePartition, known: Mapping[str, FactValue]) -> Iterator[int]:
+        """The places in their layer of the rules of ``part`` that are true; one may come more than once."""
         session = str(next(self._sessions))
-        message: dict[str, Any] = {"sid": session, _ALWAYS: 1}
-        message.update((fact, _sendable(known[fact])) for fact in part.compared if fact in known)
-        message.update((_KNOWN + fact, 1) for fact in part.asked_known if fact in known)
-        message.update((_UNKNOWN + fact, 1) for fact in part.asked_unknown if fact not in known)
+        handle = self._handles[part.name]
         try:
-            state = self._host.assert_fact(part.name, message)
+            _, state = durable_rules_engine.assert_fact(handle, _written({"sid": session, **part.message(known)}))
+            _, match = durable_rules_engine.start_action_for_state(handle, state)
+            while match:
+                # A match is written as {"name of the rule": {what it matched}}.
+                rule = match[2 : match.index('"', 2)]
+                if rule != _MATCHED:
+                    yield int(rule.removeprefix("r_"))
+                match = durable_rules_engine.complete_and_start_action(handle, state)
         except Exception as error:
             raise EngineError(f"durable_rules failed in {part.name}: {error}") from error
-        self._host.delete_state(part.name, session)
-        if state is not None and "exception" in state:
-            raise EngineError(f"a rule's action failed in {part.name}: {state['exception']}")
+        durable_rules_engine.delete_state(handle, session)
 
-    def _definition(self, part: _RulePartition) -> dict[str, Any]:
+    @staticmethod
+    def _definition(part: _RulePartition) -> dict[str, Any]:
         rules = {
-            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": _action(index, self._matched)}
+            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": _never_run}
             for index, rule in part.rules
         }
-        return {**rules, "r_matched": {"all": [{"m": {_ALWAYS: 1}}], "run": lambda _: None}}
+        return {**rules, _MATCHED: {"all": [{"m": {_ALWAYS: 1}}], "run": _never_run}}
 
 
-def _action(index: int, matched: list[int]) -> Callable[[Any], None]:
-    """What the library calls when a rule matches. It knows the list and not the engine, which could else not go away."""
-    return lambda _: matched.append(index)
+def _never_run(_: Any) -> None:
+    """The library wants an action for each rule; only its host would run one."""
 
 
 def _free(handles: list[int]) -> None:
@@ -154,6 +164,23 @@ class _RulePartition:
         """Facts whose absence is asked for."""
         return self._facts(Unknown) | self._facts(UnlessKnownNot)
 
+    @cached_property
+    def _needs(self) -> tuple[frozenset[str], ...]:
+        """What must be known for one rule or another to be true."""
+        return tuple({needed_facts(rule.positive) for _, rule in self.rules})
+
+    def can_match(self, known: Mapping[str, FactValue]) -> bool:
+        """Whether enough is known for some rule of the part to be true."""
+        return any(known.keys() >= needed for needed in self._needs)
+
+    def message(self, known: Mapping[str, FactValue]) -> dict[str, FactValue]:
+        """What the rules of the part ask about ``known``."""
+        sent: dict[str, FactValue] = {_ALWAYS: 1}
+        sent.update((fact, _sendable(known[fact])) for fact in self.compared if fact in known)
+        sent.update((_KNOWN + fact, 1) for fact in self.asked_known if fact in known)
+        sent.update((_UNKNOWN + fact, 1) for fact in self.asked_unknown if fact not in known)
+        return sent
+
     def _facts(self, kind: type[Leaf]) -> frozenset[str]:
         found = [leaf for _, rule in self.rules for leaf in leaves(rule.positive)]
         return frozenset(leaf.fact for leaf in found if isinstance(leaf, kind))
@@ -163,7 +190,7 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
     """``stratum`` cut so that no part has more alternatives than durable_rules can hold at once."""
     parts: list[list[tuple[int, Rule]]] = [[]]
     room = _MOST_ALTERNATIVES
-    for index, rule in enumerate(stratum):
+    for index, rule in sorted(enumerate(stratum), key=lambda placed: sorted(needed_facts(placed[1].positive))):
         needed = _alternatives(rule.positive)
         if needed > _MOST_ALTERNATIVES:
             raise EngineError(
@@ -175,6 +202,18 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
         parts[-1].append((index, rule))
         room -= needed
     return [_RulePartition(f"{layer}_{number}", tuple(rules)) for number, rules in enumerate(parts)]
+
+
+def needed_facts(condition: Condition) -> frozenset[str]:
+    """The facts without which ``condition`` (negation pushed down) is never true."""
+    match condition:
+        case Compare(fact) | Known(fact):
+            return frozenset({fact})
+        case AllOf(children):
+            return frozenset().union(*map(needed_facts, children))
+        case AnyOf((first, *others)):
+            return needed_facts(first).intersection(*map(needed_facts, others))
+    return frozenset()
 
 
 def _alternatives(condition: Condition) -> int:

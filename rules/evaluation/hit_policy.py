@@ -15,6 +15,9 @@ from rules.model.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset
 
 _MOST_CANDIDATES = 6
 
+Picture = tuple[tuple[str, ...], ...]
+"""The first value on each axis (empty where none is offered), then the texts of the reasons to withhold a size."""
+
 
 @dataclass(frozen=True)
 class AxisChoice:
@@ -44,8 +47,8 @@ class Sizing:
         return None if self.withheld else tuple(choice.candidates[0] for choice in self.axes.values())
 
     @property
-    def picture(self) -> tuple[tuple[str, ...], ...]:
-        """The first value on each axis and the reasons to withhold, so that two sizings can be told apart."""
+    def picture(self) -> Picture:
+        """What two sizings are told apart by."""
         firsts = (choice.candidates[:1] for choice in self.axes.values())
         return (*firsts, tuple(sorted({hold.text for _, hold in self.holds})))
 
@@ -56,6 +59,18 @@ def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
     return Sizing(
         axes={name: _choose_axis(axis, fired) for name, axis in ruleset.axes.items()},
         holds=tuple((rule, hold) for rule in fired for hold in rule.then.holds),
+    )
+
+
+def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, tuple[int, int, int], str], ...]:
+    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first (basis, priority, rank)."""
+    return tuple(
+        (
+            offer.axis,
+            (BASES.index(offer.basis), -rule.priority, ruleset.axes[offer.axis].rank(offer.value)),
+            offer.value,
+        )
+        for offer in rule.then.sizes
     )
 
 

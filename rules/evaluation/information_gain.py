@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
-from rules.evaluation.hit_policy import Sizing, choose, sizing_part
+from rules.evaluation.hit_policy import Picture, Sizing, choose, sizing_part
 from rules.evaluation.interpreter import Firing, fire
 from rules.evaluation.outlook import Outlook, Possibilities
+from rules.evaluation.sizing_changes import SizingChanges
 from rules.model import expressions
 from rules.model.conditions import comparisons
 from rules.model.decision import MeasureNext
@@ -49,6 +50,8 @@ class Sizer:
         """Cut ``ruleset`` down to the rules that size, and the rules these build on."""
         self.ruleset = sizing_part(ruleset)
         self._possibilities = Possibilities(self.ruleset)
+        self._changes = SizingChanges(self.ruleset)
+        self._answered: dict[tuple[str, ...], list[dict[str, FactValue]]] = {}
 
     def size(self, facts: Mapping[str, FactValue]) -> Sizing:
         """The sizing for ``facts`` in plain Python."""
@@ -67,7 +70,7 @@ class Sizer:
         if settled or not rank:
             return Prospects(settled_axes, settled, ())
         involved = self._involved(facts, {axis for axis, fixed in settled_axes.items() if not fixed}, outlook)
-        return Prospects(settled_axes, False, self._rank(facts, now, involved))
+        return Prospects(settled_axes, False, self._rank(facts, firing, now, involved))
 
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
         return [self.ruleset.rules[name] for name in ids]
@@ -102,9 +105,11 @@ class Sizer:
 
     # --- trying answers --------------------------------------------------------------------------------------------
 
-    def _rank(self, facts: Mapping[str, FactValue], now: Sizing, involved: list[str]) -> tuple[MeasureNext, ...]:
+    def _rank(
+        self, facts: Mapping[str, FactValue], firing: Firing, now: Sizing, involved: list[str]
+    ) -> tuple[MeasureNext, ...]:
         questions = self._questions(facts, involved)
-        found = [entry for group in questions if (entry := self._try(group, facts, now)) is not None]
+        found = [entry for group in questions if (entry := self._try(group, facts, firing, now.picture)) is not None]
         if not found:
             found = [self._entry((name,)) for name in involved]
         hangs = self._conditional(now)
@@ -154,20 +159,19 @@ class Sizer:
             waiting.extend(rule for rule in concluding if rule.id in outlook.may)
         return [name for name, fact in self.ruleset.vocabulary.items() if fact.open and name in read]
 
-    def _try(self, group: tuple[str, ...], facts: Mapping[str, FactValue], now: Sizing) -> MeasureNext | None:
-        outcomes: Counter[tuple[tuple[str, ...], ...]] = Counter()
-        axes: set[str] = set()
-        withheld = False
-        for answers in self._answers(group):
-            then = self.size({**facts, **answers})
-            outcomes[then.picture] += 1
-            withheld = withheld or not set(then.picture[-1]) <= set(now.picture[-1])
-            axes.update(
-                name for name, choice in then.axes.items() if choice.candidates[:1] != now.axes[name].candidates[:1]
-            )
-        if not set(outcomes) - {now.picture}:
+    def _try(
+        self, group: tuple[str, ...], facts: Mapping[str, FactValue], firing: Firing, now: Picture
+    ) -> MeasureNext | None:
+        outcomes = Counter(self._changes.pictures(facts, firing, group, self._answers(group)))
+        others = [picture for picture in outcomes if picture != now]
+        if not others:
             return None
-        changed = tuple(name for name in self.ruleset.axes if name in axes)
+        changed = tuple(
+            axis
+            for position, axis in enumerate(self.ruleset.axes)
+            if any(picture[position] != now[position] for picture in others)
+        )
+        withheld = any(not set(picture[-1]) <= set(now[-1]) for picture in others)
         return self._entry(group, changed, withheld, round(_entropy(outcomes), 3))
 
     def _entry(
@@ -187,11 +191,15 @@ class Sizer:
         )
 
     def _answers(self, group: tuple[str, ...]) -> list[dict[str, FactValue]]:
+        """Answers to all facts of ``group`` that stand for the rest; worked out once."""
+        if group in self._answered:
+            return self._answered[group]
         steps = _STEPS_ALONE if len(group) == 1 else _STEPS_TOGETHER
         combined: list[dict[str, FactValue]] = [{}]
         for name in group:
             values = representatives(self.ruleset.vocabulary[name], self._cuts.get(name, frozenset()), steps)
             combined = [{**answers, name: value} for answers in combined for value in values]
+        self._answered[group] = combined
         return combined
 
     @cached_property
@@ -237,6 +245,6 @@ def _strength(basis: str, priority: int) -> tuple[int, int]:
     return (BASES.index(basis), -priority)
 
 
-def _entropy(outcomes: Counter[tuple[tuple[str, ...], ...]]) -> float:
+def _entropy(outcomes: Counter[Picture]) -> float:
     total = sum(outcomes.values())
     return -sum(count / total * math.log2(count / total) for count in outcomes.values()) + 0.0

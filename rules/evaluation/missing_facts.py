@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rules.model.conditions import AllOf, AnyOf, Condition, Leaf, evaluate
+from rules.model.conditions import AllOf, AnyOf, Condition, Leaf, NoneOf, evaluate
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
 
@@ -46,9 +46,9 @@ class _Search:
         for rule in self.ruleset.concluding.get(fact, ()):
             if not rule.asks:
                 continue
-            truth = evaluate(rule.when, self.facts)
+            truth, undecided = self.undecided(rule.positive)
             if truth is None:
-                waiting = frozenset(leaf.fact for leaf in self.undecided(rule.positive))
+                waiting = frozenset(leaf.fact for leaf in undecided)
             elif truth:
                 waiting = rule.reads - self.facts.keys()
             else:
@@ -59,16 +59,33 @@ class _Search:
     def concluded(self, fact: str) -> bool:
         return self.ruleset.vocabulary[fact].given == "concluded"
 
-    def undecided(self, condition: Condition) -> list[Leaf]:
-        """The comparisons that leave ``condition`` unknown, of an ``all`` only those of its first undecided stage."""
-        if evaluate(condition, self.facts) is not None:
-            return []
+    def undecided(self, condition: Condition) -> tuple[bool | None, list[Leaf]]:
+        """The truth of ``condition``, and where it is unknown the comparisons that leave it so.
+
+        Of an ``all`` these are only those of its first undecided stage.
+        """
         match condition:
             case AllOf(children):
-                return self.first_stage([found for child in children if (found := self.undecided(child))])
+                return self.joined(children, settles=False)
             case AnyOf(children):
-                return [leaf for child in children for leaf in self.undecided(child)]
-        return [condition]  # type: ignore[list-item]  # negation is pushed down, so only a leaf is left
+                return self.joined(children, settles=True)
+            case NoneOf():
+                raise TypeError(f"negation must be pushed down first: {condition!r}")
+        truth = evaluate(condition, self.facts)
+        return truth, [condition] if truth is None else []
+
+    def joined(self, children: tuple[Condition, ...], *, settles: bool) -> tuple[bool | None, list[Leaf]]:
+        """The same for several, of which one whose truth ``settles`` the whole is enough."""
+        parts: list[list[Leaf]] = []
+        for child in children:
+            truth, leaves = self.undecided(child)
+            if truth is settles:
+                return settles, []
+            if truth is None:
+                parts.append(leaves)
+        if not parts:
+            return not settles, []
+        return None, [leaf for part in parts for leaf in part] if settles else self.first_stage(parts)
 
     def first_stage(self, parts: list[list[Leaf]]) -> list[Leaf]:
         stage: list[Leaf] = []

@@ -6,12 +6,13 @@ impossible cannot happen, so a size that it calls settled is settled.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 from rules.evaluation.interpreter import Firing
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, UnlessKnownNot, evaluate
+from rules.model.compiled_conditions import OpenTest, certainly
+from rules.model.conditions import AllOf, Condition
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset
 
@@ -30,20 +31,13 @@ class Outlook:
         return self.may - self.must
 
 
-@dataclass(frozen=True)
-class _Truths:
-    """Which outcomes a condition can have."""
-
-    can_be_true: bool
-    can_fail: bool
-
-
 class Possibilities:
     """The outlook of one ruleset."""
 
     def __init__(self, ruleset: Ruleset) -> None:
         """Prepare ``ruleset``."""
         self._ruleset = ruleset
+        self._conjuncts: dict[str, tuple[tuple[Condition, OpenTest], ...]] = {}
 
     @cached_property
     def _observable(self) -> frozenset[str]:
@@ -56,11 +50,10 @@ class Possibilities:
         may: set[str] = set()
         for stratum in self._ruleset.strata:
             for rule in stratum:
-                truths = _possible(rule.positive, firing.facts, open_facts)
-                if truths.can_be_true:
+                if rule.may_fire(firing.facts, open_facts):
                     may.add(rule.id)
-                if not truths.can_fail:
-                    must.add(rule.id)
+                    if rule.must_fire(firing.facts, open_facts):
+                        must.add(rule.id)
             for rule in stratum:
                 if rule.id in may:
                     open_facts.update(self._opened(rule, rule.id in must, recorded, open_facts))
@@ -68,11 +61,16 @@ class Possibilities:
 
     def accompanies(self, one: str, other: str, firing: Firing, outlook: Outlook) -> bool:
         """Whether the rule ``one`` fires wherever ``other`` does: what it asks for is certain, or asked for by ``other`` too."""
-        shared = set(conjuncts(self._ruleset.rules[other].positive))
-        return all(
-            part in shared or not _possible(part, firing.facts, outlook.open_facts).can_fail
-            for part in conjuncts(self._ruleset.rules[one].positive)
-        )
+        missing = [part for part, certain in self._parts(one) if not certain(firing.facts, outlook.open_facts)]
+        return not missing or set(missing) <= set(conjuncts(self._ruleset.rules[other].positive))
+
+    def _parts(self, rule: str) -> tuple[tuple[Condition, OpenTest], ...]:
+        """The conjuncts of ``rule``, each with the test whether it is certain; compiled when first asked for."""
+        found = self._conjuncts.get(rule)
+        if found is None:
+            found = tuple((part, certainly(part)) for part in conjuncts(self._ruleset.rules[rule].positive))
+            self._conjuncts[rule] = found
+        return found
 
     def _opened(self, rule: Rule, fires: bool, recorded: Mapping[str, FactValue], open_facts: set[str]) -> set[str]:
         """The facts that ``rule`` concludes and whose value is not certain to stay as it is."""
@@ -84,19 +82,3 @@ class Possibilities:
 def conjuncts(condition: Condition) -> tuple[Condition, ...]:
     """The conditions that must all hold for ``condition``: its parts, or itself."""
     return condition.children if isinstance(condition, AllOf) else (condition,)
-
-
-def _possible(condition: Condition, facts: Mapping[str, FactValue], open_facts: Set[str]) -> _Truths:
-    match condition:
-        case Compare(fact) | Known(fact) | Unknown(fact) | UnlessKnownNot(Compare(fact)):
-            if fact in open_facts:
-                return _Truths(can_be_true=True, can_fail=True)
-            truth = evaluate(condition, facts)
-            return _Truths(can_be_true=truth is True, can_fail=truth is not True)
-        case AllOf(children):
-            found = [_possible(child, facts, open_facts) for child in children]
-            return _Truths(all(t.can_be_true for t in found), any(t.can_fail for t in found))
-        case AnyOf(children):
-            found = [_possible(child, facts, open_facts) for child in children]
-            return _Truths(any(t.can_be_true for t in found), all(t.can_fail for t in found))
-    raise TypeError(f"negation must be pushed down first: {condition!r}")

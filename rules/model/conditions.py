@@ -162,36 +162,6 @@ def without_negation(condition: Condition, *, negate: bool = False) -> Condition
             return without_negation(AnyOf(children), negate=not negate)
 
 
-Test = Callable[[Mapping[str, FactValue]], bool]
-
-
-def definitely(condition: Condition) -> Test:
-    """A fast test for "``condition`` is definitely true": the same answer as ``evaluate(...) is True``."""
-    return _test(without_negation(condition))
-
-
-def _test(condition: Condition) -> Test:
-    match condition:
-        case Compare(fact, comparator, value):
-            compare = _TESTS[comparator]
-            return lambda facts: fact in facts and compare(facts[fact], value)
-        case Known(fact):
-            return lambda facts: fact in facts
-        case Unknown(fact):
-            return lambda facts: fact not in facts
-        case UnlessKnownNot(Compare(fact, comparator, value)):
-            compare = _TESTS[comparator]
-            return lambda facts: fact not in facts or compare(facts[fact], value)
-        case AllOf(children):
-            every = [_test(child) for child in children]
-            return lambda facts: all(test(facts) for test in every)
-        case AnyOf(children):
-            some = [_test(child) for child in children]
-            return lambda facts: any(test(facts) for test in some)
-        case NoneOf():
-            raise TypeError(f"negation must be pushed down first: {condition!r}")
-
-
 def leaves(condition: Condition) -> Iterator[Leaf]:
     """Every comparison and record test in ``condition``, in reading order."""
     if isinstance(condition, Leaf):

@@ -6,7 +6,7 @@ The list itself is data (``knowledge/facts.yaml``). Unknown facts are simply abs
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import ItemsView, Iterator, Mapping
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Literal, Self
@@ -163,6 +163,10 @@ class Vocabulary(Mapping[str, FactDefinition]):
     def __len__(self) -> int:
         """How many facts there are."""
         return len(self._definitions)
+
+    def items(self) -> ItemsView[str, FactDefinition]:
+        """Names and definitions in file order; the view that a mapping has otherwise looks each name up."""
+        return self._definitions.items()
 
     def check(self, facts: Mapping[str, object]) -> dict[str, FactValue]:
         """``facts`` as usable values. A None value means unknown and is left out; hyphens in a code count as underscores.

@@ -12,7 +12,8 @@ from typing import Literal
 
 from rules.errors import Place
 from rules.model import expressions
-from rules.model.conditions import Condition, Test, definitely, facts_read, without_negation
+from rules.model.compiled_conditions import OpenTest, Test, certainly, definitely, possibly
+from rules.model.conditions import Condition, NoneOf, facts_read, without_negation
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.timing import Timing
 
@@ -267,6 +268,21 @@ class Rule:
         return definitely(self.when)
 
     @cached_property
+    def fails(self) -> Test:
+        """Whether the condition is definitely false for given facts."""
+        return definitely(NoneOf((self.when,)))
+
+    @cached_property
+    def may_fire(self) -> OpenTest:
+        """Whether the rule fires for some outcome of what is open."""
+        return possibly(self.when)
+
+    @cached_property
+    def must_fire(self) -> OpenTest:
+        """Whether the rule fires for every outcome of what is open."""
+        return certainly(self.when)
+
+    @cached_property
     def positive(self) -> Condition:
         """The condition with its negations pushed down to the comparisons."""
         return without_negation(self.when)
@@ -336,6 +352,11 @@ class Ruleset:
             for fact in rule.writes:
                 found.setdefault(fact, []).append(rule)
         return {fact: tuple(rules) for fact, rules in found.items()}
+
+    @cached_property
+    def reported(self) -> Mapping[str, FactDefinition]:
+        """The facts that a decision reports as assessments, by name."""
+        return {name: fact for name, fact in self.vocabulary.items() if fact.reported}
 
     @cached_property
     def facts_read(self) -> frozenset[str]:

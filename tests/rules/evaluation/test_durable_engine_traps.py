@@ -210,13 +210,17 @@ def test_no_condition_compiles_to_an_absence_operator(ruleset):
     assert not any("$nex" in text for text in compiled)
 
 
-def test_a_failing_action_raises(monkeypatch):
-    def no_room(_):
-        raise ValueError("no room")
+def test_a_failure_in_the_library_raises():
+    engine = small(2)
+    part = engine._layers[0][0]
+    engine._handles[part.name] = 999_999
+    with pytest.raises(EngineError, match=part.name):
+        engine.fire({"a": 5})
 
-    monkeypatch.setattr("rules.evaluation.durable_engine._action", lambda index, matched: no_room)
-    with pytest.raises(EngineError, match="no room"):
-        small(1).fire({"a": 5})
+
+def test_no_action_is_run(monkeypatch):
+    monkeypatch.setattr("rules.evaluation.durable_engine._never_run", None)
+    assert len(small(3).fire({"a": 5}).fired) == 3
 
 
 def test_no_background_thread_is_started():

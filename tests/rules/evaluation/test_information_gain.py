@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 
 from rules.evaluation.hit_policy import sizing_part
 from rules.evaluation.information_gain import Sizer, representatives
+from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
 from tests.rules.patients import patients
 
@@ -112,3 +115,18 @@ def test_representative_answers_reach_both_sides_of_each_threshold():
     assert {100, 330, 635, 1000} <= set(values)
     assert any(100 < value < 330 for value in values)
     assert any(330 < value < 635 for value in values)
+
+
+@settings(max_examples=15)
+@given(patients(RULESET))
+def test_an_answer_tried_is_the_answer_decided(facts):
+    """What is worked out again for an answer alone is what all sizing rules say of the patient with that answer."""
+    firing, tried = fire(SIZER.ruleset, facts), 0
+    unknown = [name for name, fact in RULESET.vocabulary.items() if fact.open and name not in facts]
+    read = [name for name in unknown if name in SIZER.ruleset.facts_read]
+    for group in [(name,) for name in read] + [(one, other) for one, other in pairwise(read)][:5]:
+        answers = SIZER._answers(group)[:12]
+        found = list(SIZER._changes.pictures(facts, firing, group, answers))
+        assert found == [SIZER.size({**facts, **answer}).picture for answer in answers]
+        tried += len(found)
+    assert tried or not read

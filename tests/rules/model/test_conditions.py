@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rules.model.compiled_conditions import certainly, definitely, possibly
 from rules.model.conditions import (
     AllOf,
     AnyOf,
@@ -17,7 +18,6 @@ from rules.model.conditions import (
     NoneOf,
     Unknown,
     UnlessKnownNot,
-    definitely,
     describe,
     evaluate,
     facts_read,
@@ -170,3 +170,34 @@ def test_the_fast_test_equals_definitely_true(condition: Condition):
     assert EVERY_RECORD
     for facts in EVERY_RECORD:
         assert fires(facts) is (evaluate(condition, facts) is True)
+
+
+VALUES = dict.fromkeys("ab", (0, 1, 2, 2.5))
+
+
+def outcomes(condition: Condition, facts: dict[str, object], open_facts: set[str]) -> set[bool]:
+    """Whether ``condition`` is true, for each way in which the facts that are open may turn out, being unknown among them."""
+    ways = [[facts.get(name)] if name not in open_facts else [None, *VALUES[name]] for name in VALUES]
+    found = set()
+    for way in itertools.product(*ways):
+        known = {name: value for name, value in zip(VALUES, way, strict=True) if value is not None}
+        found.add(evaluate(condition, known) is True)
+    return found
+
+
+@given(TREES, st.sets(st.sampled_from(sorted(VALUES))))
+def test_what_is_open_never_turns_out_other_than_foreseen(condition: Condition, open_facts: set[str]):
+    may, must = possibly(condition), certainly(condition)
+    assert EVERY_RECORD
+    for facts in EVERY_RECORD:
+        found = outcomes(condition, facts, open_facts)
+        assert may(facts, open_facts) or found == {False}
+        assert not must(facts, open_facts) or found == {True}
+
+
+def test_a_condition_as_deep_as_anybody_writes_is_compiled():
+    deep: Condition = Compare("n", "at_least", 1)
+    for level in range(150):
+        deep = (AllOf if level % 2 else AnyOf)((deep, Known("n")))
+    assert definitely(deep)({"n": 1}) is True
+    assert definitely(deep)({}) is False

@@ -1,0 +1,120 @@
+"""How the size changes with an answer, worked out again only for the rules that the answer can reach.
+
+Trying answers is the greater part of what a decision takes. An answer reaches the rules that read its fact, those that read
+what these conclude, and so on down the layers; every other rule fires as it did.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from rules.evaluation.hit_policy import Picture, weighed_offers
+from rules.evaluation.interpreter import Firing, conclusion_value
+from rules.model.facts import FactValue
+from rules.model.ruleset import Rule, Ruleset
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """What answers to some facts can reach: rules whose firing may change, and facts whose conclusion may.
+
+    ``layers`` are these rules and all that conclude these facts, layer by layer, of each layer the highest priority first.
+    """
+
+    rules: frozenset[str]
+    concluded: frozenset[str]
+    layers: tuple[tuple[Rule, ...], ...]
+
+
+class SizingChanges:
+    """Tries answers on one ruleset, the sizing part of the knowledge. May be shared between threads."""
+
+    def __init__(self, ruleset: Ruleset) -> None:
+        """Prepare what each rule offers."""
+        self._ruleset = ruleset
+        self._offers = {rule.id: weighed_offers(ruleset, rule) for rule in ruleset.rules.values()}
+        self._reaches: dict[tuple[str, ...], _Reach] = {}
+
+    def pictures(
+        self,
+        recorded: Mapping[str, FactValue],
+        firing: Firing,
+        group: tuple[str, ...],
+        answers: Iterable[Mapping[str, FactValue]],
+    ) -> Iterable[Picture]:
+        """The picture of the size for each of ``answers`` to the facts of ``group``, which ``recorded`` lacks.
+
+        ``firing`` is the evaluation of ``recorded``.
+        """
+        reach = self._reaches.get(group)
+        if reach is None:
+            reach = self._reaches[group] = self._reach(group)
+        fired = {rule.id for rule in firing.fired}
+        kept = {fact: value for fact, value in firing.facts.items() if fact in recorded or fact not in reach.concluded}
+        picture = _Picture(self._ruleset, self._offers)
+        picture.add(rule for rule in firing.fired if rule.id not in reach.rules)
+        for answer in answers:
+            changed = picture.copy()
+            changed.add(self._fired(reach, {**kept, **answer}, fired))
+            yield changed.finished()
+
+    def _reach(self, group: tuple[str, ...]) -> _Reach:
+        changing, reached = set(group), set()
+        for rule in self._ruleset.rules.values():
+            if not changing.isdisjoint(rule.reads):
+                reached.add(rule.id)
+                changing |= rule.writes
+        concluded = frozenset(changing.difference(group))
+        layers = (
+            [rule for rule in stratum if rule.id in reached or not concluded.isdisjoint(rule.writes)]
+            for stratum in self._ruleset.strata
+        )
+        return _Reach(
+            frozenset(reached),
+            concluded,
+            tuple(tuple(sorted(layer, key=lambda rule: -rule.priority)) for layer in layers if layer),
+        )
+
+    def _fired(self, reach: _Reach, known: dict[str, FactValue], before: set[str]) -> list[Rule]:
+        """The rules within ``reach`` that fire where ``known`` is known; what they conclude is added to it."""
+        fired: list[Rule] = []
+        for layer in reach.layers:
+            matched = [rule for rule in layer if (rule.fires(known) if rule.id in reach.rules else rule.id in before)]
+            for rule in matched:
+                for conclusion in rule.then.conclusions:
+                    if conclusion.fact not in known:
+                        value = conclusion_value(conclusion, known)
+                        if value is not None and self._ruleset.vocabulary[conclusion.fact].problem(value) is None:
+                            known[conclusion.fact] = value
+            fired.extend(rule for rule in matched if rule.id in reach.rules)
+        return fired
+
+
+class _Picture:
+    """The strongest offer of each axis, the smaller value first, and the reasons to withhold, rule by rule."""
+
+    def __init__(
+        self, ruleset: Ruleset, offers: Mapping[str, tuple[tuple[str, tuple[int, int, int], str], ...]]
+    ) -> None:
+        self._offers = offers
+        self._best: dict[str, tuple[tuple[int, int, int], str] | None] = dict.fromkeys(ruleset.axes)
+        self._holds: set[str] = set()
+
+    def copy(self) -> _Picture:
+        made = _Picture.__new__(_Picture)
+        made._offers, made._best, made._holds = self._offers, dict(self._best), set(self._holds)
+        return made
+
+    def add(self, rules: Iterable[Rule]) -> None:
+        for rule in rules:
+            for axis, weight, value in self._offers[rule.id]:
+                best = self._best[axis]
+                if best is None or weight < best[0]:
+                    self._best[axis] = weight, value
+            for hold in rule.then.holds:
+                self._holds.add(hold.text)
+
+    def finished(self) -> Picture:
+        firsts = (() if best is None else (best[1],) for best in self._best.values())
+        return (*firsts, tuple(sorted(self._holds)))
