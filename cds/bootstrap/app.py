@@ -29,6 +29,7 @@ from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.pages import bedside, fit, print_outs, rendering
 from cds.web.pages import rules as rule_pages
+from cds.web.pages.demonstration import try_hook
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
 
@@ -103,6 +104,8 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
     )
     for router in routers:
         app.include_router(router)
+    if settings.trust == "open":
+        app.include_router(try_hook.router)
     if settings.metrics:
         app.include_router(admin.metrics_router)
     if settings.admin_token is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 
@@ -12,6 +13,20 @@ from cds.protocol.feedback import FeedbackItem
 from rules.model.decision import Decision
 
 _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 2.5, 5.0, 10.0)
+
+
+_taken: ContextVar[dict[str, float] | None] = ContextVar("_taken", default=None)
+
+
+@contextmanager
+def stage_times() -> Iterator[dict[str, float]]:
+    """Seconds by stage of what is done in the block, filled in stage by stage."""
+    taken: dict[str, float] = {}
+    before = _taken.set(taken)
+    try:
+        yield taken
+    finally:
+        _taken.reset(before)
 
 
 class Metrics:
@@ -84,7 +99,10 @@ class Metrics:
         try:
             yield
         finally:
-            self._stages.labels(name).observe(time.perf_counter() - started)
+            seconds = time.perf_counter() - started
+            self._stages.labels(name).observe(seconds)
+            if (taken := _taken.get()) is not None:
+                taken[name] = seconds
 
     def answered(self, route: str, status: int) -> None:
         """Count an answer."""

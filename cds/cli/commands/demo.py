@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from pydantic import AwareDatetime
 from rich.console import Console
 from rich.progress import track
 
@@ -22,46 +21,18 @@ from cds.fhir.writing.proposal import as_bundle, suggested
 from cds.reports.model import count
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
+from cds.site.demo_patients import SHIPPED, DemoIndex, DemoPatient
 from rules.deciding.decider import Decider
-from rules.errors import KnowledgeError
-from rules.loading import schema
 from rules.loading.loader import load_ruleset
-from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
-
-_PACKAGE = Path(__file__).parents[2]
-_SHIPPED = next(
-    (folder for folder in (_PACKAGE / "demo_bundles", _PACKAGE.parent / "demo_bundles") if folder.is_dir()), None
-)
-"""The invented patients: inside the package once installed, beside it in a checkout."""
-
-
-class _Patient(schema.Schema):
-    """One entry of ``index.yaml``: the Bundle, what it shows, and the moment of decision."""
-
-    file: str
-    shows: str
-    at: AwareDatetime
-
-    @property
-    def number(self) -> str:
-        """By what it is called for: what its file begins with."""
-        return self.file.split("_")[0]
-
-
-class _Index(schema.Schema):
-    """The index of a demo folder."""
-
-    hospital: str
-    patients: tuple[_Patient, ...]
 
 
 @dataclass(frozen=True)
 class _Decided:
     """One patient of the folder, decided; ``bundle`` holds the FHIR resources for it."""
 
-    entry: _Patient
+    entry: DemoPatient
     given: Input
     decision: Decision
     shelf: Shelf
@@ -92,7 +63,7 @@ class _Decided:
 @click.option(
     "--folder",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    default=_SHIPPED,
+    default=SHIPPED,
     show_default="the invented patients that come with Nuque",
     help="Folder with index.yaml, the patients' Bundles and catalogue.yaml.",
 )
@@ -113,7 +84,7 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
     """
     if folder is None:
         raise click.UsageError("this installation holds no invented patients; name a folder of your own with --folder")
-    index = _read_index(folder)
+    index = DemoIndex.read(folder)
     chosen = _chosen(index, patient)
     ruleset = load_ruleset()
     decided = _written(_decide_all(ruleset, folder, chosen), out, len(chosen))
@@ -132,7 +103,7 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
     click.echo(f"\n{count(len(decided), 'patient')} of {index.hospital}; FHIR resources written to {out}/")
 
 
-def _chosen(index: _Index, patient: str | None) -> tuple[_Patient, ...]:
+def _chosen(index: DemoIndex, patient: str | None) -> tuple[DemoPatient, ...]:
     """The entry of the number ``patient``, or all. Raises UsageError where there is none."""
     chosen = tuple(entry for entry in index.patients if patient in (None, entry.number))
     if not chosen:
@@ -155,15 +126,7 @@ def _written(deciding: Iterator[_Decided], out: Path, total: int) -> list[_Decid
     return decided
 
 
-def _read_index(folder: Path) -> _Index:
-    source = YamlFile.read(folder / "index.yaml")
-    index = schema.read(source, (), source.data, _Index)
-    if isinstance(index, list):
-        raise KnowledgeError(index)
-    return index
-
-
-def _decide_all(ruleset: Ruleset, folder: Path, chosen: tuple[_Patient, ...]) -> Iterator[_Decided]:
+def _decide_all(ruleset: Ruleset, folder: Path, chosen: tuple[DemoPatient, ...]) -> Iterator[_Decided]:
     decider, codes = Decider(ruleset), load_code_map(ruleset)
     catalogue = Catalogue.load(folder / "catalogue.yaml", ruleset)
     for entry in chosen:

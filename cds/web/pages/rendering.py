@@ -13,6 +13,7 @@ from fastapi import APIRouter, Request, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cds.operation_outcome import Issue, RefusedCall
+from cds.web.dependencies import of_call
 from rules.model.facts import FactValue
 
 POLICY = (
@@ -41,7 +42,8 @@ static = APIRouter(include_in_schema=False)
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
     """``template`` filled with what is ``shown``, compressed where the browser takes it."""
-    text = _environment().get_template(template).render(**shown)
+    demonstration = of_call(request).settings.trust == "open"
+    text = _environment().get_template(template).render(demonstration=demonstration, **shown)
     return _compressed(request, text.encode(), "text/html; charset=utf-8", status, _HEADERS)
 
 

@@ -35,6 +35,14 @@ document.addEventListener("htmx:oobBeforeSwap", (event) => {
   }
 });
 
+for (const button of document.querySelectorAll("[data-copy]")) {
+  button.hidden = false;
+  button.addEventListener("click", async () => {
+    await navigator.clipboard.writeText(document.getElementById(button.dataset.copy).textContent);
+    button.textContent = "Copied";
+  });
+}
+
 const print = document.querySelector("[data-print]");
 if (print) {
   print.hidden = false;

@@ -8,11 +8,15 @@ _VOID = frozenset({"meta", "link", "input", "br", "img", "hr"})
 
 
 class PageReader(HTMLParser):
-    """Collects the text of every element marked with ``data-part``, by the mark; and every form entry with its value."""
+    """Collects the text of every element marked with ``data-part``, by the mark, and every tag.
+
+    ``texts`` has the same, and the text of each named text area, exactly as written.
+    """
 
     def __init__(self, html: str) -> None:
         super().__init__()
         self.parts: dict[str, list[str]] = {}
+        self.texts: dict[str, list[str]] = {}
         self.tags: list[tuple[str, dict[str, str | None]]] = []
         self._open: list[tuple[str, str | None, list[str]]] = []
         self.feed(html)
@@ -23,7 +27,8 @@ class PageReader(HTMLParser):
         given = dict(attrs)
         self.tags.append((tag, given))
         if tag not in _VOID:
-            self._open.append((tag, given.get("data-part"), []))
+            named = given.get("name") if tag == "textarea" else None
+            self._open.append((tag, given.get("data-part") or named, []))
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, dict(attrs)))
@@ -34,6 +39,7 @@ class PageReader(HTMLParser):
         text = "".join(texts)
         if part is not None:
             self.parts.setdefault(part, []).append(" ".join(text.split()))
+            self.texts.setdefault(part, []).append(text)
         if self._open:
             self._open[-1][2].append(text)
 

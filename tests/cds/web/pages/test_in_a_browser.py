@@ -101,6 +101,18 @@ def test_nobody_is_shut_out_of_the_rules(
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (768, "dark"), (1440, "light")])
+def test_nobody_is_shut_out_of_trying_a_hook(browser: Browser, live: LiveService, width: int, scheme: Any) -> None:
+    with opened(browser, f"{live.url}/try", viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
+        page.select_option("#patient", "20")
+        page.click("button:has-text('Prepare')")
+        page.click("button.main")
+        page.locator("[data-part=card]").first.wait_for()
+        page.locator("details").evaluate_all("all => all.forEach(one => { one.open = true })")
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 def test_what_is_pressed_is_at_least_44_pixels_high(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
         type_in(page, PATIENT)

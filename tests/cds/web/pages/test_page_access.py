@@ -96,7 +96,7 @@ def test_in_open_mode_pages_answer_this_machine_only(client: TestClient) -> None
 
 
 def test_every_page_is_held_to_this() -> None:
-    modules = [import_module(f"cds.web.pages.{found.name}") for found in pkgutil.iter_modules(cds.web.pages.__path__)]
+    modules = [import_module(found.name) for found in pkgutil.walk_packages(cds.web.pages.__path__, "cds.web.pages.")]
     routers = [one for module in modules for one in vars(module).values() if isinstance(one, APIRouter)]
     served = {route.path for router in routers for route in router.routes if isinstance(route, APIRoute)}
     outside = {path for path in served if not any(path == page or path.startswith(f"{page}/") for page in PAGES)}

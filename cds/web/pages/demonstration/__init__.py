@@ -1,0 +1,1 @@
+"""Try a hook with an invented patient, as an EHR would call and draw it."""
