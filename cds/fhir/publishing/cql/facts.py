@@ -121,9 +121,12 @@ define function "Agreed Boolean"(values List<Boolean>, dangerous Boolean):
   else if exists (values V where V = dangerous) then dangerous
   else null
 
-define function "Newest String"(records List<Tuple{value String, age Integer, id String}>):
-  "Only"(records R where R.age = Min(records X return all X.age)
-    or Min(records X return all X.age) is null return all R.value)
+define function "Newest String"(records List<Tuple{value String, age Integer, id String}>, dangerous String):
+  "Agreed String"(records R where R.age = Min(records X return all X.age)
+    or Min(records X return all X.age) is null return all R.value, dangerous)
+
+define function "Agreed String"(values List<String>, dangerous String):
+  if exists (values V where V = dangerous) then dangerous else "Only"(values)
 
 define function "Newest Decimal"(records List<Tuple{value Decimal, age Integer, id String}>):
   "Agreed Decimal"(records R where R.age = Min(records X return all X.age)
@@ -268,10 +271,10 @@ def _gender(code_map: CodeMap) -> str:
 def _winner(fact: FactDefinition, code_map: CodeMap) -> str:
     kind = _TYPES[fact.type]
     usable = f"{name(f'Records of {fact.name}')} R where R.value is not null"
-    if kind != "Boolean":
-        return f'"Newest {kind}"({usable})'
+    if kind == "Decimal":
+        return f'"Newest Decimal"({usable})'
     safer = code_map.safer.get(fact.name)
-    return f'"Newest Boolean"({usable}, {optional(None if safer is None else literal(safer), "Boolean")})'
+    return f'"Newest {kind}"({usable}, {optional(None if safer is None else literal(safer), kind)})'
 
 
 def units_read(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
