@@ -1,4 +1,4 @@
-"""``nuque publish FOLDER``: the rule set as FHIR knowledge artefacts, for a FHIR server or for reading."""
+"""``nuque publish FOLDER``: the rule set as FHIR knowledge artefacts and decision tables, for a FHIR server or for reading."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ import click
 
 from cds.cli.options import knowledge_options, load_knowledge
 from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.artifacts import artefacts
+from cds.fhir.publishing.dmn.tables import decision_models
+from cds.fhir.publishing.dmn.xml import dmn_file
 
 
 @click.command()
@@ -19,7 +22,8 @@ from cds.fhir.publishing.artifacts import artefacts
 def publish(folder: Path, base: str, knowledge: str | None, overlay: tuple[str, ...]) -> None:
     """Write the rule set to FOLDER as FHIR R4, one file a resource: FOLDER/TYPE/ID.json.
 
-    PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, and the StructureDefinition of each extension.
+    PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, and the StructureDefinition of each
+    extension. Beside them, in FOLDER/dmn, four decision models (DMN 1.3): sizing, need, skin inspection, people.
     """
     ruleset = load_knowledge(knowledge, overlay)
     try:
@@ -27,7 +31,12 @@ def publish(folder: Path, base: str, knowledge: str | None, overlay: tuple[str, 
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--base") from error
     for (resource_type, name), resource in published.items():
-        file = folder / resource_type / f"{name}.json"
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(json.dumps(resource, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        _write(folder / resource_type / f"{name}.json", json.dumps(resource, indent=2, ensure_ascii=False) + "\n")
+    for model in decision_models(ruleset):
+        _write(folder / "dmn" / f"{model.name}.dmn", dmn_file(model, ruleset.vocabulary, Canonicals(base)))
     click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} written to {folder}/")
+
+
+def _write(file: Path, content: str) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(content, encoding="utf-8")

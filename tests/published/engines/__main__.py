@@ -1,4 +1,4 @@
-"""``python -m tests.published.engines --patients 10000``: in how many generated patients a CQL engine agrees with the service.
+"""``python -m tests.published.engines``: in how many generated patients engines of others agree with the service.
 
 Ends with 1 where one is decided differently.
 """
@@ -6,35 +6,62 @@ Ends with 1 where one is decided differently.
 from __future__ import annotations
 
 import itertools
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import click
 
+from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules import load_ruleset
+from rules.testing.generators import Generator
 from tests.published.engines.agreement import by_cql, differences, translated
 from tests.published.engines.decided import Service
+from tests.published.engines.decision_tables import apart, by_service, by_tables
 from tests.published.engines.generated_records import RecordWriter
 
 _AT_ONCE = 250
+_RULESET = load_ruleset()
 
 
 @click.command()
 @click.option("--patients", default=10_000, show_default=True, help="How many patients.")
 @click.option("--seed", default=1, show_default=True, help="Another seed gives other patients.")
-def main(patients: int, seed: int) -> None:
+@click.option(
+    "--tables", is_flag=True, help="The decision tables (DMN) on facts, in place of the Library (CQL) on Bundles."
+)
+def main(patients: int, seed: int, tables: bool) -> None:
     """Compare rules that fire, size, reasons against one, cautions, and tasks with people, performer and times."""
-    ruleset = load_ruleset()
-    code_map = load_code_map(ruleset)
-    elm, service = translated(ruleset, code_map), Service(ruleset, code_map)
-    bundles = RecordWriter(ruleset, code_map, seed).bundles(patients)
-    seen = apart = 0
-    while some := list(itertools.islice(bundles, _AT_ONCE)):
-        found = list(differences(service, some, by_cql(elm, some)))
-        seen, apart = seen + len(some), apart + len(found)
-        for one in found:
+    seen = found = 0
+    for count, different in _by_tables(patients, seed) if tables else _by_library(patients, seed):
+        seen, found = seen + count, found + len(different)
+        for one in different:
             click.echo(f"different: {one}"[:2000])
-        click.echo(f"{seen - apart} of {seen} patients are decided alike", nl=True)
-    raise SystemExit(apart > 0)
+        click.echo(f"{seen - found} of {seen} patients are decided alike")
+    raise SystemExit(found > 0)
+
+
+def _by_library(patients: int, seed: int) -> Iterator[tuple[int, list[Any]]]:
+    code_map = load_code_map(_RULESET)
+    elm, service = translated(_RULESET, code_map), Service(_RULESET, code_map)
+    written = RecordWriter(_RULESET, code_map, seed).bundles(patients)
+    while some := list(itertools.islice(written, _AT_ONCE)):
+        yield len(some), list(differences(service, some, by_cql(elm, some)))
+
+
+def _by_tables(patients: int, seed: int) -> Iterator[tuple[int, list[Any]]]:
+    models = decision_models(_RULESET)
+    drawn = Generator(_RULESET, seed).patients(patients)
+    with tempfile.TemporaryDirectory() as folder:
+        while some := list(itertools.islice(drawn, _AT_ONCE)):
+            different: dict[int, Any] = {}
+            for model in models:
+                given = by_tables(model, _RULESET, some, Path(folder))
+                for number, (facts, other) in enumerate(zip(some, given, strict=True)):
+                    different.setdefault(number, {}).update(apart(by_service(model, _RULESET, facts), other))
+            yield len(some), [one for one in different.values() if one]
 
 
 if __name__ == "__main__":

@@ -34,9 +34,15 @@ def by_cql(elm: Path, bundles: Iterable[object]) -> Iterator[Said]:
 
 
 def differences(service: Service, bundles: Iterable[object], said: Iterable[Said]) -> Iterator[Mapping[str, Any]]:
-    """For each Bundle that is decided differently: each part in which it is, as the service and as the engine has it."""
+    """For each Bundle that is decided differently: what only the service, and what only the engine says, part by part."""
     for bundle, other in zip(bundles, said, strict=True):
         ours = json.loads(json.dumps(service.said(bundle)))
-        apart = {part: (ours[part], other[part]) for part in ours if ours[part] != other[part]}
+        apart = {part: _apart(ours[part], other[part]) for part in ours if ours[part] != other[part]}
         if apart:
             yield apart
+
+
+def _apart(ours: Any, other: Any) -> tuple[Any, Any]:
+    if not isinstance(ours, list):
+        return ours, other
+    return [one for one in ours if one not in other], [one for one in other if one not in ours]

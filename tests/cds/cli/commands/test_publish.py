@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from xml.etree import ElementTree
 
 from click.testing import CliRunner
 
@@ -25,3 +26,13 @@ def test_a_base_that_is_no_url_is_refused_with_what_is_wanted(tmp_path: Path) ->
     assert result.exit_code == 2
     assert "must be an http(s) URL" in result.output
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_decision_models_stand_beside_the_resources(tmp_path: Path) -> None:
+    result = CliRunner().invoke(main, ["publish", str(tmp_path), "--base", "https://site.example.org/r4"])
+    assert result.exit_code == 0, result.output
+    models = {file.stem: ElementTree.parse(file).getroot() for file in (tmp_path / "dmn").iterdir()}
+    assert set(models) == {"sizing", "need", "skin-inspection", "people"}
+    for name, root in models.items():
+        assert root.tag == "{https://www.omg.org/spec/DMN/20191111/MODEL/}definitions"
+        assert root.get("namespace") == f"https://site.example.org/r4/dmn/{name}"
