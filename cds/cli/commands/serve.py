@@ -21,7 +21,7 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
     import uvicorn
 
     from cds.bootstrap.app import create_app
-    from cds.bootstrap.h11_protocol import MOST_HEAD_BYTES, protocol_for
+    from cds.bootstrap.http_protocol import protocol_for
     from cds.observability import logging as logs
     from cds.security.loopback_guard import check_bind
 
@@ -51,5 +51,5 @@ def serve(host: str | None, port: int | None, knowledge: str | None, overlay: tu
         ws="none",
         timeout_keep_alive=5,
         timeout_graceful_shutdown=settings.shutdown_seconds,
-        h11_max_incomplete_event_size=MOST_HEAD_BYTES,
+        loop="uvloop",
     )
