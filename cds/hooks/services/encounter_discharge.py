@@ -12,6 +12,7 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.order_set import care_orders
+from cds.hooks.suggestions.stopping import to_be_ordered
 from cds.protocol.request import DischargeRequest
 from cds.site.content import Content
 from rules.model.decision import Decision
@@ -31,7 +32,7 @@ def _cards(call: HookCall) -> list[Draft]:
 
 
 def _handover_card(call: HookCall, decision: Decision) -> Draft:
-    actions = care_orders(decision, call.orders, call.standing)
+    actions = care_orders(to_be_ordered(decision, call.content.ruleset), call.orders, call.standing)
     rules = tuple(dict.fromkeys(rule for task in decision.tasks for rule in task.rules))
     count = len(decision.tasks)
     return Draft(

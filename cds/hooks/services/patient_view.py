@@ -15,7 +15,7 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.suggestions.order_set import care_orders
-from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared
+from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered
 from cds.protocol.request import PatientViewRequest, names_another_patient
 from cds.site.content import Content
 from rules.model.decision import Task
@@ -72,9 +72,8 @@ def _ending_card(call: HookCall) -> list[Draft]:
 
 
 def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:
-    actions = care_orders(
-        call.decision.model_copy(update={"tasks": due, "instructions": (), "leaflets": ()}), call.orders, call.standing
-    )
+    due_now = call.decision.model_copy(update={"tasks": due, "instructions": (), "leaflets": ()})
+    actions = care_orders(to_be_ordered(due_now, call.content.ruleset), call.orders, call.standing)
     rules = tuple(dict.fromkeys(rule for task in due for rule in task.rules))
     more = f" (and {len(due) - 1} more)" if len(due) > 1 else ""
     return Draft(

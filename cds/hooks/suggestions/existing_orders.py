@@ -15,11 +15,11 @@ from cds.protocol.request import Resource, names_another_patient
 
 @dataclass(frozen=True)
 class StandingCare:
-    """What stands, by the task or order code that it covers; the collar itself; and a care plan of this rule set."""
+    """What stands, by the task or order code that it covers; the collar itself; and the care plans of this rule set."""
 
     by_code: Mapping[str, Resource]
     device: Resource | None
-    plan: Resource | None
+    plans: tuple[Resource, ...]
     urls: Canonicals
 
     @classmethod
@@ -37,26 +37,26 @@ class StandingCare:
         """
         by_code: dict[str, Resource] = {}
         device: Resource | None = None
-        plan: Resource | None = None
+        plans: list[Resource] = []
         for resource in resources:
             if not _stands(resource, patient):
                 continue
             kind = resource["resourceType"]
             if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
-                plan = plan or resource
+                plans.append(resource)
             elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):
                 device = device or resource
             elif kind == "ServiceRequest" and orders_a_collar(resource):
                 by_code.setdefault(FIT_COLLAR, resource)
             for found in _own_codes(resource, urls):
                 by_code.setdefault(found, resource)
-        return cls(by_code, device, plan, urls)
+        return cls(by_code, device, tuple(plans), urls)
 
     def reference_of(self, resource: Resource) -> str | None:
         """What stands already for ``resource``, a resource that we would create."""
         found: Resource | None = None
         if resource["resourceType"] == "CarePlan":
-            found = self.plan
+            found = next(iter(self.plans), None)
         elif resource["resourceType"] == "DeviceRequest":
             found = self.device
         elif resource["resourceType"] == "ServiceRequest":
@@ -65,15 +65,20 @@ class StandingCare:
 
     def covers(self, task: str) -> bool:
         """Whether the task is ordered or planned; a care plan of this rule set covers all."""
-        return self.plan is not None or self.covers_task(task)
+        return bool(self.plans) or self.covers_task(task)
 
     def covers_task(self, task: str) -> bool:
         """Whether the task itself is ordered, or named in a care plan."""
         return code(task) in self.by_code
 
+    def holds_notes(self, notes: Iterable[str]) -> bool:
+        """Whether each of ``notes`` stands, word by word, in a plan; True where there are none."""
+        held = {text(note, "text") for plan in self.plans for note in items(plan, "note")}
+        return set(notes) <= held
+
     def orders(self) -> list[Resource]:
         """Each order and plan that stands, once: the collar, its care, the plan."""
-        every = [*([self.device] if self.device else []), *self.by_code.values(), *([self.plan] if self.plan else [])]
+        every = [*([self.device] if self.device else []), *self.by_code.values(), *self.plans]
         return list({(each["resourceType"], each["id"]): each for each in every}.values())
 
     def in_words(self) -> str | None:
@@ -83,7 +88,7 @@ class StandingCare:
         care = len(own - ({fitting["id"]} if fitting else set()))
         named = [
             *(["the collar"] if self.device or fitting else []),
-            *(["a care plan"] if self.plan else []),
+            *(["a care plan"] if self.plans else []),
             *([f"{care} {'order' if care == 1 else 'orders'} of care"] if care else []),
         ]
         return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named) or None

@@ -9,6 +9,7 @@ from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import name_of, urn
 from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
 from cds.hooks.suggestions.existing_orders import StandingCare
@@ -41,9 +42,14 @@ def whole_order_set(
 
 
 def care_orders(decision: Decision, context: OrderContext, standing: StandingCare) -> tuple[Action, ...]:
-    """The tasks of ``decision`` that nobody has ordered or planned yet, without the collar itself."""
+    """What of ``decision`` nobody has ordered or planned yet, without the collar itself.
+
+    These are its tasks, and the instructions for the patient where they stand in no plan.
+    """
     open_tasks = tuple(task for task in decision.tasks if not standing.covers_task(task.task))
-    decision = decision.model_copy(update={"tasks": open_tasks})
+    instructed = standing.holds_notes(each["text"] for each in instruction_notes(decision, context))
+    leaflets = () if instructed else decision.leaflets
+    decision = decision.model_copy(update={"tasks": open_tasks, "leaflets": leaflets})
     orders = [task_service_request(decision, task, context) for task in ordered_tasks(decision)]
     names = {name_of(order) for order in orders}
     plan = care_plan(decision, context)
@@ -56,12 +62,17 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
 def corrections(collar_orders: Iterable[Resource], decision: Decision, context: OrderContext) -> tuple[Action, ...]:
     """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
 
-    Empty where the decision has no size. An order without an id cannot be updated and is left out.
+    Empty where the decision has no size. An order without an id cannot be updated and is left out, and so is one that says
+    it all already.
     """
     if decision.size_class is None:
         return ()
-    corrected = (with_size(order, decision, context) for order in collar_orders if "id" in order)
-    return tuple(Action(type="update", description=_described("Change", order), resource=order) for order in corrected)
+    corrected = ((order, with_size(order, decision, context)) for order in collar_orders if "id" in order)
+    return tuple(
+        Action(type="update", description=_described("Change", changed), resource=changed)
+        for order, changed in corrected
+        if changed != order
+    )
 
 
 def _create(resource: Resource) -> Action:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from cds.fhir.canonical_urls import code
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.request import Resource
 from cds.protocol.response import Action
-from rules.model.decision import Decision
+from rules.model.decision import Decision, Task
 from rules.model.ruleset import Ruleset
 
 CLEARED = "clearance_recorded"
@@ -22,7 +20,7 @@ def is_cleared(decision: Decision) -> bool:
 
 def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple[Action, ...]:
     """Updates that end everything that stands for the collar. What asks whether it should end stands on."""
-    asking = {code(task.task) for task in decision.tasks if _reads_clearance(task.rules, ruleset)}
+    asking = {code(task.task) for task in _asking(decision, ruleset)}
     spared = {id(resource) for name, resource in standing.by_code.items() if name in asking}
     return tuple(
         Action(type="update", description=_described(resource), resource={**resource, "status": _over(resource)})
@@ -31,8 +29,19 @@ def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple
     )
 
 
-def _reads_clearance(rules: Iterable[str], ruleset: Ruleset) -> bool:
-    return any(CLEARED in ruleset.rules[rule].reads for rule in rules)
+def to_be_ordered(decision: Decision, ruleset: Ruleset) -> Decision:
+    """``decision`` with the care that may still be ordered: once the neck is cleared, only what asks whether to end it.
+
+    Else one card would order what another offers to end.
+    """
+    if not is_cleared(decision):
+        return decision
+    return decision.model_copy(update={"tasks": _asking(decision, ruleset), "instructions": (), "leaflets": ()})
+
+
+def _asking(decision: Decision, ruleset: Ruleset) -> tuple[Task, ...]:
+    """The tasks that ask whether what stands for the collar should end."""
+    return tuple(task for task in decision.tasks if any(CLEARED in ruleset.rules[rule].reads for rule in task.rules))
 
 
 def _over(resource: Resource) -> str:

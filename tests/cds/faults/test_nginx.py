@@ -1,14 +1,7 @@
-"""Through nginx as Debian ships it, with its default limits: what hospitals put before a FHIR server and before this service."""
+"""Through nginx with its default limits: searches of the FHIR server, and hooks."""
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
-import subprocess
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
@@ -16,6 +9,7 @@ import httpx
 import pytest
 
 from tests.cds.faults.fhir_server import TOKEN
+from tests.cds.faults.nginx import nginx
 from tests.cds.faults.processes import running as process
 from tests.cds.faults.processes import without_prefetch
 from tests.cds.hook_calls import MEASURED, order_select
@@ -25,61 +19,6 @@ pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
 SELECT = "/cds-services/collar-order-select"
 LONGEST_ID = "x" * 64
-
-CONFIGURATION = """
-daemon off;
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-events {{}}
-http {{
-    access_log off;
-    client_body_temp_path {folder}/body;
-    proxy_temp_path {folder}/proxy;
-    fastcgi_temp_path {folder}/fastcgi;
-    uwsgi_temp_path {folder}/uwsgi;
-    scgi_temp_path {folder}/scgi;
-    server {{
-        listen 127.0.0.1:{port};
-        location / {{
-            proxy_pass {upstream};
-            proxy_set_header Host $proxy_host;
-        }}
-    }}
-}}
-"""
-"""Nothing here sets a limit: each is nginx's default."""
-
-
-@contextmanager
-def nginx(upstream: str, folder: Path) -> Iterator[str]:
-    """The address of an nginx that passes everything on to ``upstream``."""
-    binary = shutil.which("nginx", path=f"{os.environ['PATH']}:/usr/sbin")
-    if binary is None:
-        if os.environ.get("CI"):
-            pytest.fail("CI must not skip this: apt-get install nginx-light")
-        pytest.skip("needs nginx")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    folder.mkdir()
-    configuration = folder / "nginx.conf"
-    configuration.write_text(CONFIGURATION.format(folder=folder, port=port, upstream=upstream))
-    with subprocess.Popen([binary, "-e", f"{folder}/error.log", "-c", str(configuration)]) as server:
-        try:
-            _wait_for(port, server)
-            yield f"http://127.0.0.1:{port}"
-        finally:
-            server.terminate()
-
-
-def _wait_for(port: int, server: subprocess.Popen[bytes]) -> None:
-    for _ in range(200):
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                return
-        assert server.poll() is None, "nginx ended at once"
-        time.sleep(0.1)
-    raise TimeoutError("nginx does not listen")
 
 
 def test_every_template_reaches_the_fhir_server(tmp_path: Path) -> None:
