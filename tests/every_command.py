@@ -43,6 +43,7 @@ class Call:
 
 
 CALLS = [
+    Call("codes worksheet -o worksheet.csv", writes="worksheet.csv"),
     Call("decide patient.json"),
     Call("demo --out demo", writes="demo/03_between_two_heights.fhir.json"),
     Call("explain sizing.girth.measured_g4"),
