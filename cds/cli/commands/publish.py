@@ -13,30 +13,48 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.publishing.dmn.xml import dmn_file
+from cds.fhir.publishing.implementation_guide import package_id
+from cds.fhir.publishing.npm_package import package
 
 
 @click.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--base", default=DEFAULT_BASE, show_default=True, help="Base of the canonical URLs.")
+@click.option(
+    "--package",
+    "packed",
+    is_flag=True,
+    help="Write one FHIR package in place of single files; the same bytes each time.",
+)
 @knowledge_options
-def publish(folder: Path, base: str, knowledge: str | None, overlay: tuple[str, ...]) -> None:
+def publish(folder: Path, base: str, packed: bool, knowledge: str | None, overlay: tuple[str, ...]) -> None:
     """Write the rule set to FOLDER as FHIR R4, one file a resource: FOLDER/TYPE/ID.json.
 
-    PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, and the StructureDefinition of each
-    extension. Beside them, in FOLDER/dmn, four decision models (DMN 1.3): sizing, need, skin inspection, people.
+    PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, the StructureDefinition of each
+    extension, and the ImplementationGuide of all. Beside them, in FOLDER/dmn, four decision models (DMN 1.3): sizing, need,
+    skin inspection, people.
     """
     ruleset = load_knowledge(knowledge, overlay)
     try:
         published = artefacts(ruleset, base)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--base") from error
+    tables = {
+        f"{model.name}.dmn": dmn_file(model, ruleset.vocabulary, Canonicals(base)) for model in decision_models(ruleset)
+    }
+    if packed:
+        file = folder / f"{package_id(ruleset)}-{ruleset.version}.tgz"
+        _write(file, package(ruleset, published, base, tables))
+        click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} packed in {file}")
+        return
     for (resource_type, name), resource in published.items():
-        _write(folder / resource_type / f"{name}.json", json.dumps(resource, indent=2, ensure_ascii=False) + "\n")
-    for model in decision_models(ruleset):
-        _write(folder / "dmn" / f"{model.name}.dmn", dmn_file(model, ruleset.vocabulary, Canonicals(base)))
+        content = json.dumps(resource, indent=2, ensure_ascii=False) + "\n"
+        _write(folder / resource_type / f"{name}.json", content.encode())
+    for name, table in tables.items():
+        _write(folder / "dmn" / name, table.encode())
     click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} written to {folder}/")
 
 
-def _write(file: Path, content: str) -> None:
+def _write(file: Path, content: bytes) -> None:
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(content, encoding="utf-8")
+    file.write_bytes(content)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Resource
+from cds.fhir.publishing.implementation_guide import implementation_guide
 from cds.fhir.publishing.library import library
 from cds.fhir.publishing.plan_definition import activity_definitions, plan_definition
 from cds.fhir.publishing.questionnaire import questionnaire
@@ -27,7 +28,7 @@ def artefacts(
     """
     urls = Canonicals(base)
     read_by = code_map or load_code_map(ruleset, base=base)
-    published = (
+    published = [
         plan_definition(ruleset, urls),
         library(ruleset, read_by, urls),
         questionnaire(ruleset, urls),
@@ -35,5 +36,6 @@ def artefacts(
         *code_systems(ruleset, urls),
         *value_sets(ruleset, urls),
         *structure_definitions(ruleset, urls),
-    )
+    ]
+    published.append(implementation_guide(ruleset, published, urls))
     return {(resource["resourceType"], resource["id"]): resource for resource in published}

@@ -23,6 +23,7 @@ RESOURCES = [
     "DeviceUseStatement",
     "Encounter",
     "Goal",
+    "ImplementationGuide",
     "Library",
     "Observation",
     "OperationOutcome",

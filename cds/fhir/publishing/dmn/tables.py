@@ -53,7 +53,12 @@ def _needs(decision: Decision) -> tuple[str, ...]:
 
 def _conclusions(ruleset: Ruleset) -> Iterator[Decision]:
     """One table a fact that rules conclude, in the order of the layers; recorded beats derived."""
-    layers = {fact: layer for layer, stratum in enumerate(ruleset.strata) for rule in stratum for fact in rule.writes}
+    layers = {
+        conclusion.fact: layer
+        for layer, stratum in enumerate(ruleset.strata)
+        for rule in stratum
+        for conclusion in rule.then.conclusions
+    }
     for name in sorted(layers, key=lambda fact: layers[fact]):
         yield _conclusion(ruleset, ruleset.vocabulary[name])
     for fact in ruleset.vocabulary.values():

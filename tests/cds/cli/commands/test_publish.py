@@ -1,6 +1,12 @@
 """``nuque publish``: files a FHIR server can load."""
 
+import io
 import json
+import os
+import re
+import subprocess
+import sys
+import tarfile
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -36,3 +42,41 @@ def test_the_decision_models_stand_beside_the_resources(tmp_path: Path) -> None:
     for name, root in models.items():
         assert root.tag == "{https://www.omg.org/spec/DMN/20191111/MODEL/}definitions"
         assert root.get("namespace") == f"https://site.example.org/r4/dmn/{name}"
+
+
+def packed(folder: Path) -> bytes:
+    result = CliRunner().invoke(main, ["publish", str(folder), "--package"])
+    assert result.exit_code == 0, result.output
+    (file,) = folder.iterdir()
+    return file.read_bytes()
+
+
+def test_a_package_is_the_same_bytes_each_time(tmp_path: Path) -> None:
+    # A new process, because the order of sets may differ from process to process.
+    command = [sys.executable, "-m", "cds", "publish", str(tmp_path / "other"), "--package"]
+    subprocess.run(command, check=True, capture_output=True, env=os.environ | {"PYTHONHASHSEED": "7"})
+    (other,) = (tmp_path / "other").iterdir()
+    assert packed(tmp_path / "one") == other.read_bytes()
+
+
+def test_a_package_holds_what_the_specification_asks(tmp_path: Path) -> None:
+    """FHIR NPM Package Specification, https://hl7.org/fhir/packages.html."""
+    with tarfile.open(fileobj=io.BytesIO(packed(tmp_path)), mode="r:gz") as archive:
+        names = archive.getnames()
+        files = {name: json.loads(archive.extractfile(name).read()) for name in names if name.endswith(".json")}  # type: ignore[union-attr]
+    manifest = files.pop("package/package.json")
+    assert manifest["fhirVersions"] == ["4.0.1"] and manifest["dependencies"] == {"hl7.fhir.r4.core": "4.0.1"}
+    assert re.fullmatch(r"[a-z][a-z0-9-]*(\.[a-z0-9-]+)+", manifest["name"])
+    index = {entry["filename"]: entry for entry in files.pop("package/.index.json")["files"]}
+    assert {f"package/{name}" for name in index} == set(files)
+    for name, entry in index.items():
+        resource = files[f"package/{name}"]
+        assert (entry["resourceType"], entry["id"], entry["url"]) == (
+            resource["resourceType"],
+            resource["id"],
+            resource["url"],
+        )
+    guide = next(resource for resource in files.values() if resource["resourceType"] == "ImplementationGuide")
+    listed = {resource["reference"]["reference"] for resource in guide["definition"]["resource"]}
+    assert listed | {f"ImplementationGuide/{guide['id']}"} == {f"{r['resourceType']}/{r['id']}" for r in files.values()}
+    assert guide["packageId"] == manifest["name"] and "package/other/sizing.dmn" in names
