@@ -60,6 +60,7 @@ CALLS = [
     Call("rules replay export --out replayed --workers 1", "workbench", writes="replayed/summary.html"),
     Call("rules sheet --pdf sheet.pdf", "workbench", writes="sheet.pdf"),
     Call("rules test"),
+    Call("rules transparency"),
     Call("settings"),
     Call("store upgrade"),
     Call("store purge"),
