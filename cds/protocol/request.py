@@ -13,6 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints,
 
 from cds.strict_json import MOST_RESOURCES
 
+WHOLE_DECISION = "org.example.nuque.whole-decision"
+"""Extension of a request: true asks for the trace, the sources, and where each fact comes from, in the answer."""
+
 Resource = dict[str, Any]
 """A FHIR R4 resource as JSON."""
 
@@ -146,6 +149,18 @@ class HookRequest(_Sent):
     fhirServer: Annotated[str, StringConstraints(pattern=r"^https?://[^\s]+$")] | None = None
     fhirAuthorization: FhirAuthorization | None = None
     prefetch: dict[str, Any] = Field(default_factory=dict)
+    extension: dict[str, Any] = Field(default_factory=dict)
+
+    @property
+    def wants_whole_decision(self) -> bool:
+        """Whether the client asks for how the decision came about too."""
+        return self.extension.get(WHOLE_DECISION) is True
+
+    @field_validator("extension", mode="before")
+    @classmethod
+    def _others(cls, value: Any) -> Any:
+        """Extensions of other makings cost nobody the answer."""
+        return value if isinstance(value, dict) else {}
 
     @field_validator("hookInstance")
     @classmethod

@@ -1,7 +1,8 @@
 """The response of a CDS Hooks call, as the standard describes it (HL7 CDS Hooks 2.0): cards, suggestions, actions.
 
 What the standard demands of the parts is checked when they are made. ``as_json`` leaves out what is absent: no null and no
-empty element is ever sent, except an empty ``cards``.
+empty element is ever sent, except an empty ``cards``. Resources that we create have none to begin with; in a client's own
+order, sent back with a correction, whatever is absent is dropped.
 """
 
 from __future__ import annotations
@@ -19,6 +20,20 @@ LONGEST_SUMMARY = 139
 
 class _Sent(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    def as_json(self) -> dict[str, Any]:
+        """What is sent of this part: its elements that are not absent."""
+        return {name: _plain(value) for name, value in self.__dict__.items() if not _is_absent(value)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, _Sent):
+        return value.as_json()
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def _is_absent(value: Any) -> bool:
+    return value is None or value in ("", (), {})
 
 
 class Coding(_Sent):
@@ -52,6 +67,11 @@ class Action(_Sent):
     description: str = Field(min_length=1)
     resource: Resource | None = None
     resourceId: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """What is sent; of an order of the client's own without what is absent in it."""
+        sent = super().as_json()
+        return {**sent, "resource": without_absent(self.resource)} if self.type == "update" else sent
 
     @model_validator(mode="after")
     def _has_its_object(self) -> Action:
@@ -101,5 +121,4 @@ class HookResponse(_Sent):
 
     def as_json(self) -> dict[str, Any]:
         """What is sent."""
-        sent: dict[str, Any] = without_absent(self.model_dump(mode="json"))
-        return {"cards": [], **sent}
+        return {"cards": [], **super().as_json()}

@@ -292,6 +292,13 @@ class Decision(FrozenModel):
     sources: dict[str, str]
     disclaimer: str
 
+    def in_short(self) -> dict[str, Any]:
+        """As ``as_json``, without how it came about: the trace, the sources, and where each fact comes from."""
+        origin = {"reference", "recorded", "original"}
+        dumped = self.model_dump(mode="json", exclude={"trace": True, "sources": True, "facts": {"__all__": origin}})
+        cleaned: dict[str, Any] = without_absent(dumped)
+        return cleaned
+
     @property
     def leading(self) -> tuple[Caution, ...]:
         """The cautions that are said before the size: need is in doubt, and no order of a collar is offered first."""

@@ -12,14 +12,24 @@ def without_absent(value: Any) -> Any:
     in step, so a gap has to stay a gap.
     """
     if isinstance(value, dict):
-        cleaned = {
-            key: _in_step(item) if isinstance(item, list) and _has_companion(key, value) else without_absent(item)
-            for key, item in value.items()
-        }
-        return {key: item for key, item in cleaned.items() if not _absent(item)}
-    if isinstance(value, list):
-        return [item for item in map(without_absent, value) if not _absent(item)]
-    return value
+        return _object(value)
+    return _list(value) if isinstance(value, list) else value
+
+
+def _object(value: dict[str, Any]) -> dict[str, Any]:
+    cleaned = {}
+    for key, item in value.items():
+        if isinstance(item, list):
+            kept: Any = _in_step(item) if _has_companion(key, value) else _list(item)
+        else:
+            kept = _object(item) if isinstance(item, dict) else item
+        if not _absent(kept):
+            cleaned[key] = kept
+    return cleaned
+
+
+def _list(items: list[Any]) -> list[Any]:
+    return [item for item in map(without_absent, items) if not _absent(item)]
 
 
 def _has_companion(key: str, value: dict[str, Any]) -> bool:
@@ -32,4 +42,4 @@ def _in_step(items: list[Any]) -> list[Any]:
 
 
 def _absent(item: Any) -> bool:
-    return item is None or (isinstance(item, (str, list, dict)) and not item)
+    return item is None or (not item and isinstance(item, (str, list, dict)))

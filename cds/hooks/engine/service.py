@@ -37,7 +37,7 @@ RULES = "org.example.nuque.rules"
 FULL = "org.example.nuque.full-text"
 """Extension of a card: everything behind it, as Markdown; its detail is the short form."""
 DECISION = "org.example.nuque.decision"
-"""Extension of the response: the whole decision."""
+"""Extension of the response: the decision; how it came about only where the request asks for it."""
 LOOK_ALIKES = "org.example.nuque.look-alikes"
 """Extension of a response without cards: drafts that may be for a neck collar and were not read as an order of one."""
 
@@ -191,7 +191,7 @@ class HookService:
             memory.remember(self.id, patient, issued, decision, facts)
         return HookResponse(
             cards=tuple(card for card, _ in issued),
-            extension={DECISION: decision.as_json()} if issued else {},
+            extension=_decided(request, decision) if issued else {},
         )
 
     def _known(self, read: Sequence[RecordedFact], content: Content, at: datetime) -> list[RecordedFact]:
@@ -202,6 +202,11 @@ class HookService:
             if name in content.ruleset.vocabulary
         ]
         return [*(fact for fact in read if fact.name not in self.implied), *implied]
+
+
+def _decided(request: HookRequest, decision: Decision) -> dict[str, Any]:
+    """The decision for machines, with how it came about where the client asks for that."""
+    return {DECISION: decision.as_json() if request.wants_whole_decision else decision.in_short()}
 
 
 def _check_created(cards: Iterable[Card]) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from fastapi import APIRouter, Request
+import orjson
+from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 
@@ -16,6 +17,7 @@ from cds.protocol.call_progress import progress
 from cds.protocol.feedback import Feedback, NotKept
 from cds.protocol.prefetch import gather
 from cds.protocol.request import HookRequest
+from cds.protocol.response import HookResponse
 from cds.web.dependencies import CurrentService
 from cds.web.strict_json_route import StrictJsonRoute
 
@@ -35,16 +37,20 @@ def services(service: CurrentService) -> JSONResponse:
     return JSONResponse({"services": [hook.described(service.content) for hook in SERVICES]})
 
 
-def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
-    async def answer(request: Request, body: HookRequest, service: CurrentService) -> JSONResponse:
+def _sent(answered: HookResponse) -> Response:
+    return Response(orjson.dumps(answered.as_json()), media_type="application/json")
+
+
+def _answering(hook: HookService) -> Callable[..., Awaitable[Response]]:
+    async def answer(request: Request, body: HookRequest, service: CurrentService) -> Response:
         content, watch = service.content, service.watch
         watch.about(request, body.context.patientId)
         if not hook.concerns(body, content):
-            return JSONResponse(hook.unconcerned(body, content).as_json())
+            return _sent(hook.unconcerned(body, content))
         with watch.metrics.stage("fetch"):
             gathered = await gather(body, content.queries, service.fetcher)
 
-        def decided() -> JSONResponse:
+        def decided() -> Response:
             with watch.metrics.stage("decide"):
                 answered = hook.answer(
                     body,
@@ -56,7 +62,7 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[JSONResponse]]:
                     watch.decided,
                     service.links,
                 )
-                return JSONResponse(answered.as_json())
+                return _sent(answered)
 
         # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
         return await run_in_threadpool(decided)

@@ -21,6 +21,7 @@ from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
+from tests import reading_load
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import (
     COLLAR_ORDER,
@@ -129,6 +130,29 @@ def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict
             get_fhir_model_class(resource["resourceType"]).model_validate(resource)
             assert fhirkit.validate(resource) == []
             assert problems(resource) == []
+
+
+ALWAYS = ["size_class", "candidates", "confidence", "axes", "measure_next", "cautions", "tasks", "not_used", "ruleset"]
+ASKED_FOR = {"org.example.nuque.whole-decision": True}
+
+
+@pytest.mark.parametrize("file", [entry["file"] for entry in reading_load.INDEX[::6]])
+def test_how_a_decision_came_about_is_sent_where_it_is_asked_for(client: TestClient, file: str) -> None:
+    templates = client.get("/cds-services").json()["services"][0]["prefetch"]
+    call = reading_load.call("collar-order-select", file, templates)
+    short, whole, other = (
+        client.post("/cds-services/collar-order-select", json={**call, **more}).json()
+        for more in ({}, {"extension": ASKED_FOR}, {"extension": "of another making"})
+    )
+    assert short == other
+    assert short["cards"] == whole["cards"]
+    told, all_of_it = (answer["extension"]["org.example.nuque.decision"] for answer in (short, whole))
+    assert all_of_it["trace"] and all_of_it["sources"]
+    assert any("reference" in fact for fact in all_of_it["facts"])
+    names = ("name", "value")
+    facts = [{name: fact[name] for name in names} for fact in all_of_it["facts"]]
+    assert told == {**{key: all_of_it[key] for key in all_of_it if key not in ("trace", "sources")}, "facts": facts}
+    assert {key for key in ALWAYS if key in all_of_it} == {key for key in ALWAYS if key in told}
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

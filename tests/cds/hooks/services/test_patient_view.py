@@ -101,7 +101,8 @@ def test_a_patient_in_a_collar_is_given_what_has_to_be_arranged(client: TestClie
 
 
 def test_the_call_itself_says_that_the_patient_is_leaving(client: TestClient) -> None:
-    answer = client.post("/cds-services/collar-discharge", json=discharge(*MEASURED, WORN)).json()
+    asked = discharge(*MEASURED, WORN, extension={"org.example.nuque.whole-decision": True})
+    answer = client.post("/cds-services/collar-discharge", json=asked).json()
     facts = {fact["name"]: fact for fact in answer["extension"]["org.example.nuque.decision"]["facts"]}
     assert facts["discharge_planned"]["value"] is True
     assert facts["discharge_planned"]["original"] == "the hook encounter-discharge"
