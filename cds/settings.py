@@ -39,7 +39,17 @@ def _addresses(value: tuple[str, ...]) -> tuple[str, ...]:
     return value
 
 
+def _registrations(value: tuple[str, ...]) -> tuple[str, ...]:
+    for entry in value:
+        if not _REGISTRATION.fullmatch(entry):
+            raise ValueError(
+                f"{entry!r}: write the FHIR server and the client's id, as in https://ehr.example.org/fhir=nuque"
+            )
+    return value
+
+
 _ADDRESS = re.compile(r"https?://[^\s?#]+")
+_REGISTRATION = re.compile(r"https?://[^\s?#=]+=[^\s=]+")
 
 Words = Annotated[tuple[str, ...], NoDecode, BeforeValidator(_split)]
 """Several words in one variable, with commas between them."""
@@ -129,6 +139,13 @@ class ReachSettings(Group):
         description="FHIR servers that may be read, as scheme, host and port (`https://ehr.example.org`); default: none, "
         "so decisions use what the call brought along",
     )
+    smart_clients: Annotated[Words, AfterValidator(_registrations)] = Field(
+        default=(),
+        description="FHIR servers from which the bedside page may be launched (SMART App Launch), each with the id under which "
+        "this service is registered there as a public client (`https://ehr.example.org/fhir=nuque`); the server stands in "
+        "`fhir_servers` too, and so does that of its token endpoint. Default: none",
+    )
+    smart_seconds: float = Field(default=5.0, gt=0, le=30, description="time for each call to sign in, in seconds")
     private_networks: Words = Field(
         default=(),
         description="networks that are not public and may still be called (`10.20.0.0/16`); every other private, local or "

@@ -30,6 +30,7 @@ from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.pages import bedside, fit, print_outs, rendering
 from cds.web.pages import rules as rule_pages
 from cds.web.pages.demonstration import try_hook
+from cds.web.pages.smart_launch import smart_router
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
 
@@ -46,7 +47,7 @@ def create_app(
     ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows which
     cards were issued and answered; by default all three are made from the settings.
     """
-    parts = Parts.made(settings)
+    parts = Parts.made(settings, clock)
     service = Service(
         settings,
         Content.load(settings),
@@ -79,14 +80,14 @@ def create_app(
         redoc_url=None,
     )
     app.state.service, app.state.reloader = service, reloader
-    _add_routes(app, settings)
+    _add_routes(app, settings, parts)
     _add_refusals(app)
     _add_layers(app, settings, service, parts)
     app.state.traces = instrument(app, settings)
     return app
 
 
-def _add_routes(app: FastAPI, settings: Settings) -> None:
+def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
     routers = (
         cds_hooks.discovery,
         cds_hooks.calls,
@@ -104,6 +105,8 @@ def _add_routes(app: FastAPI, settings: Settings) -> None:
     )
     for router in routers:
         app.include_router(router)
+    if parts.launcher is not None:
+        app.include_router(smart_router(parts.launcher, parts.sessions))
     if settings.trust == "open":
         app.include_router(try_hook.router)
     if settings.metrics:
@@ -122,7 +125,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     """From the inside out: the last one added sees a call first."""
     app.add_middleware(HeadRequests)
     app.add_middleware(Limits, settings=settings)
-    app.add_middleware(Gate, trust=parts.trust, settings=settings, metrics=parts.metrics)
+    app.add_middleware(Gate, trust=parts.trust, sessions=parts.sessions, settings=settings, metrics=parts.metrics)
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:
         app.add_middleware(

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from anyio import to_thread
 
 from cds.fhir_client.client import FhirClient
+from cds.fhir_client.smart_launch import SmartLauncher
 from cds.hooks.engine.card_suppression import HookMemory
 from cds.observability.logging import log
 from cds.observability.metrics import Metrics
 from cds.security.jwt_auth import Trust
 from cds.security.pseudonymisation import Secrecy
 from cds.security.sealed_links import LinkSeal
+from cds.security.smart_session import SmartSessions
 from cds.security.ssrf_guard import listed_networks
 from cds.settings import Settings
 from cds.storage.audit_log import Audit
@@ -22,6 +24,7 @@ from cds.storage.decision_log import DecisionRecords
 from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
 from cds.web.decision_events import Watch
+from cds.web.dependencies import Clock, utc_now
 
 
 @dataclass(frozen=True)
@@ -38,9 +41,11 @@ class Parts:
     metrics: Metrics
     watch: Watch
     links: LinkSeal
+    sessions: SmartSessions
+    launcher: SmartLauncher | None
 
     @classmethod
-    def made(cls, settings: Settings) -> Parts:
+    def made(cls, settings: Settings, clock: Clock = utc_now) -> Parts:
         """The parts that ``settings`` describe. Raises NuqueError of the part whose settings cannot be used."""
         metrics = Metrics()
         secrecy = Secrecy(settings, made_up=settings.trust == "open")
@@ -70,6 +75,8 @@ class Parts:
             metrics=metrics,
             watch=Watch(metrics, secrecy, DecisionRecords(store, secrecy)),
             links=LinkSeal(secrecy.derived("sealed links"), settings.link_hours),
+            sessions=SmartSessions(LinkSeal(secrecy.derived("smart sessions"), settings.link_hours), clock),
+            launcher=SmartLauncher(settings) if settings.smart_clients else None,
         )
 
     def store_problem(self) -> str | None:

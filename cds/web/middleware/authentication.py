@@ -14,6 +14,7 @@ from cds.observability.metrics import Metrics
 from cds.operation_outcome import Issue, outcome
 from cds.security.caller import Caller, HttpCall, NotTrusted, current_caller
 from cds.security.jwt_auth import Trust
+from cds.security.smart_session import SmartSessions
 from cds.settings import Settings
 from cds.web.middleware.request_limits import ADMIN
 from cds.web.middleware.token_bucket import RateLimit
@@ -21,6 +22,9 @@ from cds.web.middleware.token_bucket import RateLimit
 _ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
 _FILES_OF_PAGES = "/static/"
 """Style sheets and scripts, the same for everybody: open, so that whoever is refused a page can still read why."""
+
+LAUNCHING = ("/launch", "/launch/callback")
+"""Where a session begins: it is the EHR that says who comes."""
 
 _ALSO_JSON = "/rules"
 """Addresses at which browsers get a page and programs JSON."""
@@ -52,9 +56,12 @@ def is_page(call: HttpCall) -> bool:
 class Gate:
     """ASGI middleware that lets trusted calls through, with their caller in ``current_caller``."""
 
-    def __init__(self, app: ASGIApp, trust: Trust, settings: Settings, metrics: Metrics) -> None:
+    def __init__(
+        self, app: ASGIApp, trust: Trust, sessions: SmartSessions, settings: Settings, metrics: Metrics
+    ) -> None:
         """Stand before ``app``."""
         self._app, self._trust, self._settings, self._metrics = app, trust, settings, metrics
+        self._sessions = sessions
         self._rate = RateLimit(time.monotonic)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -84,7 +91,7 @@ class Gate:
         if self._trust.mode != "open" and self._is_open(scope["method"], call.path):
             return Caller("nobody")
         if is_page(call):
-            return self._trust.check_page(call)
+            return self._page(call)
         caller = await self._trust.check(call)
         if caller.client is not None:
             wait = self._rate.wait(caller.issuer, caller.client.calls_per_minute or self._settings.calls_per_minute)
@@ -92,10 +99,17 @@ class Gate:
                 raise NotTrusted(429, "rate", "too many calls of this client; slow down", retry_after=wait)
         return caller
 
+    def _page(self, call: HttpCall) -> Caller:
+        session = self._sessions.caller(call)
+        if self._trust.mode == "open" or session is None:
+            signed_in = self._trust.check_page(call)
+            return session or signed_in
+        return session
+
     def _is_open(self, method: str, path: str) -> bool:
         if path in _ALWAYS_OPEN or (path == "/metrics" and self._settings.metrics):
             return True
-        if path.startswith(_FILES_OF_PAGES):
+        if path.startswith(_FILES_OF_PAGES) or (path in LAUNCHING and method == "GET"):
             return True
         return path == "/cds-services" and method == "GET" and not self._settings.protect_discovery
 
