@@ -303,6 +303,12 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")
+    workers: int = Field(
+        default=1,
+        ge=1,
+        le=64,
+        description="processes that answer on the port, with one store; limits on calls count in each of them",
+    )
     cors_origins: Words = Field(default=(), description="origins whose pages may call the service; default: none")
     strict_validation: bool = Field(
         default=False, description="check each outgoing FHIR resource against the full model (slower; for testing)"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client.multiprocess import MultiProcessCollector
 
 from cds.protocol.feedback import FeedbackItem
 from rules.model.decision import Decision
@@ -27,6 +29,10 @@ def stage_times() -> Iterator[dict[str, float]]:
         yield taken
     finally:
         _taken.reset(before)
+
+
+_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+"""The library's own variable: where it is set, the workers of a service count in files of this folder."""
 
 
 class Metrics:
@@ -83,7 +89,10 @@ class Metrics:
             "nuque_store_failures_total", "Times that the store could not be used", ["purpose"], registry=self.registry
         )
         self._waiting_rows = Gauge(
-            "nuque_rows_waiting", "Cards and audit rows that wait for the store", registry=self.registry
+            "nuque_rows_waiting",
+            "Cards and audit rows that wait for the store",
+            registry=self.registry,
+            multiprocess_mode="livesum",
         )
         self._lost_rows = Counter(
             "nuque_rows_lost_total",
@@ -145,10 +154,14 @@ class Metrics:
         """Count a row that was not kept."""
         self._lost_rows.labels(table).inc()
 
-    def watch_queue(self, waiting: Callable[[], int]) -> None:
-        """Report the number of rows that ``waiting`` gives."""
-        self._waiting_rows.set_function(waiting)
+    def rows_wait(self, count: int) -> None:
+        """Report how many rows wait."""
+        self._waiting_rows.set(count)
 
     def text(self) -> bytes:
-        """All metrics in the text format of Prometheus."""
-        return generate_latest(self.registry)
+        """All metrics in the text format of Prometheus, added up over the workers where there are several."""
+        if _FOLDER not in os.environ:
+            return generate_latest(self.registry)
+        added_up = CollectorRegistry()
+        MultiProcessCollector(added_up)  # type: ignore[no-untyped-call]
+        return generate_latest(added_up)

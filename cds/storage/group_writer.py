@@ -41,7 +41,6 @@ class GroupWriter:
         self._thread: threading.Thread | None = None
         self._hurried = self._stopping = self._given_up = self._losing = False
         self._ended: str | None = None
-        metrics.watch_queue(lambda: len(self._waiting))
 
     def add(self, table: sa.Table, rows: Iterable[Row]) -> None:
         """Hand over ``rows`` of ``table`` and wait for nothing. Rows that are kept already stay as they are."""
@@ -58,6 +57,7 @@ class GroupWriter:
         was_empty = not self._waiting
         self._waiting.extend(new)
         self._taken += len(new)
+        self._metrics.rows_wait(len(self._waiting))
         if self._thread is None:
             self._thread = threading.Thread(target=self._run, name="group writer", daemon=True)
             self._thread.start()
@@ -160,6 +160,7 @@ class GroupWriter:
             for _ in range(count):
                 self._waiting.popleft()
             self._done += count
+            self._metrics.rows_wait(len(self._waiting))
             if self._losing and len(self._waiting) <= self._most // 2:
                 self._losing = False
                 log.info("cards and audit trail are kept again")

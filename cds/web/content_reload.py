@@ -126,13 +126,23 @@ class Reloader:
         self._service = service
         self._lock = threading.Lock()
         self._check = ContentCheck()
+        self.tell_others: Callable[[], None] = lambda: None
+        """Called when this process was asked to reload and did: other workers of the service have to do so too."""
 
     def stop(self) -> None:
         """End a reload that is in progress: the service is stopping."""
         self._check.end("the service is stopping")
 
     def reload(self) -> Reloaded:
-        """Prove and swap. Raises ReloadRefused; the old content then stays. Calls in progress keep what they began with."""
+        """Prove and swap, here and then in other workers.
+
+        Raises ReloadRefused; the old content then stays. Calls in progress keep what they began with.
+        """
+        done = self._reload_here()
+        self.tell_others()
+        return done
+
+    def _reload_here(self) -> Reloaded:
         if not self._lock.acquire(blocking=False):
             raise ReloadRefused(["another reload is in progress"])
         log.info("reload begins")
@@ -155,7 +165,7 @@ class Reloader:
 
     def _in_background(self) -> None:
         try:
-            self.reload()
+            self._reload_here()
         except ReloadRefused:
             return  # Logged with its reasons.
         except Exception as error:  # A thread has nobody above it who would report this.

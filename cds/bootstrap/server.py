@@ -1,0 +1,64 @@
+"""The application on a port: in this process, or in several that share it."""
+
+from __future__ import annotations
+
+import os
+import socket
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from cds.bootstrap.app import create_app
+from cds.bootstrap.http_protocol import protocol_for
+from cds.bootstrap.workers import TELL_THE_OTHERS, Workers, listening
+from cds.observability.logging import log
+from cds.settings import Settings
+from cds.site.content import Content
+
+_AFTER_THE_LAST_CALL_SECONDS = 15.0
+"""For the end of a worker, when its calls have had their time."""
+
+
+def serve(settings: Settings) -> None:
+    """Answer until told to stop. Raises NuqueError where settings or content cannot be used, OSError for the port."""
+    app = create_app(settings)
+    if settings.workers == 1:
+        uvicorn.run(app, host=settings.host, port=settings.port, **_options(app, settings))
+        return
+    sockets = listening(settings.host, settings.port, settings.workers)
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    where = f"{settings.workers} workers running on http://{host}:{sockets[0].getsockname()[1]}"
+    workers = Workers(sockets, _Worker(app, settings), settings.shutdown_seconds + _AFTER_THE_LAST_CALL_SECONDS)
+    workers.run(on_started=lambda: log.info(where))
+
+
+class _Worker:
+    """What one of several processes does, forked from the one in which ``app`` was made."""
+
+    def __init__(self, app: FastAPI, settings: Settings) -> None:
+        self._app, self._settings, self._parent = app, settings, os.getpid()
+
+    def __call__(self, own: socket.socket, reloaded: bool) -> None:
+        if reloaded:
+            # What was loaded before the fork is old; like a service that starts, this one takes what the folder holds.
+            self._app.state.service.content = Content.load(self._settings)
+        self._app.state.reloader.tell_others = lambda: os.kill(self._parent, TELL_THE_OTHERS)
+        uvicorn.Server(uvicorn.Config(self._app, **_options(self._app, self._settings))).run(sockets=[own])
+
+
+def _options(app: FastAPI, settings: Settings) -> dict[str, Any]:
+    return {
+        "server_header": False,
+        # Who is in front is checked by trust itself; a forwarded address must not pass for the peer's.
+        "proxy_headers": False,
+        # Its lines hold paths as called; ours name the route.
+        "access_log": False,
+        "log_config": None,
+        # Not what else may be installed: the limits and the refusals are this protocol's.
+        "http": protocol_for(app.state.service),
+        "loop": "uvloop",
+        "ws": "none",
+        "timeout_keep_alive": 5,
+        "timeout_graceful_shutdown": settings.shutdown_seconds,
+    }

@@ -1,0 +1,155 @@
+"""Several processes on one port: one service to whoever calls, watches, reloads or stops it."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import time
+import uuid
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import httpx
+import psutil
+import pytest
+
+from rules.loading.loader import KNOWLEDGE
+from tests.cds.hook_calls import observation, order_select
+from tests.cds.live_service import LiveService, running
+
+pytestmark = pytest.mark.slow
+
+WORKERS = 2
+ADMIN = "a" * 40
+SELECT = "/cds-services/collar-order-select"
+PATIENCE = 120.0
+"""Seconds; nothing takes so long unless something is wrong."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    copied = Path(shutil.copytree(KNOWLEDGE, tmp_path_factory.mktemp("content") / "knowledge"))
+    # The shortest file of cases is enough here, as the reload runs them in each worker.
+    _, *others = sorted((copied / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
+    for path in others:
+        path.unlink()
+    return copied
+
+
+@pytest.fixture(scope="module")
+def live(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveService]:
+    kept = f"sqlite:///{tmp_path_factory.mktemp('store') / 'store.sqlite3'}"
+    options = ("--workers", str(WORKERS), "--knowledge", str(folder))
+    with running(*options, NUQUE_STORE_URL=kept, NUQUE_ADMIN_TOKEN=ADMIN) as started:
+        yield started
+
+
+def workers(live: LiveService) -> set[int]:
+    return {child.pid for child in psutil.Process(live.process.pid).children()}
+
+
+def own_connections(live: LiveService, worker: int) -> int:
+    """Connections of clients that ``worker`` has accepted."""
+    port = int(live.url.rpartition(":")[2])
+    opened = psutil.Process(worker).net_connections("tcp")
+    return sum(one.status == "ESTABLISHED" and one.laddr.port == port for one in opened)
+
+
+@contextmanager
+def one_client_of_each(live: LiveService) -> Iterator[dict[int, httpx.Client]]:
+    """A client for each worker: a connection stays with the one that has accepted it."""
+    found: dict[int, httpx.Client] = {}
+    until = time.monotonic() + PATIENCE
+    with ExitStack() as opened:
+        while set(found) != workers(live) and time.monotonic() < until:
+            before = {worker: own_connections(live, worker) for worker in workers(live)}
+            client = opened.enter_context(httpx.Client(base_url=live.url, timeout=PATIENCE))
+            client.get("/health/live")
+            (accepted,) = [worker for worker, count in before.items() if own_connections(live, worker) > count]
+            found.setdefault(accepted, client)
+        assert len(found) == WORKERS
+        yield found
+
+
+def eventually(is_so: Any) -> bool:
+    until = time.monotonic() + PATIENCE
+    while not (true := is_so()) and time.monotonic() < until:
+        time.sleep(0.1)
+    return bool(true)
+
+
+def test_whichever_worker_is_asked_knows_what_all_have_counted_and_kept(live: LiveService) -> None:
+    now = datetime.now(UTC).isoformat()
+    measured = (observation("neck-height", 66, time=now), observation("neck-circumference", 380, time=now))
+    with one_client_of_each(live) as found:
+        check_that_all_know(list(found.values()), measured, now)
+
+
+def check_that_all_know(clients: list[httpx.Client], measured: Sequence[dict[str, Any]], now: str) -> None:
+    answers = [client.post(SELECT, json=order_select(*measured)).json()["cards"] for client in clients]
+    counted = re.compile(rf'nuque_answers_total{{route="{SELECT}",status="200"}} (\d+)')
+    totals = [counted.findall(client.get("/metrics").text) for client in clients]
+    assert totals == [[f"{WORKERS}.0".removesuffix(".0")]] * WORKERS
+    # Feedback on the card of the first, sent to the second, silences the repeat at the first.
+    reason = {"reason": {"code": "fit-checked", "system": "https://nuque.example.org/fhir/CodeSystem/override-reasons"}}
+    items = [
+        {"card": card["uuid"], "outcome": "overridden", "overrideReason": reason, "outcomeTimestamp": now}
+        for card in answers[0]
+    ]
+    assert clients[0].post(f"{SELECT}/feedback", json={"feedback": items[:1]}).status_code == 200
+    assert clients[1].post(f"{SELECT}/feedback", json={"feedback": items}).status_code == 200
+    again = [
+        client.post(SELECT, json={**order_select(*measured), "hookInstance": str(uuid.uuid4())}).json()["cards"]
+        for client in clients
+    ]
+    critical = [card["summary"] for card in answers[0] if card["indicator"] == "critical"]
+    assert [[card["summary"] for card in cards] for cards in again] == [critical] * WORKERS
+
+
+@pytest.mark.parametrize("asked", ["over HTTP", "by a signal"])
+def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> None:
+    version = "97.0.0" if asked == "over HTTP" else "98.0.0"
+    path = folder / "ruleset.yaml"
+    path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
+    if asked == "over HTTP":
+        done = httpx.post(f"{live.url}/admin/reload", headers={"Authorization": f"Bearer {ADMIN}"}, timeout=PATIENCE)
+        assert done.status_code == 200
+    else:
+        os.kill(live.process.pid, signal.SIGHUP)
+    assert eventually(lambda: sum('"reloaded"' in line and f"/{version};" in line for line in live.said) == WORKERS)
+    with one_client_of_each(live) as clients:
+        used = [client.get("/health/live").headers["Nuque-Ruleset"] for client in clients.values()]
+    assert [f"/{version};" in each for each in used] == [True] * WORKERS
+
+
+def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(live: LiveService) -> None:
+    before = httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+    first = min(workers(live))
+    os.kill(first, signal.SIGKILL)
+    assert eventually(lambda: len(workers(live) - {first}) == WORKERS)
+    # Calls that came to its socket meanwhile wait for the new one.
+    with one_client_of_each(live) as clients:
+        assert first not in clients
+        assert {client.get("/health/live").headers["Nuque-Ruleset"] for client in clients.values()} == {before}
+
+
+def test_workers_end_with_the_process_that_watches_over_them(tmp_path: Path) -> None:
+    with running("--workers", "2", NUQUE_STORE_URL=f"sqlite:///{tmp_path / 's.sqlite3'}") as live:
+        started = [psutil.Process(pid) for pid in workers(live)]
+        assert len(started) == WORKERS
+        live.process.kill()
+        assert eventually(lambda: not any(one.is_running() and one.status() != "zombie" for one in started))
+
+
+def test_a_stop_reaches_all(tmp_path: Path) -> None:
+    with running("--workers", "2", NUQUE_STORE_URL=f"sqlite:///{tmp_path / 's.sqlite3'}") as live:
+        started = [psutil.Process(pid) for pid in workers(live)]
+        assert len(started) == WORKERS
+        live.process.terminate()
+        assert live.process.wait(PATIENCE) == 0
+    assert not any(one.is_running() and one.status() != "zombie" for one in started)
