@@ -2,13 +2,40 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 
+from cds.fhir.publishing.search import capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService
 
 router = APIRouter(prefix="/fhir", tags=["published content"])
+
+_FHIR_JSON = "application/fhir+json"
+
+
+@router.get("/metadata", summary="What can be read and searched")
+def metadata(request: Request, service: CurrentService) -> JSONResponse:
+    """The CapabilityStatement of the published content."""
+    content = service.content
+    statement = capability_statement(content.ruleset, content.artefacts, _address(request), service.clock())
+    return JSONResponse(statement, media_type=_FHIR_JSON)
+
+
+@router.get(
+    "/{resource_type}",
+    summary="Published artefacts of a type",
+    responses={404: {"description": "nothing of the type"}},
+)
+def search(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
+    """Those that fit: by ``_id``, ``url``, ``version``, ``name``, ``title``, ``status``."""
+    published = service.content.artefacts
+    kinds = sorted({kind for kind, _ in published})
+    if resource_type not in kinds:
+        text = f"nothing is published as {resource_type[:64]}; published are {', '.join(kinds)}"
+        raise RefusedCall(404, [Issue(None, text, "not-found")])
+    found = searched(published, resource_type, request.query_params.multi_items(), _address(request))
+    return JSONResponse(found, media_type=_FHIR_JSON)
 
 
 @router.get(
@@ -22,4 +49,8 @@ def artefact(resource_type: str, name: str, service: CurrentService) -> JSONResp
     if found is None:
         text = f"nothing is published as {resource_type[:64]}/{name[:100]}; `nuque publish` lists everything"
         raise RefusedCall(404, [Issue(None, text, "not-found")])
-    return JSONResponse(found, media_type="application/fhir+json")
+    return JSONResponse(found, media_type=_FHIR_JSON)
+
+
+def _address(request: Request) -> str:
+    return f"{str(request.base_url).rstrip('/')}{router.prefix}"

@@ -15,6 +15,7 @@ from typing import Any
 RESOURCES = [
     "ActivityDefinition",
     "Bundle",
+    "CapabilityStatement",
     "CarePlan",
     "CodeSystem",
     "ConceptMap",

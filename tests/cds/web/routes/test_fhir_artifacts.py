@@ -2,12 +2,14 @@
 
 from typing import Any
 
+import fhirkit
 import pytest
 from fastapi.testclient import TestClient
 
 from cds.fhir.publishing.artifacts import artefacts
 from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import MEASURED, order_select
+from tests.published.fhir_r4.official import problems
 
 BASE = "https://nuque.example.org/fhir/"
 
@@ -49,3 +51,43 @@ def test_every_code_of_ours_on_a_card_can_be_looked_up(client: TestClient, patie
 
 def test_what_is_not_published_is_not_found(client: TestClient) -> None:
     assert client.get("/fhir/CodeSystem/colours").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("query", "found"),
+    [
+        ("", True),
+        (f"url={BASE}PlanDefinition/rigid-neck-collar", True),
+        (f"url={BASE}PlanDefinition/another", False),
+        (f"url={BASE}PlanDefinition/another,{BASE}PlanDefinition/rigid-neck-collar", True),
+        ("_id=rigid-neck-collar&status=draft", True),
+        ("_id=rigid-neck-collar&status=active", False),
+        ("name=rigid", True),
+        ("title=another", False),
+        ("publisher=nobody", True),
+    ],
+)
+def test_artefacts_are_found_as_a_client_resolves_a_canonical(client: TestClient, query: str, found: bool) -> None:
+    answer = client.get(f"/fhir/PlanDefinition?{query}")
+    bundle = answer.json()
+    assert answer.headers["content-type"] == "application/fhir+json"
+    assert problems(bundle) == []
+    assert bundle["total"] == len(bundle.get("entry", ())) == int(found)
+    # What is not searched by is left out of the link (FHIR R4, Search, 3.1.1.7).
+    assert "publisher" not in bundle["link"][0]["url"]
+
+
+def test_a_type_of_which_nothing_is_published_is_named_as_such(client: TestClient) -> None:
+    answer = client.get("/fhir/Measure")
+    assert answer.status_code == 404 and "PlanDefinition" in answer.text
+
+
+def test_the_capability_statement_names_what_is_there_and_nothing_else(client: TestClient) -> None:
+    statement = client.get("/fhir/metadata").json()
+    assert problems(statement) == [] and fhirkit.validate(statement) == []
+    named = statement["rest"][0]["resource"]
+    assert {resource["type"] for resource in named} == {kind for kind, _ in artefacts(load_ruleset())}
+    for resource in named:
+        for parameter in resource["searchParam"]:
+            held = client.get(f"/fhir/{resource['type']}?{parameter['name']}=no-such-value").json()
+            assert held["total"] == 0, (resource["type"], parameter["name"])
