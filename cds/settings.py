@@ -254,6 +254,11 @@ class SeeingSettings(Group):
         min_length=32,
         description="secret of at least 32 characters that `POST /admin/reload` asks for as Bearer; default: no such call",
     )
+    silent_mode: bool = Field(
+        default=False,
+        description="the hooks decide and show nothing; `nuque store silent` says by week what would have been shown and how "
+        "orders agreed with it",
+    )
     silent_repeat_hours: int = Field(
         default=24,
         ge=0,

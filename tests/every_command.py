@@ -64,6 +64,7 @@ CALLS = [
     Call("settings"),
     Call("store upgrade"),
     Call("store purge"),
+    Call("store silent"),
     Call("store export audit -o audit.ndjson", writes="audit.ndjson"),
     Call("store export feedback --format parquet -o feedback.parquet", "workbench", writes="feedback.parquet"),
 ]

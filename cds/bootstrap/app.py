@@ -58,6 +58,7 @@ def create_app(
         fetcher or (parts.fhir if settings.fhir_servers else None),
         memory or parts.memory,
         {"store": parts.store_problem, "writer": parts.writer.problem, "key sets": parts.key_sets_problem},
+        parts.silent,
     )
     reloader = Reloader(service)
 

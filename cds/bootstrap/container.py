@@ -23,6 +23,7 @@ from cds.storage.database import Store, StoreDown
 from cds.storage.decision_log import DecisionRecords
 from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
+from cds.storage.silent_log import SilentLog
 from cds.web.decision_events import Watch
 from cds.web.dependencies import Clock, utc_now
 
@@ -37,6 +38,7 @@ class Parts:
     fhir: FhirClient
     cards: CardMemory
     memory: HookMemory
+    silent: SilentLog | None
     audit: Audit
     metrics: Metrics
     watch: Watch
@@ -71,6 +73,7 @@ class Parts:
             fhir=fhir,
             cards=cards,
             memory=HookMemory(cards, secrecy, metrics, settings.silent_repeat_hours),
+            silent=SilentLog(writer, secrecy) if settings.silent_mode else None,
             audit=Audit(writer),
             metrics=metrics,
             watch=Watch(metrics, secrecy, DecisionRecords(store, secrecy)),

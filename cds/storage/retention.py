@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from cds.settings import StoreSettings
 from cds.storage.database import Store
-from cds.storage.schema import audit, decision_records, feedback, issued_cards, used_tokens
+from cds.storage.schema import audit, decision_records, feedback, issued_cards, silent_decisions, used_tokens
 
 _USED_TOKENS_DAYS = 1
 
@@ -17,6 +17,7 @@ def purge(store: Store, settings: StoreSettings, now: datetime) -> dict[str, int
         (issued_cards, issued_cards.c.issued_at, settings.keep_cards_days),
         (feedback, feedback.c.received_at, settings.keep_feedback_days),
         (audit, audit.c.at, settings.keep_audit_days),
+        (silent_decisions, silent_decisions.c.at, settings.keep_cards_days),
         (decision_records, decision_records.c.at, settings.keep_records_days),
         (used_tokens, used_tokens.c.expires_at, _USED_TOKENS_DAYS),
     ]

@@ -20,7 +20,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-REVISION = "0002"
+REVISION = "0003"
 """The newest migration."""
 
 
@@ -117,6 +117,22 @@ decision_records = Table(
     Column("request", String(64), nullable=False),
     Column("sealed", LargeBinary, nullable=False, comment="facts and decision, encrypted"),
     Index("decision_records_by_time", "at"),
+)
+
+silent_decisions = Table(
+    "silent_decisions",
+    metadata,
+    Column("entry", String(36), primary_key=True),
+    Column("at", UtcTime, nullable=False),
+    Column("service", String(64), nullable=False),
+    Column("patient", String(64), nullable=False, comment="hash keyed with the site's secret"),
+    Column("issuer", String(512), nullable=False),
+    Column("tenant", String(512)),
+    Column("ruleset_hash", String(64), nullable=False),
+    Column("indicators", JSON, nullable=False, comment="of the cards that would have been shown"),
+    Column("orders", Integer, nullable=False, comment="collar orders in the call"),
+    Column("agrees", JSON, nullable=False, comment="whether order and decision agree, by axis of the size"),
+    Index("silent_decisions_by_time", "at"),
 )
 
 ON_ITS_CARD = (feedback.c.card == issued_cards.c.card) & (

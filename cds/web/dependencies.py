@@ -15,6 +15,7 @@ from cds.protocol.prefetch import Fetcher
 from cds.security.sealed_links import LinkSeal
 from cds.settings import Settings
 from cds.site.content import Content
+from cds.storage.silent_log import SilentLog
 from cds.web.decision_events import Watch
 
 CONTENT = "content"
@@ -34,6 +35,7 @@ def utc_now() -> datetime:
 class Service:
     """Settings and content, and the parts that differ between sites: links, clock, feedback, FHIR reading, readiness.
 
+    With ``silent`` hooks show nothing and what they would have shown is kept there.
     ``content`` is replaced as a whole; a call keeps to what was in use when it began.
     """
 
@@ -46,6 +48,7 @@ class Service:
     fetcher: Fetcher | None = None
     memory: Memory | None = None
     readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
+    silent: SilentLog | None = None
 
 
 def of_call(request: Request) -> Service:

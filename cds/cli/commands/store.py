@@ -67,5 +67,34 @@ def export(what: str, output: Path | None, form: str, since: datetime | None) ->
     click.echo(f"{count} exported", err=True)
 
 
+@store.command()
+@click.option("--json", "as_json", is_flag=True, help="As JSON, one object a week and service.")
+@_SINCE
+def silent(as_json: bool, since: datetime | None) -> None:
+    """By week: what silent mode (NUQUE_SILENT_MODE) would have shown, and how the collar orders agreed with it."""
+    import json
+
+    from cds.storage.silent_log import weeks
+
+    with Store(Settings.load(), hurried=False) as opened:
+        found = list(weeks(opened, _utc(since)))
+    if as_json:
+        for each in found:
+            click.echo(json.dumps(each))
+        return
+    if not found:
+        click.echo("no silent decision is kept", err=True)
+    for each in found:
+        cards = ", ".join(f"{count} {indicator}" for indicator, count in each["cards"].items())
+        click.echo(f"{each['week']} {each['service']}: {each['calls']} calls for {each['patients']} patients")
+        click.echo(f"    would have shown: {cards}")
+        if each["with_order"]:
+            differ = ", ".join(f"{name} {count}" for name, count in each["differ"].items()) or "none"
+            click.echo(
+                f"    collar orders: {each['with_order']}; with a size or item to compare: {each['compared']}; "
+                f"of these agree {each['agree']}; differences: {differ}"
+            )
+
+
 def _utc(moment: datetime | None) -> datetime | None:
     return None if moment is None else moment.replace(tzinfo=UTC)

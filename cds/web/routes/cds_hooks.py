@@ -11,6 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 
 from cds.hooks.engine.service import HookService
+from cds.hooks.engine.silent_mode import answer_silently
 from cds.hooks.services import SERVICES
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.call_progress import progress
@@ -52,17 +53,12 @@ def _answering(hook: HookService) -> Callable[..., Awaitable[Response]]:
 
         def decided() -> Response:
             with watch.metrics.stage("decide"):
-                answered = hook.answer(
-                    body,
-                    gathered,
-                    content,
-                    service.settings,
-                    service.clock(),
-                    service.memory,
-                    watch.decided,
-                    service.links,
-                )
-                return _sent(answered)
+                call = (body, gathered, content, service.settings, service.clock())
+                if service.silent is not None:
+                    shown = answer_silently(hook, *call, service.silent, watch.decided, service.links)
+                else:
+                    shown = hook.answer(*call, service.memory, watch.decided, service.links)
+                return _sent(shown)
 
         # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
         return await run_in_threadpool(decided)
