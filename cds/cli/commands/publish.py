@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -10,10 +11,12 @@ import click
 from cds.cli.options import knowledge_options, load_knowledge
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.datatypes import Resource
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.publishing.dmn.xml import dmn_file
 from cds.fhir.publishing.implementation_guide import package_id
+from cds.fhir.publishing.library import with_elm
 from cds.fhir.publishing.npm_package import package
 
 
@@ -26,8 +29,15 @@ from cds.fhir.publishing.npm_package import package
     is_flag=True,
     help="Write one FHIR package in place of single files; the same bytes each time.",
 )
+@click.option(
+    "--elm",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The Library's CQL as a translator made ELM (JSON) of it: put beside the source.",
+)
 @knowledge_options
-def publish(folder: Path, base: str, packed: bool, knowledge: str | None, overlay: tuple[str, ...]) -> None:
+def publish(
+    folder: Path, base: str, packed: bool, elm: Path | None, knowledge: str | None, overlay: tuple[str, ...]
+) -> None:
     """Write the rule set to FOLDER as FHIR R4, one file a resource: FOLDER/TYPE/ID.json.
 
     PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, the StructureDefinition of each
@@ -39,6 +49,8 @@ def publish(folder: Path, base: str, packed: bool, knowledge: str | None, overla
         published = artefacts(ruleset, base)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--base") from error
+    if elm is not None:
+        published = {**published, **_translated(published, elm)}
     tables = {
         f"{model.name}.dmn": dmn_file(model, ruleset.vocabulary, Canonicals(base)) for model in decision_models(ruleset)
     }
@@ -53,6 +65,17 @@ def publish(folder: Path, base: str, packed: bool, knowledge: str | None, overla
     for name, table in tables.items():
         _write(folder / "dmn" / name, table.encode())
     click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} written to {folder}/")
+
+
+def _translated(published: Mapping[tuple[str, str], Resource], elm: Path) -> dict[tuple[str, str], Resource]:
+    try:
+        return {
+            (kind, name): with_elm(resource, elm.read_bytes())
+            for (kind, name), resource in published.items()
+            if kind == "Library"
+        }
+    except ValueError as error:
+        raise click.BadParameter(f"{elm}: {error}", param_hint="--elm") from error
 
 
 def _write(file: Path, content: bytes) -> None:

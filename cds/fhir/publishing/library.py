@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from base64 import b64encode
 from collections.abc import Iterable
 
@@ -88,3 +89,20 @@ def _parameters(fact: FactDefinition) -> Iterable[Element]:
             "documentation": text(fact.meaning + unit),
             "type": _VALUE_TYPES[fact.type],
         }
+
+
+def with_elm(library: Resource, elm: bytes) -> Resource:
+    """``library`` with the translation ``elm`` (ELM, JSON) of its CQL beside the source.
+
+    Raises ValueError where ``elm`` is no ELM, or that of another library or version.
+    """
+    try:
+        identifier = json.loads(elm)["library"]["identifier"]
+        found = (identifier["id"], identifier["version"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise ValueError("not ELM in JSON: library.identifier with id and version is missing") from error
+    wanted = (library["name"], library["version"])
+    if found != wanted:
+        raise ValueError(f"ELM of {' '.join(map(str, found))}; wanted is that of {' '.join(wanted)}")
+    translation = {"contentType": "application/elm+json", "data": b64encode(elm).decode()}
+    return library | {"content": [*library["content"], translation]}

@@ -1,5 +1,6 @@
 """``nuque publish``: files a FHIR server can load."""
 
+import base64
 import io
 import json
 import os
@@ -10,9 +11,11 @@ import tarfile
 from pathlib import Path
 from xml.etree import ElementTree
 
+import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
+from rules.loading.loader import load_ruleset
 
 
 def test_each_artefact_becomes_a_file_under_its_type_and_id(tmp_path: Path) -> None:
@@ -80,3 +83,29 @@ def test_a_package_holds_what_the_specification_asks(tmp_path: Path) -> None:
     listed = {resource["reference"]["reference"] for resource in guide["definition"]["resource"]}
     assert listed | {f"ImplementationGuide/{guide['id']}"} == {f"{r['resourceType']}/{r['id']}" for r in files.values()}
     assert guide["packageId"] == manifest["name"] and "package/other/sizing.dmn" in names
+
+
+def elm(folder: Path, **identifier: str) -> Path:
+    file = folder / "library.elm.json"
+    file.write_text(json.dumps({"library": {"identifier": identifier}}))
+    return file
+
+
+def test_a_translation_stands_beside_the_source_of_the_library(tmp_path: Path) -> None:
+    version = load_ruleset().version
+    translated = elm(tmp_path, id="RigidNeckCollar", version=version)
+    result = CliRunner().invoke(main, ["publish", str(tmp_path / "out"), "--elm", str(translated)])
+    assert result.exit_code == 0, result.output
+    library = json.loads((tmp_path / "out" / "Library" / "rigid-neck-collar.json").read_text(encoding="utf-8"))
+    source, translation = library["content"]
+    assert (source["contentType"], translation["contentType"]) == ("text/cql", "application/elm+json")
+    assert base64.b64decode(translation["data"]) == translated.read_bytes()
+    assert base64.b64decode(source["data"]).startswith(f"library \"RigidNeckCollar\" version '{version}'".encode())
+
+
+@pytest.mark.parametrize("identifier", [{}, {"id": "Another", "version": "0.1.0"}])
+def test_a_translation_of_something_else_is_refused(tmp_path: Path, identifier: dict[str, str]) -> None:
+    translated = elm(tmp_path, **identifier)
+    result = CliRunner().invoke(main, ["publish", str(tmp_path / "out"), "--elm", str(translated)])
+    assert result.exit_code == 2 and "--elm" in result.output
+    assert not (tmp_path / "out").exists()

@@ -1,6 +1,8 @@
 """What is published: sound R4, whole, and with a meaning for every code and extension that a draft carries."""
 
 import dataclasses
+import re
+from base64 import b64decode
 from collections.abc import Callable, Iterator
 from decimal import Decimal
 from functools import cache
@@ -183,6 +185,37 @@ def named(path: str) -> str:
         "DeviceRequest.note": "Annotation",
         "CarePlan.note": "Annotation",
     }.get(path, path)
+
+
+# --- the Library as an engine takes it -----------------------------------------------------------------------------------
+
+LIBRARY = PUBLISHED["Library", "rigid-neck-collar"]
+
+
+def test_every_definition_that_a_plan_names_stands_in_the_library() -> None:
+    source = b64decode(LIBRARY["content"][0]["data"]).decode()
+    defined = set(re.findall(r'^define ("[^"]+"):', source, re.MULTILINE))
+    plan = PUBLISHED["PlanDefinition", "rigid-neck-collar"]
+    named = [element for element in every(plan) if isinstance(element, dict) and element.get("language") == "text/cql"]
+    rules = {f'"{rule}"' for rule in RULESET.rules}
+    tasks = {f'"Task {call.task.replace("_", "-")}".people' for r in RULESET.rules.values() for call in r.then.tasks}
+    assert {element["expression"] for element in named} <= rules | tasks
+    assert rules <= {element["expression"] for element in named}
+    assert {element["expression"].removesuffix(".people") for element in named} <= defined
+    assert {element["reference"] for element in named} == {f"{LIBRARY['url']}|{LIBRARY['version']}"}
+
+
+def test_the_library_says_what_it_retrieves() -> None:
+    required = [one for one in LIBRARY["dataRequirement"] if one["type"] == "Observation"]
+    codes = [{coding["code"] for coding in one["codeFilter"][0]["code"]} for one in required]
+    given = {fact.name: fact for fact in RULESET.vocabulary.values() if fact.given != "concluded"}
+    assert len(required) == len(given) - 1, "each fact but the age, which the Patient gives"
+    assert (
+        all(any(fact.code in some for some in codes) for fact in given.values() if fact.name != "age_years") and given
+    )
+    for one in required:
+        for answers in (found["valueSet"] for found in one["codeFilter"] if "valueSet" in found):
+            assert BY_URL[answers.split("|")[0]]["resourceType"] == "ValueSet"
 
 
 # --- conditions as FHIRPath --------------------------------------------------------------------------------------------
