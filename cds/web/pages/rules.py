@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -11,10 +14,12 @@ from starlette.routing import Match
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.site.rule_listing import condition_lines, describe_rule
-from cds.web.dependencies import CurrentService
+from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.rendering import page
+from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.rule_text import describe_effects
 from rules.model.ruleset import Rule, Ruleset
+from rules.testing.cases import Case, load_cases
 
 EVIDENCE = ("published", "common_practice", "local_default")
 
@@ -58,6 +63,27 @@ def listed(
     )
 
 
+@router.get("/rules/parameters")
+def parameters(request: Request, service: CurrentService, confirm: str = "") -> Response:
+    """Every number, switch and word that a site may change; or those alone that it is asked to ``confirm``."""
+    ruleset = service.content.ruleset
+    readers: dict[str, list[Rule]] = {}
+    for rule in ruleset.rules.values():
+        for name in rule.parameters:
+            readers.setdefault(name, []).append(rule)
+    shown = [one for one in ruleset.parameters.values() if one.confirm or not confirm]
+    return page(
+        request,
+        "parameters.html",
+        ruleset=ruleset,
+        shown=shown,
+        readers=readers,
+        confirm=confirm,
+        confirming={one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown},
+        reasons={change.name: change.because for change in ruleset.local_changes},
+    )
+
+
 @router.get("/rules/{rule_id}")
 def shown(request: Request, rule_id: str, service: CurrentService) -> Response:
     """One rule in words: when, what then, why, on what evidence, and the rules next to it."""
@@ -76,7 +102,39 @@ def shown(request: Request, rule_id: str, service: CurrentService) -> Response:
         then=list(describe_effects(ruleset, rule)),
         before=_concluding(ruleset, rule.reads),
         after=[other for other in ruleset.rules.values() if other.reads & rule.writes],
+        confirming=ruleset.confirmed_by.get(rule.topic),
+        cases=_of_rule(service, rule.id),
     )
+
+
+@dataclass(frozen=True)
+class RuleCases:
+    """The worked cases in which a rule fires, and the near misses in which it stays silent."""
+
+    fires: tuple[Case, ...]
+    silent: tuple[Case, ...]
+
+
+def _of_rule(service: Service, rule: str) -> RuleCases:
+    found = _cases(service.settings.knowledge or KNOWLEDGE, service.content.ruleset.hash)
+    return RuleCases(
+        fires=tuple(case for case in found if rule in case.fires),
+        silent=tuple(case for case in found if rule in case.silent),
+    )
+
+
+@lru_cache(maxsize=2)
+def _cases(folder: Path, content: str) -> tuple[Case, ...]:
+    """The worked cases beside the knowledge in ``folder``, read again when the ``content`` has changed.
+
+    They are those of the rules before a site changed them: what a site switched off is in them too.
+    """
+    return load_cases(load_ruleset(folder), folder / "cases") if (folder / "cases").is_dir() else ()
+
+
+def _confirming(ruleset: Ruleset, readers: Iterable[Rule]) -> list[str]:
+    """Who confirms a parameter that ``readers`` go by: whoever confirms their topics."""
+    return list(dict.fromkeys(ruleset.confirmed_by[one.topic] for one in readers if one.topic in ruleset.confirmed_by))
 
 
 def _holds(ruleset: Ruleset, rule: Rule, words: Iterable[str]) -> bool:

@@ -91,7 +91,7 @@ def test_nobody_is_shut_out_of_the_fit_check(browser: Browser, live: LiveService
         assert violations(page) == []
 
 
-@pytest.mark.parametrize("path", ["/rules?q=halo", "/rules/sizing.line.adult"])
+@pytest.mark.parametrize("path", ["/rules?q=halo", "/rules/sizing.line.adult", "/rules/parameters"])
 @pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1440, "light")])
 def test_nobody_is_shut_out_of_the_rules(
     browser: Browser, live: LiveService, path: str, width: int, scheme: Any

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from rules.loading.loader import load_ruleset
+from rules.testing.cases import load_cases
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.web.pages.page_reader import PageReader
 
@@ -21,7 +24,7 @@ def _found(client: TestClient, **asked: str) -> list[str]:
     return [
         (given.get("href") or "").removeprefix("/rules/")
         for tag, given in PageReader(answer.text).tags
-        if tag == "a" and (given.get("href") or "").startswith("/rules/")
+        if tag == "a" and (given.get("href") or "").startswith("/rules/") and given["href"] != "/rules/parameters"
     ]
 
 
@@ -72,3 +75,28 @@ def test_the_source_of_a_card_leads_to_the_page_of_rules(store_url: str, public_
             # Without an address of its own the service is on this machine, in open mode.
             assert card["source"]["url"] == f"{public_url or 'http://127.0.0.1:8000'}/rules"
         assert client.get("/rules", headers=BROWSER).status_code == 200
+
+
+def test_a_rule_shows_its_worked_cases_and_near_misses(client: TestClient) -> None:
+    cases = load_cases(RULESET)
+    page = PageReader(client.get("/rules/skin.braden.mild", headers=BROWSER).text)
+    assert len(page["fires"]) == sum("skin.braden.mild" in case.fires for case in cases) > 1
+    assert len(page["silent"]) == sum("skin.braden.mild" in case.silent for case in cases) > 0
+    assert any("skin-braden-mild" in one for one in page["fires"])
+
+
+def test_every_number_is_listed_with_who_confirms_it(client: TestClient) -> None:
+    page = PageReader(client.get("/rules/parameters", headers=BROWSER).text)
+    assert len(page["parameter"]) == len(RULESET.parameters) > 20
+    to_confirm = [one for one in RULESET.parameters.values() if one.confirm]
+    assert len(page["confirm"]) == len(to_confirm) > 10
+    only = PageReader(client.get("/rules/parameters", params={"confirm": "yes"}, headers=BROWSER).text)
+    assert len(only["parameter"]) == len(to_confirm)
+    assert any(who in " ".join(page["confirm"]) for who in RULESET.confirmed_by.values())
+
+
+def test_a_value_of_the_site_stands_beside_its_default_and_reason() -> None:
+    with TestClient(create_app(Settings(overlays=(Path("demo_bundles/site.yaml"),)))) as client:
+        page = PageReader(client.get("/rules/parameters", headers=BROWSER).text)
+    (changed,) = [one for one in page["parameter"] if "height_edge_h3_mm" in one]
+    assert "58" in changed and "default 60" in changed and "Hillside" in changed
