@@ -45,7 +45,14 @@ class Content:
         ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
         code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
         catalogue = None if settings.catalogue is None else Catalogue.load(settings.catalogue, ruleset)
-        return cls(ruleset, Decider(ruleset), code_map, catalogue, AdvicePolicy.of(ruleset))
+        content = cls(ruleset, Decider(ruleset), code_map, catalogue, AdvicePolicy.of(ruleset))
+        content._warm_up()
+        return content
+
+    def _warm_up(self) -> None:
+        """Compile the rules and cut the queries now: the first call would wait for it, four times as long as the others."""
+        assert self.queries
+        self.decider.warm_up()
 
     @cached_property
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
 from rules.deciding.decision_parts import DecisionParts
 from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
@@ -51,6 +51,12 @@ class Decider:
         self._evaluator = evaluator or Engine(ruleset)
         self._prospects = prospects or Sizer(ruleset).prospects
         self._parts = DecisionParts(ruleset)
+
+    def warm_up(self) -> None:
+        """Compile now what is otherwise compiled when first asked for. Raises EngineError where the rules engine fails."""
+        for rule in self.ruleset.rules:
+            self._parts.compared(rule)
+        self.decide({}, datetime(2000, 1, 1, tzinfo=UTC))
 
     def decide(
         self,

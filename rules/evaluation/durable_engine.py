@@ -85,7 +85,10 @@ class Engine:
         self._lock = threading.Lock()
         self._sessions = itertools.count()
         self._layers = [_parts(f"layer_{layer}", stratum) for layer, stratum in enumerate(ruleset.strata)]
-        definitions = {part.name: self._definition(part) for parts in self._layers for part in parts}
+        every = [part for parts in self._layers for part in parts]
+        for part in every:
+            part.prepare()
+        definitions = {part.name: self._definition(part) for part in every}
         try:
             self._host = _QuietHost(definitions)
         except Exception as error:
@@ -168,6 +171,11 @@ class _RulePartition:
     def _needs(self) -> tuple[frozenset[str], ...]:
         """What must be known for one rule or another to be true."""
         return tuple({needed_facts(rule.positive) for _, rule in self.rules})
+
+    def prepare(self) -> None:
+        """Work out now what is asked of every patient, so that the first does not wait for it."""
+        self.can_match({})
+        self.message({})
 
     def can_match(self, known: Mapping[str, FactValue]) -> bool:
         """Whether enough is known for some rule of the part to be true."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import datetime
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -298,6 +300,11 @@ class Decision(FrozenModel):
         dumped = self.model_dump(mode="json", exclude={"trace": True, "sources": True, "facts": {"__all__": origin}})
         cleaned: dict[str, Any] = without_absent(dumped)
         return cleaned
+
+    @cached_property
+    def trace_by_rule(self) -> Mapping[str, TraceEntry]:
+        """The entries of the trace by the id of their rule."""
+        return {entry.rule: entry for entry in self.trace}
 
     @property
     def leading(self) -> tuple[Caution, ...]:

@@ -21,7 +21,6 @@ FACT_VALUES = "fact-values"
 ANY_CODE = "*"
 """In place of a code: whatever code of the system."""
 
-_LONGEST_CODE = 64
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
 
 
@@ -123,6 +122,24 @@ class CodeMap:
         return hashlib.sha256(json.dumps(content).encode()).hexdigest()
 
     @cached_property
+    def prefix_lengths(self) -> Mapping[str, tuple[int, ...]]:
+        """How long the beginnings of codes are that mean something, by system, the longest first."""
+        found: dict[str, set[int]] = {}
+        for system, beginning in self.prefixes:
+            found.setdefault(system, set()).add(len(beginning))
+        return {system: tuple(sorted(lengths, reverse=True)) for system, lengths in found.items()}
+
+    @cached_property
+    def neck_stems(self) -> tuple[str, ...]:
+        """How a word begins that may be about the neck."""
+        return tuple(word.word for word in self.neck_words)
+
+    @cached_property
+    def neck_systems(self) -> frozenset[str]:
+        """The code systems of ``neck_codes``."""
+        return frozenset(coding.system for coding in self.neck_codes)
+
+    @cached_property
     def own_facts(self) -> str:
         """The system of the project's own fact codes."""
         return Canonicals(self.base).code_system(FACTS)
@@ -143,9 +160,9 @@ class CodeMap:
 
     def _meanings(self, coding: CodingKey) -> tuple[Meaning, ...]:
         exact = self.exact.get(coding)
-        if exact is not None or not self.prefixes:
-            return exact or ()
-        for length in range(min(len(coding.code), _LONGEST_CODE), 0, -1):
+        if exact is not None:
+            return exact
+        for length in self.prefix_lengths.get(coding.system, ()):
             found = self.prefixes.get(CodingKey(coding.system, coding.code[:length]))
             if found is not None:
                 return found

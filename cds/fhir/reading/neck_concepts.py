@@ -16,8 +16,7 @@ from cds.fhir.reading.code_map import CodeMap, CodingKey, codings_of, texts_of
 def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
     """Whether the CodeableConcept ``concept`` is about neck, spine or airway by its text, a display, or a code."""
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
-        any(word.found_in(frozenset(words)) for word in code_map.neck_words)
-        for words in map(words_of, texts_of(concept))
+        _words_are(frozenset(words_of(said)), code_map) for said in texts_of(concept)
     )
 
 
@@ -33,7 +32,7 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
         if code_map.meanings(codings) or any(coding.system == code_map.own_facts for coding in codings):
             continue
         asked = [concept, mapping(holder, "valueCodeableConcept"), *(sites if holder is resource else ())]
-        if any(is_about_the_neck(one, code_map) for one in asked):
+        if any(one and is_about_the_neck(one, code_map) for one in asked):
             yield ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
 
 
@@ -41,8 +40,15 @@ def _shortest_name(concept: object) -> str:
     return next(iter(texts_of(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
 
 
+def _words_are(words: frozenset[str], code_map: CodeMap) -> bool:
+    # Most texts begin no word like any of these, which is told at once.
+    return any(word.startswith(code_map.neck_stems) for word in words) and any(
+        word.found_in(words) for word in code_map.neck_words
+    )
+
+
 def _code_is(coding: CodingKey, code_map: CodeMap) -> bool:
-    return any(
+    return coding.system in code_map.neck_systems and any(
         CodingKey(coding.system, coding.code[:length]) in code_map.neck_codes
         for length in range(1, len(coding.code) + 1)
     )

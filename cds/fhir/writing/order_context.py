@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
@@ -40,9 +41,9 @@ class OrderContext:
             _must_be("encounter", self.encounter, ("Encounter",))
         if self.requester is not None:
             _must_be("requester", self.requester, REQUESTERS)
-        Canonicals(self.base)
+        self.canonicals  # noqa: B018  (a wrong base is refused here)
 
-    @property
+    @cached_property
     def canonicals(self) -> Canonicals:
         """The URLs under ``base``."""
         return Canonicals(self.base)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from cds.fhir.datatypes import Element, text
@@ -36,20 +36,21 @@ class Grounds:
 
 def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
     """The records that made ``rules`` fire, also through facts that other rules concluded from them."""
-    by_rule = {entry.rule: entry for entry in decision.trace}
-    used = dict.fromkeys(_records(by_rule, rules, set()))
+    used = dict.fromkeys(_records(decision.trace_by_rule, rules, set()))
     reasons = tuple(reference for reference in used if referenced_type(reference) in _REASONS)
     others = tuple(r for r in used if r not in reasons and referenced_type(r) not in ("Patient", "Encounter"))
     return Grounds(reasons, others)
 
 
-def _records(by_rule: dict[str, TraceEntry], rules: Iterable[str], seen: set[str]) -> Iterator[str]:
+def _records(by_rule: Mapping[str, TraceEntry], rules: Iterable[str], seen: set[str]) -> Iterator[str]:
     for rule in rules:
         if rule in seen or rule not in by_rule:
             continue
         seen.add(rule)
         for comparison in by_rule[rule].comparisons:
+            if comparison.reference is None:
+                continue
             if comparison.reference in by_rule:
                 yield from _records(by_rule, [comparison.reference], seen)
-            elif comparison.reference is not None:
+            else:
                 yield comparison.reference

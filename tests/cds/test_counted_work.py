@@ -1,0 +1,109 @@
+"""How much work a call takes, in calls of functions: a count is the same on a fast and on a slow machine, seconds are not.
+
+The bounds lie about a third above what was counted when they were set; whoever exceeds one has made every call slower. With the
+knowledge they grow, so most are counted against a quantity of the same run: rules, records, answers tried.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from cds.hooks.services import SERVICES
+from cds.protocol.prefetch import gather
+from cds.settings import Settings
+from cds.site.content import Content
+from rules.evaluation.interpreter import fire
+from tests.cds.hook_calls import MEASURED, observation, order_select
+
+AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
+KNOWN = {
+    "age_years": 41,
+    "neck_height_mm": 66,
+    "neck_circumference_mm": 380,
+    "head_position": "neutral",
+    "bed_rest": False,
+}
+SETTINGS = Settings()
+CONTENT = Content.load(SETTINGS)
+RULES = len(CONTENT.ruleset.rules)
+
+
+def counted(work: Callable[[], object]) -> int:
+    """The calls of functions that ``work`` makes, in Python and in C, the second time it is done."""
+    work()
+    return counted_at_once(work)
+
+
+def counted_at_once(work: Callable[[], object]) -> int:
+    """The same, the first time."""
+    calls = 0
+
+    def note(frame: object, event: str, argument: object) -> None:
+        nonlocal calls
+        calls += event in ("call", "c_call")
+
+    before = sys.getprofile()
+    sys.setprofile(note)
+    try:
+        work()
+    finally:
+        sys.setprofile(before)
+    return calls
+
+
+def answering(others: int) -> int:
+    """The work of an order-select call with ``others`` records of which no rule reads the code."""
+    unread = [
+        {
+            **observation("potassium", 4.0, number=number),
+            "code": {"coding": [{"system": "http://loinc.org", "code": "2823-3"}]},
+        }
+        for number in range(others)
+    ]
+    hook = next(hook for hook in SERVICES if hook.id == "collar-order-select")
+
+    def answer() -> Any:
+        request = hook.request.model_validate(order_select(*MEASURED, *unread))
+        gathered = asyncio.run(gather(request, CONTENT.queries, None))
+        answered = hook.answer(request, gathered, CONTENT, SETTINGS, AT)
+        assert answered.cards
+        return answered.as_json()
+
+    return counted(answer)
+
+
+@pytest.mark.parametrize(("facts", "most"), [(KNOWN, 15), ({"age_years": 41}, 35)], ids=["measured", "hardly known"])
+def test_a_decision_takes_a_bounded_amount_of_work_for_each_rule(facts: dict[str, Any], most: float) -> None:
+    assert counted(lambda: CONTENT.decider.decide(facts, AT)) < most * RULES
+
+
+def test_trying_answers_takes_a_fraction_of_deciding_anew() -> None:
+    sizer = CONTENT.decider._prospects.__self__  # type: ignore[attr-defined]
+    firing, facts = fire(sizer.ruleset, {"age_years": 41}), {"age_years": 41}
+    answers = sizer._answers(("neck_height_mm",))
+    assert len(answers) > 5
+    tried = counted(lambda: list(sizer._changes.pictures(facts, firing, ("neck_height_mm",), answers)))
+    anew = counted(lambda: [sizer.size({**facts, **answer}) for answer in answers])
+    assert tried < anew / 4
+
+
+def test_a_record_that_no_rule_reads_costs_little() -> None:
+    few, many = answering(10), answering(110)
+    assert (many - few) / 100 < 320
+
+
+def test_an_answer_takes_a_bounded_amount_of_work() -> None:
+    assert answering(30) < 80 * RULES
+
+
+def test_the_first_decision_takes_hardly_more_work_than_the_tenth() -> None:
+    fresh = Content.load(SETTINGS)
+    first = counted_at_once(lambda: fresh.decider.decide(KNOWN, AT))
+    later = [counted_at_once(lambda: fresh.decider.decide(KNOWN, AT)) for _ in range(9)]
+    assert first < 1.2 * later[-1]
