@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from tests import capacity
 from tests.bench import service
 from tests.bench.child import ROOT
 from tests.bench.wire import figures as kept
@@ -29,6 +30,7 @@ def test_each_kind_of_call_is_measured_beside_the_floor_and_none_is_refused(foun
     for load in (load for row in found.rows for load in (row.floor, row.service)):
         assert load.calls > 0 and load.server > 0 and load.generator > 0
         assert 0 < load.p50 <= load.p95 <= load.p99
+    assert [count for count, _ in found.workers] == [2]
     assert found.not_answered == 0
     assert found.start_seconds > 0 and found.memory_at_start > 0 and found.memory_after > 0
 
@@ -49,3 +51,17 @@ def test_the_floor_imports_nothing_of_the_service() -> None:
 
 def test_the_page_shows_the_figures_that_were_kept() -> None:
     assert Figures.kept().table() in kept.PAGE.read_text()
+
+
+def test_the_page_of_capacity_is_made_of_those_figures() -> None:
+    assert capacity.PAGE.read_text() == capacity.page(Figures.kept())
+
+
+def test_ten_times_the_beds_need_ten_times_as_much() -> None:
+    figures = Figures.kept()
+    one, ten = capacity.Need(1_000, figures), capacity.Need(10_000, figures)
+    # 1,000 beds, 40 calls each a day, four times the mean: 1.85 a second.
+    assert round(one.calls, 2) == 1.85
+    for name in ("calls", "processors", "rows", "gigabytes"):
+        assert getattr(ten, name) == pytest.approx(10 * getattr(one, name))
+    assert one.processes >= one.processors

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import ceil
 
 from tests.bench.measured import Measured
-from tests.bench.wire import calls, servers
+from tests.bench.wire import calls, growth, pictures, servers, storage
 from tests.bench.wire.calls import Call
 from tests.bench.wire.figures import Figures, Load, Row
 from tests.bench.wire.load import answered, loaded, memory, merged, processor_time
@@ -40,10 +40,11 @@ class Plan:
     most_seconds: int
     rounds: int
     connections: tuple[int, ...]
+    workers: tuple[int, ...]
 
 
-FULL = Plan(seconds=2, most_seconds=10, rounds=3, connections=(1, BUSY, 32))
-SHORT = Plan(seconds=1, most_seconds=1, rounds=1, connections=(1,))
+FULL = Plan(seconds=2, most_seconds=6, rounds=3, connections=(1, BUSY, 32), workers=(1, 2))
+SHORT = Plan(seconds=1, most_seconds=1, rounds=1, connections=(1,), workers=(2,))
 """Only shows that everything can be measured."""
 
 
@@ -56,6 +57,7 @@ def record() -> Iterator[Measured]:
     """The same, and the page in docs/ shows it from now on."""
     found = figures(FULL)
     found.record()
+    pictures.draw(found)
     yield from bars(found)
 
 
@@ -67,8 +69,10 @@ def figures(plan: Plan) -> Figures:
         first = calls.typical()
         _, start = answered(service.url + calls.PATH, first.body)
         starting, at_start = processor_time(service.process), memory(service.process)
+        by_stage = growth.stages(service, first.body, plan.seconds)
         rows = [row for call in (first, calls.heavy(), calls.silent()) for row in _in_turns(call, plan, service, floor)]
         highest = max(row.service.rate for row in rows if row.call == first.name)
+        workers = [_with_workers(count, first, plan) for count in plan.workers]
         steady = loaded(
             service.url + calls.PATH,
             first.body,
@@ -77,15 +81,35 @@ def figures(plan: Plan) -> Figures:
             seconds=plan.seconds * plan.rounds,
             rate=STEADY_SHARE * highest,
         )
+        sizes = {
+            "by_resources": growth.by_resources(service, plan.seconds),
+            "by_facts": growth.by_facts(service, plan.seconds),
+            "by_rules": growth.by_rules(),
+        }
         return Figures.of_this_machine(
+            **sizes,
+            stages=by_stage,
             floor_server=servers.FLOOR,
             rows=rows,
+            workers=workers,
             steady=steady,
             start_seconds=start,
             start_processor=starting,
             memory_at_start=at_start,
             memory_after=memory(service.process),
+            row_bytes=storage.row_bytes(),
+            commits_a_second=storage.commits_a_second(),
         )
+
+
+def _with_workers(count: int, call: Call, plan: Plan) -> tuple[int, Load]:
+    """The load that so many workers carry, over many connections."""
+    with servers.service("--workers", str(count)) as service:
+        url, connections = service.url + calls.PATH, max(plan.connections)
+        answered(url, call.body)
+        loaded(url, call.body, service.process, connections=connections, seconds=plan.seconds)  # Each is warm then.
+        seconds = plan.seconds * plan.rounds
+        return count, loaded(url, call.body, service.process, connections=connections, seconds=seconds)
 
 
 def _in_turns(call: Call, plan: Plan, service: Server, floor: Server) -> Iterator[Row]:
@@ -131,6 +155,7 @@ def bars(found: Figures) -> Iterator[Measured]:
             bar="" if least is None else f"a share of at least {least}",
             kept=least is None or row.share >= least,
         )
+    yield from _bar_of_workers(found)
     refused = found.not_answered
     yield Measured.alone("calls refused or lost", refused, "", bar="none", kept=refused == 0)
     yield Measured.alone(
@@ -155,3 +180,17 @@ def bars(found: Figures) -> Iterator[Measured]:
         bar=f"at most {MOST_MEMORY:g} MiB",
         kept=found.memory_at_start <= MOST_MEMORY,
     )
+
+
+def _bar_of_workers(found: Figures) -> Iterator[Measured]:
+    by_count = dict(found.workers)
+    if {1, 2} <= set(by_count):
+        gain = by_count[2].rate / by_count[1].rate
+        yield Measured.alone(
+            f"two workers ({by_count[2].rate:.0f} calls/s) against one ({by_count[1].rate:.0f} calls/s) on "
+            f"{found.processors} processors, of which the generator took {by_count[2].generator_share:.0%}",
+            gain,
+            "x",
+            bar=f"at least {LEAST_GAIN} x",
+            kept=gain >= LEAST_GAIN,
+        )
