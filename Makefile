@@ -14,7 +14,7 @@ LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
         $(if $(UPGRADE),--upgrade)
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve test bench soak faults mutate check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve pictures test bench soak faults mutate check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -28,6 +28,9 @@ demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ (ARGS=13 sh
 
 serve: $(VENV)/.run ## run the service on this machine only
 	$(BIN)/nuque serve $(ARGS)
+
+pictures: $(VENV)/.dev ## take the pictures of the README anew (needs Chromium)
+	$(BIN)/python -m tests.pictures
 
 # With TEST_EXIT_FILE the code of pytest goes to that file and make itself succeeds, so that a caller gets
 # pytest's own code (make would turn every failure into 2) and pytest's summary stays the last line.
