@@ -293,6 +293,10 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     overlays: Annotated[tuple[Path, ...], NoDecode] = Field(
         default=(), description="the site's overlay files, applied in this order"
     )
+    verdicts: Path | None = Field(
+        default=None,
+        description="folder for the verdicts on content that was checked; default: in the account's state folder",
+    )
     code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
     catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
     canonical_base: str = Field(

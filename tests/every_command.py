@@ -29,6 +29,7 @@ DEMO = Path(__file__).resolve().parent.parent / "demo_bundles"
 PATIENT = DEMO / "03_between_two_heights.json"
 HOOK = "/cds-services/collar-order-select"
 _STARTED = re.compile(r"running on (http://[0-9.:]+)")
+_CHECK_SECONDS = 1800
 _PATIENCE_SECONDS = 180
 
 
@@ -159,6 +160,11 @@ def _problem_over_the_wire(process: "subprocess.Popen[bytes]", log: Path) -> str
             return f"did not start: {log.read_text()[-1000:]}"
         time.sleep(0.1)
     url = started[1] + HOOK
+    # The content is checked first, where no verdict on it came along.
+    while "content" in httpx.get(f"{started[1]}/health/ready", timeout=60).json().get("failing", {}):
+        if time.monotonic() > until + _CHECK_SECONDS:
+            return f"the content did not pass the gate: {log.read_text()[-1000:]}"
+        time.sleep(1)
     body = json.loads((DEMO / "hooks" / "collar-order-select.json").read_bytes())
     now = time.time()
     token = ehr.token(ehr.claims(aud=ehr.BASE + HOOK, iat=now, exp=now + 120))

@@ -54,6 +54,7 @@ HEADINGS = {
     cases.TaskExpectation: "cases.expect.tasks",
     invariants.ClaimShape: "claims",
     invariants.RisingShape: "claims.rising",
+    invariants.NeverSizedShape: "claims.never_sized",
     invariants.NeverSlowerShape: "claims.never_slower",
     invariants.RiskShape: "claims.never_slower.risks",
 }

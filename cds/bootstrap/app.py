@@ -27,6 +27,7 @@ from cds.web.middleware.head_requests import HeadRequests
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
+from cds.web.middleware.unchecked_content import Withholding
 from cds.web.pages import bedside, fit, print_outs, rendering
 from cds.web.pages import rules as rule_pages
 from cds.web.pages.demonstration import try_hook
@@ -41,11 +42,13 @@ def create_app(
     feedback: FeedbackSink | None = None,
     fetcher: Fetcher | None = None,
     memory: Memory | None = None,
+    gate: bool = False,
 ) -> FastAPI:
     """The application for ``settings``. Raises NuqueError where settings or content cannot be used.
 
     ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows which
-    cards were issued and answered; by default all three are made from the settings.
+    cards were issued and answered; by default all three are made from the settings. With
+    ``gate`` nothing is decided before the content has passed the gate, now or earlier; without, the caller answers for it.
     """
     parts = Parts.made(settings, clock)
     service = Service(
@@ -60,11 +63,15 @@ def create_app(
         {"store": parts.store_problem, "writer": parts.writer.problem, "key sets": parts.key_sets_problem},
         parts.silent,
     )
+    service.readiness["content"] = lambda: service.withheld
     reloader = Reloader(service)
+    if gate:
+        reloader.withhold_unchecked()
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
         await parts.start()
+        reloader.check_withheld()
         with on_hangup(reloader.on_signal):
             yield
         reloader.stop()
@@ -126,6 +133,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     """From the inside out: the last one added sees a call first."""
     app.add_middleware(HeadRequests)
     app.add_middleware(Limits, settings=settings)
+    app.add_middleware(Withholding, service=service)
     app.add_middleware(Gate, trust=parts.trust, sessions=parts.sessions, settings=settings, metrics=parts.metrics)
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:

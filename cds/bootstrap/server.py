@@ -22,7 +22,7 @@ _AFTER_THE_LAST_CALL_SECONDS = 15.0
 
 def serve(settings: Settings) -> None:
     """Answer until told to stop. Raises NuqueError where settings or content cannot be used, OSError for the port."""
-    app = create_app(settings)
+    app = create_app(settings, gate=True)
     if settings.workers == 1:
         uvicorn.run(app, host=settings.host, port=settings.port, **_options(app, settings))
         return
@@ -43,6 +43,7 @@ class _Worker:
         if reloaded:
             # What was loaded before the fork is old; like a service that starts, this one takes what the folder holds.
             self._app.state.service.content = Content.load(self._settings)
+            self._app.state.reloader.withhold_unchecked()
         self._app.state.reloader.tell_others = lambda: os.kill(self._parent, TELL_THE_OTHERS)
         uvicorn.Server(uvicorn.Config(self._app, **_options(self._app, self._settings))).run(sockets=[own])
 

@@ -1,11 +1,11 @@
-"""The proof of new knowledge before it is used, in a process of its own: ``python -m cds.site.content_check``.
+"""The gate for new content, in a process of its own: ``python -m cds.site.content_check``.
 
-Lint and the worked cases need the processor and much memory for a while; in a process of their own they slow no call down and
-give all of it back, and hostile content costs that process its limits and no more. Settings come as JSON on standard input. To
-standard output goes one JSON text a line: ``{"stage": ..., "count": ...}`` as each stage begins, and the outcome last.
+Lint, worked cases and proofs need the processor and much memory for a while; in a process of their own they slow no call down
+and give all of it back, and hostile content costs that process its limits and no more. Settings come as JSON on standard input.
+To standard output goes one JSON text a line: ``{"stage": ..., "count": ...}`` as each stage begins, and the outcome last.
 
-The folder's worked cases are run without the site's overlays, which may change what they expect; the overlays are checked by
-loading and by lint.
+What is looked at is what will be served: the folder with the site's overlays over it. What the overlays change for somebody has
+to be signed off.
 """
 
 from __future__ import annotations
@@ -13,23 +13,18 @@ from __future__ import annotations
 import json
 import resource
 import sys
-from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from pathlib import Path
 
 from cds.settings import Settings
+from cds.site import sign_off, verdicts
 from cds.site.content import Content
-from rules.deciding.decider import Decider
 from rules.errors import NuqueError
-from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.testing.cases import load_cases, run_cases
+from rules.loading.loader import KNOWLEDGE
+from rules.verification.gate import Gate, Told
 
 MOST_MEMORY_BYTES = 3 * 1024**3
 """Address space of the checking process. The shipped content needs a third of a gigabyte of memory, and libraries map more."""
 MOST_PROCESSOR_SECONDS = 900
-_GRAVE = frozenset({"unreachable", "units", "threshold"})
-Told = Callable[..., None]
-"""Takes in words the stage that begins, and as numbers, by name, how much of what it has to do (``count``)."""
 
 
 @dataclass(frozen=True)
@@ -43,32 +38,28 @@ class Proof:
 
 
 def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Proof:
-    """Load, lint, and run the worked cases of what ``settings`` name; ``told`` hears how far it is."""
-    folder = settings.knowledge or KNOWLEDGE
-    told("loading")
+    """Put what ``settings`` name through the gate, and keep the verdict where it may be used; ``told`` hears how far it is."""
     try:
-        content = Content.load(settings)
-        plain = load_ruleset(folder) if settings.overlays else content.ruleset
-        cases = load_cases(plain, folder / "cases")
+        name = verdicts.key(settings, proved=verdicts.can_prove())
+        gate = Gate(settings.knowledge or KNOWLEDGE, settings.overlays, told)
+        stamp = Content.load(settings).stamp
+        found = gate.findings()
     except NuqueError as error:
         return Proof("", tuple(str(error).splitlines()), 0, ())
-    told("worked cases", count=len(cases))
-    results = list(run_cases(Decider(plain), cases))
-    failed = [f"{r.case.place}: {r.case.name}: {d}" for r in results for d in r.differences]
-    told("lint")
-    grave, remarks = _lint(content, folder, settings.overlays)
-    return Proof(content.stamp, (*failed, *grave), len(results), remarks)
-
-
-def _lint(content: Content, folder: Path, overlays: tuple[Path, ...]) -> tuple[list[str], tuple[str, ...]]:
-    try:
-        from rules.loading.source_map import Written
-        from rules.verification.lint import lint
-    except ModuleNotFoundError as error:
-        return [], (f"lint was not run: {error.name} is not installed (extra `gate`)",)
-    findings = lint(content.ruleset, Written.read(folder, overlays))
-    grave = [str(finding) for finding in findings if finding.check in _GRAVE]
-    return grave, tuple(str(finding) for finding in findings if finding.check not in _GRAVE)
+    except OSError as error:
+        return Proof("", (str(error),), 0, ())
+    reasons = [*found.grave, *sign_off.unsigned(found, gate.effective.hash, settings.overlays)]
+    if settings.overlays and not verdicts.can_prove():
+        reasons += [f"{skipped}; an overlay needs it" for skipped in found.skipped]
+    remarks = [*found.skipped, *found.remarks]
+    if not reasons:
+        verdict = verdicts.Verdict(stamp, found.cases, tuple(remarks))
+        try:
+            if name == verdicts.key(settings, proved=verdicts.can_prove()):  # No file was changed meanwhile.
+                verdicts.keep(verdict, name, verdicts.folder(settings) / f"{name}.json")
+        except OSError as error:
+            remarks.append(f"the verdict is not kept, so the next start checks again: {error}")
+    return Proof(stamp, tuple(reasons), found.cases, tuple(remarks))
 
 
 def main() -> None:

@@ -1,6 +1,7 @@
-"""New knowledge while the service runs: proved first, and only then put in place of the old, as a whole.
+"""Content at the start and new content while the service runs: checked first, and only then decided by, as a whole.
 
-Whatever fails, the old knowledge stays and the reason is said.
+Whatever fails at a reload, the old content stays and the reason is said. At a start nothing is decided before the gate has passed
+the content, unless a verdict on exactly this content is kept.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 
 from cds.observability.logging import failure, log
 from cds.settings import Settings
+from cds.site import verdicts
 from cds.site.content import Content
 from cds.site.content_check import MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
 from cds.web.dependencies import Service
@@ -26,9 +28,9 @@ from rules.errors import NuqueError
 
 _COMMAND = [sys.executable, "-P", "-m", "cds.site.content_check"]  # -P: not what lies in the current folder.
 _MOST_REASONS = 50
-_MOST_SECONDS = 600
+_MOST_SECONDS = 1800
 _LIMITS = f"{MOST_MEMORY_BYTES // 1024**2} MiB of address space, {MOST_PROCESSOR_SECONDS} s of processor"
-_OF_CONTENT = {"knowledge", "overlays", "code_map", "catalogue", "canonical_base"}
+_OF_CONTENT = {"knowledge", "overlays", "verdicts", "code_map", "catalogue", "canonical_base"}
 """The settings that content depends on; no secret is among them."""
 
 
@@ -118,6 +120,10 @@ def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
     return content, proof
 
 
+_CHECKING = "the content is being checked, for the first time as it is now"
+_REFUSED = "the content did not pass the gate, and the log says why; put it right and reload"
+
+
 class Reloader:
     """Swaps the content of a service. One reload at a time."""
 
@@ -132,6 +138,39 @@ class Reloader:
     def stop(self) -> None:
         """End a reload that is in progress: the service is stopping."""
         self._check.end("the service is stopping")
+
+    def withhold_unchecked(self) -> None:
+        """Nothing is decided by the content with which the service was made, unless a verdict on it is kept."""
+        self._service.withheld = None if self._was_checked() else _CHECKING
+
+    def _was_checked(self) -> bool:
+        try:
+            kept = verdicts.find(self._service.settings)
+        except OSError as error:
+            raise ReloadRefused([str(error)]) from error
+        if kept is None or kept.stamp != self._service.content.stamp:
+            return False
+        log.info("content was checked before", ruleset=kept.stamp, cases=kept.cases, remarks=kept.remarks)
+        return True
+
+    def check_withheld(self) -> None:
+        """Begin the check of what is withheld, in a thread of its own."""
+        if self._service.withheld is not None:
+            # As a daemon: it may wait for another process, which must not hold up the end of this one.
+            threading.Thread(target=self._first_check, name="first check", daemon=True).start()
+
+    def _first_check(self) -> None:
+        with verdicts.one_at_a_time(self._service.settings):
+            try:
+                if self._was_checked():  # By another process, meanwhile.
+                    self._service.withheld = None
+                else:
+                    self.reload()
+            except ReloadRefused:
+                self._service.withheld = _REFUSED  # Logged with its reasons.
+            except Exception as error:  # A thread has nobody above it who would report this.
+                self._service.withheld = _REFUSED
+                log.error("reload failed", **failure(error))
 
     def reload(self) -> Reloaded:
         """Prove and swap, here and then in other workers.
@@ -150,7 +189,7 @@ class Reloader:
         try:
             content, proof = proved(self._service.settings, self._check)
             before = self._service.content.stamp
-            self._service.content = content
+            self._service.content, self._service.withheld = content, None
         except ReloadRefused as refused:
             log.error("reload refused", reasons=refused.reasons)
             raise

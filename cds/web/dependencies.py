@@ -49,6 +49,8 @@ class Service:
     memory: Memory | None = None
     readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
     silent: SilentLog | None = None
+    withheld: str | None = None
+    """Why nothing is decided by ``content``: it is still being checked, or was refused. None: it was checked."""
 
 
 def of_call(request: Request) -> Service:

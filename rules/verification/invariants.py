@@ -1,6 +1,7 @@
 """What a ruleset promises beyond the properties that any ruleset has: data in ``knowledge/claims/*.yaml``, proved by z3.
 
-Three kinds: a size that rises with a fact, a task that a risk never makes rarer or later, and patients who get no size.
+Four kinds: a size that rises with a fact, a task that a risk never makes rarer or later, patients who get no size, and
+patients who are never offered some values of an axis.
 """
 
 from __future__ import annotations
@@ -44,18 +45,28 @@ class NeverSlowerShape(schema.Schema):
     risks: tuple[RiskShape, ...] = Field(min_length=1)
 
 
-class ClaimShape(schema.Schema):
-    """One entry of ``claims``: its id, what it says in words, exactly one of the three kinds, and for which patients.
+class NeverSizedShape(schema.Schema):
+    """``never_sized``: the patients of ``where`` are offered none of the values on the axis."""
 
-    ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true.
+    axis: str
+    values: tuple[str, ...] = Field(min_length=1)
+
+
+class ClaimShape(schema.Schema):
+    """One entry of ``claims``: its id, what it says in words, exactly one of the four kinds, and for which patients.
+
+    ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true. A claim of ``safety``
+    holds for a site's overlay too: its failure cannot be signed off.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_.-]*$")
     says: str
     where: Any = "always"
+    safety: bool = False
     rising: RisingShape | None = None
     never_slower: NeverSlowerShape | None = None
     no_size: Literal[True] | None = None
+    never_sized: NeverSizedShape | None = None
 
 
 @dataclass(frozen=True)
@@ -68,6 +79,8 @@ class Claim:
     rising: RisingShape | None
     never_slower: NeverSlowerShape | None
     no_size: bool
+    never_sized: NeverSizedShape | None
+    safety: bool
     place: Place
 
 
@@ -112,7 +125,15 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
                 where, wrong = read_condition(file, ("claims", index, "where"), names)
                 problems.extend(wrong)
             found[shape.id] = Claim(
-                shape.id, shape.says, where, shape.rising, shape.never_slower, shape.no_size is True, place
+                id=shape.id,
+                says=shape.says,
+                where=where,
+                rising=shape.rising,
+                never_slower=shape.never_slower,
+                no_size=shape.no_size is True,
+                never_sized=shape.never_sized,
+                safety=shape.safety,
+                place=place,
             )
     if problems:
         raise KnowledgeError(problems)
@@ -120,8 +141,13 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
 
 
 def _problems(ruleset: Ruleset, shape: ClaimShape) -> Iterable[str]:
-    if sum(kind is not None for kind in (shape.rising, shape.never_slower, shape.no_size)) != 1:
-        yield "give exactly one of rising, never_slower and no_size"
+    if sum(kind is not None for kind in (shape.rising, shape.never_slower, shape.no_size, shape.never_sized)) != 1:
+        yield "give exactly one of rising, never_slower, no_size and never_sized"
+    if shape.never_sized is not None:
+        if shape.never_sized.axis not in ruleset.axes:
+            yield f"no size axis called {shape.never_sized.axis!r}; there are: {', '.join(ruleset.axes)}"
+        elif wrong := sorted(set(shape.never_sized.values) - set(ruleset.axes[shape.never_sized.axis].values)):
+            yield f"no value called {', '.join(wrong)} on the axis {shape.never_sized.axis}"
     if shape.rising is not None:
         if shape.rising.axis not in ruleset.axes:
             yield f"no size axis called {shape.rising.axis!r}; there are: {', '.join(ruleset.axes)}"

@@ -22,7 +22,7 @@ from rules.model.conditions import Condition, Known, evaluate, facts_read
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset, TaskCall
 from rules.model.timing import Timing
-from rules.verification.invariants import Claim, RisingShape, RiskShape
+from rules.verification.invariants import Claim, NeverSizedShape, RisingShape, RiskShape
 from rules.verification.smt_encoding import (
     TRUE,
     Evaluation,
@@ -57,6 +57,8 @@ class Property(ABC):
 
     id: str
     says: str
+    safety: bool = True
+    """Whether somebody can be hurt where it fails; a site can then neither sign its failure off nor do without it."""
 
     def __init__(self, whole: Ruleset, part: Ruleset | None = None) -> None:
         """Speak about ``whole``; where given, ``part`` holds the rules that bear on the property."""
@@ -283,6 +285,7 @@ class SettledStays(Property):
     """What the decision calls settled is settled."""
 
     id = "settled-stays"
+    safety = False
     says = (
         "Learning more never changes a size that was called settled, and never takes the word back, as long as the records "
         "do not come to contradict each other."
@@ -348,7 +351,7 @@ class Rising(Property):
         asked = facts_read(claim.where)
         super().__init__(ruleset, ruleset.part(lambda rule: bool(rule.then.sizes or rule.writes & asked)))
         self.id, self.says, self._where = claim.id, claim.says, claim.where
-        self._rising = rising
+        self.safety, self._rising = claim.safety, rising
 
     def statement(self) -> Statement:
         """Two patients who differ in the fact alone. The label is the axis."""
@@ -393,7 +396,7 @@ class NoSize(Property):
     def __init__(self, ruleset: Ruleset, claim: Claim) -> None:
         """Speak about the patients of ``claim``."""
         super().__init__(ruleset)
-        self.id, self.says, self._where = claim.id, claim.says, claim.where
+        self.id, self.says, self.safety, self._where = claim.id, claim.says, claim.safety, claim.where
 
     def statement(self) -> Statement:
         """The label ``size``: the claim speaks of the patient, and a size is given."""
@@ -411,6 +414,39 @@ class NoSize(Property):
         return frozenset({"size"} if spoken_of and not choose(self.ruleset, firing.fired).withheld else ())
 
 
+class NeverSized(Property):
+    """A claim ``never_sized``: the patients that it speaks of are never offered some values of an axis."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim, never: NeverSizedShape) -> None:
+        """Speak about the patients of ``claim``."""
+        super().__init__(ruleset)
+        self.id, self.says, self.safety, self._where, self._never = (
+            claim.id,
+            claim.says,
+            claim.safety,
+            claim.where,
+            never,
+        )
+
+    def statement(self) -> Statement:
+        """A label for each value: the claim speaks of the patient, a size is given, and the value is a candidate."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        evaluation = Evaluation(self.ruleset, patient)
+        sizing = SizingFormulas(evaluation)
+        candidate = sizing.axes[self._never.axis].candidate
+        assumed = all_of([patient.plausible, negated(sizing.withheld), *_spoken_of(self._where, evaluation)])
+        return Statement((patient,), assumed, {value: candidate[value] for value in self._never.values})
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The values that the patient is offered, where the claim speaks of the patient."""
+        (facts,) = patients
+        firing = self.firing(facts)
+        sizing = choose(self.ruleset, firing.fired)
+        if evaluate(self._where, firing.facts) is not True or sizing.withheld:
+            return frozenset()
+        return frozenset(self._never.values) & frozenset(sizing.axes[self._never.axis].candidates)
+
+
 class NeverSlower(Property):
     """A claim ``never_slower``: a risk never makes a task less frequent, later, or left out."""
 
@@ -424,6 +460,7 @@ class NeverSlower(Property):
         }
         super().__init__(ruleset, ruleset.part(lambda rule: rule.id in calling or bool(rule.writes & asked)))
         self.id, self.says, self._where = f"{claim.id}:{risk.fact}", claim.says, claim.where
+        self.safety = claim.safety
         self._task, self._risk = task, risk
 
     @cached_property

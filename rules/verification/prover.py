@@ -25,6 +25,7 @@ from rules.verification.properties import (
     DangersAreSaid,
     Facts,
     Label,
+    NeverSized,
     NeverSlower,
     NoContradiction,
     NoSize,
@@ -63,7 +64,10 @@ class Unreachable:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What became of one property. ``open`` lists labels that the solver could not decide in time, or only by rounding."""
+    """What became of one property. ``open`` lists labels that the solver could not decide in time, or only by rounding.
+
+    Whether the property is one of ``safety`` is said too.
+    """
 
     id: str
     says: str
@@ -71,6 +75,7 @@ class Verdict:
     counterexamples: tuple[Counterexample, ...] = ()
     unreachable: tuple[Unreachable, ...] = ()
     open: tuple[Label, ...] = ()
+    safety: bool = False
 
 
 def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Property]:
@@ -88,6 +93,8 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
             yield Rising(ruleset, claim, claim.rising)
         if claim.no_size:
             yield NoSize(ruleset, claim)
+        if claim.never_sized is not None:
+            yield NeverSized(ruleset, claim, claim.never_sized)
         if claim.never_slower is not None:
             for risk in claim.never_slower.risks:
                 yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)
@@ -133,7 +140,7 @@ def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
             undecided += remaining
             break
     status: Status = "failed" if found else "undecided" if undecided else "proved"
-    return Verdict(prop.id, prop.says, status, tuple(found), open=tuple(undecided))
+    return Verdict(prop.id, prop.says, status, tuple(found), open=tuple(undecided), safety=prop.safety)
 
 
 def _solver(timeout_ms: int) -> Any:

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, Queue
 
+import httpx
+
 from tests.cds.patient_data import told
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,6 +23,7 @@ NUQUE = str(Path(sys.executable).with_name("nuque"))
 """The command as it is installed."""
 _STARTED = re.compile(r"running on (http://[0-9.:]+)")
 _PATIENCE_SECONDS = 60
+_CHECK_SECONDS = 1800
 
 
 @dataclass(frozen=True)
@@ -32,8 +35,8 @@ class LiveService:
     said: list[str]
 
     def has_said(self, *words: str) -> bool:
-        """Whether a line with all of ``words`` is logged, now or soon."""
-        for _ in range(_PATIENCE_SECONDS * 10):
+        """Whether a line with all of ``words`` is logged, now or soon; a reload that is waited for takes a while."""
+        for _ in range(_CHECK_SECONDS * 10):
             if any(all(word in line for word in words) for line in list(self.said)):
                 return True
             time.sleep(0.1)
@@ -41,8 +44,10 @@ class LiveService:
 
 
 @contextmanager
-def running(*options: str, umask: int = -1, **environment: str) -> Iterator[LiveService]:
+def running(*options: str, umask: int = -1, checked: bool = True, **environment: str) -> Iterator[LiveService]:
     """``nuque serve`` with ``options`` and environment variables, until the end of the block.
+
+    It begins when the content is ``checked``, which takes a while where no verdict on it is kept.
 
     What it logged is searched for patient data then.
     """
@@ -69,7 +74,10 @@ def running(*options: str, umask: int = -1, **environment: str) -> Iterator[Live
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
     try:
-        yield LiveService(_address(process, lines), process, said)
+        live = LiveService(_address(process, lines), process, said)
+        if checked:
+            _until_checked(live)
+        yield live
     finally:
         process.terminate()
         process.wait(timeout=_PATIENCE_SECONDS)
@@ -77,6 +85,18 @@ def running(*options: str, umask: int = -1, **environment: str) -> Iterator[Live
         process.stderr.close()
     problems = told(said)
     assert not problems, "\n".join(problems)
+
+
+def _until_checked(live: LiveService) -> None:
+    """Wait until the content passed the gate; what else is not ready is the test's own matter."""
+    give_up = time.monotonic() + _CHECK_SECONDS
+    while True:
+        failing = httpx.get(f"{live.url}/health/ready", timeout=_PATIENCE_SECONDS).json().get("failing", {})
+        if "content" not in failing:
+            return
+        if "did not pass" in failing["content"] or time.monotonic() > give_up:
+            raise RuntimeError("".join([failing["content"], *live.said]))
+        time.sleep(0.5)
 
 
 def _address(process: subprocess.Popen[str], lines: Queue[str]) -> str:

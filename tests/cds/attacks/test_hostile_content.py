@@ -98,19 +98,72 @@ def test_yaml_that_is_made_to_exhaust_is_refused_in_no_time(reloading: Reloading
 
 
 def test_a_rule_that_alone_gives_an_instruction_can_be_switched_off(reloading: Reloading) -> None:
-    """And the reload says what it does, to its end."""
+    """Once somebody signed for the patients whose decisions it changes. And the reload says what it does, to its end."""
     reloading.overlay.write_text(
         f"{SITE}switch_off: [{{rule: handover.wear.day_and_night, because: Said in person here.}}]\n"
     )
+    signed = reloading.overlay.with_suffix(".signed.yaml")
     try:
+        refused = reloading.reload()
+        options = ["--knowledge", str(reloading.folder), "--overlay", str(reloading.overlay)]
+        written = CliRunner().invoke(main, ["rules", "compare", "--sign-off", *options])
+        blank = signed.read_text(encoding="utf-8")
+        signed.write_text(
+            blank.replace("signed_by: null", "signed_by: A. Ward, lead").replace("date: null", "date: 2026-01-31")
+        )
         done = reloading.reload()
     finally:
         reloading.overlay.write_text(SITE)
+        signed.unlink(missing_ok=True)
+    assert refused.status_code == 409
+    assert "generated 1" in refused.text
+    assert "nobody signed" in refused.text
+    assert written.exit_code == 0, written.output
     assert done.status_code == 200, done.text
     assert any("no rule hands this out" in remark for remark in done.json()["remarks"])
     stages = {found["stage"]: found for line in reloading.live.said if "stage" in (found := json.loads(line))}
     assert {"loading", "worked cases", "lint"} <= set(stages)
     assert stages["worked cases"]["count"] == done.json()["cases"]
+
+
+EVERYONE_AN_ADULT = (
+    SITE
+    + """sources: {board: {kind: local_default, citation: Decision of a board of an invented hospital.}}
+rules:
+- {id: site.adult, title: Adults only, priority: 90, when: {known: age_years}, because: Only adults come here., sources: [board],
+   then: {size: {axis: line, value: adult, basis: measured}}}
+"""
+)
+NO_HOLD = f"{SITE}switch_off: [{{rule: sizing.hold.halo, because: None come here.}}]\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [(EVERYONE_AN_ADULT, ("no-adult-size-for-a-child", "'age_years'")), (NO_HOLD, ("sizing.hold.halo", "no overlay"))],
+    ids=["everyone an adult", "a hold left out"],
+)
+def test_what_can_hurt_is_refused_and_cannot_be_signed_off(
+    reloading: Reloading, text: str, named: tuple[str, str]
+) -> None:
+    before = httpx.get(f"{reloading.live.url}/health/ready", timeout=60).headers["Nuque-Ruleset"]
+    reloading.overlay.write_text(text)
+    options = ["--knowledge", str(reloading.folder), "--overlay", str(reloading.overlay)]
+    try:
+        refused = reloading.reload()
+        written = CliRunner().invoke(main, ["rules", "compare", "--sign-off", *options])
+        with running(*options, checked=False) as other:
+            assert other.has_said("reload refused", named[0])
+            said = httpx.get(f"{other.url}/health/ready", timeout=60)
+            decided = httpx.post(f"{other.url}/decisions", json={"facts": {"age_years": 2}}, timeout=60)
+    finally:
+        reloading.overlay.write_text(SITE)
+    assert refused.status_code == 409
+    assert all(words in refused.text for words in named)
+    assert (written.exit_code, "cannot be signed off" in written.output) == (1, True)
+    assert not reloading.overlay.with_suffix(".signed.yaml").exists()
+    assert (said.status_code, "did not pass" in said.json()["failing"]["content"]) == (503, True)
+    assert (decided.status_code, "nothing was decided" in decided.text) == (503, True)
+    assert httpx.get(f"{reloading.live.url}/health/ready", timeout=60).headers["Nuque-Ruleset"] == before
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -11,10 +12,22 @@ from cds.cli.report_output import deliver, report_options
 
 
 @click.command()
+@click.option(
+    "--site",
+    is_flag=True,
+    help="The gate that a start and a reload run: lint, cases, signed changes and proofs of the content as it is served.",
+)
 @knowledge_options
 @report_options
-def check(knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None) -> None:
-    """Look for unused names, rules that never fire, units and thresholds that do not fit, texts that overlap."""
+def check(site: bool, knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None) -> None:
+    """Look for unused names, rules that never fire, units and thresholds that do not fit, texts that overlap.
+
+    With --site: may this content be served, as the settings (NUQUE_KNOWLEDGE, NUQUE_OVERLAYS) and the options name it. The
+    verdict is kept, so that the next start is fast.
+    """
+    if site:
+        _gate(knowledge, overlay)
+        return
     from cds.reports.lint import checked
     from rules.loading.loader import KNOWLEDGE
     from rules.loading.source_map import Written
@@ -23,3 +36,23 @@ def check(knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: 
     ruleset = load_knowledge(knowledge, overlay)
     written = Written.read(Path(knowledge or KNOWLEDGE), [Path(path) for path in overlay])
     deliver(checked(ruleset, lint(ruleset, written)), as_json=as_json, html=html)
+
+
+def _gate(knowledge: str | None, overlay: tuple[str, ...]) -> None:
+    """Run the gate and say what it found; ends with 1 where the content may not be served."""
+    from cds.settings import Settings
+    from cds.site.content_check import prove
+
+    given: dict[str, Any] = {"knowledge": knowledge and Path(knowledge), "overlays": tuple(map(Path, overlay))}
+
+    def told(stage: str, **numbers: int) -> None:
+        click.echo(" ".join([f"{stage} ...", *(f"({number})" for number in numbers.values())]), err=True)
+
+    found = prove(Settings.load(**{name: value for name, value in given.items() if value}), told)
+    for remark in found.remarks:
+        click.echo(f"remark: {remark}")
+    for reason in found.reasons:
+        click.echo(f"refused: {reason}")
+    if found.reasons:
+        click.get_current_context().exit(1)
+    click.echo(f"{found.stamp}: {found.cases} cases hold, and this content may be served")
