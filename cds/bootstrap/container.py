@@ -96,7 +96,8 @@ class Parts:
         return f"no key set from {', '.join(sorted(set(missing)))}" if missing else None
 
     async def start(self) -> None:
-        """Fetch key sets."""
+        """Open the store, and fetch key sets."""
+        await to_thread.run_sync(self.store_problem)
         await self.trust.start()
 
     async def aclose(self) -> None:

@@ -105,13 +105,17 @@ class CardMemory:
         rows = {row["digest"]: row for row in (self._row(service, item, received) for item in items)}
         # Its cards were answered before; where they cannot be written now, the feedback is kept all the same.
         self._writer.flush(_CARDS_FIRST_SECONDS)
-        try:
+
+        def write() -> None:
             with self._store.writing() as connection:
                 for part in _parts(rows, _PART):
                     here = set(connection.execute(_ALREADY_KEPT, {"digests": part}).scalars())
                     new = [rows[digest] for digest in part if digest not in here]
                     if new:
                         connection.execute(feedback_table.insert(), new)
+
+        try:
+            self._store.with_patience(write)
         except (StoreDown, sa.exc.IntegrityError) as error:
             # The other case: the same statement arrived twice at the same moment; sent again it will be found.
             raise NotKept("feedback cannot be kept now; send it again later") from error
@@ -148,8 +152,12 @@ class CardMemory:
         StoreDown; the caller then shows the card, as silence must never come from a failure.
         """
         sought = {"patient": patient, "rules": rules_digest(rules), "facts": facts, "since": since}
-        with self._store.reading() as connection:
-            return connection.execute(_OVERRIDDEN, sought).scalar() is not None
+
+        def look_up() -> bool:
+            with self._store.reading() as connection:
+                return connection.execute(_OVERRIDDEN, sought).scalar() is not None
+
+        return self._store.in_a_hurry(look_up)
 
 
 def _parts(values: Iterable[str], most: int) -> Iterator[tuple[str, ...]]:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy import event
@@ -24,7 +24,8 @@ from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError,
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings import StoreSettings
-from cds.storage.schema import REVISION, used_tokens
+from cds.storage.impatience import Impatience, Late
+from cds.storage.schema import REVISION, metadata, used_tokens
 from rules.errors import NuqueError
 
 _WAIT_SECONDS = 2
@@ -32,8 +33,18 @@ _WAIT_FOR_WRITERS_SECONDS = 5
 """SQLite has one writer at a time; behind a slow disk the others wait for it."""
 _BETWEEN_TRIES_SECONDS = 0.01
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+_HURRY_SECONDS = 0.6
+_PATIENCE_SECONDS = 8.0
+_MOST_STATEMENTS = 24
+"""Calls with feedback that wait for the store at the same time: the other threads of the service decide."""
 _UPGRADE_LOCK = 5_318_008_131
 """Any number, the same in every worker: whoever holds this lock of PostgreSQL upgrades the tables."""
+
+
+_SQLITE_FILES = (b"SQLite format 3\0",)
+_SQLITE_LOGS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
+"""How a database and a write-ahead log of SQLite begin (https://www.sqlite.org/fileformat2.html, 1.3.1 and 4.1)."""
+Found = TypeVar("Found")
 
 
 class StoreError(NuqueError):
@@ -75,6 +86,8 @@ class Store:
         self._write_failed = False
         self._lock = threading.Lock()
         self._one_writer = threading.Lock()
+        self._decisions, self._statements = Impatience(StoreDown), Impatience(StoreDown, _MOST_STATEMENTS)
+        self._was_tried = False
         try:
             self.url = sa.make_url(settings.store_url or default_url())
             self._engine = self._make_engine()
@@ -112,6 +125,21 @@ class Store:
             return sa.create_engine(self.url, connect_args=connect, pool_timeout=_WAIT_SECONDS, pool_pre_ping=True)
         raise StoreError(f"NUQUE_STORE_URL: {backend!r} is not supported; use sqlite or postgresql+psycopg")
 
+    def in_a_hurry(self, work: Callable[[], Found]) -> Found:
+        """What ``work`` on this store gives, where a decision waits for it: given up after a moment. Raises StoreDown."""
+        # Opening the store for the first time may take longer; a service does that when it starts.
+        return self._within(self._decisions, work, _HURRY_SECONDS if self._was_tried else _PATIENCE_SECONDS)
+
+    def with_patience(self, work: Callable[[], Found]) -> Found:
+        """The same where a statement has to be kept, which may take some seconds and be sent again. Raises StoreDown."""
+        return self._within(self._statements, work, _PATIENCE_SECONDS)
+
+    def _within(self, impatience: Impatience, work: Callable[[], Found], seconds: float) -> Found:
+        try:
+            return impatience.run(work, seconds)
+        except Late as late:
+            raise StoreDown(f"the store cannot be used: {late}", 5) from late
+
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """A transaction that only reads. Raises StoreDown."""
@@ -140,9 +168,12 @@ class Store:
     def _guarded(self) -> Iterator[None]:
         if self._clock() < self._closed_until:
             raise self._down()
-        with self._failing():
-            self._prepare()
-            yield
+        try:
+            with self._failing():
+                self._prepare()
+                yield
+        finally:
+            self._was_tried = True
 
     @contextmanager
     def _failing(self) -> Iterator[None]:
@@ -163,13 +194,17 @@ class Store:
     def problem(self) -> str | None:
         """What is wrong with the store now, or None (for readiness)."""
         try:
-            if self._write_failed:
-                self._try_to_write()
-            with self.reading() as connection:
-                connection.execute(sa.text("SELECT 1 FROM used_tokens LIMIT 1"))
+            self.with_patience(self._look)
         except StoreDown as error:
             return str(error)
         return None
+
+    def _look(self) -> None:
+        if self._write_failed:
+            self._try_to_write()
+        with self.reading() as connection:
+            for table in metadata.tables.values():
+                connection.execute(sa.select(sa.literal(1)).select_from(table).limit(1))
 
     def _try_to_write(self) -> None:
         """A full disk can still be read, so after a write that failed only another write tells. Leaves nothing behind."""
@@ -201,6 +236,16 @@ class Store:
                 self._file, self._prepared = None, False
                 self._engine.dispose()
             raise StoreError("its file was removed, moved or replaced while it was in use")
+        if file is not None and not self._is_whole():
+            raise StoreError("its file or the log beside it was emptied or overwritten while it was in use")
+
+    def _is_whole(self) -> bool:
+        """Whether file and write-ahead log begin as SQLite writes them; what is added to one that does not is lost to a restart."""
+        place = str(self.url.database)
+        if not _begins_with(place, _SQLITE_FILES):
+            return False
+        log = f"{place}-wal"
+        return not os.path.exists(log) or os.path.getsize(log) == 0 or _begins_with(log, _SQLITE_LOGS)
 
     def _found_file(self) -> tuple[int, int] | None:
         if not self.is_sqlite or not self.url.database or "uri" in self.url.query:
@@ -261,6 +306,11 @@ class Store:
 
     def __exit__(self, *error: object) -> None:
         self.close()
+
+
+def _begins_with(path: str, beginnings: tuple[bytes, ...]) -> bool:
+    with open(path, "rb") as file:
+        return file.read(16).startswith(beginnings)
 
 
 def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:

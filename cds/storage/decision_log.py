@@ -27,9 +27,13 @@ class DecisionRecords:
         sealed = self._secrecy.seal(json.dumps(content, default=str))
         if sealed is None:
             return False
-        with self._store.writing() as connection:
-            row = {"record": str(uuid4()), "at": at, "request": request, "sealed": sealed}
-            connection.execute(decision_records.insert(), row)
+        row = {"record": str(uuid4()), "at": at, "request": request, "sealed": sealed}
+
+        def write() -> None:
+            with self._store.writing() as connection:
+                connection.execute(decision_records.insert(), row)
+
+        self._store.in_a_hurry(write)
         return True
 
     def read(self, request: str | None = None) -> Iterator[dict[str, Any]]:

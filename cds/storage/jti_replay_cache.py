@@ -48,7 +48,7 @@ class StoredReplay:
         if not self._first_here(digest, expires_at):
             return False
         try:
-            return await to_thread.run_sync(self._first_in_store, digest, expires_at)
+            return await to_thread.run_sync(self._store.in_a_hurry, lambda: self._first_in_store(digest, expires_at))
         except StoreDown as error:
             self._on_degraded(error)
             with self._lock:

@@ -7,10 +7,13 @@ import socket
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+import httpx
 
 from tests.bench.child import ROOT
 
@@ -63,7 +66,19 @@ def service(*options: str, **environment: str) -> Iterator[Server]:
     with tempfile.TemporaryDirectory() as folder:
         given = {"NUQUE_STORE_URL": f"sqlite:///{folder}/store.sqlite3", "NUQUE_LOG_LEVEL": "info", **environment}
         with _running((str(_BIN / "nuque"), "serve", "--port", "{port}", *options), given) as running:
+            _until_checked(running)
             yield running
+
+
+def _until_checked(service: Server) -> None:
+    """Wait until the content passed the gate, which a start runs where no verdict on it is kept."""
+    while True:
+        try:
+            if "content" not in httpx.get(f"{service.url}/health/ready", timeout=60).json().get("failing", {}):
+                return
+        except httpx.TransportError:
+            os.kill(service.process, 0)  # It is still there, and about to listen.
+        time.sleep(0.5)
 
 
 @contextmanager

@@ -1,0 +1,61 @@
+"""Work in the store that somebody waits for: given up after a moment, whatever the database does.
+
+The limit is on this side, in time: a database that is locked, or whose process stands still, keeps no limit of its own. The work
+that is given up goes on in its thread; while it does, or after a failure, one piece of work at a time tries whether the store
+answers again, and all other is refused at once.
+"""
+
+from __future__ import annotations
+
+import contextvars
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as LateError
+from typing import TypeVar
+
+Found = TypeVar("Found")
+
+
+class Late(Exception):
+    """The work was not done in time, or not begun because other work is late."""
+
+
+class Impatience:
+    """For one kind of work. ``most``: how many may wait at the same time; after a ``failure`` only one tries."""
+
+    def __init__(self, failure: type[Exception], most: int = 100) -> None:
+        """Nothing waits yet."""
+        self._failure, self._most = failure, most
+        self._lock = threading.Lock()
+        self._inside = 0
+        self._suspected = False
+
+    def run(self, work: Callable[[], Found], seconds: float) -> Found:
+        """What ``work`` gives within ``seconds``. Raises what it raises, and Late where it is late or other work is."""
+        with self._lock:
+            if self._inside >= (1 if self._suspected else self._most):
+                raise Late("it does not answer")
+            self._inside += 1
+        outcome: Future[Found] = Future()
+        context = contextvars.copy_context()
+        # A daemon: a database that never answers must not hold up the end of the process.
+        threading.Thread(target=context.run, args=(self._work, work, outcome), name="store", daemon=True).start()
+        try:
+            return outcome.result(seconds)
+        except LateError as error:
+            with self._lock:
+                self._suspected = self._suspected or not outcome.done()
+            raise Late(f"no answer within {seconds:g} s") from error
+
+    def _work(self, work: Callable[[], Found], outcome: Future[Found]) -> None:
+        down = False
+        try:
+            outcome.set_result(work())
+        except BaseException as error:  # Raised on where it is waited for.
+            down = isinstance(error, self._failure)
+            outcome.set_exception(error)
+        finally:
+            with self._lock:
+                self._inside -= 1
+                self._suspected = down

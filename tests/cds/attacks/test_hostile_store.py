@@ -1,0 +1,201 @@
+"""A store that is locked, stands still, or is spoiled under the running service: decisions go on, and nothing false is said."""
+
+import shutil
+import socket
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import httpx
+import pytest
+import sqlalchemy as sa
+
+from cds.observability.metrics import Metrics
+from cds.protocol.feedback import FeedbackItem, NotKept
+from cds.security.pseudonymisation import Secrecy
+from cds.settings import StoreSettings
+from cds.storage.card_repository import CardMemory
+from cds.storage.database import Store
+from cds.storage.group_writer import GroupWriter
+from cds.storage.schema import feedback
+from tests.cds.hook_calls import MEASURED, order_select
+from tests.cds.live_service import LiveService, running
+from tests.cds.storage.databases import emptied
+
+SELECT = "/cds-services/collar-order-select"
+CALLS = 8
+
+
+def longest(live: LiveService) -> float:
+    """Seconds of the longest of some calls, each of which gets its cards."""
+    seconds = []
+    for _ in range(CALLS):
+        started = time.monotonic()
+        body = {**order_select(*MEASURED), "hookInstance": str(uuid.uuid4())}
+        answer = httpx.post(f"{live.url}{SELECT}", json=body, timeout=60)
+        assert (answer.status_code, bool(answer.json()["cards"])) == (200, True), answer.text[:300]
+        seconds.append(time.monotonic() - started)
+    return max(seconds)
+
+
+def test_a_locked_sqlite_holds_no_decision_up(tmp_path: Path) -> None:
+    """SQLite waits five seconds for a lock; a decision does not, whatever the speed of the machine."""
+    file = tmp_path / "store.sqlite3"
+    with running(NUQUE_STORE_URL=f"sqlite:///{file}") as live:
+        free = longest(live)
+        lock = sqlite3.connect(file, timeout=30, isolation_level=None)
+        lock.execute("BEGIN EXCLUSIVE")
+        try:
+            held = longest(live)
+        finally:
+            lock.execute("ROLLBACK")
+            lock.close()
+    assert held < 3 * free + 1
+
+
+class Relay:
+    """Between the service and PostgreSQL. Frozen, it takes what comes and hands nothing on, as a process does under SIGSTOP."""
+
+    def __init__(self, url: sa.URL) -> None:
+        self._url, self._goes_on = url, threading.Event()
+        self._goes_on.set()
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port = self._server.getsockname()[1]
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def freeze(self) -> None:
+        self._goes_on.clear()
+
+    def thaw(self) -> None:
+        self._goes_on.set()
+
+    def _connected(self) -> socket.socket:
+        host = str(self._url.query.get("host") or self._url.host or "127.0.0.1")
+        port = self._url.port or 5432
+        if not host.startswith("/"):
+            return socket.create_connection((host, port))
+        there = socket.socket(socket.AF_UNIX)
+        there.connect(f"{host}/.s.PGSQL.{port}")
+        return there
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                here, _ = self._server.accept()
+            except OSError:
+                return
+            there = self._connected()
+            for source, goal in ((here, there), (there, here)):
+                threading.Thread(target=self._hand_on, args=(source, goal), daemon=True).start()
+
+    def _hand_on(self, source: socket.socket, goal: socket.socket) -> None:
+        try:
+            while part := source.recv(65_536):
+                self._goes_on.wait()
+                goal.sendall(part)
+        except OSError:
+            pass
+        finally:
+            for one in (source, goal):
+                one.close()
+
+    def close(self) -> None:
+        self._server.close()
+        self.thaw()
+
+
+@contextmanager
+def relayed(url: str) -> Iterator[tuple[Relay, str]]:
+    parsed = sa.make_url(url)
+    relay = Relay(parsed)
+    through = parsed.set(host="127.0.0.1", port=relay.port, query={})
+    try:
+        yield relay, through.render_as_string(hide_password=False)
+    finally:
+        relay.close()
+
+
+@pytest.mark.postgres
+def test_a_postgresql_that_stands_still_holds_no_decision_up(postgres_url: str) -> None:
+    with relayed(emptied(postgres_url)) as (relay, url), running(NUQUE_STORE_URL=url) as live:
+        free = longest(live)
+        relay.freeze()
+        try:
+            held = longest(live)
+            ready = httpx.get(f"{live.url}/health/ready", timeout=60)
+        finally:
+            relay.thaw()
+        assert (ready.status_code, "store" in ready.json()["failing"]) == (503, True)
+    assert held < 3 * free + 1
+
+
+def empty(file: Path) -> None:
+    file.write_bytes(b"")
+
+
+def replace(file: Path) -> None:
+    other = file.with_name("other")
+    sqlite3.connect(other).close()
+    other.write_bytes(b"")
+    other.replace(file)
+
+
+def overwrite_log(file: Path) -> None:
+    log = Path(f"{file}-wal")
+    log.write_bytes(b"x" * max(log.stat().st_size, 100))
+
+
+def drop_table(file: Path) -> None:
+    with sqlite3.connect(file, timeout=30) as database:
+        database.execute("DROP TABLE feedback")
+    database.close()
+
+
+@pytest.mark.parametrize("spoil", [empty, replace, overwrite_log, drop_table])
+def test_nothing_is_acknowledged_that_a_crash_would_lose(tmp_path: Path, spoil: Callable[[Path], None]) -> None:
+    """What is acknowledged is found in a copy of the files as they are on the disk then, which is what a crash leaves."""
+    file = tmp_path / "store.sqlite3"
+    settings = StoreSettings(store_url=f"sqlite:///{file}", pseudonym_key="k" * 32, store_retry_seconds=0.01)
+    acknowledged: list[str] = []
+    seen: list[str | None] = []
+    with Store(settings) as store:
+        writer = GroupWriter(store, settings, Metrics())
+        memory = CardMemory(store, Secrecy(settings, made_up=False), writer)
+
+        def say() -> bool:
+            card = str(uuid.uuid4())
+            item = FeedbackItem.model_validate(
+                {"card": card, "outcome": "overridden", "outcomeTimestamp": "2026-01-31T10:00:00Z"}
+            )
+            try:
+                memory.keep("collar-order-sign", [item], datetime.now(UTC))
+            except NotKept:
+                return False
+            acknowledged.append(card)
+            return True
+
+        assert say()
+        acknowledged.clear()  # What was kept before is what the attack destroys.
+        spoil(file)
+        for _ in range(4):
+            say()
+            seen.append(store.problem())
+            time.sleep(0.05)
+        after = tmp_path / "after"
+        after.mkdir()
+        for path in (file, Path(f"{file}-wal")):
+            if path.exists():
+                shutil.copy(path, after / path.name)
+        writer.close()
+    kept: set[str] = set()
+    if acknowledged:
+        copied = settings.model_copy(update={"store_url": f"sqlite:///{after / file.name}"})
+        with Store(copied) as restarted, restarted.reading() as connection:
+            kept = set(connection.execute(sa.select(feedback.c.card)).scalars())
+    assert set(acknowledged) <= kept
+    assert len(acknowledged) == 4 or any(seen), "neither kept nor said"
