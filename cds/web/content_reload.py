@@ -165,7 +165,7 @@ class Reloader:
                 if self._was_checked():  # By another process, meanwhile.
                     self._service.withheld = None
                 else:
-                    self.reload()
+                    self._reload_here()
             except ReloadRefused:
                 self._service.withheld = _REFUSED  # Logged with its reasons.
             except Exception as error:  # A thread has nobody above it who would report this.
