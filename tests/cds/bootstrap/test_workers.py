@@ -53,11 +53,12 @@ def workers(live: LiveService) -> set[int]:
     return {child.pid for child in psutil.Process(live.process.pid).children()}
 
 
-def own_connections(live: LiveService, worker: int) -> int:
-    """Connections of clients that ``worker`` has accepted."""
-    port = int(live.url.rpartition(":")[2])
-    opened = psutil.Process(worker).net_connections("tcp")
-    return sum(one.status == "ESTABLISHED" and one.laddr.port == port for one in opened)
+def accepted_by(live: LiveService, port: int) -> int | None:
+    """The worker that has the connection from ``port``; None where it is closed again."""
+    for worker in workers(live):
+        if any(one.raddr and one.raddr.port == port for one in psutil.Process(worker).net_connections("tcp")):
+            return worker
+    return None
 
 
 @contextmanager
@@ -67,11 +68,11 @@ def one_client_of_each(live: LiveService) -> Iterator[dict[int, httpx.Client]]:
     until = time.monotonic() + PATIENCE
     with ExitStack() as opened:
         while set(found) != workers(live) and time.monotonic() < until:
-            before = {worker: own_connections(live, worker) for worker in workers(live)}
             client = opened.enter_context(httpx.Client(base_url=live.url, timeout=PATIENCE))
-            client.get("/health/live")
-            (accepted,) = [worker for worker, count in before.items() if own_connections(live, worker) > count]
-            found.setdefault(accepted, client)
+            stream = client.get("/health/live").extensions["network_stream"]
+            worker = accepted_by(live, stream.get_extra_info("client_addr")[1])
+            if worker is not None:
+                found.setdefault(worker, client)
         assert len(found) == WORKERS
         yield found
 
