@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.planted.__main__ import Fault, faults, noticed
+from tests.planted.__main__ import ROOT, Fault, faults, noticed
 
 
 @pytest.mark.parametrize(
@@ -35,3 +35,8 @@ def test_every_fault_changes_something_and_names_its_tests() -> None:
     assert len(listed) > 60
     assert [fault.id for fault in listed if fault.old == fault.new or not fault.tests] == []
     assert len({fault.id for fault in listed}) == len(listed)
+
+
+@pytest.mark.parametrize("fault", [*faults()], ids=lambda fault: str(fault.id))
+def test_the_place_of_every_fault_is_still_in_the_code(fault: Fault) -> None:
+    assert (ROOT / fault.file).read_text(encoding="utf-8").count(fault.old) == 1
