@@ -88,7 +88,8 @@ def shown(number: str) -> Shown:
 CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "01": lambda s: s.codes == ["adult H3 G2"] and s.decision.settled and s.decision.confidence == "measured",
     "02": lambda s: (
-        s.codes == ["adult H2 G2", "adult H2 G3", "adult H3 G2", "adult H3 G3"]
+        s.codes == ["adult H2 G2", "adult H3 G2"]
+        and s.decision.axes["girth_band"].probabilities["G2"] > 0.95
         and s.decision.confidence == "assumed"
         and {"neck_circumference_mm", "neck_height_mm"} <= {asked.fact for asked in s.decision.measure_next}
     ),

@@ -53,6 +53,7 @@ class _ItemShape(schema.Schema):
     back: Values
     height_mm: Range
     circumference_mm: Range
+    accessories: tuple[Annotated[str, Field(min_length=1)], ...] = ()
     quantity: int | None = Field(default=None, ge=0)
 
 
@@ -185,6 +186,7 @@ def _item(shape: _ItemShape) -> Item:
         axes={"line": shape.line, "contour": shape.contour, "back": shape.back},
         ranges={HEIGHT: shape.height_mm, GIRTH: shape.circumference_mm},
         quantity=shape.quantity,
+        accessories=shape.accessories,
     )
 
 

@@ -23,13 +23,17 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True)
 class Item:
-    """One item that the site stocks. Ranges in mm, both ends included; ``quantity`` None means: not counted."""
+    """One item that the site stocks. Ranges in mm, both ends included; ``quantity`` None means: not counted.
+
+    ``accessories`` are what belongs to it, in the site's words.
+    """
 
     item: str
     name: str
     axes: Mapping[str, tuple[str, ...]]
     ranges: Mapping[str, Range]
     quantity: int | None
+    accessories: tuple[str, ...] = ()
 
     @property
     def size(self) -> tuple[float, float]:
@@ -38,7 +42,10 @@ class Item:
 
 
 class MatchingItem(BaseModel):
-    """An item that fits. ``distance`` is 0 in the middle of the item's ranges and 1 at their edge, on the worse of the two."""
+    """An item that fits, and what belongs to it.
+
+    ``distance`` is 0 in the middle of the item's ranges and 1 at their edge, on the worse of the two.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -46,6 +53,12 @@ class MatchingItem(BaseModel):
     name: str
     why: str
     distance: float
+    accessories: tuple[str, ...] = ()
+
+    @property
+    def said(self) -> str:
+        """Why it fits, and what belongs to it, in one line."""
+        return f"{self.why}; with {', '.join(self.accessories)}" if self.accessories else self.why
 
 
 class Shelf(BaseModel):
@@ -100,7 +113,9 @@ def matching_item(item: Item, needs: Mapping[str, Need]) -> MatchingItem:
     """``item`` as it is shown: why it fits, and how far from the middle of its ranges the needs lie."""
     distance = max(need.distance(item.ranges[name]) for name, need in needs.items())
     why = "; ".join(f"{need.words}, takes {_mm(item.ranges[name])}" for name, need in needs.items())
-    return MatchingItem(item=item.item, name=item.name, why=why, distance=round(distance, 3))
+    return MatchingItem(
+        item=item.item, name=item.name, why=why, distance=round(distance, 3), accessories=item.accessories
+    )
 
 
 def height_estimate(decision: Decision) -> Range | None:

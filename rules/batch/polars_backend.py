@@ -30,7 +30,7 @@ from rules.model.ruleset import BASES, Axis, CautionText, Conclusion, Hold, Rule
 BATCH = 262_144
 """Rows decided together: enough to hide what one call costs, few enough for some tens of megabytes."""
 
-_MOST_VALUES_ON_AN_AXIS = 12
+_MOST_VALUES_ON_AN_AXIS = 8
 _NEVER = pl.lit(False)
 _ORDERED: Mapping[str, Callable[[pl.Expr, float], pl.Expr]] = {
     "at_least": operator.ge,
@@ -52,7 +52,7 @@ class Columns:
     Columns of the result, one row for each row of facts:
 
     - ``size`` (short form such as ``adult H3 G2``, null where withheld), ``confidence``, ``withheld``;
-    - for each axis ``axis:NAME``, ``candidates:NAME`` (smallest first, with blanks between), ``basis:NAME``;
+    - for each axis ``axis:NAME``, ``candidates:NAME`` (in the order to try, with blanks between), ``basis:NAME``;
     - ``rule:ID`` whether the rule fired; ``hold:KIND: TEXT`` and ``caution:SEVERITY: TEXT`` whether it is said;
     - ``task:ID`` when it is due, in words (null: not asked for); ``merged_tasks[ID]`` gives the same as data, by code;
     - ``fact:NAME`` the final value of each fact that rules conclude; ``refused:NAME:RULE`` whether a rule's conclusion
@@ -231,36 +231,47 @@ class Columns:
             raise EngineError(
                 f"axis {axis.name}: {len(axis.values)} values, at most {_MOST_VALUES_ON_AN_AXIS} fit a column"
             )
-        levels: dict[tuple[int, int], dict[str, list[pl.Expr]]] = defaultdict(lambda: defaultdict(list))
+        levels: dict[tuple[int, int], dict[int, list[pl.Expr]]] = defaultdict(lambda: defaultdict(list))
         for rule in self.ruleset.rules.values():
             for offer in rule.then.sizes:
                 if offer.axis == axis.name:
-                    levels[BASES.index(offer.basis), -rule.priority][offer.value].append(pl.col(_rule(rule)))
+                    levels[BASES.index(offer.basis), -rule.priority][axis.place(offer)].append(pl.col(_rule(rule)))
         reached: dict[str, pl.Expr] = {}
         offered = _NEVER
-        values: dict[str, list[pl.Expr]] = {value: [] for value in axis.values}
+        places: list[list[pl.Expr]] = [[] for _ in range(2 * len(axis.values))]
         bases: dict[str, list[pl.Expr]] = {basis: [] for basis in BASES}
         for (basis, _), offers in sorted(levels.items()):
             name = f"~{next(self._temporary)}"
             here = _any(itertools.chain.from_iterable(offers.values()))
             reached[name] = here & ~offered
             bases[BASES[basis]].append(pl.col(name))
-            for value, fired in offers.items():
-                values[value].append(pl.col(name) & _any(fired))
+            for place, fired in offers.items():
+                places[place].append(pl.col(name) & _any(fired))
             offered = offered | here
         self._stage(reached)
-        self._stage({_mask(axis): _bits(map(_any, values.values())), _basis(axis): _bits(map(_any, bases.values()))})
-        self._stage({_first(axis): _lowest_bit(pl.col(_mask(axis)), len(axis.values))})
+        size = len(axis.values)
+        preferred, others = _bits(map(_any, places[:size])), _bits(map(_any, places[size:]))
+        self._stage(
+            {
+                _preferred(axis): preferred,
+                _mask(axis): preferred | others,
+                _basis(axis): _bits(map(_any, bases.values())),
+            }
+        )
+        ahead, mask = pl.col(_preferred(axis)), pl.col(_mask(axis))
+        self._stage({_first(axis): _lowest_bit(pl.when(ahead > 0).then(ahead).otherwise(mask), size)})
 
     def _axis_outputs(self, axis: Axis, free: pl.Expr) -> None:
         mask = pl.col(_mask(axis))
         shown = free & (mask > 0)
-        subsets = [
-            " ".join(value for bit, value in enumerate(axis.values) if subset >> bit & 1)
-            for subset in range(1, 2 ** len(axis.values))
-        ]
+        subsets = range(2 ** len(axis.values))
+        orders = [_in_order(axis, subset, ahead) for subset in subsets for ahead in subsets]
+        labels = list(dict.fromkeys(orders))
+        number = {order: place for place, order in enumerate(labels)}
+        table = pl.lit(pl.Series([number[order] for order in orders], dtype=pl.UInt16()))
+        at = mask.cast(pl.UInt32()) * len(subsets) + pl.col(_preferred(axis))
         self.outputs[f"axis:{axis.name}"] = _labelled(shown, pl.col(_first(axis)), axis.values)
-        self.outputs[f"candidates:{axis.name}"] = _labelled(shown, mask - 1, subsets)
+        self.outputs[f"candidates:{axis.name}"] = _labelled(shown, table.gather(at), labels)
         self.outputs[f"basis:{axis.name}"] = _labelled(shown, _lowest_bit(pl.col(_basis(axis)), len(BASES)), BASES)
 
     def _size_outputs(self, axes: Sequence[Axis], given: pl.Expr) -> None:
@@ -324,6 +335,16 @@ def _rule(rule: Rule) -> str:
 
 def _kept(name: str) -> str:
     return f"~keep:{name}"
+
+
+def _in_order(axis: Axis, subset: int, ahead: int) -> str:
+    """The values of ``subset`` in the order to try: those in ``ahead`` before the others, each smallest first."""
+    values = [(not ahead >> bit & 1, bit) for bit in range(len(axis.values)) if subset >> bit & 1]
+    return " ".join(axis.values[bit] for _, bit in sorted(values))
+
+
+def _preferred(axis: Axis) -> str:
+    return f"~preferred:{axis.name}"
 
 
 def _mask(axis: Axis) -> str:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
+from rules.deciding.band_probability import band_probabilities
 from rules.deciding.decision_parts import DecisionParts
 from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
@@ -17,6 +18,7 @@ from rules.evaluation.missing_facts import missing_for
 from rules.model.decision import (
     Assessment,
     AxisDecision,
+    Candidate,
     Caution,
     Comparison,
     Decision,
@@ -87,6 +89,16 @@ class Decider:
         return writer.write(at, not_used)
 
 
+def _with_probability(option: Candidate, axes: Mapping[str, AxisDecision]) -> Candidate:
+    """``option`` with the probability of its estimated band, also in words."""
+    for name, axis in axes.items():
+        share = axis.probabilities.get(option.size_class.values[name])
+        if share is not None:
+            why = f"{option.why}; about {round(share * 100)} of 100 such people have this girth"
+            return option.model_copy(update={"probability": share, "why": why})
+    return option
+
+
 def _retired(vocabulary: Vocabulary, facts: Mapping[str, object]) -> Iterable[NotUsed]:
     """The facts among ``facts`` that are no longer used, each with what to record instead."""
     for name, fact in vocabulary.retired.items():
@@ -124,7 +136,8 @@ class _DecisionWriter:
 
     def write(self, at: datetime, not_used: Sequence[NotUsed]) -> Decision:
         ruleset, sizing = self.ruleset, self.sizing
-        options = candidates(ruleset, sizing)
+        axes = {name: self.axis(name) for name in ruleset.axes}
+        options = tuple(_with_probability(option, axes) for option in candidates(ruleset, sizing))
         trace = tuple(self.trace_entry(rule) for rule in self.firing.fired)
         instructions = self.instructions()
         asked = questions(ruleset, self.firing)
@@ -135,7 +148,7 @@ class _DecisionWriter:
             candidates=options,
             confidence=self.confidence(),
             settled=self.prospects.settled,
-            axes={name: self.axis(name) for name in ruleset.axes},
+            axes=axes,
             holds=self.holds(),
             dangers_not_recorded=dangers_not_recorded(ruleset, asked),
             ask=asked[:MOST_ASKED],
@@ -172,6 +185,9 @@ class _DecisionWriter:
             confidence=None if holding else choice.basis,
             settled=self.prospects.settled_axes[name],
             rules=tuple(dict.fromkeys([*choice.rules, *holding])),
+            probabilities={}
+            if holding
+            else band_probabilities(self.ruleset, self.ruleset.axes[name], choice, self.firing),
         )
 
     def holds(self) -> tuple[HoldNotice, ...]:

@@ -1,13 +1,13 @@
 """The hit policy of the size class: which of the offered values wins on each axis, and when no size is given.
 
 On each axis the offers with the strongest basis (measured, observed, assumed) count; among these the highest rule
-priority; what remains are the candidates, smallest first, and the smallest is tried first.
+priority; what remains are the candidates: those that a rule offers first, then the others, each smallest first.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.model.decision import Candidate, SizeClass
@@ -21,12 +21,16 @@ Picture = tuple[tuple[str, ...], ...]
 
 @dataclass(frozen=True)
 class AxisChoice:
-    """The outcome on one axis: candidates smallest first (empty where nothing was offered), basis, and the rules behind them."""
+    """The outcome on one axis: candidates in the order to try (empty where nothing was offered), and the rules behind it.
+
+    ``place`` is where the first candidate stands in the order of the axis (``Axis.place``).
+    """
 
     candidates: tuple[str, ...]
     basis: Basis | None
     priority: int
     rules: tuple[str, ...]
+    place: int = 0
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,7 @@ def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, tuple[int, 
 
 def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
     offers = [
-        (BASES.index(offer.basis), -rule.priority, offer.value, rule.id)
+        (BASES.index(offer.basis), -rule.priority, axis.place(offer), rule.id)
         for rule in fired
         for offer in rule.then.sizes
         if offer.axis == axis.name
@@ -85,8 +89,9 @@ def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
         return AxisChoice((), None, 0, ())
     best = min(offer[:2] for offer in offers)
     top = [offer for offer in offers if offer[:2] == best]
-    values = sorted({value for _, _, value, _ in top}, key=axis.rank)
-    return AxisChoice(tuple(values), BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for *_, rule in top)))
+    places = sorted({place for _, _, place, _ in top})
+    values = tuple(dict.fromkeys(map(axis.value_at, places)))
+    return AxisChoice(values, BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for *_, rule in top)), places[0])
 
 
 def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | None = None) -> SizeClass:
@@ -119,7 +124,7 @@ def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
 
 
 def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
-    """The size classes to try, in order: fewest steps up from the smallest first. Empty where the size is withheld."""
+    """The size classes to try, in order: fewest steps away from the first. Empty where the size is withheld."""
     if sizing.withheld:
         return ()
     names = list(sizing.axes)
@@ -133,7 +138,7 @@ def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
                 {name: sizing.axes[name].candidates[step] for name, step in zip(names, steps, strict=True)},
                 condition,
             ),
-            why=_why(ruleset, names, steps, many=len(ordered) > 1),
+            why=_why(ruleset, sizing, steps, many=len(ordered) > 1),
         )
         for steps in ordered
     )
@@ -149,17 +154,25 @@ def _condition(ruleset: Ruleset, sizing: Sizing) -> str | None:
     return ", ".join(words for words in found if words) or None
 
 
-def _why(ruleset: Ruleset, names: list[str], steps: tuple[int, ...], *, many: bool) -> str:
+def _why(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...], *, many: bool) -> str:
+    if not many:
+        return "the only size that fits what is known"
     if not any(steps):
-        return (
-            "the smallest of the neighbouring sizes: try it first" if many else "the only size that fits what is known"
+        likely = any(
+            choice.candidates[0] != min(choice.candidates, key=ruleset.axes[name].rank)
+            for name, choice in sizing.axes.items()
         )
-    raised = [
-        f"{ruleset.axes[name].title} {step} step{'s' if step > 1 else ''} up"
-        for name, step in zip(names, steps, strict=True)
-        if step
-    ]
-    return "if the smaller one is tight: " + ", ".join(raised)
+        return f"the {'most probable' if likely else 'smallest'} of the neighbouring sizes: try it first"
+    return "if the first one does not fit: " + ", ".join(_moves(ruleset, sizing, steps))
+
+
+def _moves(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...]) -> Iterator[str]:
+    """``girth 1 step up`` for each axis on which a candidate differs from the first."""
+    for (name, choice), step in zip(sizing.axes.items(), steps, strict=True):
+        rank = ruleset.axes[name].rank
+        by = rank(choice.candidates[step]) - rank(choice.candidates[0])
+        if by:
+            yield f"{ruleset.axes[name].title} {abs(by)} step{'s' if abs(by) > 1 else ''} {'up' if by > 0 else 'down'}"
 
 
 def sizing_part(ruleset: Ruleset) -> Ruleset:

@@ -29,7 +29,7 @@ _STEPS_TOGETHER = 5
 
 
 Weight = tuple[tuple[int, int], int]
-"""How strong an offer is, then how small its value; the least wins."""
+"""How strong an offer is, then its place in the order of the axis; the least wins."""
 _Offered = tuple[str, str, Weight]
 """An offer on one axis: the rule, the value, the weight."""
 
@@ -81,10 +81,10 @@ class Sizer:
         if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
             return False
         first = choice.candidates[0]
-        rank = self.ruleset.axes[axis].rank
-        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), rank(first)
+        place = self.ruleset.axes[axis].place
+        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), certain.axes[axis].place
         offers = [
-            (rule.id, offer.value, (_strength(offer.basis, rule.priority), rank(offer.value)))
+            (rule.id, offer.value, (_strength(offer.basis, rule.priority), place(offer)))
             for rule in self._rules(outlook.undecided)
             for offer in rule.then.sizes
             if offer.axis == axis

@@ -25,6 +25,7 @@ from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, RetiredFact, Vocabulary
 from rules.model.ruleset import (
     Axis,
+    Estimate,
     EvidenceSource,
     Hand,
     InstructionText,
@@ -272,9 +273,28 @@ class _RulesetBuilder:
             for value in sorted(set(shape.conditions) - set(shape.values)):
                 self._wrong("axes", name, "conditions", f"no value called {value!r} on this axis")
             axes[name] = Axis(
-                name, shape.title, shape.values, words, tuple(edges), shape.fact, shape.silent, shape.conditions
+                name=name,
+                title=shape.title,
+                values=shape.values,
+                words=words,
+                edges=tuple(edges),
+                fact=shape.fact,
+                silent=shape.silent,
+                conditions=shape.conditions,
+                estimate=None if shape.estimate is None else Estimate(shape.estimate.mean, shape.estimate.spread),
+                largest=shape.largest,
             )
+        self._check_largest(axes)
         return axes
+
+    def _check_largest(self, axes: dict[str, Axis]) -> None:
+        for name, axis in axes.items():
+            for value, limits in axis.largest.items():
+                known = value in axis.values
+                if not known or any(most not in axes[other].values for other, most in limits.items() if other in axes):
+                    self._wrong("axes", name, "largest", f"no value called {value!r}, or one of {dict(limits)}")
+                if not set(limits) <= set(axes):
+                    self._wrong("axes", name, "largest", f"no axis called one of {sorted(set(limits) - set(axes))}")
 
     def _instructions(self) -> tuple[str, ...]:
         """The ids of all instructions; each must be written in each language."""

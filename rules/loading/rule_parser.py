@@ -288,7 +288,7 @@ class _RuleParsing:
         path: Path = ("then", "size", index)
         if self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis"):
             self.one_of((*path, "value"), entry.value, self.names.axes[entry.axis].values, f"{entry.axis}")
-        return SizeOffer(entry.axis, entry.value, entry.basis)
+        return SizeOffer(entry.axis, entry.value, entry.basis, entry.first)
 
     def hold(self, index: int, entry: schema.HoldShape) -> Hold:
         path: Path = ("then", "hold", index)

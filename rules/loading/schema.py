@@ -68,10 +68,19 @@ class TopicShape(Schema):
     confirmed_by: str
 
 
+class EstimateShape(Schema):
+    """An axis's ``estimate``: the concluded facts that hold mean and standard deviation of what is estimated."""
+
+    mean: str
+    spread: str
+
+
 class AxisShape(Schema):
     """One entry of ``axes``. ``edges`` name parameters; ``silent`` is the value left out of the written class.
 
     ``conditions`` says under which condition a value holds that is only assumed ("if adult").
+    ``estimate`` names the facts from which the probability of each band is worked out. ``largest`` says for a value of this
+    axis what is the largest that may be offered beside it on other axes.
     """
 
     title: str
@@ -82,6 +91,8 @@ class AxisShape(Schema):
     fact: str | None = None
     measure: str | None = None
     silent: str | None = None
+    estimate: EstimateShape | None = None
+    largest: dict[str, dict[str, str]] = {}
 
 
 class TaskShape(Schema):
@@ -131,11 +142,12 @@ class TaskCallShape(TimingShape):
 
 
 class SizeShape(Schema):
-    """One entry of a rule's ``size``."""
+    """One entry of a rule's ``size``; with ``first`` the value is tried before smaller ones that stand beside it."""
 
     axis: str
     value: str
     basis: Literal["measured", "observed", "assumed"]
+    first: bool = False
 
 
 class HoldShape(Schema):

@@ -61,7 +61,10 @@ class SizeClass(FrozenModel):
 
 
 class AxisDecision(FrozenModel):
-    """One axis: the value to try first (None where it is withheld), all candidates smallest first, and the rules behind it."""
+    """One axis: the value to try first (None where it is withheld), all candidates in the order to try, and the rules.
+
+    ``probabilities`` gives that of each candidate, from 0 to 1, where they rest on an estimate; else it is empty.
+    """
 
     axis: str
     value: str | None
@@ -69,13 +72,18 @@ class AxisDecision(FrozenModel):
     confidence: Basis | None
     settled: bool
     rules: tuple[str, ...]
+    probabilities: dict[str, float] = {}
 
 
 class Candidate(FrozenModel):
-    """A size class that may fit, in the order to try, and why it stands there."""
+    """A size class that may fit, in the order to try, and why it stands there.
+
+    ``probability``, from 0 to 1, is that of its estimated band; None where no band was estimated.
+    """
 
     size_class: SizeClass
     why: str
+    probability: float | None = None
 
 
 class HoldNotice(FrozenModel):

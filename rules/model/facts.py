@@ -14,9 +14,14 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, model_validator
 
 from rules.errors import FactError, FactProblem
+from rules.model.units import factor
 
 FactValue = bool | int | float | str
 StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
+
+
+_READABLE = {"[in_i]": "inches"}
+"""Words for units whose UCUM code is hard to read."""
 
 
 class Danger(BaseModel):
@@ -52,6 +57,9 @@ class FactDefinition(BaseModel):
         description="hours after which an observation is too old to use; a number or a parameter's name",
     )
     ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
+    mistaken_units: tuple[str, ...] = Field(
+        default=(), description="UCUM units in which the value is often written; an implausible value is tried in them"
+    )
     reported: bool = Field(default=False, description="shown in a decision as an assessment, or as what is missing")
     finding: bool = Field(default=False, description="a fault of the fit, looked for at each fit check")
     foreseen: bool = Field(
@@ -103,8 +111,18 @@ class FactDefinition(BaseModel):
         if self.type == "integer" and value != int(value):
             return "not a whole number"
         if self.range is not None and not self.range[0] <= value <= self.range[1]:
-            return "implausible"
+            return f"implausible{self._other_unit(value, self.range)}"
         return None
+
+    def _other_unit(self, value: float, plausible: tuple[float, float]) -> str:
+        """What ``value`` would be in the units that it may have been meant in, where that is plausible; else nothing."""
+        meant = ((code, value * float(factor(code, self.unit or "1"))) for code in self.mistaken_units)
+        guesses = [
+            f"{value:g} {_READABLE.get(code, code)} ({size:.3g} {self.unit})"
+            for code, size in meant
+            if plausible[0] <= size <= plausible[1]
+        ]
+        return f" in {self.unit}: perhaps {' or '.join(guesses)}; check the unit and record it again" if guesses else ""
 
 
 class RetiredFact(BaseModel):

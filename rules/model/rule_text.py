@@ -21,7 +21,8 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         yield f"conclude {conclusion.fact} = {value}"
     for offer in then.sizes:
         words = ruleset.axes[offer.axis].words[offer.value]
-        yield f"offer {offer.value} ({words}), {offer.basis}, priority {rule.priority}"
+        first = ", first" if offer.first else ""
+        yield f"offer {offer.value} ({words}){first}, {offer.basis}, priority {rule.priority}"
     for hold in then.holds:
         yield f"give no size ({hold.kind.replace('_', ' ')}): {hold.text}"
     for caution in then.cautions:

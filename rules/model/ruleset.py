@@ -89,6 +89,14 @@ class Parameter:
 
 
 @dataclass(frozen=True)
+class Estimate:
+    """The facts that hold the mean and the standard deviation of an estimate, in the unit of the axis's edges."""
+
+    mean: str
+    spread: str
+
+
+@dataclass(frozen=True)
 class Axis:
     """One dimension of the size class: its values from smallest to largest, and the words for each.
 
@@ -104,10 +112,20 @@ class Axis:
     fact: str | None = None
     silent: str | None = None
     conditions: Mapping[str, str] = field(default_factory=dict)
+    estimate: Estimate | None = None
+    largest: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def rank(self, value: str) -> int:
         """Position of ``value``, smallest first."""
         return self.values.index(value)
+
+    def place(self, offer: SizeOffer) -> int:
+        """In which order ``offer`` is tried: what is offered first, smallest first, then all else, smallest first."""
+        return self.rank(offer.value) + (0 if offer.first else len(self.values))
+
+    def value_at(self, place: int) -> str:
+        """The value that stands at ``place``."""
+        return self.values[place % len(self.values)]
 
 
 @dataclass(frozen=True)
@@ -158,11 +176,15 @@ class Conclusion:
 
 @dataclass(frozen=True)
 class SizeOffer:
-    """A value that a rule offers for a size axis, and what kind of knowledge stands behind it."""
+    """A value that a rule offers for a size axis, and what kind of knowledge stands behind it.
+
+    Of the values that stand in the end, those offered ``first`` are tried before the others, else the smallest.
+    """
 
     axis: str
     value: str
     basis: Basis
+    first: bool = False
 
 
 @dataclass(frozen=True)

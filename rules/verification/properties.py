@@ -180,7 +180,7 @@ class NoContradiction(Property):
             if {first.id, second.id} <= fired
         }
         for name, choice in choose(self.ruleset, firing.fired).axes.items():
-            ranks = [self.ruleset.axes[name].rank(value) for value in choice.candidates]
+            ranks = sorted(self.ruleset.axes[name].rank(value) for value in choice.candidates)
             if ranks and ranks != list(range(ranks[0], ranks[0] + len(ranks))):
                 found.add(f"gap:{name}")
         return frozenset(found)
@@ -235,6 +235,49 @@ def against_a_collar(ruleset: Ruleset) -> list[Rule]:
             for caution in rule.then.cautions
         )
     ]
+
+
+class WithinTheLine(Property):
+    """No line is offered a dimension that its collars do not reach (``largest`` of an axis)."""
+
+    id = "within-the-line"
+    says = "No infant or child is offered a dimension outside its line, as a first size or as another candidate."
+
+    @cached_property
+    def _beyond(self) -> dict[Label, tuple[str, str, str, str]]:
+        """By label: an axis and its value, and another axis with a value larger than may be offered beside it."""
+        found = {}
+        for name, axis in self.ruleset.axes.items():
+            for value, limits in axis.largest.items():
+                for other, most in limits.items():
+                    values = self.ruleset.axes[other].values
+                    for larger in values[values.index(most) + 1 :]:
+                        found[f"{value}:{larger}"] = (name, value, other, larger)
+        return found
+
+    def statement(self) -> Statement:
+        """A label for each pair of values: both are candidates, and a size is given."""
+        patient = any_patient(self.ruleset.vocabulary, "a")
+        sizing = SizingFormulas(Evaluation(self.ruleset, patient))
+        violated = {
+            label: all_of(
+                [negated(sizing.withheld), sizing.axes[name].candidate[value], sizing.axes[other].candidate[larger]]
+            )
+            for label, (name, value, other, larger) in self._beyond.items()
+        }
+        return Statement((patient,), patient.plausible, violated)
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """The pairs of values that are offered together."""
+        (facts,) = patients
+        sizing = choose(self.ruleset, self.firing(facts).fired)
+        if sizing.withheld:
+            return frozenset()
+        return frozenset(
+            label
+            for label, (name, value, other, larger) in self._beyond.items()
+            if value in sizing.axes[name].candidates and larger in sizing.axes[other].candidates
+        )
 
 
 class DangersAreSaid(Property):

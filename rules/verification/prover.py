@@ -33,6 +33,7 @@ from rules.verification.properties import (
     Property,
     Rising,
     SettledStays,
+    WithinTheLine,
 )
 from rules.verification.smt_encoding import Evaluation, any_patient, facts_of
 from rules.verification.staffing import AsManyPeopleAsNamed
@@ -84,6 +85,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield NoContradiction(ruleset)
     yield NoSizeAgainstAWarning(ruleset)
     yield DangersAreSaid(ruleset)
+    yield WithinTheLine(ruleset)
     yield SettledStays(ruleset)
     yield AsManyPeopleAsNamed(ruleset)
     yield NeedBeforeSize(ruleset)

@@ -279,29 +279,38 @@ class AxisFormulas:
 
     def __init__(self, ruleset: Ruleset, axis: Axis, counts: Mapping[str, Formula]) -> None:
         """``counts`` says of each rule id when its offers stand (a rule left out never does)."""
-        offers: dict[Strength, dict[str, list[Formula]]] = {}
+        offers: dict[Strength, dict[int, list[Formula]]] = {}
         for rule in ruleset.rules.values():
             for offer in rule.then.sizes:
                 if offer.axis == axis.name and rule.id in counts:
                     level = offers.setdefault((BASES.index(offer.basis), -rule.priority), {})
-                    level.setdefault(offer.value, []).append(counts[rule.id])
+                    level.setdefault(axis.place(offer), []).append(counts[rule.id])
         self.axis = axis
         self.decides: dict[Strength, Formula] = {}
-        present: dict[str, list[Formula]] = {value: [] for value in axis.values}
+        places = range(2 * len(axis.values))
+        present: dict[int, list[Formula]] = {place: [] for place in places}
         stronger: Formula = FALSE
         for strength in sorted(offers):
             here = any_of(formula for formulas in offers[strength].values() for formula in formulas)
             self.decides[strength] = all_of([negated(stronger), here])
-            for value, formulas in offers[strength].items():
-                present[value].append(all_of([negated(stronger), any_of(formulas)]))
+            for place, formulas in offers[strength].items():
+                present[place].append(all_of([negated(stronger), any_of(formulas)]))
             stronger = any_of([stronger, here])
         self.offered: Formula = stronger
-        self.candidate = {value: any_of(formulas) for value, formulas in present.items()}
-        self.first: dict[str, Formula] = {}
-        smaller: list[Formula] = []
-        for value in axis.values:
-            self.first[value] = all_of([self.candidate[value], negated(any_of(smaller))])
-            smaller.append(self.candidate[value])
+        self.first_at: dict[int, Formula] = {}
+        earlier: list[Formula] = []
+        for place in places:
+            stands = any_of(present[place])
+            self.first_at[place] = all_of([stands, negated(any_of(earlier))])
+            earlier.append(stands)
+        self.candidate = self._by_value({place: any_of(formulas) for place, formulas in present.items()})
+        self.first = self._by_value(self.first_at)
+
+    def _by_value(self, at: Mapping[int, Formula]) -> dict[str, Formula]:
+        """What is said of either place of a value, by value."""
+        return {
+            value: any_of(at[place] for place in at if self.axis.value_at(place) == value) for value in self.axis.values
+        }
 
     def same_first(self, other: AxisFormulas) -> Formula:
         """That the first value is the same in both, or missing in both."""
@@ -378,7 +387,7 @@ class OutlookFormulas:
         """As ``Sizer._axis_settled``: what must fire already decides, and nothing that may fire can overrule it."""
         certain = AxisFormulas(self._evaluation.ruleset, axis, self.must)
         offers = [
-            (rule.id, offer.value, ((BASES.index(offer.basis), -rule.priority), axis.rank(offer.value)))
+            (rule.id, offer.value, ((BASES.index(offer.basis), -rule.priority), axis.place(offer)))
             for rule in self._evaluation.ruleset.rules.values()
             for offer in rule.then.sizes
             if offer.axis == axis.name
@@ -387,11 +396,15 @@ class OutlookFormulas:
         for rule, value, weight in offers:
             beaten = [
                 all_of(
-                    [certain.decides[floor], certain.first[first], negated(self._outdone(rule, weight, first, offers))]
+                    [
+                        certain.decides[floor],
+                        stands_first,
+                        negated(self._outdone(rule, weight, axis.value_at(place), offers)),
+                    ]
                 )
                 for floor in certain.decides
-                for first in axis.values
-                if first != value and weight < (floor, axis.rank(first))
+                for place, stands_first in certain.first_at.items()
+                if axis.value_at(place) != value and weight < (floor, place)
             ]
             overruled.append(all_of([self._undecided(rule), any_of(beaten)]))
         agree = any_of(all_of([now.first[value], certain.first[value]]) for value in axis.values)

@@ -116,7 +116,7 @@ class _Lines:
         if shelf is None:
             return
         for item in shelf.items:
-            yield Line(2, f"{item.item} {item.name}: {item.why}")
+            yield Line(2, f"{item.item} {item.name}: {item.said}")
         for reason in shelf.none_because:
             yield Line(2, f"nothing fits: {reason}", colour="yellow")
 

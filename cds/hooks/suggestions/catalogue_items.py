@@ -41,7 +41,7 @@ def shelf_lines(shelf: Shelf | None) -> list[str]:
     if shelf is None:
         return []
     shown = [
-        f"**{markdown.plain(item.item)}** {markdown.plain(item.name)}: {markdown.plain(item.why)}"
+        f"**{markdown.plain(item.item)}** {markdown.plain(item.name)}: {markdown.plain(item.said)}"
         for item in shelf.items[:_MOST_SHOWN]
     ]
     more = len(shelf.items) - _MOST_SHOWN

@@ -97,7 +97,7 @@ def test_a_child_is_never_given_an_adult_item() -> None:
         ),
         (
             {"age_years": 9, "bed_rest": True, "neck_height_mm": 40, "neck_circumference_mm": 280},
-            "back: no item on the shelf with soft pressure-relieving back",
+            "back: no item on the shelf with back that relieves pressure behind the head",
         ),
         ({"neck_height_mm": 100}, "stock: Gone (gone) would fit, and none is left"),
         ({"age_years": None, "height_cm": 100}, "no size is given"),
@@ -191,3 +191,10 @@ def test_a_problem_in_the_file_is_named_with_its_place(tmp_path: Path, line: str
 def test_an_item_number_stands_once() -> None:
     with pytest.raises(KnowledgeError, match=r"item 'a' already stands in shelf.yaml:3"):
         Catalogue.build(YamlFile("shelf.yaml", _file(SOUND, SOUND)), DECIDER.ruleset)
+
+
+def test_what_belongs_to_an_item_is_said_with_it() -> None:
+    shelf = _file(_line("low", "adult", "standard", "[40, 80]", "[300, 400]", ", accessories: [two sets of linings]"))
+    (item,) = _shelf(shelf, neck_height_mm=60, neck_circumference_mm=350).items
+    assert item.accessories == ("two sets of linings",)
+    assert item.said == f"{item.why}; with two sets of linings"

@@ -1,0 +1,35 @@
+"""How probable each band of an estimated dimension is: the estimate taken as normally distributed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import pairwise
+from math import inf
+from statistics import NormalDist
+
+from rules.evaluation.hit_policy import AxisChoice
+from rules.evaluation.interpreter import Firing
+from rules.model.ruleset import Axis, Ruleset
+
+
+def band_probabilities(ruleset: Ruleset, axis: Axis, choice: AxisChoice, firing: Firing) -> dict[str, float]:
+    """The probability of each candidate on ``axis``, to two digits; empty where the candidates rest on no estimate."""
+    if axis.estimate is None or not any(axis.estimate.mean in ruleset.rules[name].reads for name in choice.rules):
+        return {}
+    mean, spread = (_number(firing.facts, name) for name in (axis.estimate.mean, axis.estimate.spread))
+    if mean is None or spread is None:
+        return {}
+    below = [
+        0.0 if edge == -inf else 1.0 if edge == inf else NormalDist(mean, spread).cdf(edge) for edge in _ends(axis)
+    ]
+    shares = {value: high - low for value, (low, high) in zip(axis.values, pairwise(below), strict=True)}
+    return {value: round(shares[value], 2) for value in choice.candidates}
+
+
+def _ends(axis: Axis) -> tuple[float, ...]:
+    return (-inf, *axis.edges, inf)
+
+
+def _number(facts: Mapping[str, object], name: str) -> float | None:
+    value = facts.get(name)
+    return float(value) if isinstance(value, (int, float)) else None
