@@ -33,6 +33,7 @@ HEADINGS = {
     schema.TopicShape: "topics",
     schema.SourceShape: "sources",
     schema.AxisShape: "axes",
+    schema.EstimateShape: "axes.estimate",
     schema.TaskShape: "tasks",
     schema.HandShape: "hands",
     schema.RuleShape: "rules",
