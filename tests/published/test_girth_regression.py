@@ -127,7 +127,7 @@ def test_sums_and_coverage_are_computed_from_rows(tmp_path, capsys, monkeypatch)
     rows = ["sex,age_years,stature_mm,weight_kg,neckcircumference"]
     for sex, base in (("female", 300), ("male", 350)):
         for n in range(24):
-            weight, stature, age = 50 + 2 * n, 1600 + 17 * (n * 7 % 13), 18 + n * 5 % 40
+            weight, stature, age = 50 + 2 * n, 1600 + 17 * (n * n % 13), 18 + n * 5 % 40
             rows.append(f"{sex},{age},{stature},{weight}.4,{base + weight + n % 3}")
     path = tmp_path / "rows.csv"
     path.write_text("\n".join(rows))

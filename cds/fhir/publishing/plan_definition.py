@@ -113,7 +113,8 @@ def _statements(rule: Rule) -> Iterator[Element]:
         yield {"title": "Conclude", "textEquivalent": text(f"{conclusion.fact} = {_concluded(conclusion)}")}
     for offer in then.sizes:
         size = axis_value_code(offer.axis, offer.value)
-        yield {"title": "Offer a size", "textEquivalent": text(f"{size} ({offer.basis})")}
+        first = ", first" if offer.first else ""
+        yield {"title": "Offer a size", "textEquivalent": text(f"{size} ({offer.basis}{first})")}
     for hold in then.holds:
         yield {"title": "Give no size", "textEquivalent": text(hold.text)}
     for caution in then.cautions:

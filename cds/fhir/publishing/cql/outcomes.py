@@ -61,7 +61,7 @@ def rules(ruleset: Ruleset) -> Iterator[str]:
 
 
 def size(ruleset: Ruleset) -> Iterator[str]:
-    """The candidates on each axis, smallest first, what stands against any size, and the class to try first."""
+    """The candidates on each axis in the order to try, what stands against any size, and the class to try first."""
     for axis in ruleset.axes.values():
         yield from _axis(axis, ruleset)
     held = (
@@ -81,7 +81,7 @@ def size(ruleset: Ruleset) -> Iterator[str]:
 
 def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
     offers = (
-        f"Tuple {{ rank: {axis.rank(offer.value)}, "
+        f"Tuple {{ place: {axis.place(offer)}, "
         f"strength: {BASES.index(offer.basis) * _MORE_THAN_ANY_PRIORITY - rule.priority}, fires: {name(rule.id)} }}"
         for rule in ruleset.rules.values()
         for offer in rule.then.sizes
@@ -91,8 +91,12 @@ def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
     yield define(f"Offer Table of {axis.name}", listed(offers))
     yield define(offered, f"{name(f'Offer Table of {axis.name}')} O where O.fires")
     strongest = f"O.strength = Min({name(offered)} X return all X.strength)"
-    ranks = f"{name(offered)} O where {strongest} return O.rank sort asc"
-    yield define(_candidates(axis), ranks, f"Of {axis.title}, as places in {', '.join(axis.values)}, from 0")
+    places = f"Places of {axis.name}"
+    yield define(
+        places, f"{name(offered)} O where {strongest} return O.place sort asc", "What is offered first, then the rest"
+    )
+    ranks = f"{name(places)} P return P mod {len(axis.values)}"
+    yield define(_candidates(axis), ranks, f"Of {axis.title}, numbered as in {', '.join(axis.values)}, from 0")
     bases = " ".join(
         f"when Min({name(offered)} X return all X.strength) <= {place * _MORE_THAN_ANY_PRIORITY + _MORE_THAN_ANY_PRIORITY // 2} "
         f"then {text(basis)}"
