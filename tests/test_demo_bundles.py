@@ -99,7 +99,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     ),
     "05": lambda s: s.codes[0].startswith("infant") and "sizing.child.infant" in s.cautions,
     "06": lambda s: s.codes == ["toddler H1 G1", "toddler H2 G1"],
-    "07": lambda s: {"sizing.doubt.young_child_wide", "skin.braden.for_adults"} <= s.cautions,
+    "07": lambda s: (
+        {"sizing.doubt.young_child_wide", "skin.braden.for_adults"} <= s.cautions
+        and s.holds == {"sizing.hold.height_outside_line", "sizing.hold.girth_outside_line"}
+    ),
     "08": lambda s: (
         s.codes == ["child H1 G1"]
         and {"need.nexus.few_young_children", "need.motion.not_indicated_child"} <= s.cautions
@@ -161,6 +164,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
             "dangers.airway.vomiting",
             "application.people.agitated",
             "need.motion.board",
+            "sizing.girth.say_not_known",
         }
         <= s.cautions
     ),
@@ -205,7 +209,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
     "47": lambda s: "fit_check.stop.pushed_out" in s.cautions,
     "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
-    "49": lambda s: "review.ct.quality_missing" in s.cautions,
+    "49": lambda s: "review.ct.quality_missing" in s.cautions and s.holds == {"sizing.hold.adult_height_doubted"},
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
     "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
     "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
@@ -230,7 +234,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         {"need.child.x_ray", "need.both.child_imaging_no_signs", "need.both.child_imaging_others_none"} <= s.cautions
     ),
     "58": lambda s: "need.child.excluded_by_study" in s.cautions,
-    "59": lambda s: "need.child.ct" in s.cautions,
+    "59": lambda s: "need.child.ct" in s.cautions and s.codes == ["young_child H1 G1"],
     "60": lambda s: s.decision.leading[0].rules == ("need.refuted.rules",) and "decide_collar_need" in s.tasks,
     "61": lambda s: s.decision.leading[0].rules == ("need.refuted.cleared",) and "decide_collar_need" in s.tasks,
 }
