@@ -5,10 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from math import ceil
+from string import ascii_lowercase
 
 from rules.batch.answer_partitions import Answers
 from rules.batch.question_tree import KNOWN, AxisTree, Outcome, Question, axis_tree, stop_questions
@@ -33,6 +34,8 @@ _FINGER = "{finger}"
 """UCUM unit of finger-breadths."""
 GO_TO = "go to "
 """How an answer begins that leads on to another question; any other answer ends with a result."""
+OTHERWISE = "; "
+"""What stands between that which follows for most lines and each exception."""
 
 
 _NOT_ON_PAPER = frozenset({"apparent_age_group", "guideline_adult"})
@@ -60,10 +63,16 @@ class Row:
 
 @dataclass(frozen=True)
 class Section:
-    """Questions that decide one thing."""
+    """Questions that decide one thing, and what each letter at a NO SIZE stands for."""
 
     title: str
     rows: tuple[Row, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> float:
+        """About how many lines it takes in a column, its title included."""
+        return 1 + sum(row.lines for row in self.rows) + sum(math.ceil(len(note) / _COLUMN) for note in self.notes)
 
 
 @dataclass(frozen=True)
@@ -111,27 +120,33 @@ def as_text(sheet: Sheet) -> str:
             found = [f"       {'; '.join(row.found)}"] if row.found else []
             answers = (f"       {answer} -> {leads}" for answer, leads in row.answers)
             lines += [f"  {row.number:>3}  {row.question}", *found, *answers]
+        lines += [f"       {note}" for note in section.notes]
     for title, items in ((EVERYBODY, sheet.tasks), (CAUTIONS, sheet.cautions)):
         lines += ["", title, *(f"  - {item}" for item in items)]
     return "\n".join([*lines, "", sheet.foot])
 
 
 def _columns(ruleset: Ruleset, trees: Sequence[AxisTree]) -> tuple[tuple[Section, ...], ...]:
-    """The sections in two columns of about one length, numbered from the top of the first to the end of the second."""
-    lengths = [1 + sum(row.lines for row in _section(ruleset, tree, 1).rows) for tree in trees]
+    """The sections in two columns of about one length, numbered from the top of the first to the end of the second.
+
+    The first axis stands at the top of the first column: what it comes to is asked for again under the others.
+    """
+    lengths = [_SectionWriter(ruleset, tree, 1, 0).section.lines for tree in trees]
     whole = sum(lengths)
 
     def unequal(chosen: tuple[bool, ...]) -> float:
         return abs(whole - 2 * sum(itertools.compress(lengths, chosen)))
 
-    left = min(itertools.product((True, False), repeat=len(trees)), key=unequal)
-    columns, first = [], 1
+    choices = ((True, *rest) for rest in itertools.product((True, False), repeat=len(trees) - 1))
+    left = min(choices, key=unequal)
+    columns, first, letters = [], 1, 0
     for side in (True, False):
         sections = []
         for tree in (tree for tree, chosen in zip(trees, left, strict=True) if chosen is side):
-            section = _section(ruleset, tree, first)
+            section = _SectionWriter(ruleset, tree, first, letters).section
             sections.append(section)
             first += len(section.rows)
+            letters += len(section.notes)
         columns.append(tuple(sections))
     return tuple(columns)
 
@@ -219,38 +234,69 @@ def _chain(question: Question, exit: Outcome) -> _Step:
     return _Step(question, tuple(out), exit, here)
 
 
-def _section(ruleset: Ruleset, tree: AxisTree, first: int) -> Section:
-    """The questions of one axis, numbered from ``first``."""
-    steps = list(_steps(tree.root))
-    numbers = {step.first: str(first + place) for place, step in enumerate(steps)}
+class _SectionWriter:
+    """The questions of one axis in words, numbered from ``first``; its notes have letters from the one at ``letter``.
 
-    def leads(child: Question | Outcome) -> str:
-        return GO_TO + numbers[child] if isinstance(child, Question) else _result(child)
+    A question that the part of another axis has answered (the line) takes no row: what follows is said for each answer to
+    it, that for the others first.
+    """
 
-    return Section(tree.axis.title, tuple(_row(ruleset, step, numbers[step.first], leads) for step in steps))
+    def __init__(self, ruleset: Ruleset, tree: AxisTree, first: int, letter: int) -> None:
+        self._ruleset = ruleset
+        self._letter = letter
+        self._notes: dict[str, str] = {}
+        steps = list(self._steps(tree.root))
+        self._numbers = {step.first: str(first + place) for place, step in enumerate(steps)}
+        rows = tuple(self._row(step) for step in steps)
+        self.section = Section(tree.axis.title, rows, tuple(self._notes.values()))
 
-
-def _row(ruleset: Ruleset, step: _Step, number: str, leads: Callable[[Question | Outcome], str]) -> Row:
-    if step.exit is not None and step.onward is not None:
-        found = tuple(_finding(ruleset.vocabulary[fact], answers) for fact, answers in step.out)
-        return Row(number, "Any of these?", (("any", leads(step.exit)), ("none", leads(step.onward))), found)
-    fact = ruleset.vocabulary[step.first.fact]
-    said = ((_answers(fact, given), leads(child)) for given, child in step.first.branches)
-    answers = tuple((words, leading) for words, leading in said if words)
-    return Row(number, _asked(fact), answers)
-
-
-def _steps(root: Question | Outcome) -> Iterator[_Step]:
-    """Every line below ``root`` once, those nearer to it first."""
-    waiting: list[Question | Outcome] = [root]
-    seen: set[Question] = set()
-    while waiting:
-        here = waiting.pop(0)
-        if isinstance(here, Question) and here not in seen:
+    def _steps(self, root: Question | Outcome) -> Iterator[_Step]:
+        """Every line below ``root`` once, those nearer to it first."""
+        waiting: list[Question | Outcome] = [root]
+        seen: set[Question] = set()
+        while waiting:
+            here = waiting.pop(0)
+            if not isinstance(here, Question) or here in seen:
+                continue
             seen.add(here)
+            if here is not root and self._answered_before(here):
+                waiting[:0] = [child for _, child in here.branches]
+                continue
             step = _step(here)
             yield step
             waiting.extend(step.leads_to)
+
+    def _answered_before(self, question: Question) -> bool:
+        return not self._ruleset.vocabulary[question.fact].open
+
+    def _row(self, step: _Step) -> Row:
+        number = self._numbers[step.first]
+        if step.exit is not None and step.onward is not None:
+            found = tuple(_finding(self._ruleset.vocabulary[fact], answers) for fact, answers in step.out)
+            answers = (("any", self._leads(step.exit)), ("none", self._leads(step.onward)))
+            return Row(number, "Any of these?", answers, found)
+        fact = self._ruleset.vocabulary[step.first.fact]
+        said = ((_answers(fact, given), self._leads(child)) for given, child in step.first.branches)
+        return Row(number, _asked(fact), tuple((words, leading) for words, leading in said if words))
+
+    def _leads(self, child: Question | Outcome) -> str:
+        if not isinstance(child, Question):
+            return self._result(child)
+        if child in self._numbers:
+            return GO_TO + self._numbers[child]
+        fact = self._ruleset.vocabulary[child.fact]
+        branches = sorted(child.branches, key=lambda branch: not branch[0].unknown)
+        others, *exceptions = [(given, self._leads(after)) for given, after in branches]
+        return OTHERWISE.join([others[1], *(f"{_up_to(fact, given)}: {leads}" for given, leads in exceptions)])
+
+    def _result(self, outcome: Outcome) -> str:
+        if outcome.hold is None:
+            words = (value.replace("_", " ") for value in outcome.candidates)
+            return ", ".join(words) or "no size (see above)"
+        if outcome.hold not in self._notes:
+            letter = ascii_lowercase[self._letter + len(self._notes)]
+            self._notes[outcome.hold] = f"({letter}) {outcome.hold}"
+        return f"NO SIZE {self._notes[outcome.hold][:3]}"
 
 
 def _finding(fact: FactDefinition, given: Answers) -> str:
@@ -284,6 +330,14 @@ def _answers(fact: FactDefinition, given: Answers, unit: str = "") -> str:
     return _listed([*parts, *(["not known"] if given.unknown else [])])
 
 
+def _up_to(fact: FactDefinition, given: Answers) -> str:
+    """``given`` in short where it is every code from the first on: "up to child"."""
+    count = len(given.values)
+    if count > 1 and not given.unknown and set(given.values) == set(fact.values[:count]):
+        return f"up to {fact.values[count - 1].replace('_', ' ')}"
+    return _answers(fact, given)
+
+
 def _halves(low: float, high: float) -> tuple[float, float]:
     """The half fingers from ``low`` to below ``high``: fingers are counted whole or half. Empty where both ends are equal."""
     return ceil(low * 2) / 2, ceil(high * 2) / 2
@@ -305,13 +359,6 @@ def _span(fact: FactDefinition, low: float, high: float, unit: str) -> str:
 
 def _number(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".")
-
-
-def _result(outcome: Outcome) -> str:
-    if outcome.hold is not None:
-        return f"NO SIZE: {outcome.hold}"
-    words = (value.replace("_", " ") for value in outcome.candidates)
-    return ", ".join(words) or "no size (see above)"
 
 
 def plain(text: str, replaced: Sequence[tuple[str, str]] = (("–", "-"), ("—", "-"), ("’", "'"), ("…", "..."))) -> str:

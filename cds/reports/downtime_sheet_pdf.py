@@ -1,4 +1,7 @@
-"""The downtime sheet on paper: one A4 page as PDF, and the same as one HTML page that prints alike."""
+"""The downtime sheet on paper: both sides of one A4 sheet as PDF, and the same as an HTML page that prints alike.
+
+The front is for sizing: reasons to give no size, and the questions. The back is for care: what everybody gets, and cautions.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ from cds.reports.downtime_sheet import ASK, CAUTIONS, EVERYBODY, GO_TO, HOW, STO
 from rules.errors import NuqueError
 
 _SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0)
-"""Sizes of type, in points, that are tried until the sheet fits one page."""
+"""Sizes of type, in points, that are tried until each side fits one page."""
 READABLE = 8.0
 """Type smaller than this, in points, is hard to read on paper at arm's length (common practice, no source)."""
 
@@ -29,15 +32,18 @@ p, ul { margin: 0.2mm 0 }
 ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .stop { border: 0.6mm solid #111; padding: 0.2mm 1.6mm }
 .stop div { display: grid; grid-template-columns: 48mm 1fr; gap: 2mm }
-.ask { display: grid; grid-template-columns: 1fr 1fr; gap: 6mm }
-.row { display: grid; grid-template-columns: 5.5mm 1fr; padding: 0.2mm 0; border-bottom: 0.2mm solid #aaa }
+.ask { columns: 2; column-gap: 6mm }
+.ask > div { display: contents }
+.row { break-inside: avoid; display: grid; grid-template-columns: 5.5mm 1fr; padding: 0.2mm 0; border-bottom: 0.2mm solid #aaa }
 .q { font-weight: bold; margin-right: 0.6mm }
 .a { display: inline-block; margin-right: 0.6mm }
 .a b { background: #dedede; padding: 0 0.4mm }
 .a i { font-weight: bold }
+.n { padding-left: 5.5mm }
+.back { break-before: page }
 footer { font-size: 7pt; margin-top: 0.6mm }
 @media screen and (max-width: 190mm) {
-  body { font-size: 12pt; padding: 3mm } .ask, .stop div { grid-template-columns: 1fr } ul { columns: 1 }
+  body { font-size: 12pt; padding: 3mm } .stop div { grid-template-columns: 1fr } ul, .ask { columns: 1 }
   h1 { font-size: 16pt } h2, h3 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
   footer { font-size: 10pt }
 }
@@ -51,7 +57,8 @@ def as_html(sheet: Sheet) -> str:
         '<meta name=viewport content="width=device-width, initial-scale=1"><title>{title}</title><style>{style}</style>'
         "<header><h1>{title}</h1><span>{about}</span></header><h2>{stop}</h2><div class=stop>{stops}</div>"
         "<h2>{ask}</h2><p>{how}</p><div class=ask>{columns}</div>"
-        "<h2>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2><ul>{cautions}</ul><footer>{foot}</footer></html>\n"
+        "<h2 class=back>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2><ul>{cautions}</ul>"
+        "<footer>{foot}</footer></html>\n"
     ).format(
         title=sheet.title,
         style=Markup(_STYLE),
@@ -76,9 +83,13 @@ def _each(pattern: str, values: Iterable[Sequence[str]]) -> Markup:
 
 def _each_section(sections: Sequence[Section]) -> Markup:
     return _each(
-        "<section><h3>{}</h3>{}</section>",
+        "<section><h3>{}</h3>{}{}</section>",
         (
-            (section.title.capitalize(), Markup("").join(_row_as_html(row) for row in section.rows))
+            (
+                section.title.capitalize(),
+                Markup("").join(_row_as_html(row) for row in section.rows),
+                _each("<p class=n>{}</p>", ((note,) for note in section.notes)),
+            )
             for section in sections
         ),
     )
@@ -111,14 +122,14 @@ class Paper:
 
 
 def as_pdf(sheet: Sheet) -> Paper:
-    """``sheet`` as a PDF of one A4 page, in the largest type that fits. Raises NuqueError where none does."""
+    """``sheet`` as a PDF of one A4 sheet, in the largest type that fits. Raises NuqueError where none does."""
     for size in _SIZES:
         drawing = _Drawing(size)
         drawing.draw(sheet)
         if drawing.fits:
             return Paper(bytes(drawing.pdf.output()), size)
     raise NuqueError(
-        f"the sheet does not fit one page even at {_SIZES[-1]:g} points; fewer rules or shorter texts are needed"
+        f"the sheet does not fit two sides even at {_SIZES[-1]:g} points; fewer rules or shorter texts are needed"
     )
 
 
@@ -138,6 +149,7 @@ class _Drawing:
         self.size = size
         self.line = size * 0.3528 * 1.13
         self.y = _TOP
+        self._lowest = _TOP
         self.pdf = FPDF(format="A4")
         self.pdf.set_auto_page_break(False)
         self.pdf.c_margin = 0
@@ -145,7 +157,8 @@ class _Drawing:
 
     @property
     def fits(self) -> bool:
-        return self.y <= _BOTTOM
+        """Whether what was drawn stays within each side."""
+        return max(self._lowest, self.y) <= _BOTTOM
 
     def draw(self, sheet: Sheet) -> None:
         self.pdf.set_title(sheet.title)
@@ -155,6 +168,7 @@ class _Drawing:
         self._heading(ASK)
         self.y = self.flow(_LEFT, self.y, _WIDTH, [[(HOW, "")]]) + 0.8
         self.y = self._side_by_side([[*map(self._section, column)] for column in sheet.columns]) + 0.5
+        self._turn(sheet)
         for title, lines in ((EVERYBODY, sheet.tasks), (CAUTIONS, sheet.cautions)):
             self._heading(title)
             half = self._half([self._item(line) for line in lines])
@@ -162,6 +176,12 @@ class _Drawing:
         whole, self.size, self.line = (self.size, self.line), self.size * 0.88, self.line * 0.88
         self.y = self.flow(_LEFT, self.y + 1, _WIDTH, [[(sheet.foot, "")]])
         self.size, self.line = whole
+
+    def _turn(self, sheet: Sheet) -> None:
+        """Go on overleaf, under the same head, so that the sides of two printings are not mixed up."""
+        self._lowest, self.y = self.y, _TOP
+        self.pdf.add_page()
+        self._head(sheet)
 
     # --- parts of the page ---------------------------------------------------------------------------------------------
 
@@ -207,6 +227,8 @@ class _Drawing:
             y += self.line * 1.15 + 0.6
             for row in section.rows:
                 y = self._row(row, x, y, width, draw)
+            for note in section.notes:
+                y = self.flow(x + 5.5, y, width - 5.5, [[(note, "")]], draw) + 0.3
             return y + 0.4
 
         return part

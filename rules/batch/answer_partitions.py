@@ -55,17 +55,19 @@ class Answers:
 def primary_facts(rules: Iterable[Rule], ruleset: Ruleset) -> tuple[str, ...]:
     """The facts to ask for so that ``rules`` can be applied, in vocabulary order.
 
-    A fact that may be given or worked out is asked for itself, and what it would be worked out from is not.
+    A fact that may be given or worked out is asked for itself, and what it would be worked out from is not. A fact that can
+    only be concluded is asked for where none of ``rules`` concludes it.
     """
     rules = list(rules)
     asked: set[str] = set()
+    worked_out = {fact for rule in rules for fact in rule.writes}
     for rule in rules:
         if (
             any(ruleset.vocabulary[fact].given == "concluded" for fact in rule.writes)
             or not rule.writes
             or rule.then.sizes
         ):
-            asked |= {fact for fact in rule.reads if ruleset.vocabulary[fact].open}
+            asked |= {fact for fact in rule.reads if ruleset.vocabulary[fact].open or fact not in worked_out}
     return tuple(name for name in ruleset.vocabulary if name in asked)
 
 

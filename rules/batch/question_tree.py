@@ -3,14 +3,16 @@
 The tree is exact: every way of asking is weighed, and no other tree for the axis has a smaller expected number of questions
 under the stated prior (each question can be answered in ``KNOWN`` of cases, and the answers that can lead to different
 outcomes on the axis are equally likely and independent). The axes are asked one after the other, because each is decided by
-rules of its own.
+rules of its own; what the rules of one axis conclude for another, such as the line, is then known from the first.
+
+Nobody computes a regression on paper: rules that compute the estimate of an axis from numbers (the girth from stature and
+weight) are left out, and the estimate is the one that stands without them (the girth of women or men).
 """
 
 from __future__ import annotations
 
 import functools
 import itertools
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -70,13 +72,23 @@ def axis_tree(ruleset: Ruleset, axis: Axis) -> AxisTree:
     asked, answers, table = _merged(facts, options, table)
     solved = _Solver(table, [_weights(one) for one in answers])
     root = solved.tree(asked, answers, outcomes)
-    return AxisTree(axis, root, solved.cost(solved.everything))
+    return AxisTree(axis, root, solved.expected)
 
 
 def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
     """The rules that forbid a sized collar whatever the size, in the order of the ruleset."""
     return tuple(
         StopQuestion(rule, hold) for rule in ruleset.rules.values() for hold in rule.then.holds if hold.axis is None
+    )
+
+
+def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
+    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers."""
+    return tuple(
+        rule
+        for rule in ruleset.rules.values()
+        for conclusion in rule.then.conclusions
+        if axis.estimate is not None and conclusion.fact == axis.estimate.mean and conclusion.expression is not None
     )
 
 
@@ -90,13 +102,13 @@ def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:
 
 
 def _part(ruleset: Ruleset, axis: Axis) -> Ruleset:
-    """Only the rules that offer a value on ``axis`` or withhold it alone, and those that these build on."""
+    """Only the rules that offer a value on ``axis`` or withhold it alone, and those of no axis that these build on."""
     kept: set[str] = set()
     needed: set[str] = set()
+    left_out = beyond_paper(ruleset, axis)
     for rule in itertools.chain.from_iterable(reversed(ruleset.strata)):
-        sizes = [offer for offer in rule.then.sizes if offer.axis == axis.name]
-        holds = [hold for hold in rule.then.holds if hold.axis == axis.name]
-        if sizes or holds or rule.writes & needed:
+        axes = {offer.axis for offer in rule.then.sizes} | {hold.axis for hold in rule.then.holds}
+        if rule not in left_out and (axis.name in axes or (rule.writes & needed and not axes & set(ruleset.axes))):
             kept.add(rule.id)
             needed |= rule.reads
     strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
@@ -128,7 +140,7 @@ def _outcomes(
 
 def _outcome(row: tuple[object, ...], holds: Sequence[Rule]) -> Outcome:
     candidates, *fired = row
-    hold = next((rule.then.holds[0].text for rule, truth in zip(holds, fired, strict=True) if truth), None)
+    hold = next((rule.then.holds[0].summary for rule, truth in zip(holds, fired, strict=True) if truth), None)
     return Outcome(tuple(str(candidates).split()) if candidates else (), hold)
 
 
@@ -168,48 +180,66 @@ def _weights(option: Sequence[Answers]) -> list[float]:
 
 
 class _Solver:
-    """Expected questions for each set of answers still possible: per fact either one group, or (None) not asked yet."""
+    """Expected further questions: for each set of facts asked, an array over the answers to them (length 1 where not asked).
+
+    Worked out from everything asked to nothing asked, all answers at once.
+    """
 
     def __init__(self, table: np.ndarray, weights: Sequence[Sequence[float]]) -> None:
-        self._table = table
-        self._weights = weights
-        self.everything: tuple[int | None, ...] = (None,) * table.ndim
-        self._best: dict[tuple[int | None, ...], tuple[float, int | None]] = {}
+        self._facts = range(table.ndim)
+        self._weights = [
+            np.reshape(shares, [-1 if at == fact else 1 for at in self._facts]) for fact, shares in enumerate(weights)
+        ]
+        everything = frozenset(self._facts)
+        self._lowest, self._highest = {everything: table}, {everything: table}
+        self._fewest = {everything: np.zeros(table.shape)}
+        for size in reversed(self._facts):
+            for asked in map(frozenset, itertools.combinations(self._facts, size)):
+                self._solve(asked)
 
-    def cost(self, state: tuple[int | None, ...]) -> float:
-        """The smallest expected number of further questions in ``state``."""
-        return self._solve(state)[0]
+    @property
+    def expected(self) -> float:
+        """The smallest expected number of questions where none is asked yet."""
+        return float(self._fewest[frozenset()].item())
 
-    def _solve(self, state: tuple[int | None, ...]) -> tuple[float, int | None]:
-        if state not in self._best:
-            left = self._table[tuple(slice(None) if place is None else place for place in state)]
-            if left.min() == left.max():
-                self._best[state] = (0.0, None)
-            else:
-                choices = ((self._after(state, fact), fact) for fact, place in enumerate(state) if place is None)
-                self._best[state] = min(choices, default=(math.inf, 0))
-        return self._best[state]
+    def _solve(self, asked: frozenset[int]) -> None:
+        other = next(fact for fact in self._facts if fact not in asked)
+        lowest = self._lowest[asked | {other}].min(axis=other, keepdims=True)
+        highest = self._highest[asked | {other}].max(axis=other, keepdims=True)
+        after = functools.reduce(np.minimum, (self._after(asked, fact) for fact in self._facts if fact not in asked))
+        self._lowest[asked], self._highest[asked] = lowest, highest
+        self._fewest[asked] = np.where(lowest == highest, 0.0, after)
 
-    def _after(self, state: tuple[int | None, ...], fact: int) -> float:
-        return 1 + sum(
-            weight * self.cost((*state[:fact], place, *state[fact + 1 :]))
-            for place, weight in enumerate(self._weights[fact])
-        )
+    def _after(self, asked: frozenset[int], fact: int) -> np.ndarray:
+        """The expected questions where ``fact`` is asked next, itself included."""
+        weighed: np.ndarray = (self._fewest[asked | {fact}] * self._weights[fact]).sum(axis=fact, keepdims=True)
+        return 1 + weighed
 
     def tree(
         self, facts: Sequence[str], options: Sequence[Sequence[Answers]], outcomes: Sequence[Outcome]
     ) -> Question | Outcome:
-        """The best tree, with answers that lead to the same taken together."""
+        """The best tree, with answers that lead to the same taken together.
 
-        def build(state: tuple[int | None, ...]) -> Question | Outcome:
-            _, asked = self._solve(state)
-            if asked is None:
-                left = self._table[tuple(slice(None) if place is None else place for place in state)]
-                return outcomes[int(left.flat[0])]
+        Of two questions as good (but for rounding) that comes first after which fewer answers lead on to a question.
+        """
+
+        def rank(asked: frozenset[int], place: tuple[int, ...], fact: int) -> tuple[float, int]:
+            along: tuple[int | slice, ...] = (*place[:fact], slice(None), *place[fact + 1 :])
+            after = asked | {fact}
+            leading_on = int(np.count_nonzero(self._lowest[after][along] != self._highest[after][along]))
+            return round(float(self._after(asked, fact)[place]), 9), leading_on
+
+        def build(given: Mapping[int, int]) -> Question | Outcome:
+            asked, place = frozenset(given), tuple(given.get(fact, 0) for fact in self._facts)
+            if self._lowest[asked][place] == self._highest[asked][place]:
+                return outcomes[int(self._lowest[asked][place])]
+            next_fact = min(
+                (fact for fact in self._facts if fact not in asked), key=functools.partial(rank, asked, place)
+            )
             branches: dict[Question | Outcome, Answers] = {}
-            for place, answers in enumerate(options[asked]):
-                child = build((*state[:asked], place, *state[asked + 1 :]))
+            for number, answers in enumerate(options[next_fact]):
+                child = build({**given, next_fact: number})
                 branches[child] = branches[child] | answers if child in branches else answers
-            return Question(facts[asked], tuple((answers, child) for child, answers in branches.items()))
+            return Question(facts[next_fact], tuple((answers, child) for child, answers in branches.items()))
 
-        return build(self.everything)
+        return build({})

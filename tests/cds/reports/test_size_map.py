@@ -37,7 +37,7 @@ def test_each_field_is_what_the_rules_decide_up_to_its_very_edges():
     assert panels(RULESET)
     for panel in panels(RULESET):
         found = fields(Columns(sizing_part(RULESET)), panel)
-        assert len(found) > 5
+        assert len(found) > 3
         for field in found:
             (low, high), (left, right) = field.height, field.girth
             inner = [(random.uniform(low, high), random.uniform(left, right)) for _ in range(5)]
@@ -72,7 +72,8 @@ def test_a_line_that_the_measurements_lead_to_is_named_once_a_panel():
     assert panels(RULESET) and len(RULESET.axes["line"].values) > 1
     for panel in panels(RULESET):
         picture = size_map(RULESET, [panel])
-        others = {f.size[0] for f in fields(Columns(sizing_part(RULESET)), panel)} - {panel.known["apparent_age_group"]}
+        sizes = [f.size for f in fields(Columns(sizing_part(RULESET)), panel)]
+        others = {size[0] for size in sizes if size} - {panel.known["apparent_age_group"]}
         for line in RULESET.axes["line"].values:
             said = re.findall(rf">([^<]*hatched: {line.replace('_', ' ')}[^<]*)<", picture)
             assert len(said) == (line in others), (panel.title, line)

@@ -13,7 +13,9 @@ from cds.cli.options import knowledge_options, load_knowledge
 
 
 @click.command()
-@click.option("--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as PDF, one A4 page.")
+@click.option(
+    "--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as PDF, both sides of one A4 sheet."
+)
 @click.option("--html", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as one HTML page.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @click.option("--date", "printed", type=click.DateTime(["%Y-%m-%d"]), help="Date on the sheet. Default: today.")
@@ -26,7 +28,7 @@ def sheet(
     knowledge: str | None,
     overlay: tuple[str, ...],
 ) -> None:
-    """Say which questions settle the size fastest, with what everybody gets and the cautions: one page to print.
+    """Say which questions settle the size fastest, with what everybody gets and the cautions: one sheet to print on both sides.
 
     The order of the questions is computed from the rules; docs/downtime.md says how.
     """
@@ -39,7 +41,9 @@ def sheet(
         paper = as_pdf(page)
         pdf.write_bytes(paper.pdf)
         if paper.points < READABLE:
-            click.echo(f"{pdf}: fits one page only in type of {paper.points:g} points, which is hard to read", err=True)
+            click.echo(
+                f"{pdf}: fits one sheet only in type of {paper.points:g} points, which is hard to read", err=True
+            )
     if html is not None:
         html.write_text(as_html(page), encoding="utf-8")
     click.echo(json.dumps(dataclasses.asdict(page), indent=2, ensure_ascii=False) if as_json else as_text(page))

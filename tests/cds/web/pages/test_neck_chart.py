@@ -59,7 +59,7 @@ def test_there_is_no_drawing_without_a_size_or_a_measurement() -> None:
 
 @pytest.mark.parametrize(
     "facts",
-    [{"neck_height_mm": 5, "neck_circumference_mm": 1000}, {"neck_height_mm": 200, "neck_circumference_mm": 100}],
+    [{"neck_height_mm": 10, "neck_circumference_mm": 1000}, {"neck_height_mm": 200, "neck_circumference_mm": 100}],
 )
 def test_the_farthest_patients_lie_inside_the_drawing(facts: dict[str, FactValue]) -> None:
     chart = _chart(age_years=41, **facts)
