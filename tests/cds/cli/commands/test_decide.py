@@ -103,7 +103,7 @@ def test_a_site_overlay_is_used_and_named():
         ('{"facts": {}, "at": "2026-01-31T10:00:00"}', "is not a moment with time zone"),
         (
             '{"neck_circumference_mm": 5}',
-            "neck_circumference_mm = 5: implausible; accepted: a number from 100 to 1000 mm",
+            "neck_circumference_mm = 5: implausible in mm: perhaps 5 inches (127 mm); check the unit",
         ),
         ('{"neck_girth": 400}', "neck_girth = 400: no fact of this name"),
     ],

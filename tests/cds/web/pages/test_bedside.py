@@ -94,7 +94,7 @@ def test_each_field_says_how_it_is_obtained_and_what_is_plausible(client: TestCl
     for name in GIVABLE:
         fact = RULESET.vocabulary[name]
         assert _squeezed(fact.ask or fact.meaning).replace("'", "&#39;") in text, name
-    assert "Plausible: 5 to 200 mm." in text
+    assert "Plausible: 10 to 200 mm." in text
 
 
 @pytest.mark.parametrize(
@@ -122,11 +122,11 @@ def test_fingers_are_a_unit_of_neck_height_and_become_the_fact_in_finger_breadth
 @pytest.mark.parametrize(
     ("posted", "words"),
     [
-        ({"neck_height_mm": "wide"}, "“wide” is not a number. Accepted: 5 to 200 mm, for example"),
-        ({"neck_height_mm": "900"}, "900 mm is outside what is plausible. Accepted: 5 to 200 mm"),
+        ({"neck_height_mm": "wide"}, "“wide” is not a number. Accepted: 10 to 200 mm, for example"),
+        ({"neck_height_mm": "900"}, "900 mm is outside what is plausible. Accepted: 10 to 200 mm"),
         (
             {"neck_height_mm": "90", "neck_height_mm.unit": "cm"},
-            "90 cm is outside what is plausible. Accepted: 0.5 to 20 cm",
+            "90 cm is outside what is plausible. Accepted: 1 to 20 cm",
         ),
         ({"glasgow_coma_score": "7.5"}, "7.5 points is not a whole number"),
         ({"collar_in_place": "perhaps"}, "“perhaps” is neither yes nor no"),
