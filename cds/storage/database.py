@@ -12,7 +12,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -24,6 +24,7 @@ from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError,
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings import StoreSettings
+from cds.storage import held_files
 from cds.storage.impatience import Impatience, Late
 from cds.storage.schema import REVISION, metadata, used_tokens
 from rules.errors import NuqueError
@@ -44,6 +45,7 @@ _UPGRADE_LOCK = 5_318_008_131
 _SQLITE_FILES = (b"SQLite format 3\0",)
 _SQLITE_LOGS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 """How a database and a write-ahead log of SQLite begin (https://www.sqlite.org/fileformat2.html, 1.3.1 and 4.1)."""
+_LONGEST_MARK = 16
 Found = TypeVar("Found")
 
 
@@ -82,7 +84,7 @@ class Store:
         self._closed_until = 0.0
         self._why = ""
         self._prepared = False
-        self._file: tuple[int, int] | None = None
+        self._file: held_files.Identity | None = None
         self._write_failed = False
         self._lock = threading.Lock()
         self._one_writer = threading.Lock()
@@ -227,34 +229,37 @@ class Store:
             Path(self.url.database).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             if "uri" not in self.url.query and not Path(self.url.database).exists():
                 # Made here, for its owner alone: SQLite would leave that to the umask, and gives its log the same mode.
-                os.close(os.open(self.url.database, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
+                with suppress(FileExistsError):
+                    os.close(os.open(self.url.database, os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
 
     def _check_file(self, file: tuple[int, int] | None) -> None:
         """SQLite goes on writing to a file that was removed or moved: what is committed there is lost to the next start."""
         if file is not None and file != self._found_file():
-            with self._lock:
-                self._file, self._prepared = None, False
-                self._engine.dispose()
+            self._forget_file()
             raise StoreError("its file was removed, moved or replaced while it was in use")
-        if file is not None and not self._is_whole():
+        if file is not None and not self._is_whole(file):
             raise StoreError("its file or the log beside it was emptied or overwritten while it was in use")
 
-    def _is_whole(self) -> bool:
+    def _forget_file(self) -> None:
+        with self._lock:
+            self._engine.dispose()
+            self._prepared = False
+            if self._file is not None:
+                held_files.let_go(self._file)
+                self._file = None
+
+    def _is_whole(self, file: held_files.Identity) -> bool:
         """Whether file and write-ahead log begin as SQLite writes them; what is added to one that does not is lost to a restart."""
-        place = str(self.url.database)
-        if not _begins_with(place, _SQLITE_FILES):
+        if not held_files.beginning(file, _LONGEST_MARK).startswith(_SQLITE_FILES):
             return False
-        log = f"{place}-wal"
+        log = f"{self.url.database}-wal"
         return not os.path.exists(log) or os.path.getsize(log) == 0 or _begins_with(log, _SQLITE_LOGS)
 
-    def _found_file(self) -> tuple[int, int] | None:
-        if not self.is_sqlite or not self.url.database or "uri" in self.url.query:
-            return None
+    def _found_file(self) -> held_files.Identity:
         try:
-            found = os.stat(self.url.database)
+            return held_files.identity(str(self.url.database))
         except FileNotFoundError:
             return (0, 0)
-        return (found.st_dev, found.st_ino)
 
     def _prepare(self) -> None:
         self._check_file(self._file)
@@ -268,7 +273,9 @@ class Store:
                     where = found or "nothing"
                     raise StoreError(f"its tables are at {where}, not {REVISION}; run `nuque store upgrade`")
                 self.upgrade()
-            self._file, self._prepared = self._found_file(), True
+            if self.is_sqlite and self.url.database and "uri" not in self.url.query:
+                self._file = held_files.hold(self.url.database)
+            self._prepared = True
 
     def revision(self) -> str | None:
         """The migration at which the tables are; None for an empty database."""
@@ -299,7 +306,7 @@ class Store:
 
     def close(self) -> None:
         """Close all connections."""
-        self._engine.dispose()
+        self._forget_file()
 
     def __enter__(self) -> Store:
         return self
@@ -310,7 +317,7 @@ class Store:
 
 def _begins_with(path: str, beginnings: tuple[bytes, ...]) -> bool:
     with open(path, "rb") as file:
-        return file.read(16).startswith(beginnings)
+        return file.read(_LONGEST_MARK).startswith(beginnings)
 
 
 def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
