@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urldefrag
+
 import pytest
 
 from rules.loading.loader import load_ruleset
@@ -94,10 +96,13 @@ def test_what_was_not_used_is_counted_and_listed_behind() -> None:
         assert all(item["reference"] in behind for item in read.decision["not_used"])
 
 
-def test_every_card_leads_to_the_rules_and_no_address_tells_of_the_patient() -> None:
+def test_every_card_leads_to_its_decision_and_no_address_that_a_server_hears_tells_of_the_patient() -> None:
     for _, card in _cards():
-        assert [link["url"] for link in card["links"]] == [card["source"]["url"]]
         assert card["source"]["url"] == "https://nuque.hollowmere.example/rules"
+        (link,) = card["links"]
+        heard, sealed = urldefrag(link["url"])
+        assert heard == "https://nuque.hollowmere.example/bedside"
+        assert sealed
 
 
 def test_the_table_tells_every_hook_and_command() -> None:

@@ -120,10 +120,19 @@ def matching_item(item: Item, needs: Mapping[str, Need]) -> MatchingItem:
 
 def height_estimate(decision: Decision) -> Range | None:
     """The neck height that rules worked out from finger-breadths, in mm, or None."""
+    return _concluded(decision, "neck_height_estimate_low_mm", "neck_height_estimate_high_mm")
+
+
+def girth_range(decision: Decision) -> Range | None:
+    """A measured circumference with the uncertainty of the tape in this patient's line, in mm, or None."""
+    return _concluded(decision, "neck_circumference_low_mm", "neck_circumference_high_mm")
+
+
+def _concluded(decision: Decision, lowest: str, highest: str) -> Range | None:
     concluded: dict[str, Any] = {}
     for entry in decision.trace:
         concluded |= entry.concluded
-    low, high = concluded.get("neck_height_estimate_low_mm"), concluded.get("neck_height_estimate_high_mm")
+    low, high = concluded.get(lowest), concluded.get(highest)
     return (float(low), float(high)) if low is not None and high is not None else None
 
 

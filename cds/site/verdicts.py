@@ -63,7 +63,7 @@ def _version(package: str) -> str:
 
 def _parts(settings: Settings) -> Iterator[tuple[str, bytes]]:
     knowledge = settings.knowledge or KNOWLEDGE
-    yield from _files(knowledge, knowledge.rglob("*.yaml"))
+    yield from _files(knowledge, (*knowledge.rglob("*.yaml"), *knowledge.rglob("*.json")))
     for number, overlay in enumerate(settings.overlays):
         yield f"overlay {number}", overlay.read_bytes()
     if settings.overlays and (signed := beside(settings.overlays)).exists():

@@ -9,12 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
-from cds.site.catalogue_matching import GIRTH, HEIGHT, Range, band_range, height_estimate
+from cds.site.catalogue_matching import GIRTH, HEIGHT, Range, band_range, girth_range, height_estimate
 from rules.model.decision import Decision
 from rules.model.facts import FactValue
 from rules.model.ruleset import Axis, Ruleset
-
-_MARGINS = {HEIGHT: "height_margin_mm", GIRTH: "girth_margin_mm"}
 
 WIDTH, DEPTH = 300.0, 220.0
 """Size of the drawing's field, in its own units."""
@@ -86,15 +84,21 @@ def _interval(ruleset: Ruleset, decision: Decision, axis: Axis) -> Interval:
     name = "Height" if axis.name == HEIGHT else "circumference"
     measured = _measured(decision, axis)
     if measured is not None:
-        margin = ruleset.number(_MARGINS[axis.name])
-        words = f"{name} {measured:.0f} mm measured, give or take {margin:.0f}"
-        return Interval(measured - margin, measured + margin, words, True)
+        low, high = _around(ruleset, decision, axis, measured)
+        words = f"{name} {measured:.0f} mm measured, give or take {(high - low) / 2:.0f}"
+        return Interval(low, high, words, True)
     estimate = height_estimate(decision) if axis.name == HEIGHT else None
     if estimate is not None:
         return Interval(*estimate, f"{name} {estimate[0]:.0f} to {estimate[1]:.0f} mm estimated", True)
     bands = [band_range(axis, value) for value in _candidates(decision, axis)]
     low, high = min((low for low, _ in bands), default=-inf), max((high for _, high in bands), default=inf)
     return Interval(low, high, f"{name} not measured", False)
+
+
+def _around(ruleset: Ruleset, decision: Decision, axis: Axis, measured: float) -> Range:
+    worked_out = girth_range(decision) if axis.name == GIRTH else None
+    margin = ruleset.number("height_margin_mm")
+    return worked_out or (measured - margin, measured + margin)
 
 
 def _measured(decision: Decision, axis: Axis) -> float | None:
