@@ -22,6 +22,8 @@ AGE = "age_years"
 IDENTITY = "identity_doubtful"
 _OVER_OBSERVATIONS = 1
 """A date of birth stands above an age that somebody once noted."""
+_RECKONED_WITHIN_YEARS = 1.0
+"""Rules reckon with an age by what surveys found, and surveys note completed years; so does a birth date that is only a year."""
 _AGES_DIFFER_YEARS = 1.5
 """An age in completed years lies up to a year below the true one; the rest allows for when it was written down."""
 
@@ -45,7 +47,7 @@ class AgeQuestion:
 
     @cached_property
     def used_in_arithmetic(self) -> bool:
-        """Whether some rule reckons with the age, so that every difference counts."""
+        """Whether some rule reckons with the age, so that it has to be known to a year."""
         conclusions = (conclusion for rule in self.ruleset.rules.values() for conclusion in rule.then.conclusions)
         expressions = (conclusion.expression for conclusion in conclusions)
         return any(AGE in arithmetic.names(expression) for expression in expressions if expression is not None)
@@ -61,7 +63,8 @@ class AgeQuestion:
             if len(answers) > 1:
                 reached = next((value for value in inside if youngest < value), None)
                 return describe(comparison) if reached is None else f"{reached:g} years are reached"
-        return "the exact age is another" if self.used_in_arithmetic else None
+        counts = self.used_in_arithmetic and oldest - youngest > _RECKONED_WITHIN_YEARS
+        return "the age is another by more than a year" if counts else None
 
     def problem(self, youngest: float, oldest: float) -> RejectionReason | None:
         """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cds.fhir.reading.bundle_index import ReadingError
+from cds.fhir.reading.patient import AgeQuestion
 from cds.fhir.reading.reader import read
 from rules.model.decision import RefusalKind
 from tests.cds.fhir.reading.sent import (
@@ -312,6 +313,13 @@ def test_a_partial_birth_date_is_used_where_every_age_it_allows_decides_alike() 
     age, refused = _age("1980")
     assert 45 <= age < 46
     assert refused == []
+
+
+def test_rules_that_reckon_with_the_age_need_it_to_a_year() -> None:
+    question = AgeQuestion(ruleset())
+    assert question.used_in_arithmetic
+    assert question.open_between(30, 31) is None
+    assert "more than a year" in str(question.open_between(30, 31.5))
 
 
 @pytest.mark.parametrize("birth_date", ["2008", "2023", "1961"])
