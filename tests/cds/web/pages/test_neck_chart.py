@@ -36,7 +36,9 @@ def test_a_childs_neck_is_as_uncertain_as_the_tape_round_it() -> None:
     """The repeatability of the tape in children: sources.yaml, tape-children-2009."""
     chart = _chart(age_years=5, neck_height_mm=30, neck_circumference_mm=250)
     assert chart is not None
-    assert f"circumference 250 mm measured, give or take {RULESET.number('youngest_girth_margin_mm'):.0f}" in chart.words
+    assert (
+        f"circumference 250 mm measured, give or take {RULESET.number('youngest_girth_margin_mm'):.0f}" in chart.words
+    )
 
 
 def test_candidates_end_at_the_true_edges() -> None:
