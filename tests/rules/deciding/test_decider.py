@@ -84,7 +84,7 @@ def test_the_trace_names_the_comparison_and_the_record_behind_it():
 def test_a_value_that_another_rule_concluded_is_traced_to_that_rule():
     trace = {entry.rule: entry for entry in DECIDER.decide({"age_years": 5}, AT).trace}
     compared = trace["sizing.girth.stand_in_minor"].comparisons[0]
-    assert (compared.fact, compared.reference) == ("minor", "sizing.line.young_child")
+    assert (compared.fact, compared.reference) == ("collar_line", "sizing.line.young_child")
 
 
 def test_what_the_caller_refused_is_carried_along():

@@ -25,10 +25,10 @@ def decision_models(ruleset: Ruleset) -> tuple[DecisionModel, ...]:
     skin = ruleset.part(lambda rule: any(call.task == SKIN for call in rule.then.tasks))
     people = ruleset.part(lambda rule: bool(rule.then.tasks))
     return (
-        _model("sizing", "Size class", sizing, _size(sizing)),
-        _model("need", "Need for a collar", need, ()),
-        _model("skin-inspection", "Interval of skin inspection", skin, _interval(skin)),
-        _model("people", "People for each task", people, _people(people)),
+        _model("sizing", "Size class", ruleset, sizing, _size(sizing)),
+        _model("need", "Need for a collar", ruleset, need, ()),
+        _model("skin-inspection", "Interval of skin inspection", ruleset, skin, _interval(skin)),
+        _model("people", "People for each task", ruleset, people, _people(people)),
     )
 
 
@@ -37,11 +37,17 @@ def recorded(fact: FactDefinition) -> str:
     return f"recorded_{fact.name}" if fact.given == "either" else fact.name
 
 
-def _model(name: str, title: str, ruleset: Ruleset, outcome: Iterable[Decision]) -> DecisionModel:
-    decisions = (*_conclusions(ruleset), *outcome)
+def _model(name: str, title: str, whole: Ruleset, part: Ruleset, outcome: Iterable[Decision]) -> DecisionModel:
+    # What rules of the part conclude by the way, and others that are not in it conclude too, would be half a table.
+    half = {fact for rule in whole.rules.values() if rule.id not in part.rules for fact in _concluded(rule)}
+    decisions = (*(decision for decision in _conclusions(part) if decision.name not in half), *outcome)
     given = {decision.name for decision in decisions}
     needed = (need for decision in decisions for need in _needs(decision))
     return DecisionModel(name, title, tuple(dict.fromkeys(need for need in needed if need not in given)), decisions)
+
+
+def _concluded(rule: Rule) -> Iterator[str]:
+    return (conclusion.fact for conclusion in rule.then.conclusions)
 
 
 def _needs(decision: Decision) -> tuple[str, ...]:
