@@ -53,6 +53,7 @@ def test_everything_is_proved_of_the_small_ruleset():
         "people-as-named": "proved",
         "need-before-size": "proved",
         "stop-before-correction": "proved",
+        "within-the-line": "proved",
         "settled-stays": "proved",
         "band-rises": "proved",
         "band-rises-with-fingers": "proved",
@@ -257,7 +258,7 @@ def test_an_index_that_no_body_has_is_unreachable_by_exact_arithmetic():
 @pytest.mark.parametrize(
     ("claim", "message"),
     [
-        ("{id: a, says: b}", "give exactly one of rising, never_slower and no_size"),
+        ("{id: a, says: b}", "give exactly one of rising, never_slower, no_size and never_sized"),
         ("{id: a, says: b, rising: {axis: bands, fact: height_mm}}", "no size axis called 'bands'; there are: band, girth"),
         ("{id: a, says: b, rising: {axis: band, fact: form}}", "'form' is not a number that can be observed"),
         ("{id: a, says: b, rising: {axis: band, fact: low_mm}}", "'low_mm' is not a number that can be observed"),
