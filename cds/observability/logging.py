@@ -47,6 +47,8 @@ def configure(stream: TextIO | None = None, level: str = "info") -> None:
     # Its lines hold the addresses that were read, with the patient in them.
     logging.getLogger("httpx").setLevel(logging.WARNING)
     logging.getLogger("httpcore").setLevel(logging.WARNING)
+    # It tells each step through each card.
+    logging.getLogger("markdown_it").setLevel(logging.WARNING)
 
 
 def _places_only(logger: WrappedLogger, method: str, event: EventDict) -> EventDict:

@@ -67,11 +67,11 @@ def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
 
 
 def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, tuple[int, int, int], str], ...]:
-    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first (basis, priority, rank)."""
+    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first (basis, priority, place)."""
     return tuple(
         (
             offer.axis,
-            (BASES.index(offer.basis), -rule.priority, ruleset.axes[offer.axis].rank(offer.value)),
+            (BASES.index(offer.basis), -rule.priority, ruleset.axes[offer.axis].place(offer)),
             offer.value,
         )
         for offer in rule.then.sizes
