@@ -21,10 +21,12 @@ AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
 @pytest.fixture(scope="session", autouse=True)
 def store_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The store of whatever is started with the default settings: a file of this session, not one of the account."""
-    url = f"sqlite:///{tmp_path_factory.mktemp('store') / 'store.sqlite3'}"
+    """The store of whatever is started with the default settings, and verdicts on content: of this session, not of the account."""
+    folder = tmp_path_factory.mktemp("store")
+    url = f"sqlite:///{folder / 'store.sqlite3'}"
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("NUQUE_STORE_URL", url)
+        patch.setenv("NUQUE_VERDICTS", str(folder / "verdicts"))
         yield url
 
 

@@ -173,12 +173,17 @@ def test_a_header_can_be_built_whatever_the_content_is_called() -> None:
         assert client.get("/health/ready").headers["Nuque-Ruleset"] == named.stamp
 
 
-def test_a_check_that_needs_too_much_memory_ends_and_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_check_that_needs_too_much_memory_ends_and_is_refused(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     """The limits are set before anything is read: with little address space the check cannot even load the rules."""
     greedy = "import cds.site.content_check as check; check.MOST_MEMORY_BYTES = 200 << 20; check.main()"
     monkeypatch.setattr(content_reload, "_COMMAND", [sys.executable, "-c", greedy])
+    unproved = shutil.copytree(KNOWLEDGE, tmp_path / "knowledge")
+    with (unproved / "sizing.yaml").open("a") as file:
+        file.write("\n")
     with pytest.raises(ReloadRefused, match="limits: 3072 MiB"):
-        ContentCheck().run(Settings())
+        ContentCheck().run(Settings(knowledge=unproved, verdicts=tmp_path / "verdicts"))
 
 
 def test_a_stop_ends_the_check(monkeypatch: pytest.MonkeyPatch) -> None:
