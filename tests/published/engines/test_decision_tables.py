@@ -17,7 +17,9 @@ pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("engines")]
 
 RULESET = load_ruleset()
 MODELS = {model.name: model for model in decision_models(RULESET)}
-PATIENTS = list(Generator(RULESET, seed=7).patients(60))
+WIDER_FIRST = {"age_years": 40, "sex": "male", "weight_kg": 125.0}
+"""A heavy man of unknown stature: the wider of two girths is offered first."""
+PATIENTS = [*Generator(RULESET, seed=7).patients(60), WIDER_FIRST]
 
 
 @pytest.mark.parametrize("model", MODELS.values(), ids=MODELS)
@@ -26,6 +28,11 @@ def test_the_tables_decide_as_the_service_does(model: DecisionModel, tmp_path: P
     given = list(by_tables(model, RULESET, PATIENTS, tmp_path))
     assert len({str(one) for one in said}) > 10
     assert [different for ours, other in zip(said, given, strict=True) if (different := apart(ours, other))] == []
+
+
+def test_what_is_offered_first_is_tried_first(tmp_path: Path) -> None:
+    (given,) = by_tables(MODELS["sizing"], RULESET, [WIDER_FIRST], tmp_path)
+    assert given["girth_band_candidates"] == [3, 2]
 
 
 def test_the_models_hold_the_four_questions_of_a_board() -> None:

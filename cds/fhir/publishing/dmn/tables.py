@@ -123,13 +123,13 @@ def _size(ruleset: Ruleset) -> Iterator[Decision]:
 
 
 def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[Decision]:
-    """What is offered, and of the strongest offers the values, smallest first, as places on the axis from 1."""
+    """What is offered, and of the strongest offers the values in the order to try, numbered along the axis from 1."""
     offers = f"{axis.name}_offers"
 
     def offered(rule: Rule) -> list[dict[str, str]]:
         return [
             {
-                "place": str(axis.rank(offer.value) + 1),
+                "place": str(axis.place(offer) + 1),
                 "strength": str(BASES.index(offer.basis) * _MORE_THAN_ANY_PRIORITY - rule.priority),
             }
             for offer in rule.then.sizes
@@ -138,8 +138,9 @@ def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[Decision]:
 
     yield _table(offers, f"Offers: {axis.title}", ("place", "strength"), _every(ruleset, offered), "COLLECT")
     strongest = f"{offers}[strength = min({offers}.strength)].place"
-    ordered = f"sort(distinct values({strongest}), function(one, other) one < other)"
-    expression = f"if count({offers}) = 0 then [] else {ordered}"
+    ordered = f"sort({strongest}, function(one, other) one < other)"
+    values = f"for place in {ordered} return if place > {len(axis.values)} then place - {len(axis.values)} else place"
+    expression = f"if count({offers}) = 0 then [] else distinct values({values})"
     yield Formula(f"{axis.name}_candidates", f"Candidates: {axis.title}", (offers,), expression)
 
 
