@@ -25,7 +25,7 @@ from rules.evaluation.task_merging import MergedTask
 from rules.model import expressions as arithmetic
 from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Leaf, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactDefinition, FactValue
-from rules.model.ruleset import BASES, Axis, CautionText, Conclusion, Hold, Rule, Ruleset
+from rules.model.ruleset import BASES, Axis, CautionText, Conclusion, Hold, Rule, Ruleset, Strength, by_priority
 
 BATCH = 262_144
 """Rows decided together: enough to hide what one call costs, few enough for some tens of megabytes."""
@@ -171,7 +171,7 @@ class Columns:
         concluded: dict[str, pl.Expr] = {}
         before: dict[str, list[pl.Expr]] = defaultdict(list)
         refused: dict[str, pl.Expr] = {}
-        for rule in sorted(stratum, key=lambda rule: -rule.priority):
+        for rule in by_priority(stratum):
             for conclusion in rule.then.conclusions:
                 fact = self.ruleset.vocabulary[conclusion.fact]
                 value, usable = self._value(fact, conclusion)
@@ -231,11 +231,12 @@ class Columns:
             raise EngineError(
                 f"axis {axis.name}: {len(axis.values)} values, at most {_MOST_VALUES_ON_AN_AXIS} fit a column"
             )
-        levels: dict[tuple[int, int], dict[int, list[pl.Expr]]] = defaultdict(lambda: defaultdict(list))
+        levels: dict[Strength, dict[int, list[pl.Expr]]] = defaultdict(lambda: defaultdict(list))
         for rule in self.ruleset.rules.values():
             for offer in rule.then.sizes:
                 if offer.axis == axis.name:
-                    levels[BASES.index(offer.basis), -rule.priority][axis.place(offer)].append(pl.col(_rule(rule)))
+                    strength, place = axis.weight(rule, offer)
+                    levels[strength][place].append(pl.col(_rule(rule)))
         reached: dict[str, pl.Expr] = {}
         offered = _NEVER
         places: list[list[pl.Expr]] = [[] for _ in range(2 * len(axis.values))]

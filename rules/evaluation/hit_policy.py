@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.model.decision import Candidate, SizeClass
-from rules.model.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset
+from rules.model.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset, Weight
 
 _MOST_CANDIDATES = 6
 
@@ -66,32 +66,22 @@ def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
     )
 
 
-def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, tuple[int, int, int], str], ...]:
-    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first (basis, priority, place)."""
-    return tuple(
-        (
-            offer.axis,
-            (BASES.index(offer.basis), -rule.priority, ruleset.axes[offer.axis].place(offer)),
-            offer.value,
-        )
-        for offer in rule.then.sizes
-    )
+def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, Weight, str], ...]:
+    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first."""
+    return tuple((offer.axis, ruleset.axes[offer.axis].weight(rule, offer), offer.value) for offer in rule.then.sizes)
 
 
 def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
     offers = [
-        (BASES.index(offer.basis), -rule.priority, axis.place(offer), rule.id)
-        for rule in fired
-        for offer in rule.then.sizes
-        if offer.axis == axis.name
+        (*axis.weight(rule, offer), rule.id) for rule in fired for offer in rule.then.sizes if offer.axis == axis.name
     ]
     if not offers:
         return AxisChoice((), None, 0, ())
-    best = min(offer[:2] for offer in offers)
-    top = [offer for offer in offers if offer[:2] == best]
-    places = sorted({place for _, _, place, _ in top})
+    best = min(strength for strength, _, _ in offers)
+    top = [(place, rule) for strength, place, rule in offers if strength == best]
+    places = sorted({place for place, _ in top})
     values = tuple(dict.fromkeys(map(axis.value_at, places)))
-    return AxisChoice(values, BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for *_, rule in top)), places[0])
+    return AxisChoice(values, BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for _, rule in top)), places[0])
 
 
 def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | None = None) -> SizeClass:

@@ -21,15 +21,13 @@ from rules.model import expressions
 from rules.model.conditions import comparisons
 from rules.model.decision import MeasureNext
 from rules.model.facts import FactDefinition, FactValue
-from rules.model.ruleset import BASES, Rule, Ruleset
+from rules.model.ruleset import Rule, Ruleset, Weight, strength
 
 _STEPS_ALONE = 9
 _STEPS_TOGETHER = 5
 """How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
 
 
-Weight = tuple[tuple[int, int], int]
-"""How strong an offer is, then its place in the order of the axis; the least wins."""
 _Offered = tuple[str, str, Weight]
 """An offer on one axis: the rule, the value, the weight."""
 
@@ -81,10 +79,10 @@ class Sizer:
         if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
             return False
         first = choice.candidates[0]
-        place = self.ruleset.axes[axis].place
-        floor = _strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), certain.axes[axis].place
+        weight_of = self.ruleset.axes[axis].weight
+        floor = strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), certain.axes[axis].place
         offers = [
-            (rule.id, offer.value, (_strength(offer.basis, rule.priority), place(offer)))
+            (rule.id, offer.value, weight_of(rule, offer))
             for rule in self._rules(outlook.undecided)
             for offer in rule.then.sizes
             if offer.axis == axis
@@ -238,11 +236,6 @@ def representatives(fact: FactDefinition, cuts: Iterable[float], steps: int) -> 
     if fact.type == "integer":
         points = {float(round(point)) for point in points}
     return tuple(sorted(points))
-
-
-def _strength(basis: str, priority: int) -> tuple[int, int]:
-    """Sort key of an offer, strongest first."""
-    return (BASES.index(basis), -priority)
 
 
 def _entropy(outcomes: Counter[Picture]) -> float:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from rules.model import expressions
 from rules.model.facts import FactValue
-from rules.model.ruleset import Conclusion, Rule, Ruleset
+from rules.model.ruleset import Conclusion, Rule, Ruleset, by_priority
 
 Matcher = Callable[[int, Mapping[str, FactValue]], Iterable[Rule]]
 
@@ -65,7 +65,7 @@ def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) 
     for layer in range(len(ruleset.strata)):
         matched = list(match(layer, known))
         fired.extend(matched)
-        for rule in sorted(matched, key=lambda rule: -rule.priority):
+        for rule in by_priority(matched):
             for conclusion in rule.then.conclusions:
                 if conclusion.fact in known:
                     continue

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rules.evaluation.hit_policy import Picture, weighed_offers
 from rules.evaluation.interpreter import Firing, conclusion_value
 from rules.model.facts import FactValue
-from rules.model.ruleset import Rule, Ruleset
+from rules.model.ruleset import Rule, Ruleset, Weight, by_priority
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ class SizingChanges:
         return _Reach(
             frozenset(reached),
             concluded,
-            tuple(tuple(sorted(layer, key=lambda rule: -rule.priority)) for layer in layers if layer),
+            tuple(tuple(by_priority(layer)) for layer in layers if layer),
         )
 
     def _fired(self, reach: _Reach, known: dict[str, FactValue], before: set[str]) -> list[Rule]:
@@ -94,11 +94,9 @@ class SizingChanges:
 class _Picture:
     """The strongest offer of each axis, the smaller value first, and the reasons to withhold, rule by rule."""
 
-    def __init__(
-        self, ruleset: Ruleset, offers: Mapping[str, tuple[tuple[str, tuple[int, int, int], str], ...]]
-    ) -> None:
+    def __init__(self, ruleset: Ruleset, offers: Mapping[str, tuple[tuple[str, Weight, str], ...]]) -> None:
         self._offers = offers
-        self._best: dict[str, tuple[tuple[int, int, int], str] | None] = dict.fromkeys(ruleset.axes)
+        self._best: dict[str, tuple[Weight, str] | None] = dict.fromkeys(ruleset.axes)
         self._holds: set[str] = set()
 
     def copy(self) -> _Picture:

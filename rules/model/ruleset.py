@@ -5,7 +5,7 @@ How it is read from YAML is in ``rules.loading``; what it means for a patient is
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import Literal
@@ -50,6 +50,21 @@ CorrectiveAction = Literal["reseat", "size", "refer", "stop"]
 BASES: tuple[Basis, ...] = ("measured", "observed", "assumed")
 """What stands behind a size: the deciding fact itself was recorded; an estimate of it was; neither, only a stand-in."""
 SEVERITIES: tuple[Severity, ...] = ("critical", "warning", "info")
+
+Strength = tuple[int, int]
+"""Basis (position in BASES) and priority with its sign turned, so that the smaller is the stronger."""
+Weight = tuple[Strength, int]
+"""Strength of an offer, then its place on the axis: the least is tried first."""
+
+
+def strength(basis: Basis, priority: int) -> Strength:
+    """How strong an offer on ``basis`` is, by a rule of ``priority``."""
+    return BASES.index(basis), -priority
+
+
+def by_priority(rules: Iterable[Rule]) -> list[Rule]:
+    """``rules`` of one layer in the order in which their conclusions are drawn: the highest priority first."""
+    return sorted(rules, key=lambda rule: -rule.priority)
 
 
 @dataclass(frozen=True)
@@ -122,6 +137,10 @@ class Axis:
     def place(self, offer: SizeOffer) -> int:
         """In which order ``offer`` is tried: what is offered first, smallest first, then all else, smallest first."""
         return self.rank(offer.value) + (0 if offer.first else len(self.values))
+
+    def weight(self, rule: Rule, offer: SizeOffer) -> Weight:
+        """By which ``offer`` of ``rule`` is compared with others on this axis."""
+        return strength(offer.basis, rule.priority), self.place(offer)
 
     def value_at(self, place: int) -> str:
         """The value that stands at ``place``."""
@@ -374,6 +393,14 @@ class Ruleset:
             for fact in rule.writes:
                 found.setdefault(fact, []).append(rule)
         return {fact: tuple(rules) for fact, rules in found.items()}
+
+    def drawn(self, fact: str) -> Iterator[tuple[Rule, Conclusion]]:
+        """The conclusions about ``fact``; the first whose rule fires counts: by layer, then priority, then the order of rules."""
+        for stratum in self.strata:
+            for rule in by_priority(stratum):
+                for conclusion in rule.then.conclusions:
+                    if conclusion.fact == fact:
+                        yield rule, conclusion
 
     @cached_property
     def reported(self) -> Mapping[str, FactDefinition]:

@@ -20,7 +20,7 @@ from rules.evaluation.information_gain import Sizer
 from rules.evaluation.interpreter import Firing, conclusion_value, fire
 from rules.model.conditions import Condition, Known, evaluate, facts_read
 from rules.model.facts import FactValue
-from rules.model.ruleset import Rule, Ruleset, TaskCall
+from rules.model.ruleset import Rule, Ruleset, TaskCall, by_priority
 from rules.model.timing import Timing
 from rules.verification.invariants import Claim, NeverSizedShape, RisingShape, RiskShape
 from rules.verification.smt_encoding import (
@@ -139,7 +139,7 @@ class NoContradiction(Property):
     @cached_property
     def _conclusions(self) -> list[tuple[str, Rule, Rule]]:
         """Pairs of rules that conclude one fact with the same priority, in the order in which they are drawn."""
-        order = [rule for stratum in self.ruleset.strata for rule in sorted(stratum, key=lambda rule: -rule.priority)]
+        order = [rule for stratum in self.ruleset.strata for rule in by_priority(stratum)]
         return [
             (fact, first, second)
             for first, second in combinations(order, 2)

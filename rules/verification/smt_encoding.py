@@ -16,12 +16,11 @@ from typing import Any
 
 import z3
 
-from rules.evaluation.information_gain import Weight
 from rules.evaluation.outlook import conjuncts
 from rules.model import expressions
 from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
-from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset
+from rules.model.ruleset import Axis, Conclusion, Rule, Ruleset, Strength, Weight, by_priority
 
 Formula = Any
 """A z3 Boolean (the library ships no types)."""
@@ -150,7 +149,7 @@ class Evaluation:
         for stratum in ruleset.strata:
             for rule in stratum:
                 self.fires[rule.id] = self.truth(rule.when)[0]
-            for rule in sorted(stratum, key=lambda rule: -rule.priority):
+            for rule in by_priority(stratum):
                 for conclusion in rule.then.conclusions:
                     self._conclude(rule, conclusion)
 
@@ -270,9 +269,6 @@ def _ordered_whole(comparator: str, value: Term, threshold: Fraction) -> Formula
 
 # --- sizing ----------------------------------------------------------------------------------------------------------
 
-Strength = tuple[int, int]
-"""Basis (position in BASES) and priority with its sign turned, so that the smaller is the stronger."""
-
 
 class AxisFormulas:
     """The hit policy on one axis, given when each rule counts."""
@@ -283,8 +279,8 @@ class AxisFormulas:
         for rule in ruleset.rules.values():
             for offer in rule.then.sizes:
                 if offer.axis == axis.name and rule.id in counts:
-                    level = offers.setdefault((BASES.index(offer.basis), -rule.priority), {})
-                    level.setdefault(axis.place(offer), []).append(counts[rule.id])
+                    strength, place = axis.weight(rule, offer)
+                    offers.setdefault(strength, {}).setdefault(place, []).append(counts[rule.id])
         self.axis = axis
         self.decides: dict[Strength, Formula] = {}
         places = range(2 * len(axis.values))
@@ -387,7 +383,7 @@ class OutlookFormulas:
         """As ``Sizer._axis_settled``: what must fire already decides, and nothing that may fire can overrule it."""
         certain = AxisFormulas(self._evaluation.ruleset, axis, self.must)
         offers = [
-            (rule.id, offer.value, ((BASES.index(offer.basis), -rule.priority), axis.place(offer)))
+            (rule.id, offer.value, axis.weight(rule, offer))
             for rule in self._evaluation.ruleset.rules.values()
             for offer in rule.then.sizes
             if offer.axis == axis.name
