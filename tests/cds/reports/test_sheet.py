@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from cds.cli import main
 from cds.reports.downtime_sheet import GO_TO, OTHERWISE, as_text, sheet
 from cds.reports.downtime_sheet_pdf import READABLE, as_html, as_pdf
-from rules.batch.question_tree import beyond_paper
 from rules.errors import NuqueError
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
+from tests.rules.paper import estimated_beyond_paper
 from tests.rules.patients import as_people, population
 
 RULESET = load_ruleset()
@@ -117,7 +117,7 @@ def test_somebody_who_follows_the_printed_words_finds_the_size_of_the_engine(see
         for section, axis in (
             (one, next(a for a in RULESET.axes.values() if a.title == one.title)) for one in SECTIONS
         ):
-            if axis.fact not in facts and any(rule in firing.fired for rule in beyond_paper(RULESET, axis)):
+            if estimated_beyond_paper(RULESET, axis, facts, firing.fired):
                 continue
             followed[axis.name] += 1
             leads = for_the_line(leads_to(section.rows[0], facts), facts)

@@ -19,7 +19,6 @@ from rules.batch.question_tree import (
     _part,
     _Solver,
     axis_tree,
-    beyond_paper,
     follow,
     stop_questions,
 )
@@ -27,16 +26,11 @@ from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
 from rules.model.conditions import evaluate
+from tests.rules.paper import estimated_beyond_paper
 from tests.rules.patients import as_people, population
 
 RULESET = load_ruleset()
 TREES = {name: axis_tree(RULESET, axis) for name, axis in RULESET.axes.items()}
-
-
-def estimated_beyond_paper(name, facts, fired):
-    """Whether the engine estimates this dimension from the body, as the questions do not, and nobody measured it."""
-    axis = RULESET.axes[name]
-    return axis.fact not in facts and any(rule in fired for rule in beyond_paper(RULESET, axis))
 
 
 @pytest.mark.parametrize("seed", range(2))
@@ -51,7 +45,7 @@ def test_the_answers_are_the_engines_answers(seed):
         stopped = {stop.hold.text for stop in stops if evaluate(stop.rule.when, firing.facts) is True}
         assert stopped == {hold.text for _, hold in sizing.holds if hold.axis is None}
         for name, tree in TREES.items():
-            if estimated_beyond_paper(name, facts, firing.fired):
+            if estimated_beyond_paper(RULESET, RULESET.axes[name], facts, firing.fired):
                 continue
             followed[name] += 1
             held = next((hold.summary for _, hold in sizing.holds if hold.axis == name), None)
