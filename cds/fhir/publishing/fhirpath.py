@@ -7,30 +7,20 @@ Source: FHIRPath 2.0.0 (HL7), 6.5 Boolean logic, http://hl7.org/fhirpath/N1/#boo
 
 from __future__ import annotations
 
-from decimal import Decimal
-
-from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
+from cds.fhir.publishing.notation import OPERATORS, joined, plain_number
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactValue
-
-_OPERATORS: dict[Comparator, str] = {
-    "is": "=",
-    "is_not": "!=",
-    "at_least": ">=",
-    "above": ">",
-    "at_most": "<=",
-    "below": "<",
-}
 
 
 def fhirpath(condition: Condition) -> str:
     """``condition`` as a FHIRPath expression."""
     match condition:
         case Compare(fact, "one_of", tuple(values)):
-            return _joined([f"%{fact} = {_literal(value)}" for value in values], "or", empty="false")
+            return joined([f"%{fact} = {_literal(value)}" for value in values], "or", empty="false")
         case Compare(fact, "not_one_of", tuple(values)):
-            return _joined([f"%{fact} != {_literal(value)}" for value in values], "and", empty="true")
+            return joined([f"%{fact} != {_literal(value)}" for value in values], "and", empty="true")
         case Compare(fact, comparator, value) if not isinstance(value, tuple):
-            return f"%{fact} {_OPERATORS[comparator]} {_literal(value)}"
+            return f"%{fact} {OPERATORS[comparator]} {_literal(value)}"
         case Known(fact):
             return f"%{fact}.exists()"
         case Unknown(fact):
@@ -38,18 +28,12 @@ def fhirpath(condition: Condition) -> str:
         case UnlessKnownNot(comparison):
             return f"(%{comparison.fact}.empty() or {fhirpath(comparison)})"
         case AllOf(children):
-            return _joined([fhirpath(child) for child in children], "and", empty="true")
+            return joined([fhirpath(child) for child in children], "and", empty="true")
         case AnyOf(children):
-            return _joined([fhirpath(child) for child in children], "or", empty="false")
+            return joined([fhirpath(child) for child in children], "or", empty="false")
         case NoneOf(children):
-            return f"({_joined([fhirpath(child) for child in children], 'or', empty='false')}).not()"
+            return f"({joined([fhirpath(child) for child in children], 'or', empty='false')}).not()"
     raise ValueError(f"{condition!r} compares with a list where one value is expected, or the other way round")
-
-
-def _joined(parts: list[str], operator: str, *, empty: str) -> str:
-    if len(parts) < 2:
-        return parts[0] if parts else empty
-    return "(" + f" {operator} ".join(parts) + ")"
 
 
 def _literal(value: FactValue) -> str:
@@ -58,5 +42,5 @@ def _literal(value: FactValue) -> str:
     if isinstance(value, str):
         return "'" + value.replace("\\", "\\\\").replace("'", "\\'") + "'"
     # FHIRPath has no exponents, and no negative literals: there minus is an operator.
-    plain = format(Decimal(repr(value)), "f")
+    plain = plain_number(value)
     return f"({plain})" if value < 0 else plain

@@ -11,13 +11,11 @@ from collections.abc import Iterator
 from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.cql.facts import recorded
 from cds.fhir.publishing.cql.syntax import arithmetic, condition, define, listed, literal, name, number, optional, text
+from cds.fhir.publishing.notation import MORE_THAN_ANY_PRIORITY, strength_number
 from rules.deciding.decider import WORN
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset, TaskCall, TaskDefinition
 from rules.model.timing import Timing
-
-_MORE_THAN_ANY_PRIORITY = 1_000_000
-"""A stronger basis goes before any priority: both are one number, and the smallest wins."""
 
 
 def conclusions(ruleset: Ruleset) -> Iterator[str]:
@@ -25,13 +23,7 @@ def conclusions(ruleset: Ruleset) -> Iterator[str]:
     for fact in ruleset.vocabulary.values():
         if fact.given == "observed":
             continue
-        drawn = [
-            _conclusion(rule, conclusion, fact)
-            for stratum in ruleset.strata
-            for rule in sorted(stratum, key=lambda rule: -rule.priority)
-            for conclusion in rule.then.conclusions
-            if conclusion.fact == fact.name
-        ]
+        drawn = [_conclusion(rule, conclusion, fact) for rule, conclusion in ruleset.drawn(fact.name)]
         given = [name(recorded(fact))] if fact.given == "either" else []
         kind = {"boolean": "Boolean", "code": "String"}.get(fact.type, "Decimal")
         values = [*given, *drawn] or [f"null as {kind}"]
@@ -81,8 +73,7 @@ def size(ruleset: Ruleset) -> Iterator[str]:
 
 def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
     offers = (
-        f"Tuple {{ place: {axis.place(offer)}, "
-        f"strength: {BASES.index(offer.basis) * _MORE_THAN_ANY_PRIORITY - rule.priority}, fires: {name(rule.id)} }}"
+        f"Tuple {{ place: {axis.place(offer)}, strength: {strength_number(rule, offer)}, fires: {name(rule.id)} }}"
         for rule in ruleset.rules.values()
         for offer in rule.then.sizes
         if offer.axis == axis.name
@@ -98,7 +89,7 @@ def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
     ranks = f"{name(places)} P return P mod {len(axis.values)}"
     yield define(_candidates(axis), ranks, f"Of {axis.title}, numbered as in {', '.join(axis.values)}, from 0")
     bases = " ".join(
-        f"when Min({name(offered)} X return all X.strength) <= {place * _MORE_THAN_ANY_PRIORITY + _MORE_THAN_ANY_PRIORITY // 2} "
+        f"when Min({name(offered)} X return all X.strength) <= {place * MORE_THAN_ANY_PRIORITY + MORE_THAN_ANY_PRIORITY // 2} "
         f"then {text(basis)}"
         for place, basis in enumerate(BASES)
     )

@@ -8,22 +8,12 @@ Source: Clinical Quality Language 1.5 (HL7), Author's Guide, Nullological Operat
 from __future__ import annotations
 
 from collections.abc import Iterable
-from decimal import Decimal
 
+from cds.fhir.publishing.notation import OPERATORS, joined, plain_number
 from cds.fhir.publishing.published_codes import published_value
 from rules.model import expressions
-from rules.model.conditions import AllOf, AnyOf, Comparator, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
+from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
 from rules.model.facts import FactValue
-
-_OPERATORS: dict[Comparator, str] = {
-    "is": "=",
-    "is_not": "!=",
-    "at_least": ">=",
-    "above": ">",
-    "at_most": "<=",
-    "below": "<",
-}
-
 
 _ESCAPED = str.maketrans({"\\": "\\\\", "'": "\\'", "\n": "\\n", "\r": "\\r", "\t": "\\t", "\f": "\\f"})
 
@@ -40,7 +30,7 @@ def text(words: str) -> str:
 
 def number(value: float) -> str:
     """``value`` as a decimal: without an exponent, and always with a point."""
-    plain = format(Decimal(repr(value)), "f")
+    plain = plain_number(value)
     return plain if "." in plain else f"{plain}.0"
 
 
@@ -61,11 +51,11 @@ def condition(when: Condition) -> str:
     """``when`` as an expression: true, false, or null for unknown."""
     match when:
         case Compare(fact, "one_of", tuple(values)):
-            return _joined([f"{name(fact)} = {literal(value)}" for value in values], "or", empty="false")
+            return joined([f"{name(fact)} = {literal(value)}" for value in values], "or", empty="false")
         case Compare(fact, "not_one_of", tuple(values)):
-            return _joined([f"{name(fact)} != {literal(value)}" for value in values], "and", empty="true")
+            return joined([f"{name(fact)} != {literal(value)}" for value in values], "and", empty="true")
         case Compare(fact, comparator, value) if not isinstance(value, tuple):
-            return f"{name(fact)} {_OPERATORS[comparator]} {literal(value)}"
+            return f"{name(fact)} {OPERATORS[comparator]} {literal(value)}"
         case Known(fact):
             return f"{name(fact)} is not null"
         case Unknown(fact):
@@ -73,23 +63,17 @@ def condition(when: Condition) -> str:
         case UnlessKnownNot(comparison):
             return f"({name(comparison.fact)} is null or {condition(comparison)})"
         case AllOf(children):
-            return _joined(list(map(_part, children)), "and", empty="true")
+            return joined(list(map(_part, children)), "and", empty="true")
         case AnyOf(children):
-            return _joined(list(map(_part, children)), "or", empty="false")
+            return joined(list(map(_part, children)), "or", empty="false")
         case NoneOf(children):
-            return f"not ({_joined(list(map(_part, children)), 'or', empty='false')})"
+            return f"not ({joined(list(map(_part, children)), 'or', empty='false')})"
     raise ValueError(f"{when!r} compares with a list where one value is expected, or the other way round")
 
 
 def _part(when: Condition) -> str:
     """``when`` as one operand. Brackets stand only where they are needed: each costs a parser time."""
     return f"({condition(when)})" if isinstance(when, NoneOf) else condition(when)
-
-
-def _joined(parts: list[str], operator: str, *, empty: str) -> str:
-    if len(parts) < 2:
-        return parts[0] if parts else empty
-    return "(" + f" {operator} ".join(parts) + ")"
 
 
 def arithmetic(expression: expressions.Expression) -> str:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from decimal import Decimal
 
+from cds.fhir.publishing.notation import OPERATORS, plain_number
 from cds.fhir.publishing.published_codes import published_value
 from rules.model import expressions
 from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, UnlessKnownNot, without_negation
@@ -18,8 +18,6 @@ from rules.model.facts import FactDefinition, FactValue, Vocabulary
 
 Row = Mapping[str, str]
 """Cells by fact; a fact that is not named may be anything."""
-
-_ORDERED = {"at_least": ">=", "above": ">", "at_most": "<=", "below": "<", "is": "=", "is_not": "!="}
 
 
 def rows(condition: Condition, vocabulary: Vocabulary) -> list[Row]:
@@ -84,7 +82,7 @@ def _satisfies(answer: FactValue | None, leaf: _Leaf) -> bool:
 
 def _number_cell(leaves: list[_Leaf]) -> str | None:
     tests = [_number_test(leaf) for leaf in leaves]
-    if len(tests) == 1 and isinstance(leaves[0], Compare) and leaves[0].comparator in _ORDERED:
+    if len(tests) == 1 and isinstance(leaves[0], Compare) and leaves[0].comparator in OPERATORS:
         return tests[0].removeprefix("? ").removeprefix("= ") if leaves[0].comparator != "is_not" else _known(tests[0])
     return (
         _known(" and ".join(tests))
@@ -110,7 +108,7 @@ def _number_test(leaf: _Leaf) -> str:
         case Compare(_, "not_one_of", tuple(values)):
             return "(" + " and ".join(f"? != {literal(value)}" for value in values) + ")"
         case Compare(_, comparator, value) if not isinstance(value, tuple):
-            return f"? {_ORDERED[comparator]} {literal(value)}"
+            return f"? {OPERATORS[comparator]} {literal(value)}"
     raise ValueError(f"{leaf!r} compares with a list where one value is expected, or the other way round")
 
 
@@ -123,7 +121,7 @@ def literal(value: FactValue | None) -> str:
     published = published_value(value)
     if isinstance(published, str):
         return '"' + published.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return format(Decimal(repr(published)), "f")
+    return plain_number(published)
 
 
 def arithmetic(expression: expressions.Expression) -> str:

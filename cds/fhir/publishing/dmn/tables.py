@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterable, Iterator
 
 from cds.fhir.publishing.dmn.cells import arithmetic, literal, rows
 from cds.fhir.publishing.dmn.model import Decision, DecisionModel, DecisionTable, Formula, TableRow
+from cds.fhir.publishing.notation import strength_number
 from rules.evaluation.hit_policy import sizing_part
 from rules.model import expressions
 from rules.model.facts import FactDefinition
-from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset, TaskDefinition
+from rules.model.ruleset import Axis, Conclusion, Rule, Ruleset, TaskDefinition
 
 NEED = "need"
 """The topic whose conclusions say whether a collar is needed."""
 SKIN = "inspect_skin"
 """The task whose interval is how often the skin is looked at."""
-_MORE_THAN_ANY_PRIORITY = 1_000_000
 
 
 def decision_models(ruleset: Ruleset) -> tuple[DecisionModel, ...]:
@@ -73,14 +73,7 @@ def _conclusions(ruleset: Ruleset) -> Iterator[Decision]:
 
 
 def _conclusion(ruleset: Ruleset, fact: FactDefinition) -> DecisionTable:
-    drawn = [
-        row
-        for stratum in ruleset.strata
-        for rule in sorted(stratum, key=lambda rule: -rule.priority)
-        for conclusion in rule.then.conclusions
-        if conclusion.fact == fact.name
-        for row in _concluding(rule, conclusion, ruleset)
-    ]
+    drawn = [row for rule, conclusion in ruleset.drawn(fact.name) for row in _concluding(rule, conclusion, ruleset)]
     if fact.given == "either":
         known = TableRow({recorded(fact): "not(null)"}, {fact.name: recorded(fact)}, "recorded")
         drawn.insert(0, known)
@@ -130,7 +123,7 @@ def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[Decision]:
         return [
             {
                 "place": str(axis.place(offer) + 1),
-                "strength": str(BASES.index(offer.basis) * _MORE_THAN_ANY_PRIORITY - rule.priority),
+                "strength": str(strength_number(rule, offer)),
             }
             for offer in rule.then.sizes
             if offer.axis == axis.name
