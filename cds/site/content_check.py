@@ -45,6 +45,8 @@ def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Pro
         stamp = Content.load(settings).stamp
         found = gate.findings()
     except NuqueError as error:
+        if isinstance(error.__cause__, MemoryError):
+            raise  # The limit of this process was met: that says nothing about the content.
         return Proof("", tuple(str(error).splitlines()), 0, ())
     except OSError as error:
         return Proof("", (str(error),), 0, ())

@@ -141,7 +141,7 @@ class Gate:
         def words(verdict: Verdict) -> str:
             shown = "; ".join(f"{_facts(patients)}: {', '.join(said)}" for patients, said in
                               ((c.patients, c.outcomes) for c in verdict.counterexamples[:3]))  # fmt: skip
-            rules = ", ".join(found.rule for found in verdict.unreachable)
+            rules = ", ".join((*(found.rule for found in verdict.unreachable), *map(str, verdict.open)))
             return f"{verdict.id} {verdict.status}: {verdict.says} {shown}{rules}".strip()
 
         for verdict in verify(self.effective, claims, _PROOF_MILLISECONDS):

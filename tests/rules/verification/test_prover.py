@@ -10,9 +10,11 @@ from rules.evaluation.information_gain import Sizer
 from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_case
+from rules.verification import prover
 from rules.verification.invariants import load_claims, read_claims
 from rules.verification.properties import SettledStays
 from rules.verification.prover import as_case, every_rule_can_fire, properties, prove, verify
+from rules.verification.smt_encoding import facts_of
 from tests.rules.small import FRAME, small_ruleset
 
 CLAIMS = """
@@ -253,6 +255,19 @@ def test_an_index_that_no_body_has_is_unreachable_by_exact_arithmetic():
     assert [found.rule for found in worked_out.unreachable] == ["small.x"]
     nearly = when.replace("length_cm, at_least: 200", "length_cm, at_least: 199")
     assert every_rule_can_fire(small_ruleset(adding=rule("x", nearly, then), frame=frame)).status == "proved"
+
+
+def test_a_patient_whom_floating_point_puts_beyond_the_edge_has_a_neighbour_who_shows_the_rule(monkeypatch):
+    """The solver's patient may stand on the edge of a comparison, and a sum in floating point falls a little short of it."""
+
+    def a_little_less(vocabulary, patient, model):
+        exact = facts_of(vocabulary, patient, model)
+        return {name: value - 1e-9 if isinstance(value, float) else value for name, value in exact.items()}
+
+    when = "{all: [{fact: height_mm, at_least: 150}, {fact: height_mm, at_most: 151}, {fact: girth_mm, above: 500}]}"
+    ruleset = small_ruleset(adding=rule("x", when, "{size: {axis: girth, value: G, basis: assumed}}"))
+    monkeypatch.setattr(prover, "facts_of", a_little_less)
+    assert every_rule_can_fire(ruleset).status == "proved"
 
 
 @pytest.mark.parametrize(
