@@ -25,7 +25,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings import StoreSettings
 from cds.storage import held_files
-from cds.storage.impatience import Impatience, Late
+from cds.storage.impatience import Allowance, Impatience, Late, current_allowance
 from cds.storage.schema import REVISION, metadata, used_tokens
 from rules.errors import NuqueError
 
@@ -34,10 +34,11 @@ _WAIT_FOR_WRITERS_SECONDS = 5
 """SQLite has one writer at a time; behind a slow disk the others wait for it."""
 _BETWEEN_TRIES_SECONDS = 0.01
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
-_HURRY_SECONDS = 0.6
 _PATIENCE_SECONDS = 8.0
 _MOST_STATEMENTS = 24
 """Calls with feedback that wait for the store at the same time: the other threads of the service decide."""
+_one_upgrade = threading.Lock()
+"""Alembic keeps what it works on in its module: two upgrades in one process would take each other's database."""
 _UPGRADE_LOCK = 5_318_008_131
 """Any number, the same in every worker: whoever holds this lock of PostgreSQL upgrades the tables."""
 
@@ -128,9 +129,15 @@ class Store:
         raise StoreError(f"NUQUE_STORE_URL: {backend!r} is not supported; use sqlite or postgresql+psycopg")
 
     def in_a_hurry(self, work: Callable[[], Found]) -> Found:
-        """What ``work`` on this store gives, where a decision waits for it: given up after a moment. Raises StoreDown."""
-        # Opening the store for the first time may take longer; a service does that when it starts.
-        return self._within(self._decisions, work, _HURRY_SECONDS if self._was_tried else _PATIENCE_SECONDS)
+        """What ``work`` on this store gives, where a decision waits for it. Raises StoreDown.
+
+        It is given up after a moment, and at once where the same call has waited for other work before.
+        """
+        # Opening the store for the first time may take longer; a service tries that once, when it starts.
+        if not self._was_tried:
+            return self._within(self._decisions, work, _PATIENCE_SECONDS)
+        with (current_allowance.get() or Allowance()).used() as seconds:
+            return self._within(self._decisions, work, seconds)
 
     def with_patience(self, work: Callable[[], Found]) -> Found:
         """The same where a statement has to be kept, which may take some seconds and be sent again. Raises StoreDown."""
@@ -199,6 +206,8 @@ class Store:
             self.with_patience(self._look)
         except StoreDown as error:
             return str(error)
+        finally:
+            self._was_tried = True  # Also where that has no end yet: nobody waits for it a second time.
         return None
 
     def _look(self) -> None:
@@ -294,7 +303,7 @@ class Store:
 
         config = Config()
         config.set_main_option("script_location", "cds.storage:migrations")
-        with self._engine.begin() as connection:
+        with _one_upgrade, self._engine.begin() as connection:
             if not self.is_sqlite:
                 connection.execute(sa.text("SET LOCAL statement_timeout = 0"))
                 connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))

@@ -3,18 +3,46 @@
 The limit is on this side, in time: a database that is locked, or whose process stands still, keeps no limit of its own. The work
 that is given up goes on in its thread; while it does, or after a failure, one piece of work at a time tries whether the store
 answers again, and all other is refused at once.
+
+What one call waits in all is limited too: a call may need the store several times.
 """
 
 from __future__ import annotations
 
 import contextvars
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as LateError
+from contextlib import contextmanager
 from typing import TypeVar
 
 Found = TypeVar("Found")
+
+MOST_WAIT_SECONDS = 0.6
+"""So long a decision waits for the store in all, however often it is asked."""
+
+
+class Allowance:
+    """What is left of the time that one call may wait."""
+
+    def __init__(self) -> None:
+        """Nothing is used yet."""
+        self.seconds = MOST_WAIT_SECONDS
+
+    @contextmanager
+    def used(self) -> Iterator[float]:
+        """The seconds that are left; what the block takes is used up then."""
+        started = time.monotonic()
+        try:
+            yield self.seconds
+        finally:
+            self.seconds = max(0.0, self.seconds - (time.monotonic() - started))
+
+
+current_allowance: contextvars.ContextVar[Allowance | None] = contextvars.ContextVar("allowance", default=None)
+"""That of the call that is answered here; outside of calls each piece of work has one of its own."""
 
 
 class Late(Exception):
@@ -33,6 +61,8 @@ class Impatience:
 
     def run(self, work: Callable[[], Found], seconds: float) -> Found:
         """What ``work`` gives within ``seconds``. Raises what it raises, and Late where it is late or other work is."""
+        if seconds <= 0:
+            raise Late("this call has waited long enough")
         with self._lock:
             if self._inside >= (1 if self._suspected else self._most):
                 raise Late("it does not answer")

@@ -15,6 +15,7 @@ from cds.observability.logging import failure, log
 from cds.observability.metrics import Metrics
 from cds.operation_outcome import Issue, outcome
 from cds.storage.audit_log import Audit, AuditEntry
+from cds.storage.impatience import Allowance, current_allowance
 from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
 from cds.web.middleware.token_bucket import RateLimit
@@ -59,6 +60,7 @@ class Observing:
         request = uuid.uuid4().hex
         structlog.contextvars.bind_contextvars(request=request)
         scope.setdefault("state", {})["request"] = request
+        before = current_allowance.set(Allowance())
         seen = _Answer(send, request, scope["path"])
         started = time.perf_counter()
         try:
@@ -81,6 +83,7 @@ class Observing:
         finally:
             self._note(scope, seen.status or 499, time.perf_counter() - started, request)
             structlog.contextvars.unbind_contextvars("request")
+            current_allowance.reset(before)
 
     def _note(self, scope: Scope, status: int, seconds: float, request: str) -> None:
         route = getattr(scope.get("route"), "path", "none")

@@ -1,5 +1,12 @@
-"""Databases of the tests."""
+"""Databases of the tests, and what is done to them."""
 
+import signal
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
 import sqlalchemy as sa
 
 from cds.observability.metrics import Metrics
@@ -29,3 +36,38 @@ def emptied(server: str) -> str:
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
     return url.render_as_string(hide_password=False)
+
+
+@contextmanager
+def locked(file: Path) -> Iterator[None]:
+    """While the block runs, an SQLite file can neither be written nor, beyond what is in its log, be read by others."""
+    lock = sqlite3.connect(file, timeout=30, isolation_level=None)
+    try:
+        lock.execute("BEGIN EXCLUSIVE")
+        yield
+        lock.execute("ROLLBACK")
+    finally:
+        lock.close()
+
+
+@contextmanager
+def stopped(server: str) -> Iterator[None]:
+    """While the block runs, all processes of the PostgreSQL at the URL ``server`` are stopped (SIGSTOP), new ones included."""
+    engine = sa.create_engine(server)
+    with engine.connect() as connection:
+        folder = Path(connection.exec_driver_sql("SHOW data_directory").scalar_one())
+    engine.dispose()
+    # Its first line is the process that starts all others (PostgreSQL documentation, "Database File Layout").
+    first = psutil.Process(int((folder / "postmaster.pid").read_text().splitlines()[0]))
+    held: list[psutil.Process] = []
+    try:
+        first.send_signal(signal.SIGSTOP)  # Before it can start another.
+        held = [first]
+        for process in first.children(recursive=True):
+            process.send_signal(signal.SIGSTOP)
+            held.append(process)
+        yield
+    finally:
+        for process in held:
+            if process.is_running():
+                process.send_signal(signal.SIGCONT)

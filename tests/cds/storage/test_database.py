@@ -5,6 +5,7 @@ import json
 import threading
 import uuid
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -144,6 +145,21 @@ def test_workers_that_start_together_make_the_tables_once(settings: StoreSetting
     assert found == [None] * 6
     for one in stores:
         one.close()
+
+
+def test_stores_of_one_process_that_are_made_at_the_same_time_do_not_meet(tmp_path: Path) -> None:
+    stores = [Store(StoreSettings(store_url=f"sqlite:///{tmp_path / str(number)}")) for number in range(8)]
+    together = threading.Barrier(len(stores))
+
+    def make(store: Store) -> str | None:
+        together.wait()
+        store.upgrade()
+        return store.revision()
+
+    with ThreadPoolExecutor(len(stores)) as pool:
+        assert list(pool.map(make, stores)) == [schema.REVISION] * len(stores)
+    for store in stores:
+        store.close()
 
 
 def test_tables_are_left_alone_where_the_site_upgrades_itself(database_url: str) -> None:
