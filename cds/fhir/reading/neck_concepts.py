@@ -10,7 +10,10 @@ from typing import Any
 
 from cds.fhir.free_text.words import words_of
 from cds.fhir.json_access import items, mapping
-from cds.fhir.reading.code_map import CodeMap, CodingKey, codings_of, texts_of
+from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
+
+_NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "bodySite"})
+"""Elements of an Observation that have codes of their own."""
 
 
 def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
@@ -18,6 +21,21 @@ def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
         _words_are(frozenset(words_of(said)), code_map) for said in texts_of(concept)
     )
+
+
+def says_nothing(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
+    """Whether ``observation`` has complete codes, none of which any fact is mapped to, and nothing in it is about the neck.
+
+    Tells at once for what most observations are, results of the laboratory; False where a closer look is needed.
+    """
+    code = observation.get("code")
+    written = code.get("coding") if isinstance(code, dict) else None
+    if not isinstance(written, list) or not written or not _NEEDS_A_LOOK.isdisjoint(observation):
+        return False
+    codings = list(map(coding_of, written))
+    return not any(
+        coding is None or coding.system == code_map.own_facts or code_map.meanings((coding,)) for coding in codings
+    ) and not is_about_the_neck(code, code_map)
 
 
 def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[str]:

@@ -25,7 +25,7 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
-from cds.fhir.reading.neck_concepts import unread_concepts
+from cds.fhir.reading.neck_concepts import says_nothing, unread_concepts
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
@@ -171,6 +171,8 @@ class _PatientReading:
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
         for kind, read_one in readers:
             for record in self._own(kind):
+                if kind == "Observation" and says_nothing(record.resource, self.code_map):
+                    continue
                 yield from unmodified(record, read_one(record))
                 if kind in _CLINICAL:
                     yield from self._unread(record)
