@@ -19,12 +19,14 @@ _ODD_SPACE = re.compile(r"[^\S \r\n\t]")
 
 
 def present(**elements: Any) -> Element:
-    """The elements that have a value. A name that is a Python keyword is written with an underscore behind."""
-    return {name.rstrip("_"): value for name, value in elements.items() if value not in (None, "", [], {}, ())}
+    """The elements that have a value; 0 and False are values."""
+    return {name: value for name, value in elements.items() if value or isinstance(value, (int, float))}
 
 
 def text(value: str) -> str:
     """``value`` as FHIR text: without control characters and outer white space; what is then empty is shown as (empty)."""
+    if value.isascii() and value.isprintable():  # Most texts, which hold nothing of either kind.
+        return value.strip() or "(empty)"
     plain = _ODD_SPACE.sub(" ", _NOT_TEXT.sub("\N{REPLACEMENT CHARACTER}", value))
     return plain.strip() or "(empty)"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from datetime import datetime
@@ -313,6 +314,12 @@ class Decision(FrozenModel):
     def trace_by_rule(self) -> Mapping[str, TraceEntry]:
         """The entries of the trace by the id of their rule."""
         return {entry.rule: entry for entry in self.trace}
+
+    @cached_property
+    def identity(self) -> str:
+        """What tells decisions about one patient apart, as JSON: the rule set, the moment, and the facts with their records."""
+        facts = sorted((fact.name, fact.value, fact.reference or "") for fact in self.facts)
+        return json.dumps([self.ruleset.hash, self.at.isoformat(), facts])[1:-1]
 
     @property
     def leading(self) -> tuple[Caution, ...]:

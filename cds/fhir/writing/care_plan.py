@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, concept, instant, present, rule_extensions, text
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import reference_to, urn
@@ -32,6 +35,9 @@ from cds.fhir.writing.timing import fhir_timing
 from rules.model.decision import Decision, NotUsed, Task
 
 CARE_PLAN = "care-plan"
+
+_MOST_KEPT = 4096
+"""Tasks whose activities are kept; patients ask for far fewer different ones."""
 
 _AUTHORS = ("Patient", "Practitioner", "PractitionerRole", "Device", "RelatedPerson", "Organization")
 
@@ -104,30 +110,37 @@ def _ordered(decision: Decision, context: OrderContext) -> list[Element]:
 
 def _activity(decision: Decision, task: Task, goals: dict[str, str], context: OrderContext) -> Element:
     used = grounds(decision, task.rules)
+    extensions, detail = _of_any_patient(task, context.canonicals)
     return {
-        "extension": rule_extensions(context.canonicals.extension(RULE), task.rules),
-        "detail": present(
-            extension=[people_needed(task.people, context.canonicals)],
-            kind="Task",
-            code=task_concept(task.task, task.title, context.canonicals),
-            reasonCode=[concept(reason) for reason in task.reasons],
+        "extension": extensions,
+        "detail": detail
+        | present(
             reasonReference=used.reason_references,
             goal=[{"reference": f"#{goals[task.outcome]}"}] if task.outcome else None,
-            status="not-started",
             scheduledTiming=fhir_timing(task.timing, task.timing_words, decision.at, context.canonicals),
-            location={"display": text(task.location)} if task.location else None,
-            performer=[_performer(task, context)],
-            description=text("\n".join([task.instruction, *task.details])),
         ),
     }
 
 
-def _performer(task: Task, context: OrderContext) -> Element:
-    url = context.canonicals.extension(PERFORMER_ROLE)
+@lru_cache(_MOST_KEPT)
+def _of_any_patient(task: Task, urls: Canonicals) -> tuple[list[Element], Element]:
+    """The rules behind ``task``, and what its detail says of no patient in particular. Shared: never to be changed."""
+    return rule_extensions(urls.extension(RULE), task.rules), present(
+        extension=[people_needed(task.people, urls)],
+        kind="Task",
+        code=task_concept(task.task, task.title, urls),
+        reasonCode=[concept(reason) for reason in task.reasons],
+        status="not-started",
+        location={"display": text(task.location)} if task.location else None,
+        performer=[_performer(task, urls)],
+        description=text("\n".join([task.instruction, *task.details])),
+    )
+
+
+def _performer(task: Task, urls: Canonicals) -> Element:
+    performer = role(task.performer, task.performer_words, urls)
     return {
-        "extension": [
-            {"url": url, "valueCodeableConcept": role(task.performer, task.performer_words, context.canonicals)}
-        ],
+        "extension": [{"url": urls.extension(PERFORMER_ROLE), "valueCodeableConcept": performer}],
         "type": "PractitionerRole",
         "display": text(task.performer_words),
     }

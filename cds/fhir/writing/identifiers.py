@@ -15,8 +15,7 @@ _URI = "urn:ietf:rfc:3986"
 
 def urn(decision: Decision, context: OrderContext, part: str) -> str:
     """``urn:uuid:`` of one part of a decision, made from the patient, the rule set, the moment, and the facts."""
-    facts = sorted((fact.name, fact.value, fact.reference or "") for fact in decision.facts)
-    seed = json.dumps([context.patient, decision.ruleset.hash, decision.at.isoformat(), facts, part])
+    seed = f"[{json.dumps(context.patient)}, {decision.identity}, {json.dumps(part)}]"
     digest = hashlib.sha256(seed.encode()).hexdigest()
     return uuid.uuid5(uuid.NAMESPACE_URL, f"{context.base}/{digest}").urn
 

@@ -37,9 +37,11 @@ class Grounds:
 def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
     """The records that made ``rules`` fire, also through facts that other rules concluded from them."""
     used = dict.fromkeys(_records(decision.trace_by_rule, rules, set()))
-    reasons = tuple(reference for reference in used if referenced_type(reference) in _REASONS)
-    others = tuple(r for r in used if r not in reasons and referenced_type(r) not in ("Patient", "Encounter"))
-    return Grounds(reasons, others)
+    typed = {reference: referenced_type(reference) for reference in used}
+    return Grounds(
+        reasons=tuple(reference for reference, kind in typed.items() if kind in _REASONS),
+        others=tuple(r for r, kind in typed.items() if kind not in (*_REASONS, "Patient", "Encounter")),
+    )
 
 
 def _records(by_rule: Mapping[str, TraceEntry], rules: Iterable[str], seen: set[str]) -> Iterator[str]:

@@ -12,6 +12,8 @@ from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
 from cds.protocol.request import Resource, names_another_patient
 
+_ORDERED = frozenset({"ServiceRequest", "DeviceRequest", "CarePlan"})
+
 
 @dataclass(frozen=True)
 class StandingCare:
@@ -39,9 +41,9 @@ class StandingCare:
         device: Resource | None = None
         plans: list[Resource] = []
         for resource in resources:
-            if not _stands(resource, patient):
-                continue
             kind = resource["resourceType"]
+            if kind not in _ORDERED or not _stands(resource, patient):
+                continue
             if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
                 plans.append(resource)
             elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):

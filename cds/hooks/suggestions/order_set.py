@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
+from cds.fhir.datatypes import Element
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import name_of, urn
@@ -91,21 +91,18 @@ def _taken_places(orders: Iterable[Resource], decision: Decision, context: Order
 
 
 def _pointing_to(resource: Resource, places: Mapping[str, str]) -> Resource:
-    """``resource`` with each reference to one of ours that is not created turned to what stands for it."""
-    turned = _turned(resource, places) if places else resource
-    assert isinstance(turned, dict)
-    return turned
+    """``resource`` with each reference to one of ours that is not created turned to what stands for it.
+
+    Only the activities of a plan refer to resources of ours.
+    """
+    if not places or "activity" not in resource:
+        return resource
+    return {**resource, "activity": [_turned(activity, places) for activity in resource["activity"]]}
 
 
-def _turned(value: Any, places: Mapping[str, str]) -> Any:
-    if isinstance(value, dict):
-        named = value.get("reference")
-        if isinstance(named, str) and named in places:
-            return {"reference": places[named]}
-        return {key: _turned(item, places) for key, item in value.items()}
-    if isinstance(value, list):
-        return [_turned(item, places) for item in value]
-    return value
+def _turned(activity: Element, places: Mapping[str, str]) -> Element:
+    place = places.get(activity["reference"]["reference"]) if "reference" in activity else None
+    return activity if place is None else {**activity, "reference": {"reference": place}}
 
 
 def _described(verb: str, resource: Resource) -> str:
