@@ -29,8 +29,9 @@ from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
 from cds.web.pages import bedside, fit, print_outs, rendering
-from cds.web.pages import rules as rule_pages
 from cds.web.pages.demonstration import try_hook
+from cds.web.pages.rulebook import one_rule
+from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
 from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
 
@@ -57,6 +58,7 @@ def create_app(
         feedback or parts.cards,
         parts.watch,
         parts.links,
+        parts.rule_feedback,
         clock,
         fetcher or (parts.fhir if settings.fhir_servers else None),
         memory or parts.memory,
@@ -101,6 +103,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         cds_hooks.calls,
         # Before the API's routes of the same addresses, which answer whoever does not ask for HTML.
         rule_pages.router,
+        one_rule.router,
         decisions.router,
         fit_checks.router,
         fhir_artifacts.router,

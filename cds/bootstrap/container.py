@@ -23,6 +23,7 @@ from cds.storage.database import Store, StoreDown
 from cds.storage.decision_log import DecisionRecords
 from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
+from cds.storage.rule_feedback import RuleFeedback, feedback_on
 from cds.storage.silent_log import SilentLog
 from cds.web.decision_events import Watch
 from cds.web.dependencies import Clock, utc_now
@@ -81,6 +82,10 @@ class Parts:
             sessions=SmartSessions(LinkSeal(secrecy.derived("smart sessions"), settings.link_hours), clock),
             launcher=SmartLauncher(settings) if settings.smart_clients else None,
         )
+
+    def rule_feedback(self, rule: str, tenant: str | None) -> RuleFeedback:
+        """What became of the cards of ``rule``. Raises StoreDown."""
+        return feedback_on(self.store, rule, tenant)
 
     def store_problem(self) -> str | None:
         """Whether the store can be used (for readiness, which anybody may ask: details go to the log)."""

@@ -19,8 +19,8 @@ _SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0)
 READABLE = 8.0
 """Type smaller than this, in points, is hard to read on paper at arm's length (common practice, no source)."""
 
-_STYLE = """
-@page { size: A4; margin: 6mm 8mm }
+STYLE = """
+@page { margin: 6mm 8mm }
 * { box-sizing: border-box }
 body { font: 8pt/1.12 Helvetica, Arial, "Liberation Sans", "DejaVu Sans Condensed", sans-serif; color: #111;
   max-width: 194mm; margin: 0 auto; -webkit-print-color-adjust: exact; print-color-adjust: exact }
@@ -42,12 +42,14 @@ ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .n { padding-left: 5.5mm }
 .back { break-before: page }
 footer { font-size: 7pt; margin-top: 0.6mm }
+@media screen { html { background: #fff; color-scheme: light } }
 @media screen and (max-width: 190mm) {
   body { font-size: 12pt; padding: 3mm } .stop div { grid-template-columns: 1fr } ul, .ask { columns: 1 }
   h1 { font-size: 16pt } h2, h3 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
   footer { font-size: 10pt }
 }
 """
+"""Style of the page: the same for every sheet, on A4 and on Letter."""
 
 
 def as_html(sheet: Sheet) -> str:
@@ -55,13 +57,13 @@ def as_html(sheet: Sheet) -> str:
     return Markup(
         "<!doctype html><html lang=en><meta charset=utf-8>"
         '<meta name=viewport content="width=device-width, initial-scale=1"><title>{title}</title><style>{style}</style>'
-        "<header><h1>{title}</h1><span>{about}</span></header><h2>{stop}</h2><div class=stop>{stops}</div>"
+        "<header><h1>{title}</h1><span>{about}</span></header><main><h2>{stop}</h2><div class=stop>{stops}</div>"
         "<h2>{ask}</h2><p>{how}</p><div class=ask>{columns}</div>"
-        "<h2 class=back>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2><ul>{cautions}</ul>"
+        "<h2 class=back>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2><ul>{cautions}</ul></main>"
         "<footer>{foot}</footer></html>\n"
     ).format(
         title=sheet.title,
-        style=Markup(_STYLE),
+        style=Markup(STYLE),
         about=sheet.about,
         stop=STOP,
         stops=_each("<div><b>{}</b><span>{}</span></div>", sheet.stops),

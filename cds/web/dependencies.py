@@ -15,6 +15,7 @@ from cds.protocol.prefetch import Fetcher
 from cds.security.sealed_links import LinkSeal
 from cds.settings import Settings
 from cds.site.content import Content
+from cds.storage.rule_feedback import RuleFeedback
 from cds.storage.silent_log import SilentLog
 from cds.web.decision_events import Watch
 
@@ -35,6 +36,8 @@ def utc_now() -> datetime:
 class Service:
     """Settings and content, and the parts that differ between sites: links, clock, feedback, FHIR reading, readiness.
 
+    ``rule_feedback`` says what became of the cards of a rule (by its id), for one tenant or for all (None).
+
     With ``silent`` hooks show nothing and what they would have shown is kept there.
     ``content`` is replaced as a whole; a call keeps to what was in use when it began.
     """
@@ -44,6 +47,7 @@ class Service:
     feedback: FeedbackSink
     watch: Watch
     links: LinkSeal
+    rule_feedback: Callable[[str, str | None], RuleFeedback]
     clock: Clock = utc_now
     fetcher: Fetcher | None = None
     memory: Memory | None = None

@@ -66,10 +66,10 @@ def neck_chart(ruleset: Ruleset, decision: Decision) -> NeckChart | None:
         return None
     up, across = (_drawn(ruleset, axis, interval) for axis, interval in zip((height, girth), known, strict=True))
     cells = [
-        _rectangle(band_range(height, size.values[HEIGHT]), band_range(girth, size.values[GIRTH]), up, across)
+        placed(band_range(height, size.values[HEIGHT]), band_range(girth, size.values[GIRTH]), up, across)
         for size in (candidate.size_class for candidate in decision.candidates)
     ]
-    box = _rectangle((known[0].low, known[0].high), (known[1].low, known[1].high), up, across)
+    box = placed((known[0].low, known[0].high), (known[1].low, known[1].high), up, across)
     return NeckChart(
         heights=tuple(Tick(_down(edge, up), edge) for edge in height.edges),
         girths=tuple(Tick(_right(edge, across), edge) for edge in girth.edges),
@@ -110,16 +110,22 @@ def _candidates(decision: Decision, axis: Axis) -> Sequence[str]:
     return [candidate.size_class.values[axis.name] for candidate in decision.candidates]
 
 
-def _drawn(ruleset: Ruleset, axis: Axis, known: Interval) -> Range:
-    """From and to what is drawn along ``axis``: half as much again as its edges, and the patient in any case."""
+def drawn_range(ruleset: Ruleset, axis: Axis) -> Range:
+    """From and to what is always drawn along ``axis``: half as much again as its edges, within what is plausible."""
     assert axis.fact is not None
     least, most = ruleset.vocabulary[axis.fact].range or (0.0, inf)
     half = (axis.edges[-1] - axis.edges[0]) / 2
-    low, high = max(least, axis.edges[0] - half), min(most, axis.edges[-1] + half)
+    return max(least, axis.edges[0] - half), min(most, axis.edges[-1] + half)
+
+
+def _drawn(ruleset: Ruleset, axis: Axis, known: Interval) -> Range:
+    """From and to what is drawn along ``axis``: what is always drawn, and the patient in any case."""
+    low, high = drawn_range(ruleset, axis)
     return min(low, known.low if known.low > -inf else low), max(high, known.high if known.high < inf else high)
 
 
-def _rectangle(heights: Range, girths: Range, up: Range, across: Range) -> Rectangle:
+def placed(heights: Range, girths: Range, up: Range, across: Range) -> Rectangle:
+    """Where ``heights`` by ``girths`` (mm) lie in a drawing from and to ``up`` by ``across`` (mm)."""
     left, right = (_right(min(max(end, across[0]), across[1]), across) for end in girths)
     bottom, top = (_down(min(max(end, up[0]), up[1]), up) for end in heights)
     return Rectangle(round(left, 1), round(top, 1), round(right - left, 1), round(bottom - top, 1))

@@ -1,4 +1,4 @@
-"""Paper out of the bedside form: the plan for the chart on one page, and the patient's leaflet in large print."""
+"""Paper: out of the bedside form the plan for the chart, the staff sheet and the leaflet; out of the rules the downtime sheet."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
+from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService
 from cds.web.pages.answer import Answer
 from cds.web.pages.bedside import read, whole
 from cds.web.pages.fact_form import FactForm
 from cds.web.pages.form_posts import PostedForm
-from cds.web.pages.rendering import moment_words, page
+from cds.web.pages.rendering import document, moment_words, page
 
 router = APIRouter(include_in_schema=False)
 
@@ -29,6 +30,31 @@ def plan(request: Request, form: PostedForm, service: CurrentService) -> Respons
     if made is None:
         return whole(request, service, bedside)
     return page(request, "print_plan.html", answer=made, facts=_facts(bedside.form), **_stamp(made, service.clock()))
+
+
+@router.post("/print/staff")
+def staff(request: Request, form: PostedForm, service: CurrentService) -> Response:
+    """The staff sheet: how each task is done, by role, with room to sign what was done."""
+    form.pop(LANGUAGE, None)
+    bedside = read(service, form)
+    made = bedside.answer
+    if made is None:
+        return whole(request, service, bedside)
+    return page(request, "print_staff.html", answer=made, **_stamp(made, service.clock()))
+
+
+@router.get("/print/downtime")
+def downtime(request: Request, service: CurrentService) -> Response:
+    """The sheet for when the service is down, on two sides: questions that lead to the size, care for everybody, cautions."""
+    try:
+        from cds.reports.downtime_sheet import sheet
+        from cds.reports.downtime_sheet_pdf import STYLE, as_html
+    except ModuleNotFoundError as error:
+        needed = (
+            "the downtime sheet needs the extra `workbench` where the service runs; `nuque rules sheet` makes it too"
+        )
+        raise RefusedCall(501, [Issue(None, needed, "not-supported")]) from error
+    return document(request, as_html(sheet(service.content.ruleset, service.clock().date())), STYLE)
 
 
 @router.post("/print/leaflet")

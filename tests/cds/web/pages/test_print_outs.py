@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
+import sys
+
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.reports.downtime_sheet import sheet
+from cds.reports.downtime_sheet_pdf import as_html
+from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.web.pages.page_reader import PageReader
 
@@ -38,6 +46,34 @@ def test_the_plan_bears_date_and_content_and_says_that_it_ages(client: TestClien
     assert "Printed copies age" in text and decision["ruleset"]["hash"][:12] in text and "2026-01-31" in text
 
 
+def test_the_staff_sheet_says_of_every_task_how_it_is_done(client: TestClient, decision: dict) -> None:
+    page = PageReader(client.post("/print/staff", data=POSTED).text)
+    assert decision["size_class"]["words"] in page["size"][0].lower()
+    assert len(page["task"]) == len(decision["tasks"]) > 5
+    for task in decision["tasks"]:
+        how = " ".join(" ".join([task["title"] + task["instruction"], *task.get("details", [])]).split())
+        assert any(row.startswith(how) and task["timing_words"] in row for row in page["task"]), how
+    assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
+
+
+def test_the_downtime_sheet_is_that_of_the_command_under_a_strict_policy(client: TestClient) -> None:
+    """The same sheet as ``nuque rules sheet`` writes, of the day of the service's clock; its one style is named by its hash."""
+    answer = client.get("/print/downtime")
+    assert answer.text == as_html(sheet(load_ruleset(), AT.date()))
+    (style,) = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = answer.headers["content-security-policy"]
+    assert f"style-src 'sha256-{digest}'" in policy and "unsafe" not in policy
+
+
+def test_without_its_packages_the_downtime_sheet_says_what_is_missing(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "cds.reports.downtime_sheet", None)
+    answer = client.get("/print/downtime")
+    assert answer.status_code == 501 and "workbench" in answer.json()["issue"][0]["diagnostics"]
+
+
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_the_leaflet_is_that_of_the_decision_with_its_notice(client: TestClient, decision: dict, language: str) -> None:
     answer = client.post("/print/leaflet", data={**POSTED, "leaflet": language})
@@ -56,7 +92,7 @@ def test_where_there_is_nothing_to_hand_out_the_page_says_so(client: TestClient)
     assert "No leaflet" in client.post("/print/leaflet", data={"leaflet": "en"}).text
 
 
-@pytest.mark.parametrize("path", ["/print/plan", "/print/leaflet"])
+@pytest.mark.parametrize("path", ["/print/plan", "/print/staff", "/print/leaflet"])
 def test_what_cannot_be_used_is_shown_in_the_form_and_not_printed(client: TestClient, path: str) -> None:
     answer = client.post(path, data={"neck_height_mm": "900"})
     assert answer.status_code == 422

@@ -1,0 +1,99 @@
+"""The rules as a whole: the list to search, what a site may change and does change, and the map of sizes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from fastapi import APIRouter, Request, Response
+
+from cds.site.rule_listing import describe_rule
+from cds.web.dependencies import CurrentService
+from cds.web.pages.rendering import page
+from cds.web.pages.rulebook.content_changes import PATIENTS, shipped, site_changes
+from cds.web.pages.rulebook.html_route import HtmlRoute
+from cds.web.pages.rulebook.line_map import line_maps
+from rules.model.ruleset import Rule, Ruleset
+
+EVIDENCE = ("published", "common_practice", "local_default")
+
+
+router = APIRouter(include_in_schema=False, route_class=HtmlRoute)
+
+
+@router.get("/rules")
+def listed(
+    request: Request, service: CurrentService, q: str = "", topic: str = "", evidence: str = "", local: str = ""
+) -> Response:
+    """The rules that hold every word of ``q``; of one ``topic``, with one kind of ``evidence``, changed by the site."""
+    ruleset = service.content.ruleset
+    words = q.lower().split()
+    changed = {change.name for change in ruleset.local_changes}
+    found = [
+        rule
+        for rule in ruleset.rules.values()
+        if topic in ("", rule.topic)
+        and (not evidence or evidence in ruleset.evidence(rule))
+        and (not local or rule.local or changed & set(rule.parameters))
+        and _holds(ruleset, rule, words)
+    ]
+    return page(
+        request,
+        "rules.html",
+        ruleset=ruleset,
+        found=found,
+        topics=list(dict.fromkeys(rule.topic for rule in ruleset.rules.values())),
+        kinds=EVIDENCE,
+        asked={"q": q, "topic": topic, "evidence": evidence, "local": local},
+    )
+
+
+@router.get("/rules/parameters")
+def parameters(request: Request, service: CurrentService, confirm: str = "") -> Response:
+    """Every number, switch and word that a site may change; or those alone that it is asked to ``confirm``."""
+    ruleset = service.content.ruleset
+    readers: dict[str, list[Rule]] = {}
+    for rule in ruleset.rules.values():
+        for name in rule.parameters:
+            readers.setdefault(name, []).append(rule)
+    shown = [one for one in ruleset.parameters.values() if one.confirm or not confirm]
+    return page(
+        request,
+        "parameters.html",
+        ruleset=ruleset,
+        shown=shown,
+        readers=readers,
+        confirm=confirm,
+        confirming={one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown},
+        reasons={change.name: change.because for change in ruleset.local_changes},
+    )
+
+
+@router.get("/rules/map")
+def mapped(request: Request, service: CurrentService) -> Response:
+    """The size to try first over height and circumference, one picture a line."""
+    return page(request, "map.html", ruleset=service.content.ruleset, maps=line_maps(service.content.ruleset))
+
+
+@router.get("/rules/changes")
+def changed(request: Request, service: CurrentService) -> Response:
+    """The content as it is shipped beside what the site made of it, and whose decision comes out otherwise."""
+    ruleset = service.content.ruleset
+    return page(
+        request,
+        "changes.html",
+        ruleset=ruleset,
+        shipped=shipped(service),
+        changes=site_changes(service),
+        patients=PATIENTS,
+        reasons={change.name: change.because for change in ruleset.local_changes},
+    )
+
+
+def _confirming(ruleset: Ruleset, readers: Iterable[Rule]) -> list[str]:
+    """Who confirms a parameter that ``readers`` go by: whoever confirms their topics."""
+    return list(dict.fromkeys(ruleset.confirmed_by[one.topic] for one in readers if one.topic in ruleset.confirmed_by))
+
+
+def _holds(ruleset: Ruleset, rule: Rule, words: Iterable[str]) -> bool:
+    text = describe_rule(ruleset, rule).lower()
+    return all(word in text for word in words)

@@ -1,0 +1,49 @@
+"""What the site changes: shipped beside in use, and whose decision comes out otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from cds.web.pages.rulebook.content_changes import PATIENTS
+from rules.loading.loader import load_ruleset
+from rules.testing.generators import Generator
+from rules.testing.ruleset_diff import Comparer
+from tests.cds.web.pages.page_reader import PageReader
+
+OVERLAY = Path("demo_bundles/site.yaml")
+BROWSER = {"Accept": "text/html"}
+
+
+@pytest.fixture(scope="module")
+def changed(store_url: str) -> Iterator[PageReader]:
+    with TestClient(create_app(Settings(overlays=(OVERLAY,)))) as client:
+        yield PageReader(client.get("/rules/changes", headers=BROWSER).text)
+
+
+def test_each_number_stands_beside_the_shipped_one(changed: PageReader) -> None:
+    assert len(changed["number"]) == 2
+    assert any(text.endswith("60 mm58 mm") for text in changed["number"])
+    assert any(text.endswith("1 h2 h") for text in changed["number"])
+
+
+def test_what_is_written_otherwise_is_listed(changed: PageReader) -> None:
+    written = " ".join(changed["written"])
+    assert "Added: rule hollowmere.long_hair" in written and "Removed: rule sizing.note.facial_hair" in written
+
+
+def test_it_says_whose_decision_changes(changed: PageReader) -> None:
+    patients = [("", facts) for facts in Generator(load_ruleset(), seed=0).patients(PATIENTS)]
+    count = len(list(Comparer(load_ruleset(), load_ruleset(overlays=[OVERLAY])).changes(patients)))
+    assert 0 < count < PATIENTS
+    assert changed["changed"] == [f"{count} of {PATIENTS} generated patients are decided otherwise."]
+    assert changed["kind"]
+
+
+def test_without_an_overlay_nothing_is_changed(client: TestClient) -> None:
+    assert "Nothing: the content is as shipped" in client.get("/rules/changes", headers=BROWSER).text
