@@ -89,7 +89,7 @@ class Content:
         """The items that fit, or why none does; None where the site has no catalogue."""
         return None if self.catalogue is None else self.catalogue.fitting(decision)
 
-    @property
+    @cached_property
     def stamp(self) -> str:
         """Name, version and hash of the rule set, as every response carries them in the header ``Nuque-Ruleset``.
 

@@ -6,7 +6,7 @@ Exported as FHIR R4 AuditEvent. The patient stands there as an identifier that o
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from uuid import uuid4
@@ -42,7 +42,7 @@ class Audit:
 
     def record(self, entry: AuditEntry) -> None:
         """Hand ``entry`` to the writer."""
-        self._writer.add(audit_table, [{"entry": str(uuid4()), **asdict(entry)}])
+        self._writer.add(audit_table, [{"entry": str(uuid4()), **vars(entry)}])
 
 
 def events(store: Store, since: datetime | None, canonical_base: str) -> Iterator[dict[str, Any]]:

@@ -64,5 +64,10 @@ def of_call(request: Request) -> Service:
     return replace(service, content=content)
 
 
-CurrentService = Annotated[Service, Depends(of_call)]
+async def _depended_on(request: Request) -> Service:
+    # A coroutine, though it waits for nothing: for a plain function the framework takes a thread.
+    return of_call(request)
+
+
+CurrentService = Annotated[Service, Depends(_depended_on)]
 """Type of a route's parameter that takes the service."""

@@ -26,12 +26,15 @@ class StrictJsonRequest(Request):
             raise RefusedCall(400, [Issue(None, f"request body: {error}", "structure")]) from error
 
 
+Handler = Callable[[Request], Coroutine[Any, Any, Response]]
+
+
 class StrictJsonRoute(APIRoute):
     """A route that takes JSON only, read strictly."""
 
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+    def get_route_handler(self) -> Handler:
         """The handler, given a StrictJsonRequest."""
-        handle = super().get_route_handler()
+        handle = self.handler_of_read()
         takes_body = self.body_field is not None
 
         async def strict(request: Request) -> Response:
@@ -45,3 +48,7 @@ class StrictJsonRoute(APIRoute):
             return await handle(read)
 
         return strict
+
+    def handler_of_read(self) -> Handler:
+        """What handles a request once its body is read: the framework."""
+        return super().get_route_handler()

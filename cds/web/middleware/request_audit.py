@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import time
 import uuid
+from functools import cache
 
 import structlog
 from fastapi.responses import JSONResponse
-from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds.observability.logging import failure, log
@@ -32,11 +32,13 @@ _SAFE = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
 }
+_REQUEST_ID = REQUEST_ID.lower().encode()
 _POLICIES = {
     # Its script writes styles into the page. Where tokens are asked for it cannot be opened anyway.
     "/docs": "default-src 'none'; script-src 'self'; connect-src 'self'; "
     "style-src 'self' 'unsafe-inline'; img-src data:; frame-ancestors 'none'",
 }
+
 _UNWATCHED = ("/health/", "/metrics")
 _REFUSALS_A_MINUTE = 60
 
@@ -120,6 +122,13 @@ class Observing:
             self._audit.record(entry)
 
 
+@cache
+def _as_sent(policy: str | None) -> tuple[tuple[bytes, bytes], ...]:
+    """The safe headers, with ``policy`` in place of the usual one where there is one."""
+    safe = _SAFE if policy is None else {**_SAFE, "Content-Security-Policy": policy}
+    return tuple((name.lower().encode(), value.encode()) for name, value in safe.items())
+
+
 def _event(route: str, status: int) -> str | None:
     """The kind of audit event, or None for what touches no patient and was not refused."""
     if status in (401, 403, 429):
@@ -141,11 +150,9 @@ class _Answer:
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             self.status = message["status"]
-            headers = MutableHeaders(scope=message)
-            headers[REQUEST_ID] = self._request
-            if self._path in _POLICIES:
-                headers.setdefault("Content-Security-Policy", _POLICIES[self._path])
-            for name, value in _SAFE.items():
-                # A page may have set a policy of its own, and a figure a time to be cached.
-                headers.setdefault(name, value)
+            headers = [*message.get("headers", ()), (_REQUEST_ID, self._request.encode())]
+            # A page may have set a policy of its own, and a figure a time to be cached.
+            given = {name.lower() for name, _ in headers}
+            headers += [header for header in _as_sent(_POLICIES.get(self._path)) if header[0] not in given]
+            message["headers"] = headers
         await self._send(message)

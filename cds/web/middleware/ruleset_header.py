@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds.web.dependencies import CONTENT, Service
 
 HEADER = "Nuque-Ruleset"
+_HEADER = HEADER.lower().encode()
 
 
 class Stamp:
@@ -26,9 +26,11 @@ class Stamp:
         content = self._service.content
         scope.setdefault("state", {})[CONTENT] = content
 
+        stamp = content.stamp.encode("latin-1")
+
         async def stamped(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message)[HEADER] = content.stamp
+                message["headers"] = [*message.get("headers", ()), (_HEADER, stamp)]
             await send(message)
 
         await self._app(scope, receive, stamped)
