@@ -50,6 +50,8 @@ CALLS = [
     Call("explain sizing.girth.measured_g4"),
     Call("facts"),
     Call("fit fit.json"),
+    Call("orders patient.json -o orders.json", writes="orders.json"),
+    Call("orders patient.json --as omg -o orders.hl7", "hl7v2", writes="orders.hl7"),
     Call("publish published", writes="published/PlanDefinition"),
     Call("rules check", "gate"),
     Call("rules compare --overlay site.yaml --generated 20", codes=(1,)),

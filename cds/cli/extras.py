@@ -4,6 +4,7 @@ from __future__ import annotations
 
 EXTRA_OF = {
     "fpdf": "workbench",
+    "hl7apy": "hl7v2",
     "numpy": "workbench",
     "opentelemetry": "otel",
     "polars": "workbench",

@@ -9,6 +9,7 @@ from cds.fhir.writing.care_plan import care_plan
 from cds.fhir.writing.device_request import device_request
 from cds.fhir.writing.identifiers import name_of
 from cds.fhir.writing.order_context import OrderContext
+from cds.fhir.writing.request_group import request_group
 from cds.fhir.writing.service_request import service_requests
 from rules.model.decision import Decision
 
@@ -17,6 +18,13 @@ def suggested(decision: Decision, context: OrderContext) -> list[Resource]:
     """The resources to create, those first that others refer to; the care plan stands last."""
     device = device_request(decision, context)
     return [*service_requests(decision, context), *([device] if device else []), care_plan(decision, context)]
+
+
+def order_set(decision: Decision, context: OrderContext) -> list[Resource]:
+    """What is ``suggested``, and the RequestGroup over its orders, for systems that take orders as a group."""
+    *orders, plan = suggested(decision, context)
+    group = request_group(decision, context, orders)
+    return [*orders, *([group] if group else []), plan]
 
 
 def as_bundle(resources: Iterable[Resource]) -> Resource:
