@@ -22,6 +22,7 @@ from cds.web import errors
 from cds.web.content_reload import Reloader, on_hangup
 from cds.web.dependencies import Clock, Service, utc_now
 from cds.web.middleware.authentication import Gate
+from cds.web.middleware.compressed_answers import CompressedAnswers
 from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.head_requests import HeadRequests
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
@@ -135,6 +136,7 @@ def _add_refusals(app: FastAPI) -> None:
 def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:
     """From the inside out: the last one added sees a call first."""
     app.add_middleware(HeadRequests)
+    app.add_middleware(CompressedAnswers)
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Withholding, service=service)
     app.add_middleware(Gate, trust=parts.trust, sessions=parts.sessions, settings=settings, metrics=parts.metrics)
