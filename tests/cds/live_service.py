@@ -15,6 +15,8 @@ from pathlib import Path
 from queue import Empty, Queue
 
 import httpx
+import uvicorn
+from fastapi import FastAPI
 
 from tests.cds.patient_data import told
 
@@ -85,6 +87,22 @@ def running(*options: str, umask: int = -1, checked: bool = True, **environment:
         process.stderr.close()
     problems = told(said)
     assert not problems, "\n".join(problems)
+
+
+@contextmanager
+def serving(app: FastAPI) -> Iterator[str]:
+    """The address of ``app``, served by a thread of this process on a free port of this machine."""
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        while not server.started:
+            assert thread.is_alive()
+            time.sleep(0.05)
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join()
 
 
 def _until_checked(live: LiveService) -> None:

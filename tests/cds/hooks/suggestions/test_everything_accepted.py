@@ -7,10 +7,7 @@ process, and through nginx.
 from __future__ import annotations
 
 import copy
-import threading
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +15,6 @@ from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
@@ -26,6 +22,7 @@ from cds.settings import Settings
 from tests.cds.faults.nginx import nginx
 from tests.cds.hook_calls import bundle
 from tests.cds.hooks.suggestions.accepting_record import Json, Record, offered
+from tests.cds.live_service import serving
 from tests.reading_load import HOOKS, INDEX, call
 
 SELECT, SIGN, VIEW, DISCHARGE = HOOKS
@@ -136,28 +133,11 @@ def test_a_danger_is_said_at_signing_after_everything_was_accepted(hospital: Tes
     assert "suggestions" not in card
 
 
-@contextmanager
-def served() -> Iterator[str]:
-    """The address of the same service on a port of this machine, with the clock of these tests."""
-    config = uvicorn.Config(create_app(Settings(), clock=lambda: NOW[0]), port=0, log_config=None)
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        while not server.started:
-            assert thread.is_alive()
-            time.sleep(0.05)
-        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
-    finally:
-        server.should_exit = True
-        thread.join()
-
-
 @pytest.mark.slow
 @pytest.mark.xdist_group("faults")
 def test_it_is_so_through_nginx(tmp_path: Path) -> None:
     with (
-        served() as upstream,
+        serving(create_app(Settings(), clock=lambda: NOW[0])) as upstream,
         nginx(upstream, tmp_path / "nginx") as proxy,
         httpx.Client(base_url=proxy, timeout=60) as client,
     ):

@@ -1,0 +1,141 @@
+"""Every page, taken from the routes: nothing that axe-core finds, and texts of drawings that can be read.
+
+Narrow, middling and wide; light, dark and on paper.
+"""
+
+from __future__ import annotations
+
+import pkgutil
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from fastapi import APIRouter
+from fastapi.routing import APIRoute
+from playwright.sync_api import Browser, Page
+
+import cds.web.pages
+from cds.bootstrap.app import create_app
+from cds.settings import Settings
+from tests.cds.live_service import serving
+from tests.cds.web.pages.svg_contrast import contrasts, hard_to_read
+
+WIDTHS = (360, 768, 1440)
+PATIENT = {"neck_height_mm": "67", "neck_circumference_mm": "381", "age_years": "43", "tracheostomy": "true"}
+WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2", "chin_over_edge": "true"}
+
+OPENED = {
+    "GET /bedside": ["/bedside"],
+    "GET /fit": ["/fit"],
+    "GET /print/downtime": ["/print/downtime"],
+    "GET /rules": ["/rules?q=halo"],
+    "GET /rules/changes": ["/rules/changes"],
+    "GET /rules/map": ["/rules/map"],
+    "GET /rules/parameters": ["/rules/parameters"],
+    "GET /rules/{rule_id}": ["/rules/sizing.girth.measured_g4", "/rules/skin.braden.mild"],
+    "GET /try": ["/try?patient=03"],
+}
+POSTED = {
+    "POST /bedside": PATIENT,
+    "POST /bedside/link": {"link": "AAAA"},
+    "POST /fit": WORN,
+    "POST /fit/start": PATIENT,
+    "POST /print/plan": PATIENT,
+    "POST /print/staff": PATIENT,
+    "POST /print/leaflet": {**PATIENT, "discharge_planned": "true", "leaflet": "es"},
+}
+PRESSED = {"POST /try": ("/try?patient=03", "button.main")}
+NO_PAGES = {
+    "POST /bedside/answer": "a part of the bedside page",
+    "POST /fit/record": "a file to save",
+    "GET /static/{name}": "what pages load",
+}
+
+
+def _routes() -> set[str]:
+    modules = [import_module(found.name) for found in pkgutil.walk_packages(cds.web.pages.__path__, "cds.web.pages.")]
+    routers = [one for module in modules for one in vars(module).values() if isinstance(one, APIRouter)]
+    routes = [route for router in routers for route in router.routes if isinstance(route, APIRoute)]
+    return {f"{method} {route.path}" for route in routes for method in route.methods}
+
+
+def test_no_page_is_forgotten() -> None:
+    assert _routes() == {*OPENED, *POSTED, *PRESSED, *NO_PAGES}
+
+
+@pytest.fixture(scope="module")
+def address(store_url: str) -> Iterator[str]:
+    """With an overlay, so that there is something to see on the page of what a site changes."""
+    demo = Path("demo_bundles")
+    with serving(create_app(Settings(catalogue=demo / "catalogue.yaml", overlays=(demo / "site.yaml",)))) as url:
+        yield url
+
+
+def _open(page: Page, address: str, name: str, path: str) -> None:
+    if name in PRESSED:
+        path, pressed = PRESSED[name]
+        page.goto(address + path)
+        page.click(pressed)
+        page.locator("[data-part=card]").first.wait_for()
+    elif name in POSTED:
+        page.goto(f"{address}/bedside")
+        with page.expect_navigation():
+            page.evaluate(
+                """([action, fields]) => {
+                    const form = Object.assign(document.createElement("form"), { method: "post", action });
+                    for (const [name, value] of Object.entries(fields))
+                        form.append(Object.assign(document.createElement("input"), { type: "hidden", name, value }));
+                    document.body.append(form);
+                    form.submit();
+                }""",
+                [path, POSTED[name]],
+            )
+    else:
+        page.goto(address + path)
+    # One fold of each kind; the others are made by the same lines of the template.
+    page.locator("details").evaluate_all("all => all.slice(0, 8).forEach(one => { one.open = true })")
+
+
+def _violations(page: Page, only: str | None = None) -> list[str]:
+    options = None if only is None else {"runOnly": [only]}
+    found = Axe().run(page, options=options).response["violations"]
+    return [f"{one['id']}: {node['target']}" for one in found for node in one["nodes"]]
+
+
+PAGES = [(name, path) for name, paths in OPENED.items() for path in paths]
+PAGES += [(name, name.partition(" ")[2]) for name in (*POSTED, *PRESSED)]
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "path"), PAGES, ids=lambda one: one)
+def test_nobody_is_shut_out(browser: Browser, address: str, name: str, path: str) -> None:
+    with browser.new_context(color_scheme="light") as context:
+        page = context.new_page()
+        _open(page, address, name, path)
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            page.emulate_media(media="screen", color_scheme="light")
+            assert _violations(page) == [], width
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            assert hard_to_read(page) == [], width
+            # Dark and on paper the same elements stand there in other colours.
+            for media, scheme in (("screen", "dark"), ("print", "light")):
+                page.emulate_media(media=media, color_scheme=scheme)  # type: ignore[arg-type]
+                assert _violations(page, "color-contrast") == [], (width, media)
+                assert hard_to_read(page) == [], (width, media)
+
+
+@pytest.mark.browser
+def test_the_check_of_drawings_finds_what_cannot_be_read(browser: Browser) -> None:
+    drawn = """<body style="background:#fff"><svg width="300" height="60">
+      <rect width="100" height="60" fill="#777"/><text x="20" y="30" fill="#666">on grey</text>
+      <text x="120" y="30" fill="#aaa">faint</text><text x="220" y="30" fill="#000">clear</text></svg>"""
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.set_content(drawn)
+        assert [one.partition(":")[0] for one in hard_to_read(page)] == ["on grey", "faint"]
+        # Black on white is 21 to 1 by the definition of contrast ratio in WCAG 2.
+        assert dict(contrasts(page))["clear"] == pytest.approx(21)
