@@ -17,12 +17,13 @@ _YES = ("neck_line", "cannot_lie_flat")
 
 
 def take() -> None:
-    """Both pictures, out of one service with the invented catalogue."""
+    """All pictures, out of one service with the invented catalogue."""
     FOLDER.mkdir(exist_ok=True)
     with running(NUQUE_CATALOGUE="demo_bundles/catalogue.yaml") as live, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         _kept(bedside(browser, live.url), "bedside.png")
         _kept(card(browser, live.url), "card.png")
+        _kept(size_map(browser, live.url), "map.png")
         browser.close()
 
 
@@ -48,6 +49,13 @@ def card(browser: Browser, address: str) -> bytes:
     shown = page.locator("[data-part=card]").first
     shown.wait_for()
     return shown.screenshot()
+
+
+def size_map(browser: Browser, address: str) -> bytes:
+    """Which size an adult gets over height and circumference."""
+    page = browser.new_page(viewport={"width": 480, "height": 1120}, color_scheme="light", device_scale_factor=1.5)
+    page.goto(f"{address}/rules/map")
+    return page.locator("[data-part=map]:has(h2:text-is('Adult')) svg").screenshot()
 
 
 def _kept(taken: bytes, name: str) -> None:

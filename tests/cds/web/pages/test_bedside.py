@@ -5,10 +5,13 @@ import json
 import re
 from importlib.resources import files
 
+import click
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.cli.text.decision import decision_text
 from cds.web.pages.fact_form import QUICK, as_posted, fact_form
+from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.testing.generators import Generator
 from tests.cds.conftest import AT
@@ -32,13 +35,15 @@ def _squeezed(text: str) -> str:
 
 
 @pytest.mark.slow
-def test_page_and_api_say_the_same_of_500_generated_patients(client: TestClient) -> None:
+def test_page_api_and_command_line_say_the_same_of_500_generated_patients(client: TestClient) -> None:
     sized = stopped = 0
+    decider = Decider(RULESET)
     for facts in Generator(RULESET, seed=13).patients(500):
         decision = client.post("/decisions", json={"facts": facts, "at": AT.isoformat()}).json()
         # As a browser does, which posts the fields left empty too.
         page = _read(client, {**dict.fromkeys(GIVABLE, ""), **as_posted(facts)})
         _same(page, decision)
+        _same_in_the_terminal(decision_text(decider.decide(facts, AT), ""), decision)
         sized += "size_class" in decision
         stopped += bool(page["stop"])
     assert sized > 50 and stopped > 50, (sized, stopped)
@@ -66,6 +71,22 @@ def _same(page: PageReader, decision: dict) -> None:
     assert [text.lower() for text in page["timing"]] == [task["timing_words"].lower() for task in tasks]
     missing = [_squeezed(one["text"]) for one in decision.get("holds", []) if one["kind"] == "cannot_size"]
     assert page["missing"] == (missing if "size_class" not in decision else [])
+
+
+def _same_in_the_terminal(text: str, decision: dict) -> None:
+    """What ``nuque decide --why`` prints, in which long lines are folded."""
+    said = _squeezed(click.unstyle(text))
+    sizes = [decision["size_class"]] if "size_class" in decision else []
+    assert all(_squeezed(size["words"]) in said for size in sizes)
+    assert ("Size none:" in said) == bool(decision.get("holds"))
+    for hold in decision.get("holds", []):
+        assert _squeezed(f"none: {hold['text']}") in said
+    for caution in decision.get("cautions", []):
+        assert _squeezed(f"{caution['severity']}: {caution['text']}") in said
+    for task in decision.get("tasks", []):
+        people = f", {task['people']} people" if task["people"] > 1 else ""
+        line = f"{task['title']}: {task['timing_words']} ({task['performer_words']}{people})"
+        assert _squeezed(line) in said
 
 
 def test_a_decided_size_stands_in_words_with_millimetres(client: TestClient) -> None:
