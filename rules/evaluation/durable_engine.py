@@ -179,7 +179,7 @@ class _RulePartition:
 
     def can_match(self, known: Mapping[str, FactValue]) -> bool:
         """Whether enough is known for some rule of the part to be true."""
-        return any(known.keys() >= needed for needed in self._needs)
+        return any(map(known.keys().__ge__, self._needs))
 
     def message(self, known: Mapping[str, FactValue]) -> dict[str, FactValue]:
         """What the rules of the part ask about ``known``."""

@@ -60,7 +60,7 @@ class Sizer:
         firing = fire(self.ruleset, facts)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
-        certain = choose(self.ruleset, (rule for rule in self.ruleset.rules.values() if rule.id in outlook.must))
+        certain = choose(self.ruleset, [rule for rule in self.ruleset.rules.values() if rule.id in outlook.must])
         settled_axes = {name: self._axis_settled(name, now, certain, firing, outlook) for name in self.ruleset.axes}
         held = any(rule.id in outlook.must for rule, _ in now.holds)
         may_hold = any(rule.then.holds for rule in self._rules(outlook.undecided))
@@ -153,9 +153,9 @@ class Sizer:
         while waiting:
             fresh = waiting.pop().reads - read - facts.keys()
             read |= fresh
-            concluding = (rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ()))
-            waiting.extend(rule for rule in concluding if rule.id in outlook.may)
-        return [name for name, fact in self.ruleset.vocabulary.items() if fact.open and name in read]
+            concluding = [rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ())]
+            waiting += [rule for rule in concluding if rule.id in outlook.may]
+        return [name for name, fact in self.ruleset.vocabulary.items() if name in read and fact.open]
 
     def _try(
         self, group: tuple[str, ...], facts: Mapping[str, FactValue], firing: Firing, now: Picture

@@ -53,7 +53,7 @@ class SizingChanges:
         fired = {rule.id for rule in firing.fired}
         kept = {fact: value for fact, value in firing.facts.items() if fact in recorded or fact not in reach.concluded}
         picture = _Picture(self._ruleset, self._offers)
-        picture.add(rule for rule in firing.fired if rule.id not in reach.rules)
+        picture.add([rule for rule in firing.fired if rule.id not in reach.rules])
         for answer in answers:
             changed = picture.copy()
             changed.add(self._fired(reach, {**kept, **answer}, fired))
@@ -87,7 +87,7 @@ class SizingChanges:
                         value = conclusion_value(conclusion, known)
                         if value is not None and self._ruleset.vocabulary[conclusion.fact].problem(value) is None:
                             known[conclusion.fact] = value
-            fired.extend(rule for rule in matched if rule.id in reach.rules)
+            fired += [rule for rule in matched if rule.id in reach.rules]
         return fired
 
 
@@ -114,5 +114,5 @@ class _Picture:
                 self._holds.add(hold.text)
 
     def finished(self) -> Picture:
-        firsts = (() if best is None else (best[1],) for best in self._best.values())
+        firsts = [() if best is None else (best[1],) for best in self._best.values()]
         return (*firsts, tuple(sorted(self._holds)))
