@@ -22,6 +22,7 @@ import click
 import httpx
 
 from cds.cli import main
+from cds.site.code_worksheet import HEADS
 from tests.cds import ehr
 from tests.rules.small import FRAME, RULES
 
@@ -44,6 +45,7 @@ class Call:
 
 
 CALLS = [
+    Call("codes read filled.csv -o codes.yaml", writes="codes.yaml"),
     Call("codes worksheet -o worksheet.csv", writes="worksheet.csv"),
     Call("decide patient.json"),
     Call("demo --out demo", writes="demo/03_between_two_heights.fhir.json"),
@@ -90,6 +92,9 @@ def prepare(folder: Path) -> None:
     (folder / "patient.json").write_bytes(PATIENT.read_bytes())
     (folder / "site.yaml").write_bytes((DEMO / "site.yaml").read_bytes())
     (folder / "fit.json").write_text(json.dumps({"size": "adult H2 G2", "findings": {"no_finger_gap": True}}))
+    filled = dict(zip(HEADS, [""] * len(HEADS), strict=True)) | {"kind": "fact", "name": "tracheostomy", "says": "True"}
+    filled |= {"your system": "https://records.example.org/codes", "your code": "TRACHY"}
+    (folder / "filled.csv").write_text("\n".join([",".join(HEADS), ",".join(filled.values())]) + "\n")
     (folder / "export").mkdir()
     # Whether the shipped rules can be proved is shown by the tests; a small rule set shows that the command works.
     (folder / "small" / "cases").mkdir(parents=True)
