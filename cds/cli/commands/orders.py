@@ -118,3 +118,4 @@ def _write(content: str, output: Path | None) -> None:
         click.echo(content.encode(), nl=False)
     else:
         output.write_bytes(content.encode())
+        click.echo(f"written to {output}; every order waits for a clinician", err=True)
