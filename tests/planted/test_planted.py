@@ -1,5 +1,6 @@
 """Planting a fault: noticed, not noticed, and no longer to be found."""
 
+import ast
 from pathlib import Path
 
 import pytest
@@ -40,3 +41,16 @@ def test_every_fault_changes_something_and_names_its_tests() -> None:
 @pytest.mark.parametrize("fault", [*faults()], ids=lambda fault: str(fault.id))
 def test_the_place_of_every_fault_is_still_in_the_code(fault: Fault) -> None:
     assert (ROOT / fault.file).read_text(encoding="utf-8").count(fault.old) == 1
+
+
+@pytest.mark.parametrize("fault", [*faults()], ids=lambda fault: str(fault.id))
+def test_the_tests_that_a_fault_names_are_still_there(fault: Fault) -> None:
+    assert fault.tests
+    assert [test for test in fault.tests if not _is_there(test)] == []
+
+
+def _is_there(test: str) -> bool:
+    path, _, name = test.partition("::")
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    defined = {node.name for node in ast.walk(tree) if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef))}
+    return bool(defined) if not name else name.partition("[")[0] in defined
