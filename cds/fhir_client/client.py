@@ -13,7 +13,7 @@ import re
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, unquote
 
 import httpx
 
@@ -219,7 +219,7 @@ class _PagedQuery:
             raise ReadFailed(f"the next page has no usable address: {error}") from error
         path, base_path = httpx.URL(url).path, httpx.URL(self._base).path.rstrip("/")
         below = path == base_path or path.startswith(f"{base_path}/")
-        if not same or not below or ".." in path.split("/"):
+        if not same or not below or _climbs(path):
             raise ReadFailed("the next page is on another server, which is not read")
 
     async def _once(self, url: str, *, ours: bool) -> Any:
@@ -245,6 +245,12 @@ class _PagedQuery:
             raise ReadFailed("the query is not a usable address") from error
         finally:
             self.asking = False
+
+
+def _climbs(path: str) -> bool:
+    """Whether some server takes ``path`` for one above it: decoded again, with backslashes, or segments with parameters."""
+    path = unquote(unquote(path))
+    return any(part.partition(";")[0].strip() == ".." for part in re.split(r"[/\\]", path))
 
 
 def _as_sent(url: str, *, ours: bool) -> dict[str, Any]:
