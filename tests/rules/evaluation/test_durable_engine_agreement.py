@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rules.errors import EngineError
+from rules.evaluation import durable_engine
 from rules.evaluation.durable_engine import Engine
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import build_ruleset, load_ruleset
@@ -143,3 +145,24 @@ def test_eight_threads_at_once_get_the_same_answers_as_one():
     with ThreadPoolExecutor(8) as pool:
         together = list(pool.map(ENGINE.fire, people))
     assert together == alone
+
+
+def test_two_threads_are_never_inside_the_engine_at_once(monkeypatch):
+    """Its C code keeps state that it guards by nothing, so a mix would be rare and not seen by comparing answers."""
+    both_inside = threading.Barrier(2)
+    met = []
+
+    def waits_for_another(ruleset, facts, matching):
+        try:
+            both_inside.wait(timeout=1)
+            met.append(facts)
+        except threading.BrokenBarrierError:
+            pass
+        return fire(ruleset, facts)
+
+    monkeypatch.setattr(durable_engine, "fire_with", waits_for_another)
+    people = [{"age_years": 40}, {"age_years": 5}]
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(ENGINE.fire, people))
+    assert found == [fire(RULESET, facts) for facts in people]
+    assert met == []
