@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -85,15 +84,14 @@ def test_a_name_or_version_that_no_header_carries_is_refused(reloading: Reloadin
     [BOMB, "a: " + "[" * 900 + "]" * 900, "a: " + "1" * 5000, "a: !!bool maybe", "a: 1:" + ":".join(["59"] * 50_000)],
     ids=["aliases", "nesting", "digits", "a boolean that is none", "sexagesimal"],
 )
-def test_yaml_that_is_made_to_exhaust_is_refused_in_no_time(reloading: Reloading, hostile: str) -> None:
+def test_yaml_that_is_made_to_exhaust_is_refused_before_it_does(reloading: Reloading, hostile: str) -> None:
     reloading.overlay.write_text(SITE + hostile)
-    started = time.monotonic()
     try:
         refused = reloading.reload()
     finally:
         reloading.overlay.write_text(SITE)
     assert (refused.status_code, "site.yaml" in refused.text) == (409, True)
-    assert time.monotonic() - started < 60
+    assert "the check" not in refused.text  # It ended by itself: neither time nor memory of the check ran out.
     assert reloading.answers()
 
 
