@@ -92,7 +92,7 @@ def running(*options: str, umask: int = -1, checked: bool = True, **environment:
 @contextmanager
 def serving(app: FastAPI) -> Iterator[str]:
     """The address of ``app``, served by a thread of this process on a free port of this machine."""
-    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None, access_log=False))
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
