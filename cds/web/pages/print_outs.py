@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 
 from cds.operation_outcome import Issue, RefusedCall
-from cds.web.dependencies import CurrentService
+from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer
 from cds.web.pages.bedside import read, whole
 from cds.web.pages.fact_form import FactForm
@@ -24,23 +24,13 @@ LANGUAGE = "leaflet"
 @router.post("/print/plan")
 def plan(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The plan for the chart; where something cannot be used, the bedside page that says what."""
-    form.pop(LANGUAGE, None)
-    bedside = read(service, form)
-    made = bedside.answer
-    if made is None:
-        return whole(request, service, bedside)
-    return page(request, "print_plan.html", answer=made, facts=_facts(bedside.form), **_stamp(made, service.clock()))
+    return _for_staff(request, form, service, "print_plan.html")
 
 
 @router.post("/print/staff")
 def staff(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The staff sheet: how each task is done, by role, with room to sign what was done."""
-    form.pop(LANGUAGE, None)
-    bedside = read(service, form)
-    made = bedside.answer
-    if made is None:
-        return whole(request, service, bedside)
-    return page(request, "print_staff.html", answer=made, **_stamp(made, service.clock()))
+    return _for_staff(request, form, service, "print_staff.html")
 
 
 @router.get("/print/downtime")
@@ -68,6 +58,16 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
     leaflets = {one.language: one for one in made.decision.leaflets}
     chosen = leaflets.get(language or "") or next(iter(leaflets.values()), None)
     return page(request, "print_leaflet.html", leaflet=chosen, **_stamp(made, service.clock()))
+
+
+def _for_staff(request: Request, form: PostedForm, service: Service, template: str) -> Response:
+    """``template`` of what the form says; where something cannot be used, the bedside page that says what."""
+    form.pop(LANGUAGE, None)
+    bedside = read(service, form)
+    made = bedside.answer
+    if made is None:
+        return whole(request, service, bedside)
+    return page(request, template, answer=made, facts=_facts(bedside.form), **_stamp(made, service.clock()))
 
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:
