@@ -5,16 +5,17 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import yaml
 
+from cds.fhir.reading.code_map import CollarKind
 from cds.site.code_worksheet import HEADS
 from rules.errors import KnowledgeError, Place
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Ruleset
 
-_KINDS = ("extrication", "long_term")
+_KINDS = get_args(CollarKind)
 
 
 def site_code_map(path: Path, ruleset: Ruleset) -> str:

@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, is_dataclass
 from functools import cached_property
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, TypeAlias
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.free_text.collar_text import CollarWords, Verdict
@@ -47,11 +47,15 @@ class Meaning:
     only: str | None = None
 
 
+CollarKind: TypeAlias = Literal["extrication", "long_term"]
+"""What a code may say of the collar that it orders."""
+
+
 @dataclass(frozen=True)
 class Collar:
     """A code that means a rigid neck collar, or keeping the neck still; ``kind`` where the code says which."""
 
-    kind: Literal["extrication", "long_term"] | None = None
+    kind: CollarKind | None = None
     display: str = ""
     from_memory: bool = False
     local: bool = False

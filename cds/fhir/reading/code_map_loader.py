@@ -12,7 +12,17 @@ from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.free_text.collar_text import CollarWords
 from cds.fhir.free_text.words import WordList, words_of
-from cds.fhir.reading.code_map import FACT_VALUES, FACTS, CodeMap, CodingKey, Collar, Meaning, NeckWord, as_compared
+from cds.fhir.reading.code_map import (
+    FACT_VALUES,
+    FACTS,
+    CodeMap,
+    CodingKey,
+    Collar,
+    CollarKind,
+    Meaning,
+    NeckWord,
+    as_compared,
+)
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
@@ -50,7 +60,7 @@ class _SettingEntry(_CodeEntry):
 
 
 class _CollarEntry(_CodeEntry):
-    kind: Literal["extrication", "long_term"] | None = None
+    kind: CollarKind | None = None
 
 
 class _NeckWordEntry(schema.Schema):
