@@ -10,7 +10,7 @@ from typing import Any
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from tests.cds.hook_calls import MEASURED, observation, order_select
 from tests.cds.live_service import LiveService, running
@@ -48,12 +48,19 @@ def opened(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
         assert [text for text in problems if not any(words in text for words in expected)] == []
 
 
+@contextmanager
+def answered(page: Page) -> Iterator[None]:
+    """What is entered within is answered and the answer stands in the page, so that nothing moves any more."""
+    with page.expect_response("**/bedside/answer"):
+        yield
+    expect(page.locator(".htmx-request, .htmx-swapping, .htmx-settling, .htmx-added")).to_have_count(0)
+
+
 def type_in(page: Page, entries: dict[str, str]) -> None:
-    """Fill fields, and wait for the answer to the last."""
+    """Fill fields, and wait for the answer to each."""
     for name, value in entries.items():
-        with page.expect_response("**/bedside/answer"):
+        with answered(page):
             page.locator(f'input[name="{name}"]').fill(value)
-    page.wait_for_timeout(100)
 
 
 def violations(page: Page) -> list[str]:
@@ -228,11 +235,12 @@ MUCH = ("spine_precautions", "tracheostomy", "ventilated", "neck_line", "cannot_
 def test_the_plan_of_a_patient_with_many_tasks_is_one_page(browser: Browser, live: LiveService, paper: str) -> None:
     with opened(browser, f"{live.url}/bedside") as page:
         type_in(page, PATIENT)
-        page.select_option("[name=setting]", "ward")
+        with answered(page):
+            page.select_option("[name=setting]", "ward")
         page.locator("details.group").evaluate_all("all => all.forEach(one => { one.open = true })")
         for name in (*MUCH, "collar_in_place"):
-            page.locator(f'input[name="{name}"][value="true"]').check(force=True)
-        page.wait_for_load_state("networkidle")
+            with answered(page):
+                page.locator(f'input[name="{name}"][value="true"]').check()
         page.click("text=Print the plan")
         assert page.locator("[data-part=task]").count() > 20
         assert violations(page) == []
