@@ -24,8 +24,10 @@ ROOT = Path(__file__).resolve().parents[2]
 NUQUE = str(Path(sys.executable).with_name("nuque"))
 """The command as it is installed."""
 _STARTED = re.compile(r"running on (http://[0-9.:]+)")
-_PATIENCE_SECONDS = 60
-_CHECK_SECONDS = 1800
+PATIENCE_SECONDS = 600
+"""For an answer; nothing takes so long unless something is wrong, however busy the machine is."""
+CHECK_SECONDS = 1800
+"""For a check of content by each worker."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class LiveService:
 
     def has_said(self, *words: str) -> bool:
         """Whether a line with all of ``words`` is logged, now or soon; a reload that is waited for takes a while."""
-        for _ in range(_CHECK_SECONDS * 10):
+        for _ in range(CHECK_SECONDS * 10):
             if any(all(word in line for word in words) for line in list(self.said)):
                 return True
             time.sleep(0.1)
@@ -82,8 +84,8 @@ def running(*options: str, umask: int = -1, checked: bool = True, **environment:
         yield live
     finally:
         process.terminate()
-        process.wait(timeout=_PATIENCE_SECONDS)
-        reader.join(timeout=_PATIENCE_SECONDS)
+        process.wait(timeout=PATIENCE_SECONDS)
+        reader.join(timeout=PATIENCE_SECONDS)
         process.stderr.close()
     problems = told(said)
     assert not problems, "\n".join(problems)
@@ -107,9 +109,9 @@ def serving(app: FastAPI) -> Iterator[str]:
 
 def _until_checked(live: LiveService) -> None:
     """Wait until the content passed the gate; what else is not ready is the test's own matter."""
-    give_up = time.monotonic() + _CHECK_SECONDS
+    give_up = time.monotonic() + CHECK_SECONDS
     while True:
-        failing = httpx.get(f"{live.url}/health/ready", timeout=_PATIENCE_SECONDS).json().get("failing", {})
+        failing = httpx.get(f"{live.url}/health/ready", timeout=PATIENCE_SECONDS).json().get("failing", {})
         if "content" not in failing:
             return
         if "did not pass" in failing["content"] or time.monotonic() > give_up:
@@ -121,7 +123,7 @@ def _address(process: subprocess.Popen[str], lines: Queue[str]) -> str:
     said = ""
     while process.poll() is None:
         try:
-            said += lines.get(timeout=_PATIENCE_SECONDS)
+            said += lines.get(timeout=PATIENCE_SECONDS)
         except Empty:
             break
         if found := _STARTED.search(said):

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from tests.cds.attacks.processor import processor_seconds
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 MOST_MEMORY_BYTES = 600 << 20
 
@@ -33,7 +33,7 @@ class Watch:
 
     def _watch(self) -> None:
         while not self._ended.is_set():
-            assert httpx.get(f"{self._live.url}/health/live", timeout=60).status_code == 200
+            assert httpx.get(f"{self._live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
             self.most_memory = max(self.most_memory, memory(self._live))
             time.sleep(0.05)
 
@@ -55,7 +55,7 @@ def memory(live: LiveService) -> float:
 def send(live: LiveService, body: bytes) -> tuple[int, bytes]:
     """POST by the standard library: httpx reads what the tests send, which takes long and would hold the watch up."""
     address = urlsplit(live.url)
-    connection = HTTPConnection(address.hostname or "", address.port, timeout=120)
+    connection = HTTPConnection(address.hostname or "", address.port, timeout=PATIENCE_SECONDS)
     try:
         connection.request("POST", "/decisions", body, {"Content-Type": "application/json"})
         answer = connection.getresponse()
@@ -65,7 +65,10 @@ def send(live: LiveService, body: bytes) -> tuple[int, bytes]:
 
 
 def decides(live: LiveService) -> bool:
-    return httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=60).status_code == 200
+    return (
+        httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=PATIENCE_SECONDS).status_code
+        == 200
+    )
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +98,7 @@ def test_bodies_that_are_held_back_fill_no_memory_and_are_told_to_come_again(liv
     head = b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 15900000\r\n\r\n"
 
     def hold(_: int) -> bytes:
-        with socket.create_connection((address.hostname, address.port), timeout=60) as held:
+        with socket.create_connection((address.hostname, address.port), timeout=PATIENCE_SECONDS) as held:
             try:
                 held.sendall(head + b" " * 15_000_000)
                 return held.recv(1000)

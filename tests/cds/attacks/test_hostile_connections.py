@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 HALF = b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Le"
 WHOLE = b"GET /health/live HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
@@ -69,6 +69,6 @@ def test_more_idle_connections_than_files_shut_nobody_out(live: LiveService) -> 
         with ExitStack() as opened:
             for _ in range(in_use * 2 + 200):
                 connected(live, opened).sendall(HALF)
-            assert httpx.get(f"{live.url}/health/live", timeout=60).status_code == 200
+            assert httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
     finally:
         resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (most, most))

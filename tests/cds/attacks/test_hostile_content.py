@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from cds.cli import main
 from rules.loading.loader import KNOWLEDGE
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 BEARER = {"Authorization": f"Bearer {'a' * 40}"}
 SITE = "site: {name: Harbour Infirmary}\n"
@@ -36,8 +36,8 @@ class Reloading:
 
     def answers(self) -> bool:
         """Whether health and a decision are answered, by content with a name."""
-        health = httpx.get(f"{self.live.url}/health/ready", timeout=60)
-        decided = httpx.post(f"{self.live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=60)
+        health = httpx.get(f"{self.live.url}/health/ready", timeout=PATIENCE_SECONDS)
+        decided = httpx.post(f"{self.live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=PATIENCE_SECONDS)
         return health.status_code == decided.status_code == 200 and "; hash=" in decided.headers["Nuque-Ruleset"]
 
 
@@ -141,7 +141,7 @@ NO_HOLD = f"{SITE}switch_off: [{{rule: sizing.hold.halo, because: None come here
     ids=["everyone an adult", "a hold left out"],
 )
 def test_what_can_hurt_is_refused(reloading: Reloading, text: str, named: tuple[str, str]) -> None:
-    before = httpx.get(f"{reloading.live.url}/health/ready", timeout=60).headers["Nuque-Ruleset"]
+    before = httpx.get(f"{reloading.live.url}/health/ready", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
     reloading.overlay.write_text(text)
     try:
         refused = reloading.reload()
@@ -149,7 +149,7 @@ def test_what_can_hurt_is_refused(reloading: Reloading, text: str, named: tuple[
         reloading.overlay.write_text(SITE)
     assert refused.status_code == 409
     assert all(words in refused.text for words in named)
-    assert httpx.get(f"{reloading.live.url}/health/ready", timeout=60).headers["Nuque-Ruleset"] == before
+    assert httpx.get(f"{reloading.live.url}/health/ready", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"] == before
 
 
 def test_nothing_is_decided_by_content_that_was_refused_at_the_start(reloading: Reloading) -> None:
@@ -160,8 +160,8 @@ def test_nothing_is_decided_by_content_that_was_refused_at_the_start(reloading: 
         written = CliRunner().invoke(main, ["rules", "compare", "--sign-off", *options])
         with running(*options, checked=False) as other:
             assert other.has_said("reload refused", "sizing.hold.halo")
-            said = httpx.get(f"{other.url}/health/ready", timeout=60)
-            decided = httpx.post(f"{other.url}/decisions", json={"facts": {"age_years": 2}}, timeout=60)
+            said = httpx.get(f"{other.url}/health/ready", timeout=PATIENCE_SECONDS)
+            decided = httpx.post(f"{other.url}/decisions", json={"facts": {"age_years": 2}}, timeout=PATIENCE_SECONDS)
     finally:
         reloading.overlay.write_text(SITE)
     assert (written.exit_code, "cannot be signed off" in written.output) == (1, True)

@@ -15,7 +15,7 @@ import pytest
 
 from tests.cds import ehr
 from tests.cds.hook_calls import observation, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 SELECT = "/cds-services/collar-order-select"
 FEEDBACK = f"{SELECT}/feedback"
@@ -34,7 +34,7 @@ class TwoClients:
         now = time.time()
         payload = ehr.claims(iss=iss, aud=ehr.BASE + path, iat=now, exp=now + 120)
         headers = {"Authorization": f"Bearer {ehr.token(payload)}"}
-        return httpx.post(f"{self.live.url}{path}", json=body, headers=headers, timeout=120)
+        return httpx.post(f"{self.live.url}{path}", json=body, headers=headers, timeout=PATIENCE_SECONDS)
 
     def cards(self, patient: str, *worn: dict[str, Any]) -> list[dict[str, Any]]:
         """What a call of the first EHR gets now for a patient with a collar order, with records of a collar that is worn."""

@@ -10,7 +10,7 @@ import pytest
 
 from tests.cds.attacks.processor import processor_seconds
 from tests.cds.hook_calls import MEASURED, observation, patient_view
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 Json = dict[str, Any]
 MANY = 4000
@@ -26,7 +26,7 @@ def live(store_url: str) -> Iterator[LiveService]:
 
 def cost(live: LiveService, path: str, body: Json, expected: int) -> float:
     before = processor_seconds(live)
-    answer = httpx.post(f"{live.url}{path}", json=body, timeout=300)
+    answer = httpx.post(f"{live.url}{path}", json=body, timeout=PATIENCE_SECONDS)
     assert answer.status_code == expected, answer.text[:500]
     return processor_seconds(live) - before
 
@@ -115,16 +115,18 @@ def test_a_call_that_was_answered_503_leaves_nothing_and_counts_nothing(store_ur
     with running(NUQUE_ANSWER_SECONDS="0.1", NUQUE_BODY_SECONDS="60") as live:
         while len(late) < 4:
             body = view(*plain(int(size)))
-            answers.append(httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=300))
+            answers.append(
+                httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=PATIENCE_SECONDS)
+            )
             assert answers[-1].status_code in (200, 503), f"{size:.0f} records: {answers[-1].text[:500]}"
             late = [answer for answer in answers if answer.status_code == 503]
             size *= 1.3
-        counted = httpx.get(f"{live.url}/metrics", timeout=60).text
+        counted = httpx.get(f"{live.url}/metrics", timeout=PATIENCE_SECONDS).text
     assert all("nothing was decided" in answer.text for answer in late)
     lines = [line for line in counted.splitlines() if line.startswith("nuque_decisions_total{")]
     assert sum(float(line.rsplit(" ", 1)[1]) for line in lines) == len(answers) - len(late), lines
 
 
 def test_the_first_unknown_names_still_get_a_suggestion(live: LiveService) -> None:
-    refused = httpx.post(f"{live.url}/decisions", json={"facts": {"neck_heigth_mm": 66}}, timeout=60)
+    refused = httpx.post(f"{live.url}/decisions", json={"facts": {"neck_heigth_mm": 66}}, timeout=PATIENCE_SECONDS)
     assert "did you mean neck_height_mm" in refused.text

@@ -31,7 +31,7 @@ from cds.storage.schema import feedback
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 from tests.cds.storage.databases import emptied, locked, stopped
 from tests.cds.web.test_guarded_service import signed
 
@@ -43,12 +43,12 @@ def decides(live: LiveService, calls: int = CALLS) -> None:
     """Each of some calls gets its cards."""
     for _ in range(calls):
         body = {**order_select(*MEASURED), "hookInstance": str(uuid.uuid4())}
-        answer = httpx.post(f"{live.url}{SELECT}", json=body, timeout=60)
+        answer = httpx.post(f"{live.url}{SELECT}", json=body, timeout=PATIENCE_SECONDS)
         assert (answer.status_code, bool(answer.json()["cards"])) == (200, True), answer.text[:300]
 
 
 def store_is_ready(live: LiveService) -> bool:
-    return "store" not in httpx.get(f"{live.url}/health/ready", timeout=60).json().get("failing", {})
+    return "store" not in httpx.get(f"{live.url}/health/ready", timeout=PATIENCE_SECONDS).json().get("failing", {})
 
 
 def test_all_that_one_call_waits_for_the_store_stays_below_a_second(
@@ -192,7 +192,9 @@ def test_a_postgresql_whose_processes_are_stopped_holds_no_decision_up(postgres_
             time.sleep(0.1)
         else:
             pytest.fail("the store was not found again")
-        assert httpx.post(f"{live.url}{SELECT}/feedback", json=statement(str(uuid.uuid4())), timeout=60).is_success
+        assert httpx.post(
+            f"{live.url}{SELECT}/feedback", json=statement(str(uuid.uuid4())), timeout=PATIENCE_SECONDS
+        ).is_success
 
 
 @pytest.mark.postgres
@@ -286,7 +288,7 @@ def test_the_running_service_acknowledges_nothing_that_is_gone_after_a_crash(
 
         def say() -> bool:
             card = str(uuid.uuid4())
-            answer = httpx.post(f"{live.url}{SELECT}/feedback", json=statement(card), timeout=60)
+            answer = httpx.post(f"{live.url}{SELECT}/feedback", json=statement(card), timeout=PATIENCE_SECONDS)
             assert answer.status_code in (200, 503), answer.text[:300]
             if answer.status_code == 200:
                 acknowledged.append(card)

@@ -18,7 +18,7 @@ from cryptography.fernet import Fernet
 from cds.cli import main
 from tests.cds import ehr
 from tests.cds.hook_calls import MEASURED, observation, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 SELECT = "/cds-services/collar-order-select"
 HIDING = "left \u202egnitirw\u202c \u200bzero\u2060 \U000e0041tag \u115fblank \x1b[31mred write@invented.example"
@@ -40,7 +40,7 @@ def hidden(text: str) -> list[str]:
 def test_what_cannot_be_seen_stands_on_no_card_and_no_address_becomes_a_link(live: LiveService) -> None:
     odd = observation("neck-height", 66, valueString=HIDING)
     del odd["valueQuantity"]
-    answer = httpx.post(f"{live.url}{SELECT}", json=order_select(*MEASURED, odd), timeout=60)
+    answer = httpx.post(f"{live.url}{SELECT}", json=order_select(*MEASURED, odd), timeout=PATIENCE_SECONDS)
     assert answer.status_code == 200
     shown = json.dumps(answer.json(), ensure_ascii=False)
     assert "gnitirw" in shown
@@ -67,14 +67,14 @@ def test_a_moment_beyond_the_calendar_is_refused_also_where_decisions_are_kept(
     body = {"facts": {"age_years": 40}, "at": moment}
     if path == "/fit-checks":
         body |= {"size_class": "adult H3 G2", "findings": []}
-    refused = httpx.post(f"{live.url}{path}", json=body, timeout=60)
+    refused = httpx.post(f"{live.url}{path}", json=body, timeout=PATIENCE_SECONDS)
     assert (refused.status_code, "calendar" in refused.text or "year 1" in refused.text) == (422, True), refused.text
 
 
 @pytest.mark.parametrize("host", ["[::1]evil", "[::1]evil.example:80", "localhost:80@evil", "localhost evil", "[::1"])
 def test_a_host_that_only_begins_like_this_machine_is_refused(live: LiveService, host: str) -> None:
     address = urlsplit(live.url)
-    with socket.create_connection((address.hostname, address.port), timeout=60) as connection:
+    with socket.create_connection((address.hostname, address.port), timeout=PATIENCE_SECONDS) as connection:
         connection.sendall(f"GET /facts HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
         status = connection.recv(12)
     assert status in (b"HTTP/1.1 403", b"HTTP/1.1 400")
@@ -89,7 +89,9 @@ def test_a_token_whose_header_names_a_key_twice_is_refused(tmp_path: Path) -> No
             now = time.time()
             payload = ehr.claims(aud=f"{ehr.BASE}/facts", iat=now, exp=now + 120)
             bearer = ehr.token_with_a_key_twice(payload) if twice else ehr.token(payload)
-            got = httpx.get(f"{live.url}/facts", headers={"Authorization": f"Bearer {bearer}"}, timeout=60)
+            got = httpx.get(
+                f"{live.url}/facts", headers={"Authorization": f"Bearer {bearer}"}, timeout=PATIENCE_SECONDS
+            )
             statuses.append(got.status_code)
     assert statuses == [200, 401]
 
@@ -97,7 +99,7 @@ def test_a_token_whose_header_names_a_key_twice_is_refused(tmp_path: Path) -> No
 def test_the_file_of_the_store_is_for_its_owner_alone_whatever_the_umask(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite3"
     with running(umask=0, NUQUE_STORE_URL=f"sqlite:///{path}") as live:
-        assert httpx.get(f"{live.url}/health/ready", timeout=60).status_code == 200
+        assert httpx.get(f"{live.url}/health/ready", timeout=PATIENCE_SECONDS).status_code == 200
         modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in tmp_path.glob("s.sqlite3*")}
     assert "s.sqlite3" in modes
     assert set(modes.values()) == {0o600}

@@ -13,7 +13,7 @@ import pytest
 
 from tests.cds import ehr
 from tests.cds.hook_calls import MEASURED, order_sign
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 pytestmark = pytest.mark.slow
 LISTED = "https://ehr.hospital.example/keys"
@@ -76,11 +76,13 @@ def claims(**changed: Any) -> dict[str, Any]:
 
 def status(live: LiveService, bearer: str) -> int:
     headers = {"Authorization": f"Bearer {bearer}"}
-    return httpx.post(live.url + ehr.PATH, json=order_sign(*MEASURED), headers=headers, timeout=60).status_code
+    return httpx.post(
+        live.url + ehr.PATH, json=order_sign(*MEASURED), headers=headers, timeout=PATIENCE_SECONDS
+    ).status_code
 
 
 def test_no_address_that_a_token_brings_is_fetched(live: LiveService, trap: Trap) -> None:
-    httpx.get(f"{trap.url}/seen")
+    httpx.get(f"{trap.url}/seen", timeout=PATIENCE_SECONDS)
     assert trap.fetched == ["/seen"], "the trap works"
     for header in ({"jku": f"{trap.url}/jku"}, {"x5u": f"{trap.url}/x5u"}, {"jku": f"{LISTED}@{trap.url[7:]}/at"}):
         assert status(live, ehr.token(claims(), key=ehr.STRANGER, header=header)) == 401

@@ -8,7 +8,7 @@ import pytest
 
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +39,7 @@ def view(live: LiveService, server: str, token: str = TOKEN) -> httpx.Response:
             "subject": "nuque",
         },
     }
-    return httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=60)
+    return httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=PATIENCE_SECONDS)
 
 
 def test_tokens_that_cannot_be_sent_and_wrong_bases_close_reading_for_nobody(

@@ -14,14 +14,14 @@ from cds.storage.database import Store
 from cds.storage.feedback_export import rows
 from tests.cds.hook_calls import MEASURED, OTHER_ORDER, order_select
 from tests.cds.hooks.cds_hooks_standard import check_discovery, check_response
-from tests.cds.live_service import NUQUE, ROOT, running
+from tests.cds.live_service import NUQUE, PATIENCE_SECONDS, ROOT, running
 
 pytestmark = pytest.mark.slow
 
 
 def test_a_whole_conversation(tmp_path: Path) -> None:
     kept = f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    with running(NUQUE_STORE_URL=kept) as live, httpx.Client(base_url=live.url) as client:
+    with running(NUQUE_STORE_URL=kept) as live, httpx.Client(base_url=live.url, timeout=PATIENCE_SECONDS) as client:
         assert client.get("/health/ready").json()["status"] == "ready"
         discovery = client.get("/cds-services").json()
         check_discovery(discovery)

@@ -20,15 +20,13 @@ import pytest
 
 from rules.loading.loader import KNOWLEDGE
 from tests.cds.hook_calls import observation, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import CHECK_SECONDS, PATIENCE_SECONDS, LiveService, running
 
 pytestmark = pytest.mark.slow
 
 WORKERS = 2
 ADMIN = "a" * 40
 SELECT = "/cds-services/collar-order-select"
-PATIENCE = 120.0
-"""Seconds; nothing takes so long unless something is wrong."""
 
 
 @pytest.fixture(scope="module")
@@ -65,10 +63,10 @@ def accepted_by(live: LiveService, port: int) -> int | None:
 def one_client_of_each(live: LiveService) -> Iterator[dict[int, httpx.Client]]:
     """A client for each worker: a connection stays with the one that has accepted it."""
     found: dict[int, httpx.Client] = {}
-    until = time.monotonic() + PATIENCE
+    until = time.monotonic() + CHECK_SECONDS
     with ExitStack() as opened:
         while set(found) != workers(live) and time.monotonic() < until:
-            client = opened.enter_context(httpx.Client(base_url=live.url, timeout=PATIENCE))
+            client = opened.enter_context(httpx.Client(base_url=live.url, timeout=CHECK_SECONDS))
             stream = client.get("/health/live").extensions["network_stream"]
             worker = accepted_by(live, stream.get_extra_info("client_addr")[1])
             if worker is not None:
@@ -78,7 +76,7 @@ def one_client_of_each(live: LiveService) -> Iterator[dict[int, httpx.Client]]:
 
 
 def eventually(is_so: Any) -> bool:
-    until = time.monotonic() + PATIENCE
+    until = time.monotonic() + CHECK_SECONDS
     while not (true := is_so()) and time.monotonic() < until:
         time.sleep(0.1)
     return bool(true)
@@ -118,7 +116,9 @@ def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> No
     path = folder / "ruleset.yaml"
     path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
     if asked == "over HTTP":
-        done = httpx.post(f"{live.url}/admin/reload", headers={"Authorization": f"Bearer {ADMIN}"}, timeout=PATIENCE)
+        done = httpx.post(
+            f"{live.url}/admin/reload", headers={"Authorization": f"Bearer {ADMIN}"}, timeout=CHECK_SECONDS
+        )
         assert done.status_code == 200
     else:
         os.kill(live.process.pid, signal.SIGHUP)
@@ -129,7 +129,7 @@ def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> No
 
 
 def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(live: LiveService) -> None:
-    before = httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+    before = httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
     first = min(workers(live))
     os.kill(first, signal.SIGKILL)
     assert eventually(lambda: len(workers(live) - {first}) == WORKERS)
@@ -152,5 +152,5 @@ def test_a_stop_reaches_all(tmp_path: Path) -> None:
         started = [psutil.Process(pid) for pid in workers(live)]
         assert len(started) == WORKERS
         live.process.terminate()
-        assert live.process.wait(PATIENCE) == 0
+        assert live.process.wait(PATIENCE_SECONDS) == 0
     assert not any(one.is_running() and one.status() != "zombie" for one in started)

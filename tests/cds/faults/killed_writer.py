@@ -23,7 +23,7 @@ from cds.settings import StoreSettings
 from cds.storage.database import Store
 from tests.cds.storage.databases import card_memory
 
-_PATIENCE_SECONDS = 30
+_PATIENCE_SECONDS = 600
 
 
 def write(url: str, out: int) -> None:

@@ -14,6 +14,7 @@ import httpx
 
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.hook_calls import MEASURED, order_select
+from tests.cds.live_service import PATIENCE_SECONDS
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -39,7 +40,7 @@ class FaultyFhir:
         self.base = f"{self.origin}/fhir"
 
     def break_as(self, fault: str) -> None:
-        httpx.put(f"{self.origin}/-/fault/{fault}").raise_for_status()
+        httpx.put(f"{self.origin}/-/fault/{fault}", timeout=PATIENCE_SECONDS).raise_for_status()
 
     def seen(self) -> list[dict[str, Any]]:
         return list(self._told()["requests"])
@@ -48,7 +49,7 @@ class FaultyFhir:
         return int(self._told()["most_at_once"])
 
     def _told(self) -> dict[str, Any]:
-        return dict(httpx.get(f"{self.origin}/-/seen").json())
+        return dict(httpx.get(f"{self.origin}/-/seen", timeout=PATIENCE_SECONDS).json())
 
 
 @contextmanager

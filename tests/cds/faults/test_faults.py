@@ -27,7 +27,7 @@ from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir, without_prefetch
 from tests.cds.hook_calls import MEASURED, order_select
-from tests.cds.live_service import NUQUE, ROOT, LiveService, running
+from tests.cds.live_service import NUQUE, PATIENCE_SECONDS, ROOT, LiveService, running
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
@@ -197,22 +197,32 @@ def test_two_processes_share_one_store(database_url: str, tmp_path: Path) -> Non
 
     with running(**environment) as one, running(**environment) as two:
         bearer = signed(SELECT)
-        first = httpx.post(one.url + SELECT, json=order_select(*MEASURED), headers=bearer, timeout=30)
+        first = httpx.post(one.url + SELECT, json=order_select(*MEASURED), headers=bearer, timeout=PATIENCE_SECONDS)
         assert first.status_code == 200
-        assert httpx.post(two.url + SELECT, json=order_select(*MEASURED), headers=bearer, timeout=30).status_code == 401
+        assert (
+            httpx.post(
+                two.url + SELECT, json=order_select(*MEASURED), headers=bearer, timeout=PATIENCE_SECONDS
+            ).status_code
+            == 401
+        )
         path = f"{SELECT}/feedback"
 
         def feed_back(number: int) -> int:
             item = {"card": str(uuid.uuid4()), "outcome": "overridden", "outcomeTimestamp": AT.isoformat()}
             live = (one, two)[number % 2]
-            return httpx.post(live.url + path, json={"feedback": [item]}, headers=signed(path), timeout=30).status_code
+            return httpx.post(
+                live.url + path, json={"feedback": [item]}, headers=signed(path), timeout=PATIENCE_SECONDS
+            ).status_code
 
         with ThreadPoolExecutor(8) as threads:
             statuses = list(threads.map(feed_back, range(40)))
         # Feedback on a card that the other process issued is known.
         item = {"card": first.json()["cards"][0]["uuid"], "outcome": "overridden", "outcomeTimestamp": AT.isoformat()}
         assert (
-            httpx.post(two.url + path, json={"feedback": [item]}, headers=signed(path), timeout=30).status_code == 200
+            httpx.post(
+                two.url + path, json={"feedback": [item]}, headers=signed(path), timeout=PATIENCE_SECONDS
+            ).status_code
+            == 200
         )
     with Store(StoreSettings(store_url=database_url)) as store:
         kept = list(rows(store))
@@ -228,11 +238,11 @@ def test_two_processes_share_one_store(database_url: str, tmp_path: Path) -> Non
 def test_a_client_that_sends_its_body_too_slowly_is_cut_off_and_others_are_served() -> None:
     with running(NUQUE_BODY_SECONDS="0.5") as live:
         host, port = live.url.removeprefix("http://").split(":")
-        slow = [socket.create_connection((host, int(port)), timeout=20) for _ in range(20)]
+        slow = [socket.create_connection((host, int(port)), timeout=PATIENCE_SECONDS) for _ in range(20)]
         for connection in slow:
             head = f"POST {SELECT} HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{"
             connection.sendall(head.encode())
-        assert httpx.get(f"{live.url}/health/live", timeout=20).status_code == 200
+        assert httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
         for connection in slow:
             assert connection.recv(100).startswith(b"HTTP/1.1 408")
             connection.close()
@@ -242,7 +252,7 @@ def stopped_while_answering(live: LiveService, fhir: FaultyFhir) -> httpx.Respon
     """The answer to a call during which the service was asked to stop: once the FHIR server had seen its first question."""
     answers: list[httpx.Response] = []
     call = threading.Thread(
-        target=lambda: answers.append(httpx.post(live.url + SELECT, json=unfetched(fhir), timeout=30))
+        target=lambda: answers.append(httpx.post(live.url + SELECT, json=unfetched(fhir), timeout=PATIENCE_SECONDS))
     )
     call.start()
     for _ in range(200):
@@ -264,7 +274,7 @@ def test_when_asked_to_stop_it_finishes_what_it_accepted(fhir: FaultyFhir) -> No
     }
     with running(**environment) as live:
         assert stopped_while_answering(live, fhir).status_code == 412
-        assert live.process.wait(timeout=30) in (0, -signal.SIGTERM)
+        assert live.process.wait(timeout=PATIENCE_SECONDS) in (0, -signal.SIGTERM)
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::"])

@@ -17,7 +17,7 @@ from tests.cds.faults.nginx import nginx
 from tests.cds.hook_calls import MEASURED, changed, discharge, order_select, order_sign, patient_view, recorded
 from tests.cds.hooks.cds_hooks_standard import check_discovery
 from tests.cds.hooks.normative_statements import STATEMENTS, Exchange, check
-from tests.cds.live_service import running
+from tests.cds.live_service import PATIENCE_SECONDS, running
 from tests.reading_load import HOOKS, INDEX, call
 from tests.rules.patients import patients
 
@@ -116,7 +116,7 @@ def test_every_answer_through_nginx_holds(tmp_path: Path) -> None:
     with (
         running() as live,
         nginx(live.url, tmp_path / "nginx") as proxy,
-        httpx.Client(base_url=proxy, timeout=60) as client,
+        httpx.Client(base_url=proxy, timeout=PATIENCE_SECONDS) as client,
     ):
         discovered = client.get("/cds-services").json()
         check_discovery(discovered)

@@ -17,7 +17,7 @@ from cds.bootstrap.app import create_app
 from cds.observability.tracing import instrument
 from cds.settings import SeeingSettings, Settings
 from tests.cds.hook_calls import MEASURED, order_select
-from tests.cds.live_service import running
+from tests.cds.live_service import PATIENCE_SECONDS, running
 
 SELECT = "/cds-services/collar-order-select"
 
@@ -84,7 +84,9 @@ def test_a_running_service_sends_its_spans_to_a_collector() -> None:
         threading.Thread(target=server.serve_forever, args=(0.01,)).start()
         whereto = {"OTEL_EXPORTER_OTLP_ENDPOINT": f"http://127.0.0.1:{server.server_port}"}
         with running(NUQUE_TRACES="true", **whereto) as live:
-            httpx.post(f"{live.url}{SELECT}?patient=p1", json=order_select(*MEASURED), timeout=30).raise_for_status()
+            httpx.post(
+                f"{live.url}{SELECT}?patient=p1", json=order_select(*MEASURED), timeout=PATIENCE_SECONDS
+            ).raise_for_status()
         server.shutdown()
     assert {path for path, _ in Collector.received} == {"/v1/traces"}
     sent = b"".join(body for _, body in Collector.received)

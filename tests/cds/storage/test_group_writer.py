@@ -17,7 +17,7 @@ from cds.storage.group_writer import GroupWriter
 from cds.storage.schema import audit, used_tokens
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
-PATIENCE = 60.0
+PATIENCE = 600.0
 """Seconds; nothing waits so long unless something is wrong."""
 
 

@@ -15,7 +15,7 @@ from cds.settings import StoreSettings
 from cds.storage.database import Store
 from cds.storage.schema import audit, feedback, issued_cards
 from tests.cds.hook_calls import observation, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 pytestmark = pytest.mark.slow
 
@@ -55,7 +55,7 @@ def override(client: httpx.Client, told: Answered, card: str) -> None:
 
 def killed_life(live: LiveService, told: Answered, number: int) -> None:
     """Calls, feedback, more calls, and then the process is gone in the middle of it."""
-    with httpx.Client(base_url=live.url, timeout=120) as client:
+    with httpx.Client(base_url=live.url, timeout=PATIENCE_SECONDS) as client:
         # Feedback on the first card after the second, so that the audit row of the first call has been handed over too.
         first = call(client, told)
         call(client, told)
@@ -95,7 +95,7 @@ def test_a_kill_loses_the_newest_cards_and_audit_rows_and_no_feedback(database_u
 def test_a_stop_loses_nothing(database_url: str) -> None:
     told = Answered()
     given = {"NUQUE_STORE_URL": database_url, "NUQUE_STORE_DELAY_MS": str(DELAY_MS)}
-    with running(**given) as live, httpx.Client(base_url=live.url, timeout=120) as client:
+    with running(**given) as live, httpx.Client(base_url=live.url, timeout=PATIENCE_SECONDS) as client:
         for _ in range(3):
             call(client, told)
     with Store(StoreSettings(store_url=database_url)) as store, store.reading() as connection:

@@ -22,7 +22,7 @@ from cds.site.content_check import Proof
 from cds.web import content_reload
 from cds.web.content_reload import ContentCheck, ReloadRefused
 from rules.loading.loader import KNOWLEDGE
-from tests.cds.live_service import running
+from tests.cds.live_service import PATIENCE_SECONDS, running
 
 ADMIN = "a" * 40
 BEARER = {"Authorization": f"Bearer {ADMIN}"}
@@ -133,14 +133,14 @@ def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPat
 
     def held_up(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
         begun.set()
-        assert let_go.wait(60)
+        assert let_go.wait(PATIENCE_SECONDS)
         return proved(settings, check)
 
     proved = content_reload.proved
     monkeypatch.setattr(content_reload, "proved", held_up)
     with ThreadPoolExecutor(1) as other:
         first = other.submit(service.post, "/admin/reload", headers=BEARER)
-        assert begun.wait(60)
+        assert begun.wait(PATIENCE_SECONDS)
         second = service.post("/admin/reload", headers=BEARER)
         let_go.set()
         assert first.result().status_code == 200
@@ -154,12 +154,15 @@ def test_sighup_reloads_and_a_broken_folder_leaves_the_service_answering(folder:
         new_version(folder, "98.0.0")
         os.kill(live.process.pid, signal.SIGHUP)
         assert live.has_said("reloaded", "/98.0.0;")
-        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
         (folder / "broken.yaml").write_text("rules: [")
         os.kill(live.process.pid, signal.SIGHUP)
         assert live.has_said("reload refused", "broken.yaml")
-        assert httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}).status_code == 200
-        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live").headers["Nuque-Ruleset"]
+        assert (
+            httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=PATIENCE_SECONDS).status_code
+            == 200
+        )
+        assert "/98.0.0;" in httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
 
 
 def test_a_header_can_be_built_whatever_the_content_is_called() -> None:

@@ -4,7 +4,7 @@ import httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.cds.live_service import running
+from tests.cds.live_service import PATIENCE_SECONDS, running
 
 PATHS = ["/cds-services", "/health/live", "/facts", "/openapi.json"]
 
@@ -24,6 +24,6 @@ def test_head_of_what_takes_post_alone_is_refused(client: TestClient) -> None:
 
 @pytest.mark.slow
 def test_head_over_the_wire_leaves_the_connection_usable() -> None:
-    with running() as live, httpx.Client(base_url=live.url) as connection:
+    with running() as live, httpx.Client(base_url=live.url, timeout=PATIENCE_SECONDS) as connection:
         assert connection.head("/cds-services").status_code == 200
         assert connection.get("/health/live").json() == {"status": "live"}

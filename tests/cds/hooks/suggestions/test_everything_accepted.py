@@ -22,7 +22,7 @@ from cds.settings import Settings
 from tests.cds.faults.nginx import nginx
 from tests.cds.hook_calls import bundle
 from tests.cds.hooks.suggestions.accepting_record import Json, Record, offered
-from tests.cds.live_service import serving
+from tests.cds.live_service import PATIENCE_SECONDS, serving
 from tests.reading_load import HOOKS, INDEX, call
 
 SELECT, SIGN, VIEW, DISCHARGE = HOOKS
@@ -139,7 +139,7 @@ def test_it_is_so_through_nginx(tmp_path: Path) -> None:
     with (
         serving(create_app(Settings(), clock=lambda: NOW[0])) as upstream,
         nginx(upstream, tmp_path / "nginx") as proxy,
-        httpx.Client(base_url=proxy, timeout=60) as client,
+        httpx.Client(base_url=proxy, timeout=PATIENCE_SECONDS) as client,
     ):
         for file in MOMENTS:
             check_patient(client, file)

@@ -13,7 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
 from tests.cds.hook_calls import MEASURED, observation, order_select
-from tests.cds.live_service import LiveService, running
+from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -32,6 +32,7 @@ def live() -> Iterator[LiveService]:
 def opened(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
     """A page in a context of its own; at the end nothing was wrong in it, and nothing was asked of another host."""
     with browser.new_context(**context) as made:
+        made.set_default_timeout(PATIENCE_SECONDS * 1000)
         page = made.new_page()
         problems: list[str] = []
         asked: list[str] = []
@@ -53,7 +54,9 @@ def answered(page: Page) -> Iterator[None]:
     """What is entered within is answered and the answer stands in the page, so that nothing moves any more."""
     with page.expect_response("**/bedside/answer"):
         yield
-    expect(page.locator(".htmx-request, .htmx-swapping, .htmx-settling, .htmx-added")).to_have_count(0)
+    expect(page.locator(".htmx-request, .htmx-swapping, .htmx-settling, .htmx-added")).to_have_count(
+        0, timeout=PATIENCE_SECONDS * 1000
+    )
 
 
 def type_in(page: Page, entries: dict[str, str]) -> None:
@@ -196,7 +199,7 @@ def test_nothing_of_the_patient_is_in_an_address_a_store_or_the_log(browser: Bro
 
 def test_the_link_of_a_card_opens_its_decision_and_leaves_the_address(browser: Browser, live: LiveService) -> None:
     call = order_select(*MEASURED, observation("collar-in-place", True))
-    answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call).json()
+    answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call, timeout=PATIENCE_SECONDS).json()
     (carried,) = {link["url"].partition("#")[2] for card in answer["cards"] for link in card["links"]}
     decision = answer["extension"]["org.example.nuque.decision"]
     with opened(browser, f"{live.url}/bedside#{carried}", viewport={"width": 360, "height": 900}) as page:

@@ -23,6 +23,7 @@ from tests.cds import ehr as cds_client
 from tests.cds import smart_ehr
 from tests.cds.conftest import AT
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
+from tests.cds.live_service import PATIENCE_SECONDS
 from tests.cds.web.pages.page_reader import PageReader
 
 HTML = {"Accept": "text/html"}
@@ -73,7 +74,7 @@ def _begun(client: TestClient, ehr: smart_ehr.Ehr, **launch: str) -> str:
     """The address to which the EHR sends the browser back."""
     begun = client.get("/launch", params={"iss": ehr.iss, **launch}, headers=HTML)
     assert begun.status_code == 303, begun.text
-    return httpx.get(begun.headers["location"]).headers["location"]
+    return httpx.get(begun.headers["location"], timeout=PATIENCE_SECONDS).headers["location"]
 
 
 def _launched(client: TestClient, ehr: smart_ehr.Ehr, **launch: str) -> httpx.Response:

@@ -20,7 +20,7 @@ from cds.site.demo_patients import SHIPPED, DemoIndex, moved
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.hooks.cds_hooks_standard import check_response
-from tests.cds.live_service import running
+from tests.cds.live_service import PATIENCE_SECONDS, running
 from tests.cds.web.pages.page_reader import PageReader
 
 assert SHIPPED is not None
@@ -129,7 +129,7 @@ def test_where_tokens_are_asked_for_there_is_no_such_page(tmp_path: Path) -> Non
 @pytest.mark.parametrize("name", ["curl", "Python"])
 def test_the_call_from_elsewhere_runs_as_it_is_copied(name: str) -> None:
     with running() as live:
-        page = PageReader(httpx.get(f"{live.url}/try", params={"patient": "03"}).text)
+        page = PageReader(httpx.get(f"{live.url}/try", params={"patient": "03"}, timeout=PATIENCE_SECONDS).text)
         command = ["bash", "-c", page.texts[name][0]] if name == "curl" else [sys.executable, "-c", page.texts[name][0]]
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     answer = json.loads(done.stdout)
