@@ -15,10 +15,9 @@ from cds.settings import StoreSettings
 from cds.storage.database import Store
 from cds.storage.group_writer import GroupWriter
 from cds.storage.schema import audit, used_tokens
+from tests.cds.live_service import PATIENCE_SECONDS
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
-PATIENCE = 600.0
-"""Seconds; nothing waits so long unless something is wrong."""
 
 
 def row(number: int, **changed: Any) -> dict[str, Any]:
@@ -52,7 +51,7 @@ class Commits:
     def watch(self, store: Store) -> None:
         def before(connection: sa.Connection, cursor: Any, statement: str, *rest: Any) -> None:
             if statement.startswith("INSERT INTO audit"):
-                assert self.go_on.wait(PATIENCE)
+                assert self.go_on.wait(PATIENCE_SECONDS)
                 if self.error is not None:
                     raise self.error
 
@@ -86,7 +85,7 @@ def test_what_many_threads_hand_over_is_kept_in_a_few_commits(store: Store, comm
     for thread in threads:
         thread.join()
     commits.go_on.set()
-    assert writer.flush(PATIENCE)
+    assert writer.flush(PATIENCE_SECONDS)
     assert len(kept(store)) == 500
     # The first commit may hold the first row alone, as it waits here; what came meanwhile goes together.
     assert commits.count <= 3
@@ -124,7 +123,7 @@ def test_a_full_queue_loses_the_newest_and_says_so_until_there_is_room(
     assert metrics.registry.get_sample_value("nuque_rows_waiting") == 100
     assert "cards and audit trail are lost" in logged.read_text()
     commits.go_on.set()
-    assert writer.flush(PATIENCE)
+    assert writer.flush(PATIENCE_SECONDS)
     assert writer.problem() is None
     assert len(kept(store)) == 100
     writer.close()
@@ -136,11 +135,11 @@ def test_while_the_store_is_down_rows_wait_for_it(store: Store, commits: Commits
     commits.error = sa.exc.OperationalError("INSERT", {}, Exception("gone"))
     commits.go_on.set()
     writer.add(audit, [row(1)])
-    assert not writer.flush(PATIENCE)
+    assert not writer.flush(PATIENCE_SECONDS)
     assert metrics.registry.get_sample_value("nuque_store_failures_total", {"purpose": "writer"}) >= 1
     writer.add(audit, [row(2)])
     commits.error = None
-    while not writer.flush(PATIENCE):
+    while not writer.flush(PATIENCE_SECONDS):
         pass
     assert kept(store) == ["000001", "000002"]
     assert lost(metrics) == 0
@@ -175,7 +174,7 @@ def test_a_writer_that_died_is_a_metric_a_log_line_and_a_problem(store: Store, c
     commits.error = MemoryError()
     commits.go_on.set()
     writer.add(audit, [row(1)])
-    assert not writer.flush(PATIENCE)
+    assert not writer.flush(PATIENCE_SECONDS)
     assert "no longer kept" in str(writer.problem())
     assert metrics.registry.get_sample_value("nuque_store_failures_total", {"purpose": "writer"}) == 1
     assert '"event": "writer ended' in logged.read_text()
