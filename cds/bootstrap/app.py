@@ -34,7 +34,16 @@ from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
-from cds.web.routes import admin, cds_hooks, decisions, fhir_artifacts, fit_checks, health, swagger_ui
+from cds.web.routes import (
+    admin,
+    cds_hooks,
+    decisions,
+    fhir_artifacts,
+    fhir_operations,
+    fit_checks,
+    health,
+    swagger_ui,
+)
 
 
 def create_app(
@@ -107,6 +116,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         one_rule.router,
         decisions.router,
         fit_checks.router,
+        fhir_operations.router,
         fhir_artifacts.router,
         health.router,
         swagger_ui.router,

@@ -51,9 +51,17 @@ def _fits(resource: Resource, name: str, value: str) -> bool:
     return held in value.split(",")
 
 
-def capability_statement(ruleset: Ruleset, artefacts: Artefacts, address: str, at: datetime) -> Resource:
-    """What the server under ``address`` can do with the published artefacts, said at the moment ``at``."""
+def capability_statement(
+    ruleset: Ruleset, artefacts: Artefacts, operations: Iterable[tuple[str, str, str]], address: str, at: datetime
+) -> Resource:
+    """What the server under ``address`` can do with the published artefacts, said at the moment ``at``.
+
+    Each of ``operations`` is a resource type, the operation's name, and the canonical URL of its definition.
+    """
     kinds = sorted({kind for kind, _ in artefacts})
+    offered: dict[str, list[Element]] = {}
+    for kind, name, definition in operations:
+        offered.setdefault(kind, []).append({"name": name, "definition": definition})
     return present(
         resourceType="CapabilityStatement",
         status="active",
@@ -63,14 +71,15 @@ def capability_statement(ruleset: Ruleset, artefacts: Artefacts, address: str, a
         implementation={"description": f"Published content: {ruleset.title}", "url": address},
         fhirVersion=FHIR_VERSION,
         format=["application/fhir+json", "json"],
-        rest=[{"mode": "server", "resource": list(map(_capability, kinds))}],
+        rest=[{"mode": "server", "resource": [_capability(kind, offered.get(kind, [])) for kind in kinds]}],
     )
 
 
-def _capability(kind: str) -> Element:
-    return {
-        "type": kind,
-        "interaction": [{"code": "read"}, {"code": "search-type"}],
-        "versioning": "no-version",
-        "searchParam": [{"name": name, "type": type_} for name, type_ in PARAMETERS.items()],
-    }
+def _capability(kind: str, operations: list[Element]) -> Element:
+    return present(
+        type=kind,
+        interaction=[{"code": "read"}, {"code": "search-type"}],
+        versioning="no-version",
+        searchParam=[{"name": name, "type": type_} for name, type_ in PARAMETERS.items()],
+        operation=operations,
+    )

@@ -26,7 +26,7 @@ class ExtensionDefinition:
     contexts: tuple[str, ...]
 
 
-_REQUESTS = ("ServiceRequest", "DeviceRequest", "CarePlan")
+_REQUESTS = ("ServiceRequest", "DeviceRequest", "RequestGroup", "CarePlan")
 
 EXTENSIONS = (
     ExtensionDefinition(

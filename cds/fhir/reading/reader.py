@@ -89,6 +89,19 @@ def read(sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patien
     return _PatientReading(found, ruleset, code_map, at, picked=patient is not None).finish()
 
 
+def read_called(
+    sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patient: str | None, encounter: str | None
+) -> Reading:
+    """Read what was ``sent`` with a call about ``patient`` and ``encounter`` (references), as a hook's prefetch is read.
+
+    Whoever calls says that these are the records of that patient, so one of somebody else puts the identity in doubt. All else
+    is as in ``read``.
+    """
+    found = inventory(sent)
+    found.patient, found.encounter = patient, encounter
+    return _PatientReading(found, ruleset, code_map, at, picked=False).finish()
+
+
 class _PatientReading:
     """One reading in progress. A patient who was ``picked`` out of several may have records of others beside the own."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 
+from cds.fhir.operations.definitions import OPERATIONS
 from cds.fhir.publishing.search import capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService
@@ -16,9 +17,10 @@ _FHIR_JSON = "application/fhir+json"
 
 @router.get("/metadata", summary="What can be read and searched")
 def metadata(request: Request, service: CurrentService) -> JSONResponse:
-    """The CapabilityStatement of the published content."""
+    """The CapabilityStatement: the published content, and the operations on it."""
     content = service.content
-    statement = capability_statement(content.ruleset, content.artefacts, _address(request), service.clock())
+    offered = ((each.resource_type, each.name, each.definition) for each in OPERATIONS)
+    statement = capability_statement(content.ruleset, content.artefacts, offered, _address(request), service.clock())
     return JSONResponse(statement, media_type=_FHIR_JSON)
 
 

@@ -18,7 +18,17 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from cds.settings import Settings
-from tests.cds.hook_calls import MEASURED, OTHER_ORDER, discharge, order_select, order_sign, patient_view
+from tests.cds.hook_calls import (
+    MEASURED,
+    OTHER_ORDER,
+    bundle,
+    discharge,
+    order_select,
+    order_sign,
+    patient,
+    patient_view,
+)
+from tests.cds.web.routes.operation_calls import data, parameters, subject
 
 pytestmark = pytest.mark.slow
 
@@ -44,6 +54,10 @@ CALLS: list[tuple[str, dict[str, Any]]] = [
     ("/cds-services/collar-order-select/feedback", FEEDBACK),
     ("/decisions", {"facts": {"age_years": 41, "neck_height_mm": 66, "bed_rest": True}, "at": "2026-01-31T10:00:00Z"}),
     ("/fit-checks", {"facts": {"age_years": 41}, "size_class": "adult H3 G2", "findings": []}),
+    (
+        "/fhir/PlanDefinition/rigid-neck-collar/$apply",
+        parameters(subject("p1"), data(bundle(patient(), *MEASURED)), at="2026-01-31T10:00:00Z"),
+    ),
 ]
 
 deep: Any = "bottom"

@@ -93,6 +93,7 @@ def test_without_a_token_nothing_is_read_and_the_answer_says_how_to_sign(make: M
         ("POST", SELECT),
         ("POST", f"{SELECT}/feedback"),
         ("POST", "/decisions"),
+        ("POST", "/fhir/PlanDefinition/$apply"),
         ("GET", "/facts"),
         ("GET", "/rules/x"),
         ("GET", "/docs"),

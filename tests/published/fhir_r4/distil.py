@@ -34,6 +34,7 @@ RESOURCES = [
     "Procedure",
     "Questionnaire",
     "QuestionnaireResponse",
+    "RequestGroup",
     "ServiceRequest",
     "StructureDefinition",
     "ValueSet",

@@ -1,0 +1,69 @@
+"""The operations that this service offers, by the definitions of the standards: their names, inputs and canonical URLs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cds.fhir.operations.parameters import Parameter
+
+_STRING, _BOOLEAN = ("valueString",), ("valueBoolean",)
+_NO_ADDRESS = "no address that a call brings is ever asked; send the records as data"
+_ONE_BUNDLE = "send all records in the one Bundle data"
+_NOT_READ = "the decision does not read it, and leaves nothing unsaid: leave it out, what is known of the patient stands in data"
+
+AT = Parameter("At", ("valueDateTime",))
+"""The parameter of the Library: the moment of the decision."""
+
+
+@dataclass(frozen=True)
+class Operation:
+    """One operation on artefacts of ``resource_type``: its name without the dollar sign, its definition, and what it takes.
+
+    ``naming`` are the inputs that say which artefact is meant where the address does not.
+    """
+
+    resource_type: str
+    name: str
+    definition: str
+    takes: tuple[Parameter, ...]
+    naming: tuple[str, ...]
+
+
+def _endpoints(*names: str) -> tuple[Parameter, ...]:
+    return tuple(Parameter(name, ("resource", "valueUri"), most=None, refused=_NO_ADDRESS) for name in names)
+
+
+_EVALUATION = (
+    Parameter("parameters", ("resource",), resource="Parameters"),
+    Parameter("useServerData", _BOOLEAN),
+    Parameter("data", ("resource",), least=1, resource="Bundle"),
+    Parameter("prefetchData", ("part",), most=None, refused=_ONE_BUNDLE),
+    *_endpoints("dataEndpoint", "contentEndpoint", "terminologyEndpoint"),
+)
+"""What an evaluation of rules takes wherever it is asked for. ``data`` may be left out by the standard: a server that keeps
+records has them. This one keeps none."""
+
+APPLY = Operation(
+    "PlanDefinition",
+    "apply",
+    "http://hl7.org/fhir/uv/cpg/OperationDefinition/cpg-plandefinition-apply",
+    (
+        Parameter("url", ("valueUri", "valueCanonical")),
+        Parameter("version", _STRING),
+        Parameter("planDefinition", ("resource",), resource="PlanDefinition"),
+        Parameter("subject", _STRING, least=1),
+        Parameter("encounter", _STRING),
+        Parameter("practitioner", _STRING),
+        Parameter("organization", _STRING),
+        *(
+            Parameter(name, ("valueCodeableConcept",), refused=_NOT_READ)
+            for name in ("userType", "userLanguage", "userTaskContext", "setting", "settingContext")
+        ),
+        *_EVALUATION,
+    ),
+    naming=("url", "planDefinition"),
+)
+"""FHIR R4 (http://hl7.org/fhir/R4/operation-plandefinition-apply.html), with ``url``, ``version``, ``parameters`` and ``data``
+as Clinical Practice Guidelines 2.0.0 adds them. ``subject`` repeats there; here a call is about one patient."""
+
+OPERATIONS = (APPLY,)
