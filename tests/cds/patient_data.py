@@ -18,6 +18,8 @@ import httpx
 import httpx2  # The web framework's test client is one of its clients.
 import pytest
 
+from rules.loading.loader import load_ruleset
+
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_bundles"
 
@@ -85,7 +87,8 @@ def _patients(value: Any) -> Iterator[dict[str, Any]]:
             yield from _patients(part)
 
 
-OWN_WORDS = frozenset(_own_words())
+OWN_WORDS = frozenset([*_own_words(), load_ruleset().version])
+"""What the service says of itself, the version of its content among it: canonicals that are sent name it too."""
 DEMO_PATIENTS = frozenset(
     text
     for path in sorted(DEMO.rglob("*.json"))
