@@ -19,7 +19,8 @@ AT = Parameter("At", ("valueDateTime",))
 class Operation:
     """One operation on artefacts of ``resource_type``: its name without the dollar sign, its definition, and what it takes.
 
-    ``naming`` are the inputs that say which artefact is meant where the address does not.
+    ``naming`` are the inputs that say which artefact is meant where the address does not. Where the address does, they are
+    refused, or ignored if the definition says so.
     """
 
     resource_type: str
@@ -27,6 +28,7 @@ class Operation:
     definition: str
     takes: tuple[Parameter, ...]
     naming: tuple[str, ...]
+    naming_is_exclusive: bool = True
 
 
 def _endpoints(*names: str) -> tuple[Parameter, ...]:
@@ -66,4 +68,56 @@ APPLY = Operation(
 """FHIR R4 (http://hl7.org/fhir/R4/operation-plandefinition-apply.html), with ``url``, ``version``, ``parameters`` and ``data``
 as Clinical Practice Guidelines 2.0.0 adds them. ``subject`` repeats there; here a call is about one patient."""
 
-OPERATIONS = (APPLY,)
+EVALUATE = Operation(
+    "Library",
+    "evaluate",
+    "http://hl7.org/fhir/uv/cql/OperationDefinition/cql-library-evaluate",
+    (
+        Parameter("url", ("valueCanonical", "valueUri")),
+        Parameter("library", ("resource",), resource="Library"),
+        Parameter("subject", _STRING),
+        Parameter("expression", _STRING, most=None),
+        *_EVALUATION,
+    ),
+    naming=("url", "library"),
+)
+"""Using CQL with FHIR 2.0.0 (http://hl7.org/fhir/uv/cql/STU2/OperationDefinition-cql-library-evaluate.html)."""
+
+POPULATE = Operation(
+    "Questionnaire",
+    "populate",
+    "http://hl7.org/fhir/uv/sdc/OperationDefinition/Questionnaire-populate",
+    (
+        Parameter(
+            "identifier",
+            ("valueIdentifier",),
+            refused="no questionnaire published here has an identifier; send canonical",
+        ),
+        Parameter("canonical", ("valueUri", "valueCanonical")),
+        Parameter(
+            "questionnaire", ("resource", "valueUri", "valueCanonical", "valueReference"), resource="Questionnaire"
+        ),
+        Parameter("questionnaireRef", ("valueReference",)),
+        Parameter("subject", ("valueReference",), least=1),
+        Parameter(
+            "context",
+            ("part",),
+            most=None,
+            parts=(Parameter("name", _STRING, least=1), Parameter("content", ("resource",), least=1, most=None)),
+        ),
+        Parameter("content", ("resource",), most=None),
+        Parameter("data", ("resource",), resource="Bundle"),
+        Parameter("local", _BOOLEAN),
+        *_endpoints("dataEndpoint"),
+    ),
+    naming=("canonical", "questionnaire", "questionnaireRef"),
+    naming_is_exclusive=False,
+)
+"""Structured Data Capture 3.0.0 (http://hl7.org/fhir/uv/sdc/STU3/OperationDefinition-Questionnaire-populate.html); ``data`` and
+``dataEndpoint`` are those of 4.0.0, ``content`` that of the operation before either. Content comes as resources: no reference is
+followed. ``local`` changes nothing: no records are kept here."""
+
+CONTEXTS = ("patient", "sourceQueries")
+"""What a context may be called: the launch context that the questionnaires declare, and the name for a Bundle of records."""
+
+OPERATIONS = (APPLY, EVALUATE, POPULATE)

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from cds.fhir.datatypes import Resource
-from cds.fhir.operations.definitions import AT, Operation
+from cds.fhir.operations.definitions import AT, CONTEXTS, Operation
 from cds.fhir.operations.parameters import Given, Held, read_parameters
 from cds.fhir.reading.bundle_index import ReadingError
 from cds.fhir.reading.code_map import CodeMap
@@ -41,7 +41,7 @@ def artefact_meant(
         found = artefacts.get((kind, name))
         if found is None:
             raise _unknown(kind, None)
-        if named:
+        if named and operation.naming_is_exclusive:
             raise _refused(400, named[0].where, "the address says which is meant: leave it out")
         return found
     if len(named) != 1:
@@ -92,7 +92,7 @@ class PatientCall:
     @classmethod
     def of(cls, given: Given, now: datetime) -> PatientCall:
         """The call of ``given``; at the moment ``now`` where it names none. Raises RefusedCall with 400."""
-        problems = list(_wrong_references(given))
+        problems = [*_wrong_references(given), *_wrong_contexts(given)]
         if problems:
             raise RefusedCall(400, problems)
         performers = [_said(held.value) for name in _PERFORMERS for held in given.get(name, ())]
@@ -100,7 +100,7 @@ class PatientCall:
             _only(given, "subject"),
             _only(given, "encounter"),
             next(iter(performers), None),
-            tuple(held.value for held in given.get("data", ())),
+            tuple(_records(given)),
             _moment(given, now),
         )
 
@@ -129,6 +129,20 @@ def _wrong_references(given: Given) -> Iterator[Issue]:
             if referenced_type(_said(held.value)) not in types:
                 wanted = " or ".join(f"{each}/id" for each in types)
                 yield Issue(held.where, f"{name} must be a reference of the form {wanted}", "value")
+
+
+def _records(given: Given) -> Iterator[Any]:
+    for name in ("data", "content"):
+        yield from (held.value for held in given.get(name, ()))
+    for context in given.get("context", ()):
+        yield from (held.value for held in context.value["content"])
+
+
+def _wrong_contexts(given: Given) -> Iterator[Issue]:
+    for context in given.get("context", ()):
+        for held in context.value["name"]:
+            if held.value not in CONTEXTS:
+                yield Issue(held.where, f"a context is called {' or '.join(CONTEXTS)}", "not-supported")
 
 
 def _moment(given: Given, now: datetime) -> datetime:

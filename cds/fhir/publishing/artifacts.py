@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Resource
+from cds.fhir.publishing.fact_questionnaire import fact_questionnaire
 from cds.fhir.publishing.implementation_guide import implementation_guide
 from cds.fhir.publishing.library import library
 from cds.fhir.publishing.plan_definition import activity_definitions, plan_definition
@@ -32,6 +33,7 @@ def artefacts(
         plan_definition(ruleset, urls),
         library(ruleset, read_by, urls),
         questionnaire(ruleset, urls),
+        fact_questionnaire(ruleset, urls),
         *activity_definitions(ruleset, urls),
         *code_systems(ruleset, urls),
         *value_sets(ruleset, urls),

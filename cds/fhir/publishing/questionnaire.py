@@ -24,6 +24,17 @@ NAME = "fit-check"
 SIZE = "size"
 FINDINGS = "findings"
 ITEM = "item-worn"
+LAUNCHED_WITH_PATIENT = {
+    "url": "http://hl7.org/fhir/uv/sdc/StructureDefinition/sdc-questionnaire-launchContext",
+    "extension": [
+        {
+            "url": "name",
+            "valueCoding": {"system": "http://hl7.org/fhir/uv/sdc/CodeSystem/launchContext", "code": "patient"},
+        },
+        {"url": "type", "valueCode": "Patient"},
+    ],
+}
+"""Extension of a Questionnaire that can be populated (Structured Data Capture 3.0.0): it is opened for a patient."""
 _READ_STATUSES = ("completed", "amended")
 _DEEPEST = 10
 
@@ -36,6 +47,7 @@ def questionnaire(ruleset: Ruleset, urls: Canonicals) -> Resource:
     )
     return present(
         **heading("Questionnaire", NAME, "Fit check of a rigid neck collar", described, ruleset, urls),
+        extension=[LAUNCHED_WITH_PATIENT],
         subjectType=["Patient"],
         item=[
             {

@@ -13,6 +13,7 @@ from cds.fhir.writing.timing import DUE_ON, FIRST_WITHIN
 from rules.model.ruleset import Ruleset
 
 FHIR_VERSION = "4.0.1"
+FACT_SOURCE = "fact-source"
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,13 @@ EXTENSIONS = (
         "An event at which the task is due (as well). Repeats. Timing knows meals and sleep, not refitting or new symptoms.",
         "Coding",
         ("Timing",),
+    ),
+    ExtensionDefinition(
+        FACT_SOURCE,
+        "Source of an answer",
+        "The record from which an answer was taken, what it says, and since when.",
+        "Reference",
+        ("QuestionnaireResponse.item.answer",),
     ),
 )
 

@@ -153,10 +153,11 @@ def _holds(decision: Decision, context: OrderContext) -> list[Element]:
 def _refused(decision: Decision, context: OrderContext) -> list[Element]:
     if not decision.not_used:
         return []
-    lines = [_refusal(refused) for refused in decision.not_used]
+    lines = [refusal_line(refused) for refused in decision.not_used]
     return [note(decision, "Seen and not used:\n" + "\n".join(f"- {line}" for line in lines), context)]
 
 
-def _refusal(refused: NotUsed) -> str:
+def refusal_line(refused: NotUsed) -> str:
+    """What was seen and not used, where, and why."""
     where = f" ({refused.reference})" if refused.reference else ""
     return f"{refused.about or 'not recognised'}: {text(refused.value)}{where}: {refused.reason}"

@@ -58,6 +58,27 @@ CALLS: list[tuple[str, dict[str, Any]]] = [
         "/fhir/PlanDefinition/rigid-neck-collar/$apply",
         parameters(subject("p1"), data(bundle(patient(), *MEASURED)), at="2026-01-31T10:00:00Z"),
     ),
+    (
+        "/fhir/Library/$evaluate",
+        parameters(
+            {"name": "url", "valueCanonical": "https://nuque.example.org/fhir/Library/rigid-neck-collar"},
+            {"name": "expression", "valueString": "Size Class"},
+            data(bundle(patient(), *MEASURED)),
+        ),
+    ),
+    (
+        "/fhir/Questionnaire/patient-facts/$populate",
+        parameters(
+            {"name": "subject", "valueReference": {"reference": "Patient/p1"}},
+            {
+                "name": "context",
+                "part": [
+                    {"name": "name", "valueString": "sourceQueries"},
+                    {"name": "content", "resource": bundle(patient(), *MEASURED)},
+                ],
+            },
+        ),
+    ),
 ]
 
 deep: Any = "bottom"

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from cds.fhir.publishing.cql.syntax import define, listed, literal, name, number, optional, text
+from cds.fhir.publishing.cql.syntax import define, listed, literal, name, number, optional, step, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from cds.fhir.reading.patient import AGE
 from rules.model.facts import FactDefinition
@@ -185,7 +185,8 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     """For each fact that an observer may give: the records that count, and the value that wins."""
     for fact in _read(ruleset):
         yield _records(fact, ruleset, code_map)
-        yield define(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
+        said = define if recorded(fact) == fact.name else step
+        yield said(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
 
 
 def recorded(fact: FactDefinition) -> str:
@@ -227,9 +228,7 @@ def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> str:
         low, high = fact.range or (0, 0)
         exact = '"Exact Age"(Patient.birthDate.value, date from "At")'
         value = f'"Within"({exact}, {number(low)}, {number(high)}, false)'
-        return define(
-            f"Records of {fact.name}", f"{{ Tuple {{ value: {value}, age: null as Integer, id: 'Patient' }} }}"
-        )
+        return step(f"Records of {fact.name}", f"{{ Tuple {{ value: {value}, age: null as Integer, id: 'Patient' }} }}")
     limit = ruleset.stale_after_hours(fact)
     elapsing = fact.name in code_map.elapsing
     aged = optional(None if limit is None or elapsing else number(limit), "Decimal")
@@ -241,7 +240,7 @@ def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> str:
     )
     if fact.name == SEX:
         records = f"{records}\n  union {{ {_gender(code_map)} }}"
-    return define(f"Records of {fact.name}", records)
+    return step(f"Records of {fact.name}", records)
 
 
 def _value(fact: FactDefinition, code_map: CodeMap) -> str:
@@ -283,7 +282,7 @@ def units_read(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
         if fact.numeric and fact.name != AGE:
             factors = accepted_units(fact, code_map).items()
             pairs = (f"Tuple {{ unit: {text(unit)}, factor: {number(factor)} }}" for unit, factor in factors)
-            yield define(f"Units of {fact.name}", listed(pairs))
+            yield step(f"Units of {fact.name}", listed(pairs))
 
 
 def accepted_units(fact: FactDefinition, code_map: CodeMap) -> dict[str, float]:

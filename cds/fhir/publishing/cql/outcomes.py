@@ -10,7 +10,18 @@ from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.cql.facts import recorded
-from cds.fhir.publishing.cql.syntax import arithmetic, condition, define, listed, literal, name, number, optional, text
+from cds.fhir.publishing.cql.syntax import (
+    arithmetic,
+    condition,
+    define,
+    listed,
+    literal,
+    name,
+    number,
+    optional,
+    step,
+    text,
+)
 from cds.fhir.publishing.notation import MORE_THAN_ANY_PRIORITY, strength_number
 from rules.deciding.decider import WORN
 from rules.model.facts import FactDefinition
@@ -48,7 +59,7 @@ def rules(ruleset: Ruleset) -> Iterator[str]:
         for rule in stratum:
             yield define(rule.id, condition(rule.when), rule.because)
     entries = (f"Tuple {{ rule: {text(rule)}, fires: {name(rule)} }}" for rule in ruleset.rules)
-    yield define("Rule Table", listed(entries))
+    yield step("Rule Table", listed(entries))
     yield define("Rules That Fire", '"Rule Table" R where R.fires return all R.rule')
 
 
@@ -63,10 +74,10 @@ def size(ruleset: Ruleset) -> Iterator[str]:
         for hold in rule.then.holds
     )
     kept = "H where H.fires return Tuple { kind: H.kind, axis: H.axis, text: H.text }"
-    yield define("Hold Table", listed(held))
+    yield step("Hold Table", listed(held))
     yield define("Holds", f'"Hold Table" {kept}', "Why no size is given")
     none = " or ".join(f"not exists {name(_candidates(axis))}" for axis in ruleset.axes.values())
-    yield define("Size Withheld", f'exists "Holds" or {none}')
+    yield step("Size Withheld", f'exists "Holds" or {none}')
     firsts = (_spoken(axis) for axis in ruleset.axes.values())
     yield define("Size Class", f"if \"Size Withheld\" then null else Combine({listed(firsts)}, ' ')", "To try first")
 
@@ -79,21 +90,21 @@ def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
         if offer.axis == axis.name
     )
     offered = f"Offers of {axis.name}"
-    yield define(f"Offer Table of {axis.name}", listed(offers))
-    yield define(offered, f"{name(f'Offer Table of {axis.name}')} O where O.fires")
+    yield step(f"Offer Table of {axis.name}", listed(offers))
+    yield step(offered, f"{name(f'Offer Table of {axis.name}')} O where O.fires")
     strongest = f"O.strength = Min({name(offered)} X return all X.strength)"
     places = f"Places of {axis.name}"
-    yield define(
+    yield step(
         places, f"{name(offered)} O where {strongest} return O.place sort asc", "What is offered first, then the rest"
     )
     ranks = f"{name(places)} P return P mod {len(axis.values)}"
-    yield define(_candidates(axis), ranks, f"Of {axis.title}, numbered as in {', '.join(axis.values)}, from 0")
+    yield step(_candidates(axis), ranks, f"Of {axis.title}, numbered as in {', '.join(axis.values)}, from 0")
     bases = " ".join(
         f"when Min({name(offered)} X return all X.strength) <= {place * MORE_THAN_ANY_PRIORITY + MORE_THAN_ANY_PRIORITY // 2} "
         f"then {text(basis)}"
         for place, basis in enumerate(BASES)
     )
-    yield define(f"Basis of {axis.name}", f"case {bases} else null end")
+    yield step(f"Basis of {axis.name}", f"case {bases} else null end")
 
 
 def _candidates(axis: Axis) -> str:
@@ -119,7 +130,7 @@ def cautions(ruleset: Ruleset) -> Iterator[str]:
         for caution in rule.then.cautions
     )
     kept = "C where C.fires return Tuple { severity: C.severity, summary: C.summary, text: C.text }"
-    yield define("Caution Table", listed(said))
+    yield step("Caution Table", listed(said))
     yield define("Cautions", f'"Caution Table" {kept}')
 
 
@@ -129,7 +140,7 @@ def tasks(ruleset: Ruleset) -> Iterator[str]:
         yield from _task(task, ruleset)
     asked = dict.fromkeys(call.task for rule in ruleset.rules.values() for call in rule.then.tasks if not call.joins)
     every = (name(merged_task(task)) for task in ruleset.tasks if task in asked)
-    yield define("Task Table", listed(every))
+    yield step("Task Table", listed(every))
     yield define("Tasks", '"Task Table" T where T is not null return all T')
 
 
@@ -139,8 +150,8 @@ def _task(task: TaskDefinition, ruleset: Ruleset) -> Iterator[str]:
         return
     hands = list(dict.fromkeys([*task.hands, *(hand for _, call in called for hand in call.hands)]))
     table = f"Call Table of {code(task.id)}"
-    yield define(table, listed(_call(rule, call, hands) for rule, call in called))
-    yield define(_calls(task.id), f"{name(table)} C where C.fires")
+    yield step(table, listed(_call(rule, call, hands) for rule, call in called))
+    yield step(_calls(task.id), f"{name(table)} C where C.fires")
     merged = ",\n    ".join(f"{element}: {value}" for element, value in _merge(task, hands).items())
     asked = f"exists ({name(_calls(task.id))} C where not C.joins)"
     yield define(merged_task(task.id), f"if {asked} then Tuple {{\n    {merged}\n  }} else null", task.title)

@@ -92,7 +92,12 @@ def listed(items: Iterable[str]) -> str:
     return "{\n    " + ",\n    ".join(items) + "\n  }"
 
 
-def define(identifier: str, expression: str, comment: str = "") -> str:
+def define(identifier: str, expression: str, comment: str = "", *, access: str = "") -> str:
     """The definition of ``identifier``, below a ``comment`` of one line."""
     above = f"// {' '.join(comment.split())}\n" if comment else ""
-    return f"{above}define {name(identifier)}:\n  {expression}\n"
+    return f"{above}define {access}{name(identifier)}:\n  {expression}\n"
+
+
+def step(identifier: str, expression: str, comment: str = "") -> str:
+    """The definition of ``identifier`` as a step on the way to others: it is private, so nobody builds on it."""
+    return define(identifier, expression, comment, access="private ")
