@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from fastapi import Request
 from fastapi.exceptions import RequestValidationError
@@ -22,7 +22,7 @@ def unusable(problems: Iterable[FactProblem]) -> JSONResponse:
 async def answer_refused(request: Request, error: Exception) -> JSONResponse:
     """Handler for RefusedCall."""
     assert isinstance(error, RefusedCall)
-    return JSONResponse(outcome(error.issues), error.status, error.headers)
+    return _as_outcome(request, error.issues, error.status, error.headers)
 
 
 async def answer_http_error(request: Request, error: Exception) -> JSONResponse:
@@ -32,11 +32,19 @@ async def answer_http_error(request: Request, error: Exception) -> JSONResponse:
     issue = Issue(
         None, f"{request.method} {request.url.path}: {error.detail}", codes.get(error.status_code, "processing")
     )
-    return JSONResponse(outcome([issue]), error.status_code, error.headers)
+    return _as_outcome(request, [issue], error.status_code, error.headers)
 
 
 async def answer_wrong_shape(request: Request, error: Exception) -> JSONResponse:
     """Handler for a body or parameter of the wrong shape: 400 for CDS Hooks calls, as that standard asks; otherwise 422."""
     assert isinstance(error, RequestValidationError)
     status = 400 if request.url.path.startswith("/cds-services") else 422
-    return JSONResponse(outcome(issues_of(error.errors())), status)
+    return _as_outcome(request, issues_of(error.errors()), status)
+
+
+def _as_outcome(
+    request: Request, issues: Iterable[Issue], status: int, headers: Mapping[str, str] | None = None
+) -> JSONResponse:
+    """An OperationOutcome; whoever speaks FHIR gets it under FHIR's own media type."""
+    media_type = "application/fhir+json" if request.url.path.startswith("/fhir/") else "application/json"
+    return JSONResponse(outcome(issues), status, headers, media_type)

@@ -12,7 +12,7 @@ from typing import Any
 
 from cds.fhir.canonical_urls import code
 from cds.fhir.datatypes import Element, Resource, extension, number
-from cds.fhir.operations.parameters import Held
+from cds.fhir.operations.parameters import MOST_PROBLEMS, Held
 from cds.fhir.publishing.cql.outcomes import merged_task
 from cds.fhir.publishing.published_codes import published_value
 from cds.operation_outcome import Issue, RefusedCall
@@ -45,7 +45,7 @@ def evaluated_library(decision: Decision, ruleset: Ruleset, expressions: Sequenc
             "no such definition is given; given are Size Class, Holds, Cautions, Tasks, Rules That Fire, "
             "each fact and each rule by its name, and each task as 'Task NAME'"
         )
-        raise RefusedCall(422, [Issue(where, text, "not-supported") for where in unknown])
+        raise RefusedCall(422, [Issue(where, text, "not-supported") for where in unknown[:MOST_PROBLEMS]])
     asked = dict.fromkeys(held.value for held in expressions) or values
     return {
         "resourceType": "Parameters",

@@ -16,6 +16,10 @@ _OF_PARAMETERS = frozenset({"resourceType", "id", "meta", "language", "parameter
 _BESIDE_A_VALUE = frozenset({"id", "extension", "name"})
 
 
+MOST_PROBLEMS = 20
+"""Problems that one answer lists: a body of nothing but wrong entries would get an answer a hundred times its length."""
+
+
 @dataclass(frozen=True)
 class Parameter:
     """One input: its name, the elements that may hold it (``valueString``, ``resource``, ``part``), and how often it comes.
@@ -45,7 +49,7 @@ Given = Mapping[str, Sequence[Held]]
 
 
 def read_parameters(sent: object, takes: Sequence[Parameter], where: str = "Parameters") -> Given:
-    """What the Parameters ``sent`` give. Raises RefusedCall with 400 and every problem."""
+    """What the Parameters ``sent`` give. Raises RefusedCall with 400 and the first problems."""
     reading = _Reading()
     given = reading.resource(sent, takes, where)
     if reading.problems:
@@ -64,7 +68,7 @@ class _Reading:
         if not isinstance(sent, dict) or sent.get("resourceType") != "Parameters":
             self.wrong(f"{where}.resourceType", "send a resource of the type Parameters", "structure")
             return {}
-        for name in sorted(sent.keys() - _OF_PARAMETERS):
+        for name in sorted(sent.keys() - _OF_PARAMETERS)[:MOST_PROBLEMS]:
             self.wrong(
                 f"{where}.{name}" if name.isidentifier() else where, "is no element that is read here; leave it out"
             )
@@ -78,6 +82,8 @@ class _Reading:
         given: dict[str, list[Held]] = {}
         times: Counter[str] = Counter()
         for number, entry in enumerate(sent):
+            if len(self.problems) >= MOST_PROBLEMS:
+                return given
             place = f"{where}[{number}]"
             name = entry.get("name") if isinstance(entry, dict) else None
             if not isinstance(name, str) or name not in known:

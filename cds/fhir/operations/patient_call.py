@@ -9,7 +9,7 @@ from typing import Any
 
 from cds.fhir.datatypes import Resource
 from cds.fhir.operations.definitions import AT, CONTEXTS, Operation
-from cds.fhir.operations.parameters import Given, Held, read_parameters
+from cds.fhir.operations.parameters import MOST_PROBLEMS, Given, Held, read_parameters
 from cds.fhir.reading.bundle_index import ReadingError
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.dates import DateError, moment
@@ -94,7 +94,7 @@ class PatientCall:
         """The call of ``given``; at the moment ``now`` where it names none. Raises RefusedCall with 400."""
         problems = [*_wrong_references(given), *_wrong_contexts(given)]
         if problems:
-            raise RefusedCall(400, problems)
+            raise RefusedCall(400, problems[:MOST_PROBLEMS])
         performers = [_said(held.value) for name in _PERFORMERS for held in given.get(name, ())]
         return cls(
             _only(given, "subject"),

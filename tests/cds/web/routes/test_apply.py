@@ -69,14 +69,6 @@ def test_the_inputs_are_those_of_the_definitions() -> None:
     assert stricter - refused == {"subject", "data"}
 
 
-def test_the_operation_is_declared(client: TestClient) -> None:
-    (declared,) = (
-        each for each in client.get("/fhir/metadata").json()["rest"][0]["resource"] if each["type"] == "PlanDefinition"
-    )
-    # FHIR R4, CapabilityStatement.rest.resource.operation: the name without the dollar sign.
-    assert {"name": "apply", "definition": APPLY.definition} in declared["operation"]
-
-
 # --- the same through every door -----------------------------------------------------------------------------------------
 
 
@@ -304,6 +296,12 @@ def test_what_is_wrong_is_named_with_its_place(client: TestClient, body: Json, w
     assert answer.status_code == 400, answer.text
     assert where in [place for issue in answer.json()["issue"] for place in issue["expression"]]
     sound(answer.json())
+
+
+@pytest.mark.parametrize("wrong", [{}, subject("p1"), {"name": "subject", "valueString": "x"}, {"name": "setting"}])
+def test_thousands_of_wrong_parameters_get_no_long_answer(client: TestClient, wrong: Json) -> None:
+    answer = client.post(ONE, json=parameters(RECORDS, *[wrong] * 5000))
+    assert answer.status_code == 400 and 1 <= len(answer.json()["issue"]) <= 20 + len(APPLY.takes)
 
 
 def test_a_body_that_is_no_json_object_or_not_said_to_be_json_is_refused(client: TestClient) -> None:

@@ -175,6 +175,15 @@ def test_a_step_of_the_library_is_not_given_and_said_so(client: TestClient) -> N
     assert issue["expression"] == ["Parameters.parameter[2].valueString"] and "Size Class" in issue["diagnostics"]
 
 
+def test_thousands_of_names_get_no_long_answer(client: TestClient) -> None:
+    asked = [
+        {"name": "expression", "valueString": name} for name in ("no such name", "Size Class") for _ in range(2000)
+    ]
+    assert len(client.post(ONE, json=parameters(RECORDS, *asked)).json()["issue"]) == 20
+    same = client.post(ONE, json=parameters(RECORDS, *asked[2000:])).json()["parameter"]
+    assert same == [{"name": "Size Class", "valueString": "adult H3 G2"}]
+
+
 def test_the_library_is_named_by_its_canonical(client: TestClient) -> None:
     one = {"name": "expression", "valueString": "Size Class"}
     canonical = {"name": "url", "valueCanonical": f"{URL}|{RULESET.version}"}

@@ -77,6 +77,27 @@ def test_artefacts_are_found_as_a_client_resolves_a_canonical(client: TestClient
     assert "publisher" not in bundle["link"][0]["url"]
 
 
+def test_the_operations_are_declared_by_the_definitions_of_the_standards(client: TestClient) -> None:
+    """Clinical Practice Guidelines 2.0.0, Using CQL with FHIR 2.0.0, Structured Data Capture 3.0.0."""
+    named = client.get("/fhir/metadata").json()["rest"][0]["resource"]
+    assert {resource["type"]: resource["operation"] for resource in named if "operation" in resource} == {
+        "PlanDefinition": [
+            {"name": "apply", "definition": "http://hl7.org/fhir/uv/cpg/OperationDefinition/cpg-plandefinition-apply"}
+        ],
+        "Library": [
+            {"name": "evaluate", "definition": "http://hl7.org/fhir/uv/cql/OperationDefinition/cql-library-evaluate"}
+        ],
+        "Questionnaire": [
+            {"name": "populate", "definition": "http://hl7.org/fhir/uv/sdc/OperationDefinition/Questionnaire-populate"}
+        ],
+    }
+
+
+def test_a_refusal_comes_under_the_media_type_of_fhir(client: TestClient) -> None:
+    for answer in (client.get("/fhir/Measure"), client.post("/fhir/PlanDefinition/$apply", json={})):
+        assert answer.headers["content-type"] == "application/fhir+json"
+
+
 def test_a_type_of_which_nothing_is_published_is_named_as_such(client: TestClient) -> None:
     answer = client.get("/fhir/Measure")
     assert answer.status_code == 404 and "PlanDefinition" in answer.text
