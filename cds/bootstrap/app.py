@@ -29,6 +29,7 @@ from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
+from cds.web.openapi import document
 from cds.web.pages import bedside, fit, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule
@@ -96,6 +97,7 @@ def create_app(
         version=__version__,
         description="Decision support for fitting rigid neck collars. Supports, and does not replace, licensed judgement.",
         lifespan=running,
+        openapi_url=None,
         docs_url=None,
         redoc_url=None,
     )
@@ -120,6 +122,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         fhir_artifacts.router,
         health.router,
         swagger_ui.router,
+        document.router,
         bedside.router,
         fit.router,
         print_outs.router,

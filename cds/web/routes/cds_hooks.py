@@ -28,7 +28,6 @@ calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=Strict
 
 _REFUSALS: dict[int | str, dict[str, Any]] = {
     400: {"description": "the request is wrong; an OperationOutcome names each field"},
-    404: {"description": "no service of this id"},
     412: {"description": "needed data could not be had; an OperationOutcome names each prefetch key"},
 }
 
@@ -106,7 +105,13 @@ for _hook in SERVICES:
 
 
 @calls.post(
-    "/{service_id}/feedback", summary="Feedback on cards", responses={**_REFUSALS, 503: {"description": "not kept"}}
+    "/{service_id}/feedback",
+    summary="Feedback on cards",
+    responses={
+        400: _REFUSALS[400],
+        404: {"description": "no service of this id"},
+        503: {"description": "not kept, or not now; send it again"},
+    },
 )
 def feedback(service_id: str, body: Feedback, service: CurrentService) -> JSONResponse:
     """What clinicians did with cards. Answered with 200 only when it is kept for good; otherwise 503, to be sent again."""

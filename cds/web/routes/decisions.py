@@ -11,32 +11,31 @@ from pydantic import BaseModel, ConfigDict, Field
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.call_progress import progress
 from cds.protocol.moments import Moment
+from cds.site.content import Content
 from cds.site.rule_listing import describe_rule
 from cds.site.vocabulary_listing import list_facts
 from cds.web.dependencies import CurrentService
 from cds.web.errors import unusable
 from cds.web.strict_json_route import StrictJsonRoute
 from rules.errors import FactError
+from rules.model.decision import Decision
 from rules.model.json_cleaning import without_absent
 from rules.model.ruleset import Rule, Ruleset
 
 router = APIRouter(route_class=StrictJsonRoute, tags=["decisions"])
 
 
+EXAMPLE: dict[str, Any] = {
+    "facts": {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380},
+    "at": "2026-01-31T10:00:00Z",
+}
+"""A body of ``POST /decisions``."""
+
+
 class DecisionRequest(BaseModel):
     """Facts by name, each in the unit of its definition; a fact that is left out (or null) is unknown."""
 
-    model_config = ConfigDict(
-        extra="forbid",
-        json_schema_extra={
-            "examples": [
-                {
-                    "facts": {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380},
-                    "at": "2026-01-31T10:00:00Z",
-                }
-            ]
-        },
-    )
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [EXAMPLE]})
 
     facts: dict[str, Any]
     at: Moment | None = Field(default=None, description="moment of decision, with time zone; default: now")
@@ -54,11 +53,17 @@ def decide(body: DecisionRequest, service: CurrentService) -> JSONResponse:
         decision = service.content.decider.decide(body.facts, body.at or service.clock())
     except FactError as error:
         return unusable(error.problems)
-    shelf = service.content.shelf(decision)
+    answer = with_stock(service.content, decision)
     progress().begin_writing()
     service.watch.decided("decisions", decision)
+    return JSONResponse(answer)
+
+
+def with_stock(content: Content, decision: Decision) -> dict[str, Any]:
+    """``decision`` as it is sent, with what is on the shelf for it."""
+    shelf = content.shelf(decision)
     stock = {} if shelf is None else {"stock": without_absent(shelf.model_dump(mode="json"))}
-    return JSONResponse({**decision.as_json(), **stock})
+    return {**decision.as_json(), **stock}
 
 
 @router.get("/facts", summary="The vocabulary")

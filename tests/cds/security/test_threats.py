@@ -145,7 +145,7 @@ def no_replay_memory(patch: pytest.MonkeyPatch) -> None:
 
 
 def everything_open(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(authentication.Gate, "_is_open", lambda *given: True)
+    patch.setattr(authentication, "is_always_open", lambda *given: True)
 
 
 def no_audience(patch: pytest.MonkeyPatch) -> None:

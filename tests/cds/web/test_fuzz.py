@@ -16,6 +16,7 @@ import schemathesis
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from schemathesis.specs.openapi import checks
 
 from cds.settings import Settings
 from tests.cds.hook_calls import (
@@ -80,6 +81,14 @@ CALLS: list[tuple[str, dict[str, Any]]] = [
         ),
     ),
 ]
+
+CONFORMANCE = [
+    checks.status_code_conformance,
+    checks.content_type_conformance,
+    checks.response_headers_conformance,
+    checks.response_schema_conformance,
+]
+"""What the answer is held to of its description."""
 
 deep: Any = "bottom"
 for _ in range(90):
@@ -235,7 +244,7 @@ def test_broken_calls_are_answered_in_time_and_never_with_a_failure(
 def test_nothing_that_the_schema_allows_or_forbids_makes_the_service_fail(
     client: TestClient, mode: schemathesis.GenerationMode
 ) -> None:
-    """Every operation of the OpenAPI document, called with what its schema allows, and with what it does not."""
+    """Every operation of the OpenAPI document, called with what its schema allows, and with what not; the answer is as it says."""
     described = schemathesis.openapi.from_asgi("/openapi.json", client.app)
     failures: list[str] = []
     operations = called = 0
@@ -248,9 +257,10 @@ def test_nothing_that_the_schema_allows_or_forbids_makes_the_service_fail(
         def call(case: schemathesis.Case) -> None:
             nonlocal called
             called += 1
-            status = case.call().status_code
-            if status >= 500:
-                failures.append(f"{case.method} {case.formatted_path}: {status}")
+            answer = case.call()
+            if answer.status_code >= 500:
+                failures.append(f"{case.method} {case.formatted_path}: {answer.status_code}")
+            case.validate_response(answer, checks=CONFORMANCE)
 
         if mode.is_negative and not operation.body:
             continue  # Takes nothing, or names in the path that may be any text.

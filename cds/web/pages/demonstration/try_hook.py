@@ -12,6 +12,7 @@ from typing import Any
 
 import httpx
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
@@ -26,7 +27,11 @@ from cds.web.pages.demonstration.standard_checks import Checked, checked
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.rendering import page
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(
+    tags=["pages"],
+    default_response_class=HTMLResponse,
+    responses={404: {"description": "no such invented patient or service, or none in this installation"}},
+)
 
 _MARKDOWN = MarkdownIt("commonmark", {"html": False})
 _STAGES = {

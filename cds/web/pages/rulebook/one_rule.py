@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
 
 from cds.fhir.codes import OVERRIDE_REASONS
 from cds.operation_outcome import Issue, RefusedCall
@@ -25,10 +26,10 @@ from rules.model.rule_text import describe_effects
 from rules.model.ruleset import Rule, Ruleset
 from rules.testing.cases import Case, read_cases
 
-router = APIRouter(include_in_schema=False, route_class=HtmlRoute)
+router = APIRouter(tags=["pages"], default_response_class=HTMLResponse, route_class=HtmlRoute)
 
 
-@router.get("/rules/{rule_id}")
+@router.get("/rules/{rule_id}", include_in_schema=False)
 def shown(request: Request, rule_id: str, service: CurrentService) -> Response:
     """One rule in words: when, what then, why, on what evidence, and the rules next to it."""
     ruleset = service.content.ruleset

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
 
 from cds.site.rule_listing import describe_rule
 from cds.web.dependencies import CurrentService
@@ -17,10 +18,15 @@ from rules.model.ruleset import Rule, Ruleset
 EVIDENCE = ("published", "common_practice", "local_default")
 
 
-router = APIRouter(include_in_schema=False, route_class=HtmlRoute)
+router = APIRouter(
+    tags=["pages"],
+    default_response_class=HTMLResponse,
+    route_class=HtmlRoute,
+    responses={404: {"description": "HTML was not asked for, and no rule has this name"}},
+)
 
 
-@router.get("/rules")
+@router.get("/rules", include_in_schema=False)
 def listed(
     request: Request, service: CurrentService, q: str = "", topic: str = "", evidence: str = "", local: str = ""
 ) -> Response:
