@@ -97,6 +97,14 @@ async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetche
     return gathering.finish()
 
 
+def sent_along(request: HookRequest, queries: Sequence[Query]) -> Gathered:
+    """What the prefetch of ``request`` holds for ``queries``, where it is complete. Raises RefusedCall as ``gather`` does."""
+    gathering = _Gathering(request)
+    for query in queries:
+        gathering.take(query)
+    return gathering.finish()
+
+
 @dataclass
 class _Gathering:
     """The prefetch of one call, being sorted by what has to be done and completed."""

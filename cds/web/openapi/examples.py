@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ from cds.fhir.publishing.search import capability_statement, searched
 from cds.hooks.engine.service import HookService
 from cds.hooks.services import SERVICES
 from cds.operation_outcome import RefusedCall, outcome
-from cds.protocol.prefetch import gather
+from cds.protocol.prefetch import sent_along
 from cds.site import verdicts
 from cds.site.demo_patients import SHIPPED, DemoIndex
 from cds.site.fit_check_request import EXAMPLE as FIT_CHECK
@@ -110,7 +109,7 @@ def _of_hooks(service: Service) -> Iterator[tuple[str, Example]]:
 
 def _cards(hook: HookService, sent: Any, at: Any, service: Service) -> Any:
     request = hook.request.model_validate(sent)
-    gathered = asyncio.run(gather(request, service.content.queries, None))
+    gathered = sent_along(request, service.content.queries)
     return hook.answer(request, gathered, service.content, service.settings, at).as_json()
 
 
