@@ -44,7 +44,7 @@ def answer_content(route: str) -> dict[str, Any]:
     """The content of a good answer of ``route`` ("GET /facts") by its media type."""
     if route == "GET /metrics":
         return {"text/plain": _TEXT}
-    if route == "POST /fit/record":
+    if route == "POST /fit/record" or route.startswith("POST /fhir/"):
         return {FHIR_JSON: {"schema": reference("Resource")}}
     if route not in _BY_ROUTE:
         return {HTML: _TEXT}

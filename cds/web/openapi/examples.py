@@ -10,8 +10,12 @@ from typing import Any
 from fastapi import Response
 
 from cds.fhir.canonical_urls import Canonicals
+from cds.fhir.operations.applied_plan import applied_plan
+from cds.fhir.operations.definitions import APPLY
+from cds.fhir.operations.parameters import read_parameters
+from cds.fhir.operations.patient_call import PatientCall
 from cds.fhir.publishing.questionnaire import NAME, response
-from cds.fhir.publishing.search import capability_statement, searched
+from cds.fhir.publishing.search import searched
 from cds.hooks.engine.service import HookService
 from cds.hooks.services import SERVICES
 from cds.operation_outcome import RefusedCall, outcome
@@ -43,6 +47,7 @@ def examples(service: Service) -> dict[str, Example]:
     """An example for each route that answers JSON ("GET /facts"), by the content of ``service``; nothing is kept of them."""
     found = dict(_of_content(service))
     found |= {f"POST /cds-services/{hook}": one for hook, one in _of_hooks(service)}
+    found |= dict(_of_operations(service))
     found["POST /cds-services/{service_id}/feedback"] = _of_feedback(found)
     return found
 
@@ -73,7 +78,6 @@ def _of_content(service: Service) -> Iterator[tuple[str, Example]]:
     request = decisions.DecisionRequest.model_validate(decisions.EXAMPLE)
     decision = content.decider.decide(request.facts, request.at or service.clock())
     identity = {"name": ruleset.name, "version": ruleset.version, "hash": ruleset.hash}
-    statement = capability_statement(ruleset, published, _ADDRESS, service.clock())
     kind, name = next(iter(published))
     attempt = FitAttempt(size="adult H2 G2", findings={"no_finger_gap": True})
     record = response(attempt, ruleset, Canonicals(content.code_map.base), service.clock())
@@ -86,7 +90,7 @@ def _of_content(service: Service) -> Iterator[tuple[str, Example]]:
     yield "POST /fit-checks", Example(FIT_CHECK, _body(advice))
     yield "POST /fit/record", Example(None, record)
     yield f"GET /Questionnaire/{NAME}", Example(None, _body(fit_checks.questions(service)))
-    yield "GET /fhir/metadata", Example(None, statement)
+    yield "GET /fhir/metadata", Example(None, fhir_artifacts.statement(service, _ADDRESS))
     yield "GET /fhir/{resource_type}", Example(None, searched(published, kind, (), _ADDRESS))
     yield "GET /fhir/{resource_type}/{name}", Example(None, _body(fhir_artifacts.artefact(kind, name, service)))
     yield "GET /health/live", Example(None, {"status": "live"})
@@ -111,6 +115,29 @@ def _cards(hook: HookService, sent: Any, at: Any, service: Service) -> Any:
     request = hook.request.model_validate(sent)
     gathered = sent_along(request, service.content.queries)
     return hook.answer(request, gathered, service.content, service.settings, at).as_json()
+
+
+def _of_operations(service: Service) -> Iterator[tuple[str, Example]]:
+    if SHIPPED is None:
+        return
+    content, patient = service.content, DemoIndex.read(SHIPPED).patients[0]
+    plan = next(one for (kind, _), one in content.artefacts.items() if kind == "PlanDefinition")
+    moment = {"name": "At", "valueDateTime": patient.at.isoformat()}
+    sent = {
+        "resourceType": "Parameters",
+        "parameter": [
+            {"name": "subject", "valueString": f"Patient/hm-{patient.number}"},
+            {"name": "data", "resource": patient.bundle(SHIPPED)},
+            {"name": "parameters", "resource": {"resourceType": "Parameters", "parameter": [moment]}},
+        ],
+    }
+    call = PatientCall.of(read_parameters(sent, APPLY.takes), patient.at)
+    reading = call.read(content.ruleset, content.code_map)
+    decision = content.decider.decide(reading.facts, call.at, reading.not_used)
+    answer = applied_plan(decision, call.orders(reading, content.code_map.base), deceased=reading.deceased)
+    named = {**sent, "parameter": [{"name": "url", "valueUri": plan["url"]}, *sent["parameter"]]}
+    yield "POST /fhir/PlanDefinition/{name}/$apply", Example(sent, answer)
+    yield "POST /fhir/PlanDefinition/$apply", Example(named, answer)
 
 
 def _of_feedback(found: Mapping[str, Example]) -> Example:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 
+from cds.fhir.datatypes import Resource
 from cds.fhir.operations.definitions import OPERATIONS
 from cds.fhir.publishing.search import capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
-from cds.web.dependencies import CurrentService
+from cds.web.dependencies import CurrentService, Service
 
 router = APIRouter(prefix="/fhir", tags=["published content"])
 
@@ -18,10 +19,14 @@ _FHIR_JSON = "application/fhir+json"
 @router.get("/metadata", summary="What can be read and searched")
 def metadata(request: Request, service: CurrentService) -> JSONResponse:
     """The CapabilityStatement: the published content, and the operations on it."""
+    return JSONResponse(statement(service, _address(request)), media_type=_FHIR_JSON)
+
+
+def statement(service: Service, address: str) -> Resource:
+    """The CapabilityStatement of ``service``, whose FHIR routes stand under ``address``."""
     content = service.content
     offered = ((each.resource_type, each.name, each.definition) for each in OPERATIONS)
-    statement = capability_statement(content.ruleset, content.artefacts, offered, _address(request), service.clock())
-    return JSONResponse(statement, media_type=_FHIR_JSON)
+    return capability_statement(content.ruleset, content.artefacts, offered, address, service.clock())
 
 
 @router.get(

@@ -102,7 +102,20 @@ def test_the_example_of_a_hook_is_its_real_answer(published: Published, store_ur
 
 
 FEEDBACK = {"feedback": [{"card": "c", "outcome": "overridden", "outcomeTimestamp": "2026-01-31T10:00:00Z"}]}
+PATIENT = PATIENTS[0].bundle(DEMO)
+APPLIED = {
+    "resourceType": "Parameters",
+    "parameter": [
+        {"name": "subject", "valueString": f"Patient/hm-{PATIENTS[0].number}"},
+        {"name": "data", "resource": PATIENT},
+    ],
+}
 GOOD = [
+    (
+        "POST /fhir/PlanDefinition/{name}/$apply",
+        "/fhir/PlanDefinition/rigid-neck-collar/$apply",
+        {"json": APPLIED},
+    ),
     ("GET /cds-services", "/cds-services", {}),
     ("GET /facts", "/facts", {}),
     ("GET /rules", "/rules", {}),
@@ -175,6 +188,8 @@ BAD = [
     (404, "GET /rules/{rule_id}", "/rules/none", {"headers": HTML}),
     (404, "GET /fhir/{resource_type}", "/fhir/Patient", {}),
     (404, "GET /fhir/{resource_type}/{name}", "/fhir/ValueSet/none", {}),
+    (400, "POST /fhir/PlanDefinition/{name}/$apply", "/fhir/PlanDefinition/none/$apply", {"json": {}}),
+    (404, "POST /fhir/PlanDefinition/{name}/$apply", "/fhir/PlanDefinition/none/$apply", {"json": APPLIED}),
     (422, "POST /bedside", "/bedside", {"data": {"age_years": "old"}}),
     (422, "POST /bedside/answer", "/bedside/answer", {"data": {"age_years": "old"}}),
     (415, "POST /bedside", "/bedside", {"json": {}}),
