@@ -84,6 +84,7 @@ def test_a_site_and_a_whole_decision_are_described_too(service: TestClient, publ
 def test_the_example_of_a_hook_is_its_real_answer(published: Published, store_url: str) -> None:
     with TestClient(create_app(Settings())) as client:
         shown = client.get("/openapi.json").json()["paths"]
+        assert SERVICES
         for hook in SERVICES:
             operation = shown[f"/cds-services/{hook.id}"]["post"]
             sent = operation["requestBody"]["content"]["application/json"]["examples"]["real"]["value"]
