@@ -35,6 +35,7 @@ from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
+from cds.web.pages.waiting import waiting
 from cds.web.routes import (
     admin,
     cds_hooks,
@@ -151,7 +152,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     app.add_middleware(HeadRequests)
     app.add_middleware(CompressedAnswers)
     app.add_middleware(Limits, settings=settings)
-    app.add_middleware(Withholding, service=service)
+    app.add_middleware(Withholding, service=service, waiting=waiting)
     app.add_middleware(Gate, trust=parts.trust, sessions=parts.sessions, settings=settings, metrics=parts.metrics)
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:

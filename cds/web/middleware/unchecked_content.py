@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+from fastapi import Request, Response
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.operation_outcome import Issue, outcome
 from cds.web.dependencies import Service
+from cds.web.middleware.authentication import call_of, is_page
 
-_ALWAYS = ("/health/", "/admin/", "/metrics")
+_ALWAYS = ("/health/", "/admin/", "/metrics", "/static/")
+
+WaitingPage = Callable[[Request, str], Response]
+"""Draws the page for a browser that has to wait, and says why."""
 
 
 class Withholding:
     """ASGI middleware."""
 
-    def __init__(self, app: ASGIApp, service: Service) -> None:
-        """Guard the routes of ``app`` while ``service`` withholds its content."""
-        self._app, self._service = app, service
+    def __init__(self, app: ASGIApp, service: Service, waiting: WaitingPage) -> None:
+        """Guard the routes of ``app`` while ``service`` withholds its content; who asks for a page is shown ``waiting``."""
+        self._app, self._service, self._waiting = app, service, waiting
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -24,5 +31,12 @@ class Withholding:
         if why is None or scope["type"] != "http" or scope["path"].startswith(_ALWAYS):
             await self._app(scope, receive, send)
             return
-        issue = Issue(None, f"{why}; nothing was decided", "transient")
-        await JSONResponse(outcome([issue]), 503, {"Retry-After": "30"})(scope, receive, send)
+        await self._told(Request(scope, receive), why)(scope, receive, send)
+
+    def _told(self, request: Request, why: str) -> Response:
+        if is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", ""):
+            answer = self._waiting(request, why)
+        else:
+            answer = JSONResponse(outcome([Issue(None, f"{why}; nothing was decided", "transient")]), 503)
+        answer.headers["Retry-After"] = "30"
+        return answer

@@ -135,8 +135,8 @@ def _of_operations(service: Service) -> Iterator[tuple[str, Example]]:
     reading = call.read(content.ruleset, content.code_map)
     decision = content.decider.decide(reading.facts, call.at, reading.not_used)
     answer = applied_plan(decision, call.orders(reading, content.code_map.base), deceased=reading.deceased)
-    named = {**sent, "parameter": [{"name": "url", "valueUri": plan["url"]}, *sent["parameter"]]}
     yield "POST /fhir/PlanDefinition/{name}/$apply", Example(sent, answer)
+    named = {**sent, "parameter": [{"name": "url", "valueUri": plan["url"]}, *sent["parameter"]]}
     yield "POST /fhir/PlanDefinition/$apply", Example(named, answer)
 
 
