@@ -53,3 +53,19 @@ const lost = document.getElementById("lost");
 document.addEventListener("htmx:sendError", () => { lost.hidden = false; });
 document.addEventListener("htmx:responseError", () => { lost.hidden = false; });
 document.addEventListener("htmx:afterSwap", () => { lost.hidden = true; });
+
+// Without a network the last answer stays, to be read only: any way off the page would lose it. It is in the page alone.
+const away = document.getElementById("offline");
+if (away) {
+  const entries = [...document.getElementById("facts").elements];
+  addEventListener("offline", () => setAway(true));
+  addEventListener("online", () => setAway(false));
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a[href]");
+    if (!away.hidden && link && !link.getAttribute("href").startsWith("#")) event.preventDefault();
+  });
+  function setAway(isAway) {
+    away.hidden = !isAway;
+    for (const entry of entries) entry.disabled = isAway;
+  }
+}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -259,6 +260,29 @@ def test_where_the_service_is_gone_the_page_says_so(browser: Browser, live: Live
         page.locator('input[name="age_years"]').fill("43")
         page.locator("#lost").wait_for()
         assert page.locator("#lost").is_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_without_a_network_the_last_answer_stays_to_be_read(
+    browser: Browser, live: LiveService, scheme: Any, tmp_path: Path
+) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}, color_scheme=scheme) as page:
+        type_in(page, PATIENT)
+        page.context.set_offline(True)
+        expect(page.locator("#offline")).to_be_visible()
+        page.screenshot(path=tmp_path / "offline.png")
+        assert violations(page) == []
+        for way in ("header a >> nth=1", "text=Clear everything"):
+            page.locator(way).click()
+        assert page.url == f"{live.url}/bedside"
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2"
+        assert page.locator("#facts :enabled").count() == 0 and page.locator("#facts :disabled").count() > 50
+        stored = page.evaluate("JSON.stringify([{...localStorage}, {...sessionStorage}])")
+        assert page.evaluate("caches.keys()") == [] and "381" not in stored and "H3" not in stored
+        page.context.set_offline(False)
+        expect(page.locator("#offline")).to_be_hidden()
+        type_in(page, {"neck_height_mm": "82"})
+        assert page.locator("[data-part=code]").inner_text() == "adult H4 G2"
 
 
 def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browser, live: LiveService) -> None:
