@@ -12,8 +12,10 @@ from fastapi import Response
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.operations.applied_plan import applied_plan
 from cds.fhir.operations.definitions import APPLY
+from cds.fhir.operations.evaluated_library import evaluated_library
 from cds.fhir.operations.parameters import read_parameters
 from cds.fhir.operations.patient_call import PatientCall
+from cds.fhir.operations.populated_questionnaire import populated
 from cds.fhir.publishing.questionnaire import NAME, response
 from cds.fhir.publishing.search import searched
 from cds.hooks.engine.service import HookService
@@ -121,7 +123,8 @@ def _of_operations(service: Service) -> Iterator[tuple[str, Example]]:
     if SHIPPED is None:
         return
     content, patient = service.content, DemoIndex.read(SHIPPED).patients[0]
-    plan = next(one for (kind, _), one in content.artefacts.items() if kind == "PlanDefinition")
+    urls = Canonicals(content.code_map.base)
+    questionnaire = content.artefacts["Questionnaire", NAME]
     moment = {"name": "At", "valueDateTime": patient.at.isoformat()}
     sent = {
         "resourceType": "Parameters",
@@ -134,10 +137,21 @@ def _of_operations(service: Service) -> Iterator[tuple[str, Example]]:
     call = PatientCall.of(read_parameters(sent, APPLY.takes), patient.at)
     reading = call.read(content.ruleset, content.code_map)
     decision = content.decider.decide(reading.facts, call.at, reading.not_used)
-    answer = applied_plan(decision, call.orders(reading, content.code_map.base), deceased=reading.deceased)
-    yield "POST /fhir/PlanDefinition/{name}/$apply", Example(sent, answer)
-    named = {**sent, "parameter": [{"name": "url", "valueUri": plan["url"]}, *sent["parameter"]]}
-    yield "POST /fhir/PlanDefinition/$apply", Example(named, answer)
+    answers = {
+        ("PlanDefinition", "$apply"): applied_plan(
+            decision, call.orders(reading, urls.base), deceased=reading.deceased
+        ),
+        ("Library", "$evaluate"): evaluated_library(decision, content.ruleset, ()),
+        ("Questionnaire", "$populate"): populated(questionnaire, call, reading, content.ruleset, urls),
+    }
+    for (kind, operation), answer in answers.items():
+        meant = next(one for (found, _), one in content.artefacts.items() if found == kind)
+        address, given = {"name": "url", "valueUri": meant["url"]}, sent["parameter"]
+        if kind == "Questionnaire":  # Its operation takes a reference, and no moment.
+            reference = {"name": "subject", "valueReference": {"reference": f"Patient/hm-{patient.number}"}}
+            address, given = {**address, "name": "canonical"}, [reference, given[1]]
+        yield f"POST /fhir/{kind}/{{name}}/{operation}", Example({**sent, "parameter": given}, answer)
+        yield f"POST /fhir/{kind}/{operation}", Example({**sent, "parameter": [address, *given]}, answer)
 
 
 def _of_feedback(found: Mapping[str, Example]) -> Example:
