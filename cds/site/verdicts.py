@@ -11,7 +11,8 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -25,6 +26,7 @@ from rules.loading.loader import KNOWLEDGE
 
 SHIPPED = Path(__file__).with_name("shipped_verdict.json")
 """The verdict on the shipped content, made by ``python -m tests.shipped_verdict``; one that is out of date is not used."""
+_BETWEEN_TRIES_SECONDS = 0.1
 _CODE = (Path(rules.__file__).parent, Path(__file__).parent)
 
 
@@ -112,8 +114,11 @@ def keep(verdict: Verdict, name: str, path: Path) -> None:
 
 
 @contextmanager
-def one_at_a_time(settings: Settings) -> Iterator[None]:
-    """While the block runs no other process that keeps its verdicts in the same folder runs it: a second start waits, and finds."""
+def one_at_a_time(settings: Settings, given_up: Callable[[], bool] = lambda: False) -> Iterator[None]:
+    """While the block runs no other process that keeps its verdicts in the same folder runs it: a second one waits, and finds.
+
+    It waits no longer once ``given_up`` says so.
+    """
     place = folder(settings)
     try:
         place.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -122,7 +127,16 @@ def one_at_a_time(settings: Settings) -> Iterator[None]:
         yield  # A folder that cannot be written holds nothing to wait for.
         return
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+        while not _taken(lock) and not given_up():
+            time.sleep(_BETWEEN_TRIES_SECONDS)
         yield
     finally:
         os.close(lock)
+
+
+def _taken(lock: int) -> bool:
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

@@ -67,6 +67,10 @@ class ContentCheck:
         if self._process is not None:
             self._process.kill()
 
+    def has_ended(self) -> bool:
+        """Whether it was ended, perhaps before it began."""
+        return self._why_ended is not None
+
     def run(self, settings: Settings) -> Proof:
         """What the check found of the content of ``settings``. Raises ReloadRefused where it came to no end."""
         with (
@@ -107,8 +111,10 @@ class ContentCheck:
 
 
 def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
-    """Content that may be used, and its proof by ``check``. Raises ReloadRefused."""
-    proof = check.run(settings)
+    """Content that may be used, and its proof: by ``check``, or kept of exactly this content. Raises ReloadRefused."""
+    # All workers are told to reload at once: one of them checks, and the others find its verdict.
+    with verdicts.one_at_a_time(settings, check.has_ended):
+        proof = _kept(settings) or check.run(settings)
     if proof.reasons:
         raise ReloadRefused(list(proof.reasons))
     try:
@@ -118,6 +124,17 @@ def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
     if content.stamp != proof.stamp:
         raise ReloadRefused(["the knowledge changed while it was proved; reload again"])
     return content, proof
+
+
+def _kept(settings: Settings) -> Proof | None:
+    try:
+        kept = verdicts.find(settings)
+    except OSError:
+        return None  # The check says which file cannot be read.
+    if kept is None:
+        return None
+    log.info("content was checked before", ruleset=kept.stamp, cases=kept.cases, remarks=kept.remarks)
+    return Proof(kept.stamp, (), kept.cases, kept.remarks)
 
 
 _CHECKING = "the content is being checked, for the first time as it is now"
@@ -141,17 +158,9 @@ class Reloader:
 
     def withhold_unchecked(self) -> None:
         """Nothing is decided by the content with which the service was made, unless a verdict on it is kept."""
-        self._service.withheld = None if self._was_checked() else _CHECKING
-
-    def _was_checked(self) -> bool:
-        try:
-            kept = verdicts.find(self._service.settings)
-        except OSError as error:
-            raise ReloadRefused([str(error)]) from error
-        if kept is None or kept.stamp != self._service.content.stamp:
-            return False
-        log.info("content was checked before", ruleset=kept.stamp, cases=kept.cases, remarks=kept.remarks)
-        return True
+        kept = _kept(self._service.settings)
+        passed = kept is not None and kept.stamp == self._service.content.stamp
+        self._service.withheld = None if passed else _CHECKING
 
     def check_withheld(self) -> None:
         """Begin the check of what is withheld, in a thread of its own."""
@@ -160,17 +169,13 @@ class Reloader:
             threading.Thread(target=self._first_check, name="first check", daemon=True).start()
 
     def _first_check(self) -> None:
-        with verdicts.one_at_a_time(self._service.settings):
-            try:
-                if self._was_checked():  # By another process, meanwhile.
-                    self._service.withheld = None
-                else:
-                    self._reload_here()
-            except ReloadRefused:
-                self._service.withheld = _REFUSED  # Logged with its reasons.
-            except Exception as error:  # A thread has nobody above it who would report this.
-                self._service.withheld = _REFUSED
-                log.error("reload failed", **failure(error))
+        try:
+            self._reload_here()
+        except ReloadRefused:
+            self._service.withheld = _REFUSED  # Logged with its reasons.
+        except Exception as error:  # A thread has nobody above it who would report this.
+            self._service.withheld = _REFUSED
+            log.error("reload failed", **failure(error))
 
     def reload(self) -> Reloaded:
         """Prove and swap, here and then in other workers.

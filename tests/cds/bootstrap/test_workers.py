@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -112,6 +113,7 @@ def check_that_all_know(clients: list[httpx.Client], measured: Sequence[dict[str
 
 @pytest.mark.parametrize("asked", ["over HTTP", "by a signal"])
 def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> None:
+    before = len(live.said)
     version = "97.0.0" if asked == "over HTTP" else "98.0.0"
     path = folder / "ruleset.yaml"
     path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
@@ -126,6 +128,10 @@ def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> No
     with one_client_of_each(live) as clients:
         used = [client.get("/health/live").headers["Nuque-Ruleset"] for client in clients.values()]
     assert [f"/{version};" in each for each in used] == [True] * WORKERS
+    # One of them has checked, and the others have found its verdict.
+    said = [json.loads(line) for line in live.said[before:]]
+    assert sum(line.get("stage") == "lint" for line in said) == 1
+    assert sum(line["event"] == "content was checked before" for line in said) == WORKERS - 1
 
 
 def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(live: LiveService) -> None:
