@@ -25,6 +25,7 @@ from rules.verification.gate import Gate, Told
 MOST_MEMORY_BYTES = 3 * 1024**3
 """Address space of the checking process. The shipped content needs a third of a gigabyte of memory, and libraries map more."""
 MOST_PROCESSOR_SECONDS = 900
+CHANGED = "the content was changed while it was checked; do this again"
 
 
 @dataclass(frozen=True)
@@ -42,26 +43,28 @@ def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Pro
     try:
         name = verdicts.key(settings, proved=verdicts.can_prove())
         gate = Gate(settings.knowledge or KNOWLEDGE, settings.overlays, told)
-        stamp = Content.load(settings).stamp
+        content = Content.load(settings)
         found = gate.findings()
+        reasons = [*found.grave, *sign_off.unsigned(found, gate.effective.hash, settings.overlays)]
+        now = verdicts.key(settings, proved=verdicts.can_prove())
     except NuqueError as error:
         if isinstance(error.__cause__, MemoryError):
             raise  # The limit of this process was met: that says nothing about the content.
         return Proof("", tuple(str(error).splitlines()), 0, ())
     except OSError as error:
         return Proof("", (str(error),), 0, ())
-    reasons = [*found.grave, *sign_off.unsigned(found, gate.effective.hash, settings.overlays)]
+    if now != name or content.ruleset.hash != gate.effective.hash:
+        return Proof("", (CHANGED,), 0, ())  # What was found is of files that are no more, or of some of each.
     if settings.overlays and not verdicts.can_prove():
         reasons += [f"{skipped}; an overlay needs it" for skipped in found.skipped]
     remarks = [*found.skipped, *found.remarks]
     if not reasons:
-        verdict = verdicts.Verdict(stamp, found.cases, tuple(remarks))
+        verdict = verdicts.Verdict(content.stamp, found.cases, tuple(remarks))
         try:
-            if name == verdicts.key(settings, proved=verdicts.can_prove()):  # No file was changed meanwhile.
-                verdicts.keep(verdict, name, verdicts.folder(settings) / f"{name}.json")
+            verdicts.keep(verdict, name, verdicts.folder(settings) / f"{name}.json")
         except OSError as error:
             remarks.append(f"the verdict is not kept, so the next start checks again: {error}")
-    return Proof(stamp, tuple(reasons), found.cases, tuple(remarks))
+    return Proof(content.stamp, tuple(reasons), found.cases, tuple(remarks))
 
 
 def main() -> None:

@@ -114,7 +114,7 @@ def keep(verdict: Verdict, name: str, path: Path) -> None:
 
 
 @contextmanager
-def one_at_a_time(settings: Settings, given_up: Callable[[], bool] = lambda: False) -> Iterator[None]:
+def one_at_a_time(settings: Settings, given_up: Callable[[], bool]) -> Iterator[None]:
     """While the block runs no other process that keeps its verdicts in the same folder runs it: a second one waits, and finds.
 
     It waits no longer once ``given_up`` says so.
@@ -139,4 +139,6 @@ def _taken(lock: int) -> bool:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
+    except OSError:
+        return True  # There are file systems without locks: then nobody is waited for.
     return True

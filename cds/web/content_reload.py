@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -22,13 +23,15 @@ from cds.observability.logging import failure, log
 from cds.settings import Settings
 from cds.site import verdicts
 from cds.site.content import Content
-from cds.site.content_check import MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
+from cds.site.content_check import CHANGED, MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
 from cds.web.dependencies import Service
 from rules.errors import NuqueError
 
 _COMMAND = [sys.executable, "-P", "-m", "cds.site.content_check"]  # -P: not what lies in the current folder.
 _MOST_REASONS = 50
 _MOST_SECONDS = 1800
+_MOST_TRIES = 3
+"""So often is content checked that is changed meanwhile."""
 _LIMITS = f"{MOST_MEMORY_BYTES // 1024**2} MiB of address space, {MOST_PROCESSOR_SECONDS} s of processor"
 _OF_CONTENT = {"knowledge", "overlays", "verdicts", "code_map", "catalogue", "canonical_base"}
 """The settings that content depends on; no secret is among them."""
@@ -111,19 +114,30 @@ class ContentCheck:
 
 
 def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
-    """Content that may be used, and its proof: by ``check``, or kept of exactly this content. Raises ReloadRefused."""
-    # All workers are told to reload at once: one of them checks, and the others find its verdict.
-    with verdicts.one_at_a_time(settings, check.has_ended):
-        proof = _kept(settings) or check.run(settings)
-    if proof.reasons:
-        raise ReloadRefused(list(proof.reasons))
-    try:
-        content = Content.load(settings)
-    except NuqueError as error:
-        raise ReloadRefused(str(error).splitlines()) from error
-    if content.stamp != proof.stamp:
-        raise ReloadRefused(["the knowledge changed while it was proved; reload again"])
-    return content, proof
+    """Content that may be used, and its proof: by ``check``, or kept of exactly this content. Raises ReloadRefused.
+
+    Where the files change meanwhile, those that are there then are looked at, so that all workers end with the same.
+    """
+    for _ in range(_MOST_TRIES):
+        proof = _proof(settings, check)
+        if proof.reasons == (CHANGED,):
+            continue
+        if proof.reasons:
+            raise ReloadRefused(list(proof.reasons))
+        try:
+            content = Content.load(settings)
+        except NuqueError as error:
+            raise ReloadRefused(str(error).splitlines()) from error
+        if content.stamp == proof.stamp:
+            return content, proof
+    raise ReloadRefused([CHANGED])
+
+
+def _proof(settings: Settings, check: ContentCheck) -> Proof:
+    """All workers are told to reload at once: one of them checks, and the others find its verdict. Raises ReloadRefused."""
+    until = time.monotonic() + _MOST_SECONDS
+    with verdicts.one_at_a_time(settings, lambda: check.has_ended() or time.monotonic() > until):
+        return _kept(settings) or check.run(settings)
 
 
 def _kept(settings: Settings) -> Proof | None:
@@ -138,6 +152,7 @@ def _kept(settings: Settings) -> Proof | None:
 
 
 _CHECKING = "the content is being checked, for the first time as it is now"
+_STOPPING = "the service is stopping"
 _REFUSED = "the content did not pass the gate, and the log says why; put it right and reload"
 
 
@@ -149,12 +164,14 @@ class Reloader:
         self._service = service
         self._lock = threading.Lock()
         self._check = ContentCheck()
+        self._is_asked = self._has_stopped = False
         self.tell_others: Callable[[], None] = lambda: None
         """Called when this process was asked to reload and did: other workers of the service have to do so too."""
 
     def stop(self) -> None:
-        """End a reload that is in progress: the service is stopping."""
-        self._check.end("the service is stopping")
+        """End a reload that is in progress, and any that comes after it: the service is stopping."""
+        self._has_stopped = True
+        self._check.end(_STOPPING)
 
     def withhold_unchecked(self) -> None:
         """Nothing is decided by the content with which the service was made, unless a verdict on it is kept."""
@@ -169,45 +186,58 @@ class Reloader:
             threading.Thread(target=self._first_check, name="first check", daemon=True).start()
 
     def _first_check(self) -> None:
-        try:
-            self._reload_here()
-        except ReloadRefused:
-            self._service.withheld = _REFUSED  # Logged with its reasons.
-        except Exception as error:  # A thread has nobody above it who would report this.
-            self._service.withheld = _REFUSED
-            log.error("reload failed", **failure(error))
+        with self._lock:
+            if self._service.withheld is None:
+                return  # A reload that came before has passed.
+            self._reload_and_log()
+            if self._service.withheld is not None:
+                self._service.withheld = _REFUSED
 
     def reload(self) -> Reloaded:
         """Prove and swap, here and then in other workers.
 
         Raises ReloadRefused; the old content then stays. Calls in progress keep what they began with.
         """
-        done = self._reload_here()
+        if not self._lock.acquire(blocking=False):
+            raise ReloadRefused(["another reload is in progress"])
+        try:
+            done = self._reload_here()
+        finally:
+            self._lock.release()
         self.tell_others()
         return done
 
     def _reload_here(self) -> Reloaded:
-        if not self._lock.acquire(blocking=False):
-            raise ReloadRefused(["another reload is in progress"])
+        """With the lock held."""
         log.info("reload begins")
         self._check = ContentCheck()
+        if self._has_stopped:
+            self._check.end(_STOPPING)
         try:
             content, proof = proved(self._service.settings, self._check)
-            before = self._service.content.stamp
-            self._service.content, self._service.withheld = content, None
         except ReloadRefused as refused:
             log.error("reload refused", reasons=refused.reasons)
             raise
-        finally:
-            self._lock.release()
+        before = self._service.content.stamp
+        self._service.content, self._service.withheld = content, None
         log.info("reloaded", before=before, after=content.stamp, cases=proof.cases, remarks=proof.remarks)
         return Reloaded(before, content.stamp, proof.cases, proof.remarks)
 
     def on_signal(self) -> None:
-        """Reload in a thread of its own; the outcome is in the log."""
-        threading.Thread(target=self._in_background, name="reload").start()
+        """Reload in a thread of its own; the outcome is in the log.
+
+        After a reload that is in progress, which may have read the files before they were as they are now.
+        """
+        if not self._is_asked:
+            self._is_asked = True
+            threading.Thread(target=self._in_background, name="reload").start()
 
     def _in_background(self) -> None:
+        with self._lock:
+            self._is_asked = False  # Before anything is read: whoever asks from now on gets another reload.
+            self._reload_and_log()
+
+    def _reload_and_log(self) -> None:
         try:
             self._reload_here()
         except ReloadRefused:

@@ -10,7 +10,7 @@ import signal
 import time
 import uuid
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -41,11 +41,23 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def live(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveService]:
+def kept_verdicts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Of this module alone: what other tests have checked is checked here again."""
+    return tmp_path_factory.mktemp("verdicts")
+
+
+@pytest.fixture(scope="module")
+def live(folder: Path, kept_verdicts: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveService]:
     kept = f"sqlite:///{tmp_path_factory.mktemp('store') / 'store.sqlite3'}"
     options = ("--workers", str(WORKERS), "--knowledge", str(folder))
-    with running(*options, NUQUE_STORE_URL=kept, NUQUE_ADMIN_TOKEN=ADMIN) as started:
+    given = {"NUQUE_STORE_URL": kept, "NUQUE_VERDICTS": str(kept_verdicts), "NUQUE_ADMIN_TOKEN": ADMIN}
+    with running(*options, **given) as started:
         yield started
+
+
+def write_version(folder: Path, version: str) -> None:
+    path = folder / "ruleset.yaml"
+    path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
 
 
 def workers(live: LiveService) -> set[int]:
@@ -115,8 +127,7 @@ def check_that_all_know(clients: list[httpx.Client], measured: Sequence[dict[str
 def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> None:
     before = len(live.said)
     version = "97.0.0" if asked == "over HTTP" else "98.0.0"
-    path = folder / "ruleset.yaml"
-    path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
+    write_version(folder, version)
     if asked == "over HTTP":
         done = httpx.post(
             f"{live.url}/admin/reload", headers={"Authorization": f"Bearer {ADMIN}"}, timeout=CHECK_SECONDS
@@ -132,6 +143,50 @@ def test_a_reload_reaches_all(live: LiveService, folder: Path, asked: str) -> No
     said = [json.loads(line) for line in live.said[before:]]
     assert sum(line.get("stage") == "lint" for line in said) == 1
     assert sum(line["event"] == "content was checked before" for line in said) == WORKERS - 1
+
+
+def the_one_that_checks(live: LiveService) -> int | None:
+    """The worker that has a process of its own at work; it may be gone when it is looked at."""
+    for worker in workers(live):
+        with suppress(psutil.NoSuchProcess):
+            if psutil.Process(worker).children():
+                return worker
+    return None
+
+
+def test_a_worker_that_is_killed_while_it_checks_leaves_the_check_to_another(
+    live: LiveService, folder: Path, kept_verdicts: Path
+) -> None:
+    """Nothing is decided meanwhile by content on which there is no verdict."""
+    stamp = httpx.get(f"{live.url}/health/ready", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
+    before = len(live.said)
+    write_version(folder, "96.0.0")
+    os.kill(live.process.pid, signal.SIGHUP)
+    assert eventually(lambda: the_one_that_checks(live) is not None)
+    killed = the_one_that_checks(live)
+    assert killed is not None
+    os.kill(killed, signal.SIGKILL)
+    decided_by_old = 0
+
+    def has_reached_all() -> bool:
+        nonlocal decided_by_old
+        answer = httpx.post(f"{live.url}/decisions", json={"facts": {"age_years": 40}}, timeout=PATIENCE_SECONDS)
+        if answer.status_code == 200 and answer.json()["ruleset"]["version"] == "96.0.0":
+            assert any('"rigid-neck-collar/96.0.0;' in path.read_text() for path in kept_verdicts.glob("*.json"))
+        elif answer.status_code == 200:
+            decided_by_old += answer.headers["Nuque-Ruleset"] == stamp
+        else:
+            assert (answer.status_code, "nothing was decided" in answer.text) == (503, True)
+        return sum('"reloaded"' in line and "/96.0.0;" in line for line in list(live.said)[before:]) == WORKERS
+
+    assert eventually(has_reached_all)
+    assert decided_by_old
+    assert killed not in workers(live)
+    with one_client_of_each(live) as clients:
+        ready = [client.get("/health/ready") for client in clients.values()]
+    assert [(each.status_code, "/96.0.0;" in each.headers["Nuque-Ruleset"]) for each in ready] == [
+        (200, True)
+    ] * WORKERS
 
 
 def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(live: LiveService) -> None:

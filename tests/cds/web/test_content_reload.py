@@ -18,9 +18,9 @@ from fastapi.testclient import TestClient
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.site.content import Content
-from cds.site.content_check import Proof
+from cds.site.content_check import CHANGED, Proof
 from cds.web import content_reload
-from cds.web.content_reload import ContentCheck, ReloadRefused
+from cds.web.content_reload import ContentCheck, Reloader, ReloadRefused, proved
 from rules.loading.loader import KNOWLEDGE
 from tests.cds.live_service import PATIENCE_SECONDS, running
 
@@ -136,7 +136,6 @@ def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPat
         assert let_go.wait(PATIENCE_SECONDS)
         return proved(settings, check)
 
-    proved = content_reload.proved
     monkeypatch.setattr(content_reload, "proved", held_up)
     with ThreadPoolExecutor(1) as other:
         first = other.submit(service.post, "/admin/reload", headers=BEARER)
@@ -146,6 +145,98 @@ def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPat
         assert first.result().status_code == 200
     assert second.status_code == 409
     assert "another reload" in second.text
+
+
+@pytest.fixture
+def reloader(service: TestClient) -> Reloader:
+    assert isinstance(service.app, FastAPI)
+    made: Reloader = service.app.state.reloader
+    return made
+
+
+def reloads_in_progress() -> list[threading.Thread]:
+    return [thread for thread in threading.enumerate() if thread.name == "reload"]
+
+
+def until_none_is_in_progress() -> None:
+    for thread in reloads_in_progress():
+        thread.join(PATIENCE_SECONDS)
+    assert not reloads_in_progress()
+
+
+def test_signals_during_a_reload_are_followed_by_one_more(
+    reloader: Reloader, service: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The files may have been changed after they were read."""
+    begun, let_go = threading.Event(), threading.Event()
+    looked_at: list[str] = []
+
+    def held_up(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
+        content = Content.load(settings)
+        looked_at.append(content.ruleset.version)
+        begun.set()
+        assert let_go.wait(PATIENCE_SECONDS)
+        return content, Proof(content.stamp, (), 1, ())
+
+    monkeypatch.setattr(content_reload, "proved", held_up)
+    new_version(folder, "81.0.0")
+    reloader.on_signal()
+    assert begun.wait(PATIENCE_SECONDS)
+    new_version(folder, "82.0.0")
+    for _ in range(3):
+        reloader.on_signal()
+    assert len(reloads_in_progress()) == 2
+    let_go.set()
+    until_none_is_in_progress()
+    assert looked_at == ["81.0.0", "82.0.0"]
+    assert "/82.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+def test_a_stop_ends_the_reload_in_progress_and_the_one_that_waits(
+    reloader: Reloader, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(content_reload, "_COMMAND", [sys.executable, "-c", "import time; time.sleep(600)"])
+    new_version(folder, "83.0.0")
+    began = threading.Event()
+    run = ContentCheck.run
+
+    def noted(check: ContentCheck, settings: Settings) -> Proof:
+        began.set()
+        return run(check, settings)
+
+    monkeypatch.setattr(ContentCheck, "run", noted)
+    reloader.on_signal()
+    assert began.wait(PATIENCE_SECONDS)
+    reloader.on_signal()
+    reloader.stop()
+    until_none_is_in_progress()
+
+
+class Told(ContentCheck):
+    """A check that has found what it is told."""
+
+    def __init__(self, *found: Proof) -> None:
+        super().__init__()
+        self.found = list(found)
+
+    def run(self, settings: Settings) -> Proof:
+        return self.found.pop(0)
+
+
+def test_content_that_was_changed_while_it_was_checked_is_checked_again(folder: Path, tmp_path: Path) -> None:
+    new_version(folder, "84.0.0")
+    settings = Settings(knowledge=folder, verdicts=tmp_path / "verdicts")
+    stamp = Content.load(settings).stamp
+    changed, other, good = Proof("", (CHANGED,), 0, ()), Proof("another", (), 1, ()), Proof(stamp, (), 1, ())
+    content, proof = proved(settings, Told(changed, other, good))
+    assert (content.stamp, proof) == (stamp, good)
+    for never in (changed, other):
+        check = Told(*[never] * 9)
+        with pytest.raises(ReloadRefused, match="changed while it was checked"):
+            proved(settings, check)
+        assert len(check.found) == 6
+    with pytest.raises(ReloadRefused, match="wrong"):
+        proved(settings, Told(Proof("", ("wrong",), 0, ()), good))
 
 
 @pytest.mark.slow
