@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from typing import NamedTuple, TypeVar
 
 import polars as pl
 
 from rules.errors import EngineError
 from rules.evaluation.task_merging import MergedTask, merge
-from rules.model.ruleset import Rule, Ruleset, TaskCall
+from rules.model.ruleset import Rule, Ruleset, TaskCall, TaskDefinition
+from rules.model.timing import Timing
 
 RULES_AT_ONCE = 8
 _MOST_STATES = 65_535
+
+_Part = TypeVar("_Part")
 
 
 class TaskMachine:
@@ -31,24 +34,25 @@ class TaskMachine:
         """Build the machine of ``task``. Raises EngineError where its rules can be merged in too many ways."""
         self._ruleset = ruleset
         self._definition = ruleset.tasks[task]
-        self._states: dict[MergedTask | None, int] = {None: 0}
-        self._numbered: list[MergedTask | None] = [None]
+        self._merger = _Merger(self._definition)
+        self._states: dict[_State | None, int] = {None: 0}
+        self._numbered: list[_State | None] = [None]
         self._steps: dict[tuple[int, str], int] = {}
-        calling = [rule for rule in ruleset.rules.values() if self._calls(rule)]
-        calling.sort(key=lambda rule: all(call.joins for call in self._calls(rule)))
+        self._calls = {
+            rule.id: [call for call in rule.then.tasks if call.task == task] for rule in ruleset.rules.values()
+        }
+        calling = [rule for rule in ruleset.rules.values() if self._calls[rule.id]]
+        calling.sort(key=lambda rule: all(call.joins for call in self._calls[rule.id]))
         self.chunks = [calling[start : start + RULES_AT_ONCE] for start in range(0, len(calling), RULES_AT_ONCE)]
         self.tables = [self._table(chunk) for chunk in self.chunks]
-        outcomes = [
-            None if state is None else replace(state, fewest=state.people, hands=()) for state in self._numbered
-        ]
-        self.merged = tuple(dict.fromkeys(outcome for outcome in outcomes if outcome is not None))
+        outcomes = [self._merger.outcome(state) for state in self._numbered]
+        different = list(dict.fromkeys(outcome for outcome in outcomes if outcome is not None))
+        self.merged = tuple(map(self._merger.task, different))
         """What can come out."""
         if self.tables:
-            places = {None: 0} | {outcome: place for place, outcome in enumerate(self.merged, start=1)}
-            self.tables[-1] = pl.Series([places[outcomes[state]] for state in self.tables[-1]], dtype=pl.UInt32)
-
-    def _calls(self, rule: Rule) -> list[TaskCall]:
-        return [call for call in rule.then.tasks if call.task == self._definition.id]
+            places = {None: 0} | {outcome: place for place, outcome in enumerate(different, start=1)}
+            last = [places[outcome] for outcome in outcomes]
+            self.tables[-1] = pl.Series(last, dtype=pl.UInt32).gather(self.tables[-1])
 
     def labels(self) -> tuple[str, ...]:
         """Each of ``merged`` in words that tell it from all others."""
@@ -84,11 +88,85 @@ class TaskMachine:
     def _step(self, state: int, rule: Rule) -> int:
         """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it again and again."""
         if (state, rule.id) not in self._steps:
-            before, calls = self._numbered[state], self._calls(rule)
-            unasked = before is None and all(call.joins for call in calls)
-            merged = None if unasked else merge(self._definition, calls, before)
+            merged = self._merger.merge(self._numbered[state], rule.id, self._calls[rule.id])
             if merged not in self._states:
                 self._states[merged] = len(self._numbered)
                 self._numbered.append(merged)
             self._steps[state, rule.id] = self._states[merged]
         return self._steps[state, rule.id]
+
+
+class _State(NamedTuple):
+    """What was merged so far, as places in the lists of ``_Merger``."""
+
+    rhythm: int
+    events: int
+    staff: int
+
+
+class _Outcome(NamedTuple):
+    """What of a state can be told apart at the end: when, who does it, and how many people it takes."""
+
+    rhythm: int
+    events: int
+    performer: str
+    people: int
+
+
+class _Merger:
+    """Merges calls for one task part by part: the rhythm, the events that it is due at, and who does it.
+
+    None of these depends on another, and of each there are few, while there are many thousands of combinations.
+    """
+
+    def __init__(self, definition: TaskDefinition) -> None:
+        self._definition = definition
+        self._rhythms: list[Timing] = []
+        self._events: list[tuple[str, ...]] = []
+        self._staff: list[tuple[str, int, tuple[tuple[str, int], ...]]] = []
+        self._steps: tuple[dict[tuple[int, str], int], ...] = ({}, {}, {})
+
+    def merge(self, before: _State | None, rule: str, calls: Sequence[TaskCall]) -> _State | None:
+        """What ``calls`` of ``rule`` make of ``before``; None where nobody has asked for the task."""
+        if before is None:
+            return None if all(call.joins for call in calls) else self._state(merge(self._definition, calls))
+        found = [steps.get((part, rule)) for part, steps in zip(before, self._steps, strict=True)]
+        known = [part for part in found if part is not None]
+        if len(known) == len(before):
+            return _State(*known)
+        after = self._state(merge(self._definition, calls, self._task(before)))
+        for part, leads_to, steps in zip(before, after, self._steps, strict=True):
+            steps[part, rule] = leads_to
+        return after
+
+    def outcome(self, state: _State | None) -> _Outcome | None:
+        """``state`` without who has which hand on it."""
+        if state is None:
+            return None
+        by = MergedTask(self._rhythms[state.rhythm], *self._staff[state.staff])
+        return _Outcome(state.rhythm, state.events, by.performer, by.people)
+
+    def task(self, outcome: _Outcome) -> MergedTask:
+        """The task that is done."""
+        return MergedTask(self._timing(outcome), outcome.performer, outcome.people)
+
+    def _state(self, merged: MergedTask) -> _State:
+        timing = merged.timing
+        return _State(
+            _place(timing.model_copy(update={"on": ()}), self._rhythms),
+            _place(timing.on, self._events),
+            _place((merged.performer, merged.fewest, merged.hands), self._staff),
+        )
+
+    def _task(self, state: _State) -> MergedTask:
+        return MergedTask(self._timing(state), *self._staff[state.staff])
+
+    def _timing(self, state: _State | _Outcome) -> Timing:
+        return self._rhythms[state.rhythm].model_copy(update={"on": self._events[state.events]})
+
+
+def _place(part: _Part, parts: list[_Part]) -> int:
+    """Where ``part`` stands among the few ``parts`` that there are; at their end from now on, if it is new."""
+    if part not in parts:
+        parts.append(part)
+    return parts.index(part)
