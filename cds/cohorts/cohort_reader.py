@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -24,7 +23,7 @@ KEPT = ("patient", "unit", "at")
 """Columns of a table of facts that are not facts: whose row it is, the unit of the hospital, the moment of decision."""
 
 NO_UNIT = "not recorded"
-_TIMES = (
+LAST_MOMENT_TIMES = (
     "effectiveDateTime",
     "effectiveInstant",
     "issued",
@@ -34,7 +33,9 @@ _TIMES = (
     "authored",
     "recordedOn",
 )
-_PERIODS = ("effectivePeriod", "performedPeriod", "period", "timingPeriod")
+LAST_MOMENT_PERIODS = ("effectivePeriod", "performedPeriod", "period", "timingPeriod")
+"""The elements whose times tell when something was last recorded of a patient; of a period both ends."""
+
 _NUMBER = re.compile(r"-?\d[\d.,:+TZ-]*")
 _MENTIONED = re.compile(r"(the older value|contradicts) .*? \([^()]*\)(?= (?:is used instead|of the same moment))")
 _UNLISTED = re.compile(r"; \d+ older values? not listed")
@@ -43,24 +44,39 @@ _NAMED = re.compile(r"\b[A-Z][A-Za-z]+/[A-Za-z0-9.-]+")
 
 @dataclass
 class Cohort:
-    """What was read of many patients. ``refused`` counts by fact and reason (numbers and names of records taken out)."""
+    """What was read of many patients: record by record into ``rows``, by columns into ``tables`` of the same columns.
+
+    ``refused`` counts by fact and reason (numbers and names of records taken out).
+    """
 
     rows: list[dict[str, object]] = field(default_factory=list)
+    tables: list[pl.DataFrame] = field(default_factory=list)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
     undated: int = 0
 
     def add(self, other: Cohort) -> None:
         """Take the patients of ``other`` in."""
         self.rows += other.rows
+        self.tables += other.tables
         self.refused.update(other.refused)
         self.undated += other.undated
 
     def table(self, ruleset: Ruleset) -> pl.DataFrame:
         """One row a patient: ``patient``, ``unit``, ``at``, and a column for every fact that an observer may give."""
-        types = {name: column_type(fact) for name, fact in ruleset.vocabulary.items() if fact.given != "concluded"}
-        schema = {"patient": pl.String(), "unit": pl.String(), "at": pl.Datetime("us", "UTC"), **types}
+        schema = {"patient": pl.String(), "unit": pl.String(), "at": pl.Datetime("us", "UTC"), **fact_types(ruleset)}
         columns = {name: [row.get(name) for row in self.rows] for name in schema}
-        return pl.DataFrame([pl.Series(name, columns[name], dtype=kind, strict=False) for name, kind in schema.items()])
+        rows = pl.DataFrame([pl.Series(name, columns[name], dtype=kind, strict=False) for name, kind in schema.items()])
+        return pl.concat([*self.tables, rows]).sort("patient", maintain_order=True)
+
+    def ways(self) -> Counter[str]:
+        """How many patients were read by columns, and how many record by record."""
+        columns = sum(table.height for table in self.tables)
+        return Counter({"columns": columns, "records": len(self.rows) + self.undated})
+
+
+def fact_types(ruleset: Ruleset) -> dict[str, pl.DataType]:
+    """The column types of all facts that an observer may give, in the order of the vocabulary."""
+    return {name: column_type(fact) for name, fact in ruleset.vocabulary.items() if fact.given != "concluded"}
 
 
 @dataclass(frozen=True)
@@ -78,17 +94,10 @@ class CohortReader:
 
     def read(self, lines: Iterable[tuple[str, str]]) -> Cohort:
         """All patients of ``lines`` (key and JSON text), which stand together patient by patient."""
-        return next(self.cohorts(lines))
-
-    def cohorts(self, lines: Iterable[tuple[str, str]], size: float = math.inf) -> Iterator[Cohort]:
-        """The same in cohorts of ``size`` patients, for lines that do not fit the memory at once; one at the least."""
         cohort = Cohort()
         for key, resources in _grouped(lines, cohort):
             self._read_one(key, resources, cohort)
-            if len(cohort.rows) == size:
-                yield cohort
-                cohort.rows, cohort.refused, cohort.undated = [], Counter(), 0
-        yield cohort
+        return cohort
 
     def _read_one(self, key: str, resources: list[dict[str, Any]], cohort: Cohort) -> None:
         at = self.at or _last_moment(resources)
@@ -98,7 +107,7 @@ class CohortReader:
         reading = read([*resources, *self._shared_of(resources)], self.ruleset, self.code_map, at, key)
         for not_used in reading.not_used:
             cohort.refused[not_used.fact or "no fact recognised", general_reason(not_used.reason)] += 1
-        row: dict[str, object] = {"patient": key, "unit": self._unit(resources), "at": at}
+        row: dict[str, object] = {"patient": key, "unit": self.unit(resources), "at": at}
         row.update((fact.name, fact.value) for fact in reading.facts)
         cohort.rows.append(row)
 
@@ -115,7 +124,7 @@ class CohortReader:
                 ):
                     yield found
 
-    def _unit(self, resources: Sequence[dict[str, Any]]) -> str:
+    def unit(self, resources: Sequence[dict[str, Any]]) -> str:
         """Where the patient was last: the place (or provider) of the encounter that started last, in its own words."""
         encounters = [resource for resource in resources if resource.get("resourceType") == "Encounter"]
         if not encounters:
@@ -173,8 +182,8 @@ def _grouped(lines: Iterable[tuple[str, str]], cohort: Cohort) -> Iterator[tuple
 def _last_moment(resources: Sequence[dict[str, Any]]) -> datetime | None:
     found = []
     for resource in resources:
-        written = [resource.get(key) for key in _TIMES]
-        for key in _PERIODS:
+        written = [resource.get(key) for key in LAST_MOMENT_TIMES]
+        for key in LAST_MOMENT_PERIODS:
             written += [mapping(resource, key).get("start"), mapping(resource, key).get("end")]
         for value in written:
             if value is None:

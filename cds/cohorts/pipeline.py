@@ -20,6 +20,7 @@ import pyarrow.parquet
 
 from cds.cohorts.bulk_export import NOBODY, SHARED, Export
 from cds.cohorts.cohort_reader import KEPT, Cohort, CohortReader
+from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.fact_tables import facts_of
 from cds.cohorts.summary import Tally, total
@@ -222,18 +223,14 @@ class PartWorker:
         """Work on the bucketed ``lines`` of ``replay``."""
         self._ruleset, self._lines, self._out = replay.ruleset, lines, replay.out
         self._columns = Columns(replay.ruleset)
-        self._reader = CohortReader(replay.ruleset, replay.code_map, _shared(lines), replay.at)
+        self._reader = ColumnReader(CohortReader(replay.ruleset, replay.code_map, _shared(lines), replay.at))
 
     def __call__(self, number: int, buckets: Sequence[int]) -> None:
-        """Read the patients of ``buckets`` one bucket after the other, decide them together, and write part ``number``."""
-        cohort = Cohort()
-        for bucket in buckets:
-            files = sorted(self._lines.glob(f"*/bucket={bucket}/*.parquet"))
-            lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
-            keyed = pl.concat(lines).sort("key", maintain_order=True).iter_rows() if lines else ()
-            cohort.add(self._reader.read(keyed))
-        read = Tally(refused=cohort.refused, undated=cohort.undated)
-        OutputPart(self._out, number).write(self._columns, cohort.table(self._ruleset), read)
+        """Read the patients of ``buckets``, decide them together, and write part ``number``."""
+        files = [file for bucket in buckets for file in sorted(self._lines.glob(f"*/bucket={bucket}/*.parquet"))]
+        lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
+        cohort = self._reader.read(pl.concat(lines).sort("key", maintain_order=True)) if lines else Cohort()
+        OutputPart(self._out, number).write(self._columns, cohort.table(self._ruleset), Tally.of_reading(cohort))
 
 
 _worker: PartWorker

@@ -18,6 +18,7 @@ import pyarrow as pa
 
 from cds.cohorts.bulk_export import keyed_lines
 from cds.cohorts.cohort_reader import KEPT, Cohort, CohortReader
+from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.fact_tables import facts_of
 from cds.cohorts.ndjson import mentions
@@ -71,7 +72,7 @@ def _decided(session: Any, replay: Replay, columns: Columns) -> Any:
         if resource.get("resourceType") in ("Location", "Device")
     }
     together = lines.filter("key is not null").repartition("key").sortWithinPartitions("key")
-    reader = CohortReader(replay.ruleset, replay.code_map, shared, replay.at)
+    reader = ColumnReader(CohortReader(replay.ruleset, replay.code_map, shared, replay.at))
     return together.mapInArrow(_ReadAndDecide(reader, columns), schema)
 
 
@@ -103,17 +104,26 @@ class _Decide:
 class _ReadAndDecide:
     """Keyed lines, patient by patient, to decisions."""
 
-    def __init__(self, reader: CohortReader, columns: Columns) -> None:
+    def __init__(self, reader: ColumnReader, columns: Columns) -> None:
         self._reader = reader
         self._columns = columns
 
     def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
-        for cohort in self._reader.cohorts((row for batch in batches for row in _frame(batch).iter_rows()), BATCH):
-            yield from _batches(self._decide(cohort))
+        for lines in _whole_patients(map(_frame, batches), BATCH):
+            cohort = self._reader.read(lines)
+            yield from _batches(_whole(self._columns, cohort.table(self._columns.ruleset), Tally.of_reading(cohort)))
 
-    def _decide(self, cohort: Cohort) -> pl.DataFrame:
-        read = Tally(refused=cohort.refused, undated=cohort.undated)
-        return _whole(self._columns, cohort.table(self._reader.ruleset), read)
+
+def _whole_patients(batches: Iterable[pl.DataFrame], size: int) -> Iterator[pl.DataFrame]:
+    """``batches`` of keyed lines put together to some ``size`` lines each, and cut between patients; one at the least."""
+    held = pl.DataFrame(schema={"key": pl.String(), "line": pl.String()})
+    for batch in batches:
+        held = pl.concat([held, batch])
+        if held.height >= size:
+            last = pl.col("key").rle_id() == pl.col("key").rle_id().max()
+            yield held.filter(~last)
+            held = held.filter(last)
+    yield held
 
 
 class _Count:

@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from cds.cohorts.cohort_reader import Cohort
 from rules.batch.polars_backend import Columns
 
 WITHHELD = "withheld"
@@ -59,6 +60,11 @@ class Tally:
         tally.groups = {name: _by(group, decided["confidence"]) for name, group in by.items()}
         tally.sizes = {name: _by(group, decided["size"]) for name, group in by.items()}
         return tally
+
+    @classmethod
+    def of_reading(cls, cohort: Cohort) -> Tally:
+        """What is known of ``cohort`` from reading: refusals, undated patients, and how many were read which way."""
+        return cls(refused=cohort.refused, undated=cohort.undated, counts={"read by": cohort.ways()})
 
     def add(self, other: Tally) -> None:
         """Add ``other`` to this one."""

@@ -73,6 +73,12 @@ def _plainly(ruleset: Ruleset, tally: Tally) -> str:
         parts.append(
             f"{count(tally.undated, 'patient')} left out: nothing about them is dated, and no moment was given."
         )
+    ways = tally.counts.get("read by", Counter())
+    if ways.total():
+        parts.append(
+            f"{count(ways['columns'], 'patient')} were read by columns, {ways['records']} record by record (something in their "
+            "records is damaged, refused or unusual); both ways give the same."
+        )
     return " ".join(parts)
 
 

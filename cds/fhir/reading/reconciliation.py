@@ -138,8 +138,7 @@ class _Chooser:
             return RejectionReason(
                 "no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}"
             )
-        hours = (self.at - found.recorded).total_seconds() / 3600
-        return RejectionReason("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
+        return stale((self.at - found.recorded).total_seconds() / 3600, limit, more)
 
     def _same(self, one: Accepted, other: Accepted) -> bool:
         a, b = one.value, other.value
@@ -169,6 +168,11 @@ class _Chooser:
             return [first, other]
         low, high = (ends(rivals, key=lambda found: found.value) for ends in (min, max))
         return [first, other, low, high]
+
+
+def stale(hours: float, limit: float | None, more: str = "") -> RejectionReason:
+    """That a value is ``hours`` old and may be no older than ``limit`` hours; ``more`` ends the sentence."""
+    return RejectionReason("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
 
 
 def _refuse(found: Accepted, why: RejectionReason) -> Rejected:

@@ -89,6 +89,21 @@ def _value_key(holder: Mapping[str, Any]) -> str:
     )
 
 
+def unit_of_quantity(quantity: Mapping[str, Any], code_map: CodeMap) -> str | None:
+    """The UCUM code of the unit that ``quantity`` is in; None where it gives none that can be told without a guess."""
+    code, word = text(quantity, "code"), text(quantity, "unit")
+    if code is not None and text(quantity, "system") == UCUM:
+        return code
+    return None if word is None else code_map.units.get(word)
+
+
+def units_of_counts(definition: FactDefinition, code_map: CodeMap) -> tuple[str, ...]:
+    """The units that a fact which only counts may be written in, and that convert nothing; empty for every other fact."""
+    if definition.unit is None:
+        return ("1",)
+    return (definition.unit, *code_map.counted.get(definition.unit, ())) if is_annotation(definition.unit) else ()
+
+
 class _Reader:
     """Reads one value[x] for one fact."""
 
@@ -191,23 +206,21 @@ class _Reader:
                 f"{shown(raw['comparator'])} {written}",
                 RejectionReason("no value", "only a limit is recorded, not a value"),
             )
-        if code is not None and text(raw, "system") == UCUM:
-            return number, code, written
-        if word is not None and word in self.code_map.units:
-            return number, self.code_map.units[word], written
+        unit = unit_of_quantity(raw, self.code_map)
+        if unit is not None:
+            return number, unit, written
         if code is None and word is None:
             raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
         said = "the unit is not a UCUM code, and a unit is never guessed; give system and code"
         raise RefusedValue(written, RejectionReason("unit", said))
 
     def _convert(self, number: Decimal, unit: str, written: str) -> float:
-        target = self.definition.unit
-        if target is None or self._only_counts():
-            accepted = ("1",) if target is None else (target, *self.code_map.counted.get(target, ()))
-            if unit not in accepted:
-                raise RefusedValue(
-                    written, RejectionReason("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}")
-                )
+        target, accepted = self.definition.unit, units_of_counts(self.definition, self.code_map)
+        if accepted and unit not in accepted:
+            raise RefusedValue(
+                written, RejectionReason("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}")
+            )
+        if accepted or target is None:
             return float(number)
         try:
             return convert(number, unit, target)
