@@ -125,8 +125,12 @@ def _service(clock: list[datetime]) -> Iterator[TestClient]:
 
 
 @cache
-def all_read() -> tuple[Read, ...]:
-    """What every hook answers for every patient of the demo folder, at that patient's moment."""
+def all_read(*asking: str) -> tuple[Read, ...]:
+    """What every hook answers for every patient of the demo folder, at that patient's moment.
+
+    ``asking`` are the extensions of the request that ask for more than is sent unasked.
+    """
+    asked = {"extension": dict.fromkeys(asking, True)}
     clock, found = [datetime.now(UTC)], []
     with _service(clock) as client:
         offered = client.get("/cds-services").json()["services"]
@@ -134,7 +138,8 @@ def all_read() -> tuple[Read, ...]:
         for service in HOOKS:
             for entry in INDEX:
                 clock[0] = datetime.fromisoformat(entry["at"])
-                answer = client.post(f"/cds-services/{service}", json=call(service, entry["file"], templates[service]))
+                sent = call(service, entry["file"], templates[service]) | asked
+                answer = client.post(f"/cds-services/{service}", json=sent)
                 assert answer.status_code == 200, (service, entry["file"], answer.text)
                 found.append(Read(service, entry["file"], answer.json()))
     return tuple(found)

@@ -14,6 +14,7 @@ from cds.cli import main
 from cds.cli.text.decision import decision_text
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
+from cds.protocol.request import FULL_TEXT
 from rules.loading.loader import load_ruleset
 from tests.reading_load import INDEX, all_decided, all_read
 from tests.test_demo_bundles import shown
@@ -36,9 +37,9 @@ NUMBERS = {
 def _cards() -> tuple[str, ...]:
     return tuple(
         text
-        for read in all_read()
+        for read in all_read(FULL_TEXT)
         for card in read.cards
-        for text in (card["summary"], card["detail"], card["extension"]["org.example.nuque.full-text"])
+        for text in (card["summary"], card["detail"], card["extension"][FULL_TEXT])
     )
 
 

@@ -6,6 +6,7 @@ from urllib.parse import urldefrag
 
 import pytest
 
+from cds.protocol.request import FULL_TEXT
 from rules.loading.loader import load_ruleset
 from tests.reading_load import HOOKS, INDEX, Json, Read, all_decided, all_read, demo_table, table
 
@@ -18,13 +19,13 @@ SEVERITIES = ["critical", "warning", "info"]
 
 
 def _reads(service: str) -> list[Read]:
-    found = [read for read in all_read() if read.service == service]
+    found = [read for read in all_read(FULL_TEXT) if read.service == service]
     assert len(found) == len(INDEX)
     return found
 
 
 def _cards() -> list[tuple[Read, Json]]:
-    found = [(read, card) for read in all_read() for card in read.cards]
+    found = [(read, card) for read in all_read(FULL_TEXT) for card in read.cards]
     assert {read.service for read, _ in found} == set(HOOKS)
     return found
 
@@ -55,7 +56,7 @@ def test_a_card_keeps_to_its_limit(service: str, limit: int) -> None:
 def test_every_critical_caution_is_said_in_full() -> None:
     """In whole or, where it fits a headline, there; a card that gives no size comes with its own."""
     checked = 0
-    for read in all_read():
+    for read in all_read(FULL_TEXT):
         if not read.cards or read.service == "collar-order-sign":
             continue
         said = "\n".join(f"{card['summary']}\n{card['detail']}" for card in read.cards).replace("\\", "")
@@ -67,8 +68,8 @@ def test_every_critical_caution_is_said_in_full() -> None:
 
 
 def test_the_gravest_card_comes_first() -> None:
-    assert any(len(read.cards) > 1 for read in all_read())
-    for read in all_read():
+    assert any(len(read.cards) > 1 for read in all_read(FULL_TEXT))
+    for read in all_read(FULL_TEXT):
         found = [SEVERITIES.index(card["indicator"]) for card in read.cards]
         assert found == sorted(found), (read.service, read.file)
 
@@ -92,7 +93,7 @@ def test_what_was_not_used_is_counted_and_listed_behind() -> None:
         (card,) = (card for card in read.cards if card["source"]["topic"]["code"] == "size")
         number = len(read.decision["not_used"])
         assert f"Not used: {number} record" in card["detail"]
-        behind = card["extension"]["org.example.nuque.full-text"]
+        behind = card["extension"][FULL_TEXT]
         assert all(item["reference"] in behind for item in read.decision["not_used"])
 
 

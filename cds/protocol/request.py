@@ -14,7 +14,9 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints,
 from cds.strict_json import MOST_RESOURCES
 
 WHOLE_DECISION = "org.example.nuque.whole-decision"
-"""Extension of a request: true asks for the trace, the sources, and where each fact comes from, in the answer."""
+"""Extension of a request: true asks for everything in the decision: trace, sources, where each fact comes from, all words."""
+FULL_TEXT = "org.example.nuque.full-text"
+"""Extension of a request: true asks for everything behind each card, as Markdown. Of a card: that text."""
 
 Resource = dict[str, Any]
 """A FHIR R4 resource as JSON."""
@@ -153,8 +155,13 @@ class HookRequest(_Sent):
 
     @property
     def wants_whole_decision(self) -> bool:
-        """Whether the client asks for how the decision came about too."""
+        """Whether the client asks for everything in the decision, how it came about too."""
         return self.extension.get(WHOLE_DECISION) is True
+
+    @property
+    def wants_full_text(self) -> bool:
+        """Whether the client shows everything behind a card."""
+        return self.extension.get(FULL_TEXT) is True
 
     @field_validator("extension", mode="before")
     @classmethod

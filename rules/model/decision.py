@@ -273,6 +273,19 @@ class TraceEntry(FrozenModel):
     local: bool
 
 
+TASK_IN_SHORT = frozenset({"task", "title", "timing", "people", "rules"})
+"""What a decision in short says of a task."""
+NOT_IN_SHORT: dict[str, Any] = {
+    "facts": {"__all__": frozenset({"reference", "recorded", "original"})},
+    "tasks": {"__all__": Task.model_fields.keys() - TASK_IN_SHORT},
+    **dict.fromkeys(
+        ("trace", "sources", "ask", "dangers_not_recorded", "assessments", "leaflets", "disclaimer"),
+        True,
+    ),
+}
+"""What a decision in short leaves out, as pydantic's ``exclude``."""
+
+
 class Decision(FrozenModel):
     """Everything said of one patient at one moment.
 
@@ -304,10 +317,12 @@ class Decision(FrozenModel):
     disclaimer: str
 
     def in_short(self) -> dict[str, Any]:
-        """As ``as_json``, without how it came about: the trace, the sources, and where each fact comes from."""
-        origin = {"reference", "recorded", "original"}
-        dumped = self.model_dump(mode="json", exclude={"trace": True, "sources": True, "facts": {"__all__": origin}})
-        cleaned: dict[str, Any] = without_absent(dumped)
+        """As ``as_json``, without how it came about, and without what cards and orders say in words.
+
+        Left out are the trace, the sources, where each fact comes from, what is asked for and was worked out beside the size,
+        the leaflets, the disclaimer, and of each task all but what ``TASK_IN_SHORT`` names.
+        """
+        cleaned: dict[str, Any] = without_absent(self.model_dump(mode="json", exclude=NOT_IN_SHORT))
         return cleaned
 
     @cached_property

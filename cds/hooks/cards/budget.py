@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
@@ -25,8 +25,8 @@ class Draft:
     """A card before it has an id.
 
     ``topic`` says what the card is about (a code of our own). ``rules`` are the ids of the rules behind it. ``any_offer``
-    is true where several offers may be accepted, false where one excludes the others. ``full`` is everything behind the lines,
-    in Markdown.
+    is true where several offers may be accepted, false where one excludes the others. ``full`` writes everything behind the
+    lines, in Markdown, for a client that asks.
     """
 
     indicator: Severity
@@ -36,7 +36,7 @@ class Draft:
     rules: tuple[str, ...]
     offers: tuple[Offer, ...] = ()
     any_offer: bool = False
-    full: str = ""
+    full: Callable[[], str] = str
 
     def detail(self, longest: int = LONGEST_DETAIL, ending: str = "") -> str:
         """The lines and then ``ending``, in at most ``longest`` characters, where the needed ones allow it."""
@@ -62,7 +62,11 @@ def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]
 
 def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
     offers = (*into.offers, *(offer for draft in folded for offer in draft.offers))
-    also = [markdown.section(f"Also: {markdown.plain(draft.summary)}", draft.full) for draft in folded]
+
+    def full() -> str:
+        also = [markdown.section(f"Also: {markdown.plain(draft.summary)}", draft.full()) for draft in folded]
+        return markdown.joined([into.full(), *also])
+
     return replace(
         into,
         summary=_counted(into.summary, len(folded)),
@@ -70,7 +74,7 @@ def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
         rules=tuple(dict.fromkeys([*into.rules, *(rule for draft in folded for rule in draft.rules)])),
         offers=offers,
         any_offer=into.any_offer or len(offers) > len(into.offers) > 0 or any(draft.any_offer for draft in folded),
-        full=markdown.joined([into.full, *also]),
+        full=full,
     )
 
 

@@ -6,6 +6,7 @@ Only words that are in the decision are used; what comes from the record is esca
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from math import inf
 
 from cds.fhir.writing.service_request import FIT_TASK
@@ -49,7 +50,7 @@ def size_card(
         ),
         rules=_rules_of_size(decision),
         offers=offers,
-        full=size_in_full(ruleset, decision, shelf, not_had),
+        full=partial(size_in_full, ruleset, decision, shelf, not_had),
     )
 
 
@@ -74,7 +75,7 @@ def caution_cards(
                 *reasons(decision, caution.rules, caution.severity),
             ),
             rules=caution.rules,
-            full=caution_in_full(decision, caution),
+            full=partial(caution_in_full, decision, caution),
         )
         for caution in pressing
         if caution.severity in severities and caution.text not in said
@@ -112,10 +113,10 @@ def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[
 
 
 def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
-    """How many records could not be used or had; the list stands in the full text."""
+    """How many records could not be used or had; the list stands in the decision that is sent beside the cards."""
     if not_used:
         records = "1 record" if len(not_used) == 1 else f"{len(not_used)} records"
-        yield Line("", f"Not used: {records}, listed in the full text.", needed=True)
+        yield Line("", f"Not used: {records}, listed with the decision.", needed=True)
 
 
 def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[Line, ...]:

@@ -21,7 +21,7 @@ def need_first(main: Draft, decision: Decision) -> Draft:
         indicator="critical" if critical else "warning",
         summary=main.summary if critical else decision.leading[0].summary,
         lines=(Line("", f"**{markdown.plain(said, 600)}**", needed=True), *main.lines),
-        full=markdown.joined([f"**{markdown.plain(said, 600)}**", main.full]),
+        full=lambda: markdown.joined([f"**{markdown.plain(said, 600)}**", main.full()]),
         rules=tuple(dict.fromkeys([*(rule for caution in decision.leading for rule in caution.rules), *main.rules])),
     )
 

@@ -24,7 +24,7 @@ from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
-from cds.protocol.request import HookRequest, Resource
+from cds.protocol.request import FULL_TEXT, HookRequest, Resource
 from cds.protocol.response import Card, Coding, HookResponse, Link, Source, Suggestion
 from cds.security.sealed_links import LinkSeal
 from cds.settings import Settings
@@ -34,10 +34,8 @@ from rules.model.facts import FactValue, RecordedFact
 
 RULES = "org.example.nuque.rules"
 """Extension of a card: the ids of the rules behind it."""
-FULL = "org.example.nuque.full-text"
-"""Extension of a card: everything behind it, as Markdown; its detail is the short form."""
 DECISION = "org.example.nuque.decision"
-"""Extension of the response: the decision; how it came about only where the request asks for it."""
+"""Extension of the response: the decision, in short unless the request asks for all of it."""
 LOOK_ALIKES = "org.example.nuque.look-alikes"
 """Extension of a response without cards: drafts that may be for a neck collar and were not read as an order of one."""
 
@@ -191,7 +189,7 @@ class HookService:
             memory.remember(self.id, patient, issued, decision, facts)
         return HookResponse(
             cards=tuple(card for card, _ in issued),
-            extension=_decided(request, decision) if issued else {},
+            extension=_decided(call) if issued else {},
         )
 
     def _known(self, read: Sequence[RecordedFact], content: Content, at: datetime) -> list[RecordedFact]:
@@ -204,9 +202,12 @@ class HookService:
         return [*(fact for fact in read if fact.name not in self.implied), *implied]
 
 
-def _decided(request: HookRequest, decision: Decision) -> dict[str, Any]:
-    """The decision for machines, with how it came about where the client asks for that."""
-    return {DECISION: decision.as_json() if request.wants_whole_decision else decision.in_short()}
+def _decided(call: HookCall) -> dict[str, Any]:
+    """The decision for machines, all of it where the client asks for that; with what the client could not send."""
+    told = call.decision.as_json() if call.request.wants_whole_decision else call.decision.in_short()
+    if call.gathered.not_had:
+        told["not_used"] = [*told.get("not_used", ()), *(each.as_json() for each in call.gathered.not_had)]
+    return {DECISION: told}
 
 
 def _check_created(cards: Iterable[Card]) -> None:
@@ -234,14 +235,15 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
     ruleset, urls = call.content.ruleset, call.orders.canonicals
     topic = Coding(system=urls.code_system(codes.TOPIC_SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
-    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, draft.full, str(number)])
     changes, disclaimer = site_changes(ruleset, call.decision, draft), markdown.plain(call.decision.disclaimer, 600)
-    lines = replace(draft, lines=(*draft.lines, *changes))
+    detail = replace(draft, lines=(*draft.lines, *changes)).detail(service.longest_detail, disclaimer)
+    name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, detail, str(number)])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
+    full = {FULL_TEXT: _full_text(draft, changes, disclaimer)} if call.request.wants_full_text else {}
     return Card(
         uuid=str(uuid5(instance, name)),
         summary=draft.summary,
-        detail=lines.detail(service.longest_detail, disclaimer),
+        detail=detail,
         indicator=draft.indicator,
         source=Source(
             label=f"{ruleset.title} {ruleset.version} ({ruleset.hash[:12]})",
@@ -252,13 +254,13 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
         suggestions=suggestions,
         selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
         overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
-        extension={RULES: list(draft.rules), FULL: _full_text(draft, changes, disclaimer)},
+        extension={RULES: list(draft.rules), **full},
     )
 
 
 def _full_text(draft: Draft, changes: Sequence[Line], disclaimer: str) -> str:
     changed = markdown.bullets(line.text for line in changes)
-    return markdown.joined([draft.full, markdown.section("Changed by this site", changed), disclaimer])
+    return markdown.joined([draft.full(), markdown.section("Changed by this site", changed), disclaimer])
 
 
 def _suggested(offer: Offer, instance: UUID, card: str, position: int) -> Suggestion:

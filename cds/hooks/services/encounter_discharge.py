@@ -45,7 +45,7 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
             *caution_lines(decision, ("info",)),
             *not_used_line([*decision.not_used, *call.gathered.not_had]),
         ),
-        full=markdown.joined(
+        full=lambda: markdown.joined(
             [
                 tasks_section(decision.tasks, "To arrange"),
                 markdown.section("For the patient, in the care plan", markdown.bullets(_leaflets(decision))),

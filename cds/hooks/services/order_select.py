@@ -56,7 +56,7 @@ def _doubted(main: Draft) -> Draft:
         indicator="critical" if main.indicator == "critical" else "warning",
         summary=markdown.shorten(f"{doubt} {main.summary}", LONGEST_SUMMARY),
         lines=(Line("", f"**{doubt}**", needed=True), *main.lines),
-        full=markdown.joined([f"**{doubt}**", main.full]),
+        full=lambda: markdown.joined([f"**{doubt}**", main.full()]),
     )
 
 

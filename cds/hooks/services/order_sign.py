@@ -161,7 +161,7 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
         lines=_lines(call, findings),
         rules=tuple(dict.fromkeys(rule for finding in findings for rule in finding.rules)),
         offers=_offers(call, order, orders, findings),
-        full=markdown.joined(
+        full=lambda: markdown.joined(
             [
                 *(_explained(call, finding) for finding in findings),
                 not_used_section(call.content.ruleset, [*call.decision.not_used, *call.gathered.not_had]),

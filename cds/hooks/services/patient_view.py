@@ -65,7 +65,7 @@ def _ending_card(call: HookCall) -> list[Draft]:
             summary="The neck is recorded as cleared, and collar care is still ordered.",
             lines=(Line("", stays, needed=True), *(Line("Would end", order, counted="order") for order in orders)),
             rules=tuple(rule.id for rule in call.content.ruleset.rules.values() if CLEARED in rule.reads),
-            full=markdown.joined([stays, markdown.section("Would end", "\n".join(f"- {order}" for order in orders))]),
+            full=lambda: markdown.joined([stays, markdown.section("Would end", markdown.bullets(orders))]),
             offers=(Offer("End the collar's orders and its plan", actions),),
         )
     ]
@@ -81,7 +81,7 @@ def _due_card(call: HookCall, due: tuple[Task, ...]) -> Draft:
         topic="due",
         summary=markdown.shorten(f"Collar care due now: {due[0].title}", _LONGEST) + more,
         lines=(*task_lines(due, "Due now"), *not_used_line([*call.decision.not_used, *call.gathered.not_had])),
-        full=markdown.joined(
+        full=lambda: markdown.joined(
             [
                 tasks_section(due, "Due now"),
                 markdown.section("Why", why(call.decision, rules)),

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import Any
 
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaValue
 
-from cds.hooks.engine.service import DECISION, FULL, LOOK_ALIKES, RULES
+from cds.hooks.engine.service import DECISION, LOOK_ALIKES, RULES
 from cds.hooks.services import SERVICES
+from cds.protocol.request import FULL_TEXT
 from cds.protocol.response import HookResponse
 from cds.web.openapi import answer_models as models
 from cds.web.openapi.sent_schema import REFERENCE, WithoutEmpty, WithoutNull, sent_schemas
 from rules.deciding.fit_check import FitAdvice
+from rules.model.decision import NOT_IN_SHORT, TASK_IN_SHORT
 
 JSON, FHIR_JSON, HTML = "application/json", "application/fhir+json", "text/html"
 
@@ -86,11 +89,21 @@ def _with_extensions(schemas: dict[str, JsonSchemaValue]) -> None:
     """What our extensions hold, and that a suggestion carries a resource: the models leave both open."""
     response, card = schemas["HookResponse"], schemas["Card"]
     texts = {"type": "array", "items": {"type": "string"}}
-    decision = {"description": "The decision; its trace where the request asks for it.", **reference("DecisionAnswer")}
+    schemas["DecisionOfHook"] = _in_short(schemas["DecisionAnswer"], NOT_IN_SHORT)
+    schemas["DecisionOfHook"]["properties"]["tasks"] = {"type": "array", "items": reference("TaskOfHook")}
+    schemas["TaskOfHook"] = _in_short(schemas["Task"], schemas["Task"]["properties"].keys() - TASK_IN_SHORT)
+    words = "The decision, in short unless the request asks for all of it."
+    decision = {"description": words, **reference("DecisionOfHook")}
     response["properties"]["extension"] = _object({DECISION: decision, LOOK_ALIKES: texts})
     response["required"] = ["cards"]
-    card["properties"]["extension"] = _object({RULES: texts, FULL: {"type": "string"}})
+    card["properties"]["extension"] = _object({RULES: texts, FULL_TEXT: {"type": "string"}})
     schemas["Action"]["properties"]["resource"] = reference("Resource")
+
+
+def _in_short(schema: JsonSchemaValue, left_out: Container[str]) -> JsonSchemaValue:
+    """``schema`` where what is ``left_out`` unasked may be missing."""
+    required = [name for name in schema.get("required", ()) if name not in left_out]
+    return {**schema, "properties": dict(schema["properties"]), "required": required}
 
 
 def _object(properties: dict[str, Any]) -> JsonSchemaValue:

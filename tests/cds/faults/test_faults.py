@@ -19,6 +19,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
+from cds.protocol.request import FULL_TEXT
 from cds.settings import Settings, StoreSettings
 from cds.storage.database import Store
 from cds.storage.feedback_export import rows
@@ -87,9 +88,10 @@ def test_what_could_not_be_read_is_said_on_the_card(fhir: FaultyFhir) -> None:
     prefetch["patient"] = {"resourceType": "Patient", "id": PATIENT, "birthDate": "1984-05-02"}
     del prefetch["encounter"], prefetch["conditions"]
     fhir.break_as("500")
-    answer = ask(fhir, unfetched(fhir, prefetch))
+    asked = {**unfetched(fhir, prefetch), "extension": {FULL_TEXT: True}}
+    answer = ask(fhir, asked)
     assert answer.status_code == 200, answer.text
-    full = [card["extension"]["org.example.nuque.full-text"] for card in answer.json()["cards"]]
+    full = [card["extension"][FULL_TEXT] for card in answer.json()["cards"]]
     said = [text for text in full if "conditions could not be had" in text]
     assert said and "answered 500" in said[0]
     assert any("Not used: " in card["detail"] for card in answer.json()["cards"])

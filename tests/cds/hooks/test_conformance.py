@@ -133,6 +133,7 @@ def test_every_resource_in_an_action_is_valid_r4(client: TestClient, facts: dict
 
 
 ALWAYS = ["size_class", "candidates", "confidence", "axes", "measure_next", "cautions", "tasks", "not_used", "ruleset"]
+ON_REQUEST = ["trace", "sources", "ask", "dangers_not_recorded", "assessments", "leaflets", "disclaimer"]
 ASKED_FOR = {"org.example.nuque.whole-decision": True}
 
 
@@ -149,17 +150,21 @@ def test_how_a_decision_came_about_is_sent_where_it_is_asked_for(client: TestCli
     told, all_of_it = (answer["extension"]["org.example.nuque.decision"] for answer in (short, whole))
     assert all_of_it["trace"] and all_of_it["sources"]
     assert any("reference" in fact for fact in all_of_it["facts"])
-    names = ("name", "value")
-    facts = [{name: fact[name] for name in names} for fact in all_of_it["facts"]]
-    assert told == {**{key: all_of_it[key] for key in all_of_it if key not in ("trace", "sources")}, "facts": facts}
+    in_short = {**all_of_it, "facts": parts(all_of_it, "facts", "name", "value")}
+    in_short["tasks"] = parts(all_of_it, "tasks", "task", "title", "timing", "people", "rules")
+    assert told == {key: value for key, value in in_short.items() if key not in ON_REQUEST and value != []}
     assert {key for key in ALWAYS if key in all_of_it} == {key for key in ALWAYS if key in told}
+
+
+def parts(decision: dict[str, Any], name: str, *kept: str) -> list[dict[str, Any]]:
+    return [{key: part[key] for key in kept if key in part} for part in decision.get(name, ())]
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(facts=patients(RULESET))
 def test_the_hook_decides_what_the_rules_decide_for_the_same_facts(client: TestClient, facts: dict[str, Any]) -> None:
     call = changed(order_select(*recorded(RULESET, facts)), "prefetch.patient", NAMELESS)
-    call = changed(call, "prefetch.encounter", None)
+    call = changed(call, "prefetch.encounter", None) | {"extension": ASKED_FOR}
     sent = client.post("/cds-services/collar-order-select", json=call).json()["extension"]["org.example.nuque.decision"]
     assert {fact["name"]: fact["value"] for fact in sent.get("facts", ())} == facts
     plain = DECIDER.decide(facts, AT).as_json()

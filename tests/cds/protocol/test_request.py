@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from cds.hooks.engine.service import FULL
+from cds.hooks.engine.service import DECISION
 from cds.protocol.prefetch import gather
-from cds.protocol.request import OrderSelectRequest
+from cds.protocol.request import FULL_TEXT, OrderSelectRequest
 from cds.settings import Settings
 from cds.site.content import Content
 from tests.cds.hook_calls import (
@@ -189,14 +189,20 @@ def test_opening_a_chart_needs_data_too(client: TestClient) -> None:
 
 def test_what_is_not_needed_and_missing_is_on_the_card(client: TestClient) -> None:
     call = changed(SELECT, "prefetch.conditions", {"resourceType": "OperationOutcome"})
-    (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
-    assert "Not used: 1 record" in card["detail"]
-    assert "prefetch.conditions: the conditions could not be had" in card["extension"][FULL]
+    assert_counted_and_listed(client, call, "prefetch.conditions: the conditions could not be had")
 
 
 def test_pages_that_were_not_read_are_on_the_card(client: TestClient) -> None:
     link = [{"relation": "next", "url": "https://ehr.example.org/next"}]
     call = changed(SELECT, "prefetch.observations.link", link)
-    (card,) = client.post("/cds-services/collar-order-select", json=call).json()["cards"]
+    assert_counted_and_listed(client, call, "prefetch.observations: further pages were not read")
+
+
+def assert_counted_and_listed(client: TestClient, call: dict[str, Any], what: str) -> None:
+    """``what`` was not had is counted on the card, and listed with the decision and in the full text."""
+    asked = {**call, "extension": {FULL_TEXT: True}}
+    answer = client.post("/cds-services/collar-order-select", json=asked).json()
+    (card,), (not_had,) = answer["cards"], answer["extension"][DECISION]["not_used"]
     assert "Not used: 1 record" in card["detail"]
-    assert "prefetch.observations: further pages were not read" in card["extension"][FULL]
+    assert what in card["extension"][FULL_TEXT]
+    assert what in f"{not_had['value']}: {not_had['reason']}"

@@ -25,7 +25,7 @@ CREATE = Action(type="create", description="Create", resource={"resourceType": "
 
 def draft(indicator: str, summary: str, offers: tuple[Offer, ...] = ()) -> Draft:
     needed = Line("", f"Detail of {summary}.", needed=True)
-    return Draft(indicator, "caution", summary, (needed,), (f"rule.{summary}",), offers, full=needed.text)  # type: ignore[arg-type]
+    return Draft(indicator, "caution", summary, (needed,), (f"rule.{summary}",), offers, full=lambda: needed.text)  # type: ignore[arg-type]
 
 
 def test_the_gravest_come_first_and_what_is_too_much_is_folded_in() -> None:
@@ -43,7 +43,7 @@ def test_the_gravest_come_first_and_what_is_too_much_is_folded_in() -> None:
     assert kept[0].rules == ("rule.c1", "rule.c2")
     assert "Detail of c2." in kept[0].detail()
     assert kept[2].detail().endswith("**Also**\n\n- w3\n- w4")
-    assert "Detail of w3." in kept[2].full and "Detail of w4." in kept[2].full
+    assert "Detail of w3." in kept[2].full() and "Detail of w4." in kept[2].full()
 
 
 def test_a_folded_card_keeps_its_offers() -> None:
@@ -59,10 +59,10 @@ def test_the_budget_holds_and_loses_no_word(indicators: list[str]) -> None:
     kept = within_budget(made, AT_MOST)
     for indicator, most in AT_MOST.items():
         assert sum(card.indicator == indicator for card in kept) <= most
-    said = "\n".join(card.full for card in kept)
-    assert all(card.full in said for card in made)
+    said = "\n".join(card.full() for card in kept)
+    assert all(card.full() in said for card in made)
     read = "\n".join(card.detail() for card in kept)
-    assert all(card.full in read for card in made if card.indicator == "critical")
+    assert all(card.full() in read for card in made if card.indicator == "critical")
     assert {rule for card in made for rule in card.rules} == {rule for card in kept for rule in card.rules}
 
 
@@ -75,7 +75,7 @@ def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object])
     assert kept
     assert all(0 < len(card.summary) < 140 for card in kept)
     assert all(card.rules and set(card.rules) <= set(RULESET.rules) for card in kept)
-    said = "\n".join(card.full for card in kept)
+    said = "\n".join(card.full() for card in kept)
     assert all(
         caution_text in said.replace("\\", "") for caution in decision.cautions for caution_text in [caution.text[:60]]
     )
@@ -94,7 +94,7 @@ def test_candidates_stand_in_the_order_to_try() -> None:
     decision = DECIDER.decide({"age_years": 41, "neck_height_mm": 60, "neck_circumference_mm": 380}, AT)
     card = size_card(RULESET, decision)
     assert "- **adult H3 G2** (height 60 to under 75 mm)" in card.detail()
-    assert card.full.index("1. **adult H2 G2**") < card.full.index("2. **adult H3 G2**")
+    assert card.full().index("1. **adult H2 G2**") < card.full().index("2. **adult H3 G2**")
 
 
 def test_an_unknown_age_is_a_warning_that_says_what_is_missing() -> None:
@@ -137,11 +137,11 @@ def test_what_could_not_be_used_is_counted_listed_behind_and_cannot_act(value: s
         fact="neck_circumference_mm", value=value, kind="unit", reason="no unit", reference="Observation/1"
     )
     card = size_card(RULESET, DECIDER.decide({"age_years": 41}, AT, [refused]))
-    assert "Not used: 1 record, listed in the full text." in card.detail()
-    assert "**neck circumference**" in card.full and "(`Observation/1`): no unit" in card.full
-    assert "<" not in card.full
-    assert not re.search(r"(?<!\\)\]\(", card.full)
-    assert "x" * 200 not in card.full
+    assert "Not used: 1 record, listed with the decision." in card.detail()
+    assert "**neck circumference**" in card.full() and "(`Observation/1`): no unit" in card.full()
+    assert "<" not in card.full()
+    assert not re.search(r"(?<!\\)\]\(", card.full())
+    assert "x" * 200 not in card.full()
 
 
 @settings(max_examples=50)

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.protocol.request import FULL_TEXT, WHOLE_DECISION
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.model.decision import RulesetIdentity
@@ -92,7 +93,8 @@ def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> No
 
 
 def test_the_decision_is_the_one_that_plain_facts_give(client: TestClient) -> None:
-    sent = select(client, order_select(*MEASURED))["extension"]["org.example.nuque.decision"]
+    asked = order_select(*MEASURED, extension={WHOLE_DECISION: True})
+    sent = select(client, asked)["extension"]["org.example.nuque.decision"]
     facts = {fact["name"]: fact["value"] for fact in sent["facts"]}
     plain = Decider(load_ruleset()).decide(facts, AT).as_json()
     for part in ("size_class", "candidates", "confidence", "measure_next", "cautions", "tasks"):
@@ -133,11 +135,11 @@ def test_what_is_among_the_drafts_already_is_not_created_again(client: TestClien
 
 
 def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) -> None:
-    response = select(client, order_select())
+    response = select(client, order_select(extension={WHOLE_DECISION: True, FULL_TEXT: True}))
     decision = response["extension"]["org.example.nuque.decision"]
     card = response["cards"][-1]
     assert decision["ask"][0]["ask"] in card["detail"]
-    assert decision["measure_next"][0]["label"] in card["extension"]["org.example.nuque.full-text"]
+    assert decision["measure_next"][0]["label"] in card["extension"][FULL_TEXT]
     assert card["summary"].endswith("height, width, head position and bed rest not recorded")
 
 
@@ -169,11 +171,11 @@ def test_an_airway_threat_comes_first_and_says_why_it_is_critical(client: TestCl
 
 def test_one_malformed_observation_costs_no_card_and_is_counted_and_listed(client: TestClient) -> None:
     bad = {**observation("neck-circumference", 380, number=2), "valueQuantity": {"value": 380}}
-    response = select(client, order_select(*MEASURED, bad))
+    response = select(client, order_select(*MEASURED, bad, extension={FULL_TEXT: True}))
     (card,) = response["cards"]
     assert "adult H3 G2" in card["summary"]
     assert "Not used: 1 record" in card["detail"]
-    assert "Observation/neck-circumference-2" in card["extension"]["org.example.nuque.full-text"]
+    assert "Observation/neck-circumference-2" in card["extension"][FULL_TEXT]
 
 
 def test_the_same_call_gets_the_same_answer_and_the_same_ids(client: TestClient) -> None:
@@ -245,7 +247,7 @@ def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
 ) -> None:
     facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, **WITHHELD[why]}
     make = order_select if hook == "select" else order_sign
-    call = make(*recorded(load_ruleset(), facts))
+    call = make(*recorded(load_ruleset(), facts), extension={FULL_TEXT: True})
     if why.startswith("age unknown"):
         call = changed(call, "prefetch.patient.birthDate", ...)
     answer = client.post(f"/cds-services/collar-order-{hook}", json=call)

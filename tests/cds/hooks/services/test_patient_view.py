@@ -113,9 +113,9 @@ def test_the_patients_instructions_go_along(client: TestClient, language: str) -
     card = cards(client, "collar-discharge", discharge(*MEASURED, WORN))[-1]
     assert f"`{language}`" in card["detail"]
     (plan,) = [a["resource"] for a in card["suggestions"][0]["actions"] if a["resource"]["resourceType"] == "CarePlan"]
-    leaflets = client.post("/cds-services/collar-discharge", json=discharge(*MEASURED, WORN)).json()["extension"][
-        "org.example.nuque.decision"
-    ]["leaflets"]
+    asked = discharge(*MEASURED, WORN, extension={"org.example.nuque.whole-decision": True})
+    answer = client.post("/cds-services/collar-discharge", json=asked).json()
+    leaflets = answer["extension"]["org.example.nuque.decision"]["leaflets"]
     (leaflet,) = [leaflet for leaflet in leaflets if leaflet["language"] == language]
     notes = "\n".join(note["text"] for note in plan["note"])
     assert all(line in notes for section in leaflet["sections"] for line in section["lines"])

@@ -258,7 +258,7 @@ WRONG = [
     ("Card", lambda card: card["required"].append("nothing")),
     ("Coding", lambda coding: coding["properties"].update(code={"type": "integer"})),
     ("SizeClass", lambda size: size["properties"].update(code={"enum": ["another"]})),
-    ("Task", lambda task: task["properties"].update(people={"type": "string"})),
+    ("TaskOfHook", lambda task: task["properties"].update(people={"type": "string"})),
     ("Timing", lambda timing: timing.update(required=["every_hours", "times_per_day"])),
 ]
 
