@@ -14,7 +14,7 @@ from cds.web.middleware.request_audit import REQUEST_ID
 from cds.web.middleware.ruleset_header import HEADER
 from cds.web.openapi.answers import FHIR_JSON, JSON, answer_content, answer_schemas, reference
 from cds.web.openapi.examples import ABOUT, Example, examples, refused, shortened
-from cds.web.openapi.refusals import callers, is_page_route, refusal, refusals, security_schemes
+from cds.web.openapi.refusals import callers, is_fhir_route, is_page_route, refusal, refusals, security_schemes
 
 ADDRESS = "/openapi.json"
 FORM = "application/x-www-form-urlencoded"
@@ -95,7 +95,7 @@ def _describe(route: str, operation: dict[str, Any], service: Service, example: 
 
 def _shared(route: str, code: int, answer: dict[str, Any]) -> dict[str, Any]:
     """A refusal that many routes give alike, by its name."""
-    if code in _NAMES and not is_page_route(route):
+    if code in _NAMES and not is_page_route(route) and not is_fhir_route(route):
         return {"$ref": f"#/components/responses/{_NAMES[code]}"}
     return answer
 

@@ -7,7 +7,7 @@ from typing import Any
 from cds.settings import Settings
 from cds.web.middleware.authentication import is_always_open, is_page_path
 from cds.web.middleware.request_limits import ADMIN
-from cds.web.openapi.answers import HTML, JSON, reference
+from cds.web.openapi.answers import FHIR_JSON, HTML, JSON, reference
 
 _OUTCOME = {JSON: {"schema": reference("OperationOutcome")}}
 _RETRY = {"Retry-After": {"description": "Seconds after which to send it again.", "schema": {"type": "string"}}}
@@ -41,6 +41,8 @@ def refusal(code: int, route: str = "", words: str | None = None) -> dict[str, A
     answer: dict[str, Any] = {"description": words or _WORDS[code], "content": dict(_OUTCOME)}
     if code in (429, 503):
         answer["headers"] = _RETRY
+    if is_fhir_route(route):
+        answer["content"][FHIR_JSON] = answer["content"][JSON]
     if is_page_route(route) and code == 503:
         answer["content"][HTML] = {"schema": {"type": "string"}}
     if is_page_route(route) and code == 403:
@@ -94,6 +96,11 @@ def security_schemes(settings: Settings) -> dict[str, Any]:
 def is_page_route(route: str) -> bool:
     """Whether a browser gets a page from ``route``."""
     return is_page_path(route.partition(" ")[2])
+
+
+def is_fhir_route(route: str) -> bool:
+    """Whether ``route`` itself answers as FHIR, its refusals included; the layers around it refuse in plain JSON."""
+    return route.partition(" ")[2].startswith("/fhir/")
 
 
 def _of_the_gate(route: str, settings: Settings) -> set[int]:
