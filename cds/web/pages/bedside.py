@@ -16,6 +16,10 @@ from cds.web.pages.rendering import WITH_PROBLEMS, page
 
 router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
+MAY_HOLD_A_LINK = WITH_PROBLEMS | {
+    410: {"description": "the link of a card cannot be opened any more, and nothing else was posted; the page says why"}
+}
+"""What a route adds to its description whose form may hold the link of a card."""
 _LANGUAGES = {"en": "English", "es": "Spanish"}
 
 
@@ -39,20 +43,20 @@ def empty(request: Request, service: CurrentService) -> Response:
     return whole(request, service, read(service, {}))
 
 
-@router.post("/bedside", responses=WITH_PROBLEMS)
+@router.post("/bedside", responses=MAY_HOLD_A_LINK)
 def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The form as it was posted, with its answer. Nothing of it is kept."""
     return whole(request, service, read(service, form))
 
 
-@router.post("/bedside/link", responses=WITH_PROBLEMS)
+@router.post("/bedside/link", responses=MAY_HOLD_A_LINK)
 def linked(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The decision that a link carries: the form filled with its facts, and the same answer."""
     found = opened(service, form)
     return whole(request, service, _decided(service, fact_form(service.content.ruleset, found.fields), found))
 
 
-@router.post("/bedside/answer", responses=WITH_PROBLEMS)
+@router.post("/bedside/answer", responses=MAY_HOLD_A_LINK)
 def answered(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The answer alone, for a page that is open."""
     made = read(service, form)

@@ -11,10 +11,10 @@ from fastapi.responses import HTMLResponse
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer
-from cds.web.pages.bedside import read, whole
+from cds.web.pages.bedside import MAY_HOLD_A_LINK, read, whole
 from cds.web.pages.fact_form import FactForm
 from cds.web.pages.form_posts import PostedForm
-from cds.web.pages.rendering import WITH_PROBLEMS, document, moment_words, page
+from cds.web.pages.rendering import document, moment_words, page
 
 router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
@@ -22,13 +22,13 @@ LANGUAGE = "leaflet"
 """Field with the language of the leaflet (BCP 47 code): posted, as what somebody speaks is told of that person."""
 
 
-@router.post("/print/plan", responses=WITH_PROBLEMS)
+@router.post("/print/plan", responses=MAY_HOLD_A_LINK)
 def plan(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The plan for the chart; where something cannot be used, the bedside page that says what."""
     return _for_staff(request, form, service, "print_plan.html")
 
 
-@router.post("/print/staff", responses=WITH_PROBLEMS)
+@router.post("/print/staff", responses=MAY_HOLD_A_LINK)
 def staff(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The staff sheet: how each task is done, by role, with room to sign what was done."""
     return _for_staff(request, form, service, "print_staff.html")
@@ -48,7 +48,7 @@ def downtime(request: Request, service: CurrentService) -> Response:
     return document(request, as_html(sheet(service.content.ruleset, service.clock().date())), STYLE)
 
 
-@router.post("/print/leaflet", responses=WITH_PROBLEMS)
+@router.post("/print/leaflet", responses=MAY_HOLD_A_LINK)
 def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The patient's leaflet in one language, by default the first that the rule set has."""
     language = form.pop(LANGUAGE, None)

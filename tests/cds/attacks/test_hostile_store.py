@@ -96,7 +96,7 @@ def test_no_call_waits_for_a_store_that_did_not_open_at_the_start(
 
 
 def test_a_locked_sqlite_holds_no_decision_up(tmp_path: Path) -> None:
-    """SQLite waits five seconds for a lock; a decision does not. ``make soak ARGS=--hostile`` holds a clock to it."""
+    """SQLite waits five seconds for a lock; a decision does not."""
     file = tmp_path / "store.sqlite3"
     with running(NUQUE_STORE_URL=f"sqlite:///{file}") as live:
         decides(live)

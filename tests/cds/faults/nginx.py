@@ -31,6 +31,7 @@ http {{
         location / {{
             proxy_pass {upstream};
             proxy_set_header Host $proxy_host;
+            proxy_set_header X-Forwarded-Host $http_host;
         }}
     }}
 }}
