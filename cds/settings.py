@@ -154,7 +154,9 @@ class ReachSettings(Group):
     fetch_budget_seconds: float = Field(
         default=1.0, gt=0, le=30, description="time for everything that one call fetches, in seconds"
     )
-    fetch_concurrency: int = Field(default=8, ge=1, le=100, description="reads at the same time from one FHIR server")
+    fetch_concurrency: int = Field(
+        default=8, ge=1, le=100, description="reads of one client (`iss`) at the same time from one FHIR server"
+    )
     fetch_pages: int = Field(default=5, ge=1, le=100, description="pages of one search that are read")
     fetch_bytes: int = Field(default=4_000_000, ge=1000, description="longest answer of a FHIR server, in bytes")
     breaker_failures: int = Field(

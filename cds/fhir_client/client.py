@@ -54,18 +54,23 @@ class ReadFailed(NuqueError):
 
 
 class _Server:
-    """One listed server: its connections and its queue."""
+    """One listed server: its connections, and a queue for each client, so that nobody waits for what another has read."""
 
     def __init__(self, origin: Origin, settings: ReachSettings, resolver: Resolver) -> None:
+        self._at_once = settings.fetch_concurrency
+        self._turns: dict[str, asyncio.Semaphore] = {}
         private = listed_networks(settings.private_networks, "NUQUE_PRIVATE_NETWORKS")
         self.client = httpx.AsyncClient(
-            transport=PinnedTransport(origin, private, resolver=resolver, most_connections=settings.fetch_concurrency),
+            transport=PinnedTransport(origin, private, resolver=resolver, most_connections=None),
             timeout=settings.fetch_budget_seconds,
             follow_redirects=False,
             trust_env=False,
             headers={"accept": "application/fhir+json", "accept-encoding": "identity", "user-agent": "nuque"},
         )
-        self.turn = asyncio.Semaphore(settings.fetch_concurrency)
+
+    def turn(self, client: str) -> asyncio.Semaphore:
+        """What a query of ``client`` (its ``iss``, so there are few) has to hold while it is asked."""
+        return self._turns.setdefault(client, asyncio.Semaphore(self._at_once))
 
 
 class FhirClient:
@@ -110,18 +115,20 @@ class FhirClient:
             server = self._server(base)
         except ReachError as error:
             return Fetched(failed=dict.fromkeys(wanted, str(error)))
-        breaker = self._breakers.of(current_caller.get().issuer, base)
-        queries = {key: _PagedQuery(self._settings, server, breaker, base, token) for key in wanted}
+        issuer = current_caller.get().issuer
+        breaker, turn = self._breakers.of(issuer, base), server.turn(issuer)
+        queries = {key: _PagedQuery(self._settings, server.client, turn, breaker, base, token) for key in wanted}
         tasks = {key: asyncio.create_task(queries[key].read_all(query)) for key, query in wanted.items()}
         try:
             await asyncio.wait(tasks.values(), timeout=self._settings.fetch_budget_seconds)
-            if any(query.asking for query in queries.values()):
+            unanswered = {key for key, query in queries.items() if query.asking}
+            if unanswered:
                 breaker.failed()  # Once for the call, however many of its queries were slow.
         finally:
             for task in tasks.values():
                 task.cancel()
             await asyncio.gather(*tasks.values(), return_exceptions=True)
-        return self._collected(tasks)
+        return self._collected(tasks, unanswered)
 
     def _server(self, base: str) -> _Server:
         """The listed server that ``base`` names. Raises ReachError."""
@@ -135,12 +142,14 @@ class FhirClient:
             raise ReachError("this service is not allowed to read from that fhirServer")
         return self._servers[origin]
 
-    def _collected(self, tasks: Mapping[str, asyncio.Task[_Answer]]) -> Fetched:
+    def _collected(self, tasks: Mapping[str, asyncio.Task[_Answer]], unanswered: set[str]) -> Fetched:
+        seconds = f"{self._settings.fetch_budget_seconds:g} s"
         found: dict[str, Sequence[Any]] = {}
         failed: dict[str, str] = {}
         for key, task in tasks.items():
             if task.cancelled():
-                failed[key] = f"the FHIR server did not answer within {self._settings.fetch_budget_seconds:g} s"
+                late = "the FHIR server did not answer" if key in unanswered else "it was not the turn of this read"
+                failed[key] = f"{late} within {seconds}"
                 continue
             resources, problem = task.result()
             if resources is not None:
@@ -162,8 +171,17 @@ _Answer = tuple[list[Any] | None, str | None]
 class _PagedQuery:
     """One query in progress: its first answer and the further pages."""
 
-    def __init__(self, settings: ReachSettings, server: _Server, breaker: Breaker, base: str, token: str) -> None:
-        self._settings, self._server, self._breaker, self._base, self._token = settings, server, breaker, base, token
+    def __init__(
+        self,
+        settings: ReachSettings,
+        client: httpx.AsyncClient,
+        turn: asyncio.Semaphore,
+        breaker: Breaker,
+        base: str,
+        token: str,
+    ) -> None:
+        self._settings, self._client, self._turn, self._breaker = settings, client, turn, breaker
+        self._base, self._token = base, token
         self.asking = False
         """Whether the server has been asked and its answer is awaited; not while this query waits for its turn."""
 
@@ -225,9 +243,9 @@ class _PagedQuery:
     async def _once(self, url: str, *, ours: bool) -> Any:
         headers = {"authorization": f"Bearer {self._token}"}
         try:
-            async with self._server.turn:
+            async with self._turn:
                 self.asking = True
-                async with self._server.client.stream(**_as_sent(url, ours=ours), headers=headers) as response:
+                async with self._client.stream(**_as_sent(url, ours=ours), headers=headers) as response:
                     if response.status_code != 200:
                         raise _refused(response.status_code)
                     body = await read_bounded(response, self._settings.fetch_bytes)

@@ -116,13 +116,21 @@ class PinnedTransport(httpx.AsyncBaseTransport):
     """
 
     def __init__(
-        self, origin: Origin, private: tuple[Network, ...], *, resolver: Resolver = resolve, most_connections: int = 8
+        self,
+        origin: Origin,
+        private: tuple[Network, ...],
+        *,
+        resolver: Resolver = resolve,
+        most_connections: int | None = 8,
     ) -> None:
-        """Serve ``origin``; ``private`` are the networks that may be called although they are not public."""
+        """Serve ``origin``; ``private`` are the networks that may be called although they are not public.
+
+        ``most_connections`` at once; None where whoever asks holds to a limit of its own.
+        """
         self.origin = origin
         self._private = private
         self._resolver = resolver
-        limits = httpx.Limits(max_connections=most_connections, max_keepalive_connections=most_connections)
+        limits = httpx.Limits(max_connections=most_connections, max_keepalive_connections=most_connections or 8)
         verify = ssl.create_default_context() if origin.scheme == "https" else False
         self._inner = httpx.AsyncHTTPTransport(verify=verify, trust_env=False, limits=limits)
 

@@ -1,7 +1,9 @@
 """Reading from the client's FHIR server, with a real server process and a proxy process that breaks its answers."""
 
 import asyncio
+import json
 import uuid
+from collections import Counter
 from dataclasses import replace
 from typing import Any
 
@@ -403,6 +405,49 @@ def test_many_queries_at_once_are_held_to_the_limit(fhir: FaultyFhir) -> None:
     (got,) = fetch(hook_request(fhir.base), wanted, settings(fhir.origin, fetch_concurrency=2))
     assert len(got.found) == 30
     assert fhir.most_at_once() == 2
+
+
+def test_reads_that_one_client_leaves_waiting_keep_no_other_client_waiting() -> None:
+    """The server answers everybody but the first client, which has more to read than may be asked at once."""
+
+    async def work() -> tuple[Fetched, Fetched, bool, int]:
+        held, enough, over = 0, asyncio.Event(), asyncio.Event()
+
+        async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            nonlocal held
+            head = await reader.readuntil(b"\r\n\r\n")
+            if b"Bearer held" in head:
+                held += 1
+                if held == 2:
+                    enough.set()
+                await over.wait()
+            body = json.dumps({"resourceType": "Patient", "id": PATIENT}).encode()
+            writer.write(b"HTTP/1.1 200 OK\r\nConnection: close\r\nContent-Length: %d\r\n\r\n" % len(body) + body)
+            writer.close()
+
+        async with await asyncio.start_server(answer, "127.0.0.1", 0) as server:
+            origin = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+            client = FhirClient(settings(origin, fetch_concurrency=2))
+            current_caller.set(Caller("https://one.example"))
+            many = {f"p{number}": READ for number in range(20)}
+            first = asyncio.create_task(client.fetch(hook_request(f"{origin}/fhir", "held"), many))
+            await enough.wait()
+            current_caller.set(Caller("https://other.example"))
+            other = await client.fetch(hook_request(f"{origin}/fhir", "good"), {"p": READ})
+            meanwhile = not first.done()
+            got = await first
+            over.set()
+            await client.aclose()
+            return got, other, meanwhile, held
+
+    first, other, meanwhile, held = asyncio.run(work())
+    assert (list(other.found), other.failed, meanwhile) == (["p"], {}, True)
+    assert held == 2, "each client is held to the limit"
+    said = Counter(first.failed.values())
+    assert said == {
+        "the FHIR server did not answer within 5 s": 2,
+        "it was not the turn of this read within 5 s": 18,
+    }
 
 
 @pytest.mark.parametrize(
