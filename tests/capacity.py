@@ -95,7 +95,7 @@ def _lines(figures: Figures, needs: dict[str, Need]) -> Iterator[str]:
         "Run both on your own machine before you order one."
     )
     yield ""
-    yield "| | beds | calls/s at peak | processors in use | workers | commits/s | rows/s | storage a year |"
+    yield "| for | beds | calls/s at peak | processors in use | workers | commits/s | rows/s | storage a year |"
     yield "|---|---|---|---|---|---|---|---|"
     for name, need in needs.items():
         yield (
