@@ -12,22 +12,25 @@ INSTALL := .requirements/install $(BIN)/python
 LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
         --generate-hashes --no-emit-index-url --no-emit-find-links --no-header --no-annotate \
         $(if $(UPGRADE),--upgrade)
+GUIDE := cds/web/pages/guide_pages
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve pictures test bench soak faults mutate check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve guide pictures test bench soak faults mutate check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
-setup: $(VENV)/.dev ## everything needed to work on Nuque
+setup: $(VENV)/.dev $(VENV)/.guide ## everything needed to work on Nuque
 
 setup-spark: $(VENV)/.spark ## the same, and Apache Spark (500 MB; needs Java 17 or newer)
 
 demo: $(VENV)/.run ## decide every invented patient in demo_bundles/ (ARGS=13 shows one)
 	$(BIN)/nuque demo $(ARGS)
 
-serve: $(VENV)/.run ## run the service on this machine only
+serve: $(VENV)/.run $(VENV)/.guide ## run the service on this machine only
 	$(BIN)/nuque serve $(ARGS)
+
+guide: $(VENV)/.guide ## docs/ as the web pages that the service shows at /docs/guide
 
 pictures: $(VENV)/.dev ## take the pictures of the README anew (needs Chromium)
 	$(BIN)/python -m tests.pictures
@@ -70,7 +73,7 @@ fmt: $(VENV)/.dev ## format, and fix what can be fixed
 
 lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newest releases)
 	$(LOCK) --group build --output-file .requirements/build.txt
-	$(LOCK) pyproject.toml --extra engine --extra workbench --extra postgres --output-file .requirements/run.txt
+	$(LOCK) pyproject.toml --extra engine --extra workbench --extra postgres --constraints .requirements/build.txt --output-file .requirements/run.txt
 	$(LOCK) pyproject.toml --extra engine --extra gate --extra postgres --constraints .requirements/run.txt --output-file .requirements/service.txt
 	$(LOCK) pyproject.toml --extra dev --constraints .requirements/build.txt --constraints .requirements/run.txt --output-file .requirements/dev.txt
 	$(LOCK) pyproject.toml --extra engine --extra spark --extra workbench --extra postgres --constraints .requirements/dev.txt --output-file .requirements/spark.txt
@@ -78,7 +81,7 @@ lock: $(VENV)/.build ## pin all dependencies with hashes (UPGRADE=1: to the newe
 	$(LOCK) pyproject.toml --resolution lowest-direct --extra engine --extra workbench --extra postgres --extra otel --output-file .requirements/lowest.txt
 
 clean: ## remove the environment and everything that was generated
-	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out mutants
+	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .coverage htmlcov build dist out mutants $(GUIDE)
 	find rules cds tests -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # The environment, what building needs, what running needs, and what developing needs on top of it.
@@ -96,6 +99,10 @@ $(VENV)/.run: $(VENV)/.venv .requirements/install .requirements/build.txt .requi
 	@echo "Installing what Nuque needs to run (a minute or two, once) ..."
 	@$(INSTALL) run
 	@$(BIN)/python -m pip -qq install --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/.guide: $(VENV)/.build $(wildcard docs/*.md docs/deploy/*.md docs/pictures/* docs/guide/* docs/guide/*/* docs/guide/*/*/*) cds/web/pages/static/pages.css
+	@$(BIN)/python docs/guide/build.py $(GUIDE)
 	@touch $@
 
 $(VENV)/.dev: $(VENV)/.run .requirements/dev.txt

@@ -183,6 +183,11 @@ def test_the_engine_is_pinned_to_the_measured_release() -> None:
     assert "durable-rules==2.0.28" in locked(ROOT / ".requirements" / "run.txt")
 
 
+PAGES_OF_THE_GUIDE = [
+    path.relative_to(ROOT / "docs").with_suffix("").as_posix() for path in (ROOT / "docs").glob("[!.]*.md")
+] + ["deploy/README", "search"]
+
+
 def built_wheel(folder: Path) -> Path:
     build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder), str(ROOT)]
     subprocess.run(build, capture_output=True, check=True, text=True)
@@ -200,6 +205,8 @@ def test_the_wheel_holds_every_tracked_file_of_both_packages_the_invented_patien
     patients = {f"cds/{name}" for name in tracked if name.startswith("demo_bundles/")}
     assert "cds/demo_bundles/index.yaml" in patients
     assert patients - held == set()
+    guide = {f"cds/web/pages/guide_pages/{page}.html" for page in PAGES_OF_THE_GUIDE}
+    assert guide - held == set()
     assert {name for name in held if not name.startswith(("rules/", "cds/"))} == set()
 
 

@@ -30,7 +30,7 @@ from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import document
-from cds.web.pages import bedside, fit, print_outs, rendering
+from cds.web.pages import bedside, fit, guide, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule
 from cds.web.pages.rulebook import rules as rule_pages
@@ -126,6 +126,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         document.router,
         bedside.router,
         fit.router,
+        guide.router,
         print_outs.router,
         rendering.static,
     )

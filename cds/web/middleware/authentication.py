@@ -29,7 +29,7 @@ LAUNCHING = ("/launch", "/launch/callback")
 _ALSO_JSON = "/rules"
 """Addresses at which browsers get a page and programs JSON."""
 
-PAGES = ("/bedside", "/fit", "/print", "/rules", "/try")
+PAGES = ("/bedside", "/docs/guide", "/fit", "/print", "/rules", "/try")
 """Where the pages for browsers begin; they are opened by a session, not by a token."""
 
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}

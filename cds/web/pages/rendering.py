@@ -31,6 +31,7 @@ _HEADERS = {
 }
 _TYPES = {
     "css": "text/css; charset=utf-8",
+    "html": "text/html; charset=utf-8",
     "js": "text/javascript; charset=utf-8",
     "svg": "image/svg+xml",
     "txt": "text/plain; charset=utf-8",
@@ -59,6 +60,12 @@ def document(request: Request, text: str, style: str) -> Response:
     policy = POLICY.replace("style-src 'self'", f"style-src 'sha256-{digest}'")
     headers = {**_HEADERS, "Content-Security-Policy": policy}
     return _compressed(request, text.encode(), "text/html; charset=utf-8", 200, headers)
+
+
+def built_file(request: Request, name: str, content: bytes) -> Response:
+    """A file of a page that was built before the service ran; browsers may keep it for ten minutes."""
+    headers = {**_HEADERS, "Cache-Control": "private, max-age=600"}
+    return _compressed(request, content, _TYPES[name.rpartition(".")[2]], 200, headers)
 
 
 @static.get("/static/{name}")

@@ -26,6 +26,8 @@ NOT_DESCRIBED = {
     "GET /docs/start.js": "what its page loads",
     "GET /docs/swagger-ui-bundle.js": "what its page loads",
     "GET /docs/swagger-ui.css": "what its page loads",
+    "GET /docs/guide": "leads to the guide",
+    "GET /docs/guide/{name:path}": "pages to read, and what they load",
     "GET /static/{name}": "what pages load",
     "POST /cds-services/{service_id}": "refuses whatever is no service",
 }
