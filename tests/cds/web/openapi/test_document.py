@@ -13,8 +13,11 @@ from fastapi.testclient import TestClient
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from cds.bootstrap.app import create_app
+from cds.fhir.publishing.questionnaire import NAME
 from cds.settings import Settings
+from cds.site.demo_patients import DemoIndex
 from cds.web.openapi.document import published
+from cds.web.openapi.examples import shortened
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.web.openapi.outside_validator import Published
@@ -110,6 +113,35 @@ def test_every_answer_in_json_has_an_example_that_its_schema_allows(open_app: Fa
     for name in ("OperationOutcome", "UnusableFacts"):
         schema = document["components"]["schemas"][name]
         assert held.misfits(schema, schema["examples"][0]) == []
+
+
+def test_what_an_example_sends_gives_the_answer_shown_beside_it(store_url: str) -> None:
+    """Each that names no route of a hook, posted to its route at the moment of its patient."""
+    patient = DemoIndex.read(Path("demo_bundles")).patients[0]
+    app = create_app(Settings(), clock=lambda: patient.at)
+    document = document_of(app)
+    # Of the questionnaires the example is about the fit check.
+    names = {**dict(app.state.service.content.artefacts.keys()), "Questionnaire": NAME}
+    posted = []
+    with TestClient(app) as client:
+        for route, operation in operations(document):
+            body = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+            if "examples" not in body or route.startswith("POST /cds-services/"):
+                continue
+            path = route.removeprefix("POST ")
+            kind = path.split("/")[2] if path.startswith("/fhir/") else ""
+            answer = client.post(path.replace("{name}", names.get(kind, "")), json=body["examples"]["real"]["value"])
+            assert answer.status_code == 200, (route, answer.text)
+            media_type = answer.headers["content-type"]
+            shown = operation["responses"]["200"]["content"][media_type]["examples"]["real"]["value"]
+            assert shortened(answer.json()) == shown, route
+            posted.append(route)
+    operations_of_fhir = [
+        f"POST /fhir/{kind}{name}/{operation}"
+        for kind, operation in (("PlanDefinition", "$apply"), ("Library", "$evaluate"), ("Questionnaire", "$populate"))
+        for name in ("", "/{name}")
+    ]
+    assert sorted(posted) == sorted(["POST /decisions", "POST /fit-checks", *operations_of_fhir])
 
 
 def test_nothing_of_the_framework_stays_that_no_route_answers(open_app: FastAPI) -> None:
