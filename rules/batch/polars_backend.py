@@ -168,30 +168,38 @@ class Columns:
 
     def _conclude(self, stratum: Sequence[Rule]) -> None:
         """Conclusions of one layer: what is known already stands, then the highest priority, then the rule first in order."""
-        concluded: dict[str, pl.Expr] = {}
         before: dict[str, list[pl.Expr]] = defaultdict(list)
         refused: dict[str, pl.Expr] = {}
+        numbers: dict[str, pl.Expr] = {}
         for rule in by_priority(stratum):
             for conclusion in rule.then.conclusions:
                 fact = self.ruleset.vocabulary[conclusion.fact]
-                value, usable = self._value(fact, conclusion)
+                value, usable = self._value(fact, conclusion, numbers)
                 fired = pl.col(_rule(rule))
                 known = pl.coalesce(pl.col(fact.name), *before[fact.name])
                 refused[f"refused:{fact.name}:{rule.id}"] = fired & known.is_null() & usable.not_().fill_null(False)
                 before[fact.name].append(pl.when(fired & usable).then(value))
         concluded = {name: pl.coalesce(pl.col(name), *drawn) for name, drawn in before.items()}
         self._refused.update((name, pl.col(name)) for name in refused)
+        self._stage(numbers)
         self._stage({**refused, **concluded})
 
-    def _value(self, fact: FactDefinition, conclusion: Conclusion) -> tuple[pl.Expr, pl.Expr]:
-        """The concluded value in the fact's internal type, and whether it can be used (null: there is no value)."""
+    def _value(
+        self, fact: FactDefinition, conclusion: Conclusion, numbers: dict[str, pl.Expr]
+    ) -> tuple[pl.Expr, pl.Expr]:
+        """The concluded value in the fact's internal type, and whether it can be used (null: there is no value).
+
+        What is calculated is added to ``numbers``: a column of its own, since many other conclusions look at it.
+        """
         empty = pl.lit(None, dtype=_internal_type(fact))
         if conclusion.expression is None:
             assert conclusion.value is not None
             if fact.problem(conclusion.value) is not None:
                 return empty, _NEVER
             return pl.lit(_coded(fact, conclusion.value), dtype=_internal_type(fact)), pl.lit(True)
-        number = self._number(conclusion.expression)
+        name = f"~{next(self._temporary)}"
+        numbers[name] = self._number(conclusion.expression)
+        number = pl.col(name)
         if not fact.numeric:
             return empty, pl.when(number.is_not_null()).then(_NEVER)
         return number, plausible(fact, number)
@@ -217,16 +225,21 @@ class Columns:
     def _size(self) -> None:
         axes = list(self.ruleset.axes.values())
         holds = [(rule, hold) for rule in self.ruleset.rules.values() for hold in rule.then.holds]
+        # One stage for all axes: planning costs the same for one column as for hundreds.
+        for together in zip(*map(self._candidates, axes), strict=True):
+            self._stage(dict(itertools.chain.from_iterable(step.items() for step in together)))
         for axis in axes:
-            self._candidates(axis)
             held = _any(pl.col(_rule(rule)) for rule, hold in holds if hold.axis is None or hold.axis == axis.name)
             self._axis_outputs(axis, ~held)
         empty = (pl.col(_mask(axis)) == 0 for axis in axes)
         self._stage({"~withheld": _any([*empty, *(pl.col(_rule(rule)) for rule, _ in holds)])})
         self._size_outputs(axes, ~pl.col("~withheld"))
 
-    def _candidates(self, axis: Axis) -> None:
-        """The candidates on ``axis``: what is offered at the strongest level (basis, priority) that offers anything."""
+    def _candidates(self, axis: Axis) -> tuple[dict[str, pl.Expr], ...]:
+        """The candidates on ``axis``: what is offered at the strongest level (basis, priority) that offers anything.
+
+        In three steps, each of which needs the columns of the one before.
+        """
         if len(axis.values) > _MOST_VALUES_ON_AN_AXIS:
             raise EngineError(
                 f"axis {axis.name}: {len(axis.values)} values, at most {_MOST_VALUES_ON_AN_AXIS} fit a column"
@@ -249,18 +262,15 @@ class Columns:
             for place, fired in offers.items():
                 places[place].append(pl.col(name) & _any(fired))
             offered = offered | here
-        self._stage(reached)
         size = len(axis.values)
         preferred, others = _bits(map(_any, places[:size])), _bits(map(_any, places[size:]))
-        self._stage(
-            {
-                _preferred(axis): preferred,
-                _mask(axis): preferred | others,
-                _basis(axis): _bits(map(_any, bases.values())),
-            }
-        )
+        masks = {
+            _preferred(axis): preferred,
+            _mask(axis): preferred | others,
+            _basis(axis): _bits(map(_any, bases.values())),
+        }
         ahead, mask = pl.col(_preferred(axis)), pl.col(_mask(axis))
-        self._stage({_first(axis): _lowest_bit(pl.when(ahead > 0).then(ahead).otherwise(mask), size)})
+        return reached, masks, {_first(axis): _lowest_bit(pl.when(ahead > 0).then(ahead).otherwise(mask), size)}
 
     def _axis_outputs(self, axis: Axis, free: pl.Expr) -> None:
         mask = pl.col(_mask(axis))
@@ -298,17 +308,23 @@ class Columns:
         self.outputs.update((text, _any(fired)) for text, fired in said.items())
 
     def _tasks(self) -> None:
-        for task in self.ruleset.tasks:
-            machine = TaskMachine(self.ruleset, task)
-            state = pl.lit(0, pl.UInt32())
-            for chunk, table in zip(machine.chunks, machine.tables, strict=True):
-                fired = _bits(pl.col(_rule(rule)) for rule in chunk)
-                name = f"~{next(self._temporary)}"
-                self._stage({name: pl.lit(table).gather(state * 2 ** len(chunk) + fired)})
-                state = pl.col(name)
+        """The tasks, all at the same step in the same stage."""
+        machines = {task: TaskMachine(self.ruleset, task) for task in self.ruleset.tasks}
+        state = dict.fromkeys(machines, pl.lit(0, pl.UInt32()))
+        for step in range(max((len(machine.chunks) for machine in machines.values()), default=0)):
+            steps = {}
+            for task, machine in machines.items():
+                if step < len(machine.chunks):
+                    chunk = machine.chunks[step]
+                    fired = _bits(pl.col(_rule(rule)) for rule in chunk)
+                    name = f"~{next(self._temporary)}"
+                    steps[name] = pl.lit(machine.tables[step]).gather(state[task] * 2 ** len(chunk) + fired)
+                    state[task] = pl.col(name)
+            self._stage(steps)
+        for task, machine in machines.items():
             if machine.merged:
                 self.merged_tasks[task] = machine.merged
-                self.outputs[f"task:{task}"] = _labelled(state > 0, state - 1, machine.labels())
+                self.outputs[f"task:{task}"] = _labelled(state[task] > 0, state[task] - 1, machine.labels())
 
     def _facts(self) -> None:
         concluded = {fact for rule in self.ruleset.rules.values() for fact in rule.writes}

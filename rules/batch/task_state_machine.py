@@ -6,7 +6,7 @@ the table needs one byte for the task and one look-up for every eight rules.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import NamedTuple, TypeVar
 
@@ -37,7 +37,7 @@ class TaskMachine:
         self._merger = _Merger(self._definition)
         self._states: dict[_State | None, int] = {None: 0}
         self._numbered: list[_State | None] = [None]
-        self._steps: dict[tuple[int, str], int] = {}
+        self._steps: dict[str, dict[int, int]] = defaultdict(dict)
         self._calls = {
             rule.id: [call for call in rule.then.tasks if call.task == task] for rule in ruleset.rules.values()
         }
@@ -81,19 +81,20 @@ class TaskMachine:
     def _outcomes(self, start: int, chunk: Sequence[Rule]) -> list[int]:
         outcomes = [start]
         for rule in chunk:
-            moves = {state: self._step(state, rule) for state in set(outcomes)}
-            outcomes += [moves[state] for state in outcomes]
+            steps = self._steps[rule.id]
+            for state in set(outcomes):
+                if state not in steps:
+                    steps[state] = self._step(state, rule)
+            outcomes += [steps[state] for state in outcomes]
         return outcomes
 
     def _step(self, state: int, rule: Rule) -> int:
-        """The state that ``rule`` leads to from ``state``; merged once, because the tables ask for it again and again."""
-        if (state, rule.id) not in self._steps:
-            merged = self._merger.merge(self._numbered[state], rule.id, self._calls[rule.id])
-            if merged not in self._states:
-                self._states[merged] = len(self._numbered)
-                self._numbered.append(merged)
-            self._steps[state, rule.id] = self._states[merged]
-        return self._steps[state, rule.id]
+        """The state that ``rule`` leads to from ``state``."""
+        merged = self._merger.merge(self._numbered[state], rule.id, self._calls[rule.id])
+        number = self._states.setdefault(merged, len(self._numbered))
+        if number == len(self._numbered):
+            self._numbered.append(merged)
+        return number
 
 
 class _State(NamedTuple):
@@ -124,27 +125,29 @@ class _Merger:
         self._rhythms: list[Timing] = []
         self._events: list[tuple[str, ...]] = []
         self._staff: list[tuple[str, int, tuple[tuple[str, int], ...]]] = []
-        self._steps: tuple[dict[tuple[int, str], int], ...] = ({}, {}, {})
+        self._steps: dict[str, tuple[dict[int, int], ...]] = defaultdict(lambda: ({}, {}, {}))
+        self._people: dict[int, tuple[str, int]] = {}
 
     def merge(self, before: _State | None, rule: str, calls: Sequence[TaskCall]) -> _State | None:
         """What ``calls`` of ``rule`` make of ``before``; None where nobody has asked for the task."""
         if before is None:
             return None if all(call.joins for call in calls) else self._state(merge(self._definition, calls))
-        found = [steps.get((part, rule)) for part, steps in zip(before, self._steps, strict=True)]
-        known = [part for part in found if part is not None]
-        if len(known) == len(before):
-            return _State(*known)
+        rhythms, events, staff = known = self._steps[rule]
+        if before.rhythm in rhythms and before.events in events and before.staff in staff:
+            return _State(rhythms[before.rhythm], events[before.events], staff[before.staff])
         after = self._state(merge(self._definition, calls, self._task(before)))
-        for part, leads_to, steps in zip(before, after, self._steps, strict=True):
-            steps[part, rule] = leads_to
+        for part, leads_to, steps in zip(before, after, known, strict=True):
+            steps[part] = leads_to
         return after
 
     def outcome(self, state: _State | None) -> _Outcome | None:
         """``state`` without who has which hand on it."""
         if state is None:
             return None
-        by = MergedTask(self._rhythms[state.rhythm], *self._staff[state.staff])
-        return _Outcome(state.rhythm, state.events, by.performer, by.people)
+        if state.staff not in self._people:
+            by = self._task(state)
+            self._people[state.staff] = by.performer, by.people
+        return _Outcome(state.rhythm, state.events, *self._people[state.staff])
 
     def task(self, outcome: _Outcome) -> MergedTask:
         """The task that is done."""
