@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import Path
 
 import polars as pl
+import pyarrow.parquet
 
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.ndjson import blocks_of_lines, mentions
@@ -34,13 +35,15 @@ PATIENT_OF = {
 
 _BY_CODE = ("Observation", "Condition", "Procedure", "ServiceRequest", "QuestionnaireResponse")
 _NAME = re.compile(r"([A-Za-z]+)[^/]*\.ndjson(\.gz)?")
-_BUCKET_BYTES = 32 * 2**20
-_GATHERED_BYTES = 16 * 2**20
+_BUCKET_BYTES = 8 * 2**20
+_GATHERED_BYTES = 8 * 2**20
+_SLICE_BYTES = 4 * 2**20
 _GZIP = 10
 """How much larger than its file a gzip file's content is taken to be."""
 _MOST_BUCKETS = 1024
 SHARED = "shared"
 NOBODY = "nobody"
+_HASH = pl.col("key").hash(seed=0)
 
 
 @dataclass(frozen=True)
@@ -95,11 +98,35 @@ class Export:
                 bucket = (
                     pl.when(pl.col("key").is_null())
                     .then(pl.lit(SHARED if file.type in ("Location", "Device") else NOBODY))
-                    .otherwise((pl.col("key").hash(seed=0) % self.buckets).cast(pl.String))
+                    .otherwise((_HASH % self.buckets).cast(pl.String))
                 )
                 to = pl.PartitionBy(out / f"{number:05}-{part:05}", key="bucket")
                 lines.lazy().with_columns(bucket=bucket).sink_parquet(to, mkdir=True, compression="zstd")
             yield file
+
+
+def bytes_of(lines: Path, bucket: int) -> int:
+    """How large the lines of ``bucket`` under ``lines`` are once they are read."""
+    parts = map(pyarrow.parquet.read_metadata, _parts(lines, bucket))
+    return sum(part.row_group(group).total_byte_size for part in parts for group in range(part.num_row_groups))
+
+
+def slices(lines: Path, bucket: int, buckets: int) -> Iterator[pl.DataFrame]:
+    """The keyed lines of ``bucket`` of ``buckets``, patient by patient, some ``_SLICE_BYTES`` at a time.
+
+    All lines of a patient are in one slice. A bucket of an export that is larger than its buckets were meant for is read
+    several times: what is held is one slice, whatever the size of the export.
+    """
+    parts = _parts(lines, bucket)
+    count = bytes_of(lines, bucket) // _SLICE_BYTES + 1
+    for number in range(count if parts else 0):
+        here = pl.lit(True) if count == 1 else _HASH // buckets % count == number
+        found = [pl.read_parquet(part, columns=["key", "line"]).filter(here) for part in parts]
+        yield pl.concat(found).sort("key", maintain_order=True)
+
+
+def _parts(lines: Path, bucket: int) -> list[Path]:
+    return sorted(lines.glob(f"*/bucket={bucket}/*.parquet"))
 
 
 def _gathered(file: ExportFile, mentioned: str) -> Iterator[pl.DataFrame]:

@@ -18,7 +18,7 @@ from typing import Any
 import polars as pl
 import pyarrow.parquet
 
-from cds.cohorts.bulk_export import NOBODY, SHARED, Export
+from cds.cohorts.bulk_export import NOBODY, SHARED, Export, bytes_of, slices
 from cds.cohorts.cohort_reader import KEPT, Cohort, CohortReader
 from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.errors import ReplayError
@@ -28,7 +28,8 @@ from cds.fhir.reading.code_map import CodeMap
 from rules.batch.polars_backend import BATCH, Columns
 from rules.model.ruleset import Ruleset
 
-_PART_BYTES = 16 * 2**20
+PART_BYTES = 16 * 2**20
+"""So many bytes of lines are decided together."""
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how much of it is done, and how much there is."""
 
@@ -222,14 +223,16 @@ class PartWorker:
     def __init__(self, replay: Replay, lines: Path) -> None:
         """Work on the bucketed ``lines`` of ``replay``."""
         self._ruleset, self._lines, self._out = replay.ruleset, lines, replay.out
+        self._buckets = replay.export.buckets
         self._columns = Columns(replay.ruleset)
         self._reader = ColumnReader(CohortReader(replay.ruleset, replay.code_map, _shared(lines), replay.at))
 
     def __call__(self, number: int, buckets: Sequence[int]) -> None:
         """Read the patients of ``buckets``, decide them together, and write part ``number``."""
-        files = [file for bucket in buckets for file in sorted(self._lines.glob(f"*/bucket={bucket}/*.parquet"))]
-        lines = [pl.read_parquet(file, columns=["key", "line"]) for file in files]
-        cohort = self._reader.read(pl.concat(lines).sort("key", maintain_order=True)) if lines else Cohort()
+        cohort = Cohort()
+        for bucket in buckets:
+            for lines in slices(self._lines, bucket, self._buckets):
+                cohort.add(self._reader.read(lines))
         OutputPart(self._out, number).write(self._columns, cohort.table(self._ruleset), Tally.of_reading(cohort))
 
 
@@ -257,16 +260,12 @@ def _shared(lines: Path) -> dict[str, dict[str, Any]]:
 
 
 def _together(lines: Path, buckets: int) -> list[list[int]]:
-    """The buckets in runs of some ``_PART_BYTES`` of lines: each call to decide costs the same for one patient or for many."""
+    """The buckets in runs of some ``PART_BYTES`` of lines: each call to decide costs the same for one patient or for many."""
     parts: list[list[int]] = [[]]
     held = 0
     for bucket in range(buckets):
-        size = sum(
-            metadata.row_group(group).total_byte_size
-            for metadata in map(pyarrow.parquet.read_metadata, lines.glob(f"*/bucket={bucket}/*.parquet"))
-            for group in range(metadata.num_row_groups)
-        )
-        if parts[-1] and held + size > _PART_BYTES:
+        size = bytes_of(lines, bucket)
+        if parts[-1] and held + size > PART_BYTES:
             parts.append([])
             held = 0
         parts[-1].append(bucket)

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.cohorts.bulk_export import Export
+from cds.cohorts.bulk_export import Export, slices
 from cds.cohorts.cohort_reader import general_reason
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.pipeline import OutputPart, Replay
@@ -24,6 +24,7 @@ from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
+from tests.cds.hook_calls import MEASURED, patient
 from tests.rules.batch.expected_columns import differing, expected_table
 from tests.rules.patients import as_people, population
 
@@ -78,15 +79,37 @@ def test_the_demonstration_is_read_and_decided_as_one_by_one(demo, tmp_path):
 def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkeypatch):
     one, expected = replayed(demo, tmp_path / "one", at=AT)
     monkeypatch.setattr(Export, "buckets", 7)
-    monkeypatch.setattr("cds.cohorts.pipeline._PART_BYTES", 0)
+    monkeypatch.setattr("cds.cohorts.pipeline.PART_BYTES", 0)
     several, rows = replayed(demo, tmp_path / "several", at=AT, workers=2)
     assert rows.sort("patient").equals(expected.sort("patient"))
     assert several == one
 
 
+def test_a_bucket_too_large_to_hold_is_read_in_slices_of_whole_patients(tmp_path, monkeypatch):
+    """The lines of sixty patients, five each, in slices of at most some kilobytes; one replay reads so, the other at once."""
+    records = [patient(), *MEASURED]
+    people = [json.loads(json.dumps(records).replace('"p1"', f'"p{n}"').replace("/p1", f"/p{n}")) for n in range(60)]
+    folder = write_export(tmp_path / "in", [record for person in people for record in person])
+    expected, rows = replayed(folder, tmp_path / "whole", at=AT)
+    assert rows.height == len(people)
+    monkeypatch.setattr("cds.cohorts.bulk_export._SLICE_BYTES", 10_000)
+    export = Export.find(folder)
+    monkeypatch.setattr(Export, "buckets", 2)
+    assert [file.type for file in export.sort(CODES, tmp_path / "lines")] == ["Observation", "Patient"]
+    read = [list(slices(tmp_path / "lines", bucket, 2)) for bucket in range(2)]
+    assert all(len(several) > 2 for several in read)
+    lines = [Counter(part["key"]) for several in read for part in several]
+    assert {count for part in lines for count in part.values()} == {len(records)}
+    assert sorted(key for part in lines for key in part) == sorted(f"Patient/p{n}" for n in range(60))
+    assert all(part["key"].is_sorted() for several in read for part in several)
+    in_slices, same = replayed(folder, tmp_path / "sliced", at=AT)
+    assert same.sort("patient").equals(rows.sort("patient"))
+    assert in_slices == expected
+
+
 def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch):
     monkeypatch.setattr(Export, "buckets", 5)
-    monkeypatch.setattr("cds.cohorts.pipeline._PART_BYTES", 0)
+    monkeypatch.setattr("cds.cohorts.pipeline.PART_BYTES", 0)
     whole, expected = replayed(demo, tmp_path / "whole", at=AT)
     work = Replay(RULESET, CODES, demo, tmp_path / "out", AT)
 
