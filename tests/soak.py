@@ -4,6 +4,7 @@
 prefetch (the rest is read from a FHIR server behind a proxy that breaks every so often), feedback, broken calls, replayed
 tokens and reloads. Exit code 1 where anything was answered otherwise than is meant, or not at all; where a kind of call was
 never made; or where memory grew: ten minutes show a leak of some 3 kB a call, one minute one of some 30 kB.
+``make soak ARGS=--hostile`` is another run: ``tests/hostile_load.py``.
 """
 
 from __future__ import annotations
@@ -24,25 +25,19 @@ from typing import Any
 
 import httpx
 
+from tests import hostile_load
 from tests.cds import ehr
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.faults.test_faults import unfetched
 from tests.cds.hook_calls import MEASURED, discharge, order_select, order_sign, patient_view
-from tests.cds.live_service import running
+from tests.cds.live_service import AS_DEPLOYED, running
+from tests.hostile_load import signed
 
 SELECT = "/cds-services/collar-order-select"
 ADMIN = "a" * 40
 MOST_GROWTH = 1.10
 """Ratio of the memory of the last quarter to that of the second; the first quarter fills caches."""
-AS_DEPLOYED = {"MALLOC_ARENA_MAX": "2"}
-"""What the image and the unit in docs/deploy set of the process itself."""
 BREAKS = ("none", "none", "none", "slow", "500", "reset", "endless_paging", "huge", "none")
-
-
-def signed(path: str) -> dict[str, str]:
-    """Headers with a fresh token for ``path``."""
-    now = time.time()
-    return {"Authorization": f"Bearer {ehr.token(ehr.claims(aud=ehr.BASE + path, iat=now, exp=now + 120))}"}
 
 
 class Load:
@@ -136,11 +131,14 @@ def resident(pid: int) -> int:
 def main() -> int:
     """Run, report, and give the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--hostile", action="store_true", help="eight hostile clients beside a good one, for a minute")
+    parser.add_argument("--minutes", type=float, help="default: 10, hostile 1")
     parser.add_argument("--callers", type=int, default=4)
     parser.add_argument("--pace", type=float, default=0.25, help="seconds from one call of a caller to its next")
     asked = parser.parse_args()
-    seconds = asked.minutes * 60
+    if asked.hostile:
+        return hostile_load.report(hostile_load.run(60 * (asked.minutes or 1)))
+    seconds = 60 * (asked.minutes or 10)
     with tempfile.TemporaryDirectory() as folder, faulty_fhir() as fhir:
         environment = {
             "NUQUE_STORE_URL": f"sqlite:///{folder}/store.sqlite3",

@@ -20,7 +20,7 @@ import yaml
 
 from cds.security.clients import read_clients
 from cds.settings import Settings
-from tests.soak import AS_DEPLOYED
+from tests.cds.live_service import AS_DEPLOYED
 
 DEPLOY = Path(__file__).resolve().parent.parent / "docs" / "deploy"
 VARIABLES = {f"NUQUE_{name.upper()}" for name in Settings.model_fields}

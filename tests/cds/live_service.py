@@ -30,6 +30,9 @@ PATIENCE_SECONDS = 600
 CHECK_SECONDS = 1800
 """For a check of content by each worker."""
 
+AS_DEPLOYED = {"MALLOC_ARENA_MAX": "2"}
+"""What the image and the unit in docs/deploy set of the process itself."""
+
 
 @dataclass(frozen=True)
 class LiveService:

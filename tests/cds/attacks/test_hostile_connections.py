@@ -16,6 +16,8 @@ from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 HALF = b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Le"
 WHOLE = b"GET /health/live HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
 
+LITTLE = {"nothing": b"", "half": HALF, "idle after": WHOLE, "half after": WHOLE + HALF}
+
 
 @pytest.fixture(scope="module")
 def live(store_url: str) -> Iterator[LiveService]:
@@ -23,8 +25,8 @@ def live(store_url: str) -> Iterator[LiveService]:
         yield started
 
 
-def connected(live: LiveService, opened: ExitStack, timeout: float = 60) -> socket.socket:
-    address = urlsplit(live.url)
+def connected(url: str, opened: ExitStack, timeout: float = 60) -> socket.socket:
+    address = urlsplit(url)
     return opened.enter_context(socket.create_connection((address.hostname, address.port), timeout=timeout))
 
 
@@ -40,10 +42,10 @@ def ends_within(connection: socket.socket, seconds: float) -> bool:
     return True
 
 
-@pytest.mark.parametrize("sent", [b"", HALF, WHOLE, WHOLE + HALF], ids=["nothing", "half", "idle after", "half after"])
+@pytest.mark.parametrize("sent", LITTLE.values(), ids=LITTLE)
 def test_a_connection_without_a_call_is_closed_in_bounded_time(live: LiveService, sent: bytes) -> None:
     with ExitStack() as opened:
-        connection = connected(live, opened)
+        connection = connected(live.url, opened)
         connection.sendall(sent)
         assert ends_within(connection, 40)
 
@@ -54,7 +56,7 @@ def test_a_call_that_takes_longer_than_headers_may_is_not_cut_off(live: LiveServ
         b"POST /decisions HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 28\r\n\r\n"
     )
     with ExitStack() as opened:
-        connection = connected(live, opened)
+        connection = connected(live.url, opened)
         connection.sendall(head + body[:5])
         time.sleep(5)
         connection.sendall(body[5:])
@@ -68,7 +70,7 @@ def test_more_idle_connections_than_files_shut_nobody_out(live: LiveService) -> 
     try:
         with ExitStack() as opened:
             for _ in range(in_use * 2 + 200):
-                connected(live, opened).sendall(HALF)
+                connected(live.url, opened).sendall(HALF)
             assert httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
     finally:
         resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (most, most))

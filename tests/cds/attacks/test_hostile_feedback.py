@@ -83,6 +83,12 @@ def override(card: str, reason: Any = REASON) -> dict[str, Any]:
     return {"feedback": [{"card": card, "outcome": "overridden", "outcomeTimestamp": _now(), **given}]}
 
 
+def statements(number: int) -> dict[str, Any]:
+    """Feedback on so many cards."""
+    one = override(str(uuid.uuid4()), None)["feedback"][0]
+    return {"feedback": [{**one, "card": str(uuid.UUID(int=n))} for n in range(number)]}
+
+
 def _now() -> str:
     return datetime.now(UTC).isoformat()
 
@@ -114,23 +120,18 @@ def test_feedback_on_a_card_whose_row_comes_later_is_kept_and_bound_then(service
 
 def test_too_many_statements_are_refused_and_the_store_stays_open(database_url: str, tmp_path: Path) -> None:
     """On PostgreSQL one statement takes at most 65,535 parameters (its documentation, appendix "PostgreSQL Limits")."""
-    one = override(str(uuid.uuid4()), None)["feedback"][0]
-
-    def said(cards: int) -> dict[str, Any]:
-        return {"feedback": [{**one, "card": str(uuid.UUID(int=n))} for n in range(cards)]}
-
     with two_clients(tmp_path, database_url) as service:
-        many = service.post(FEEDBACK, said(66_000))
+        many = service.post(FEEDBACK, statements(66_000))
         assert (many.status_code, "1000" in many.text) == (400, True), many.text[:300]
         for iss in (ehr.ISS, OTHER_ISS):
-            assert service.post(FEEDBACK, said(1000), iss=iss).is_success
+            assert service.post(FEEDBACK, statements(1000), iss=iss).is_success
         ready = httpx.get(f"{service.live.url}/health/ready", timeout=PATIENCE_SECONDS).json()
         assert "store" not in ready.get("failing", {})
     engine = sa.create_engine(database_url)
     with engine.connect() as connection:
         kept = connection.execute(sa.select(feedback.c.card)).scalars().all()
     engine.dispose()
-    assert sorted(kept) == sorted(2 * [item["card"] for item in said(1000)["feedback"]])
+    assert sorted(kept) == sorted(2 * [item["card"] for item in statements(1000)["feedback"]])
 
 
 @pytest.mark.parametrize("typed", ["Said no: Mrs Invented, bed 4", "see\u00a0note", "x" * 200])

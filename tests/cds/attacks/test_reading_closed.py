@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Iterator
+from typing import Any
 
 import httpx
 import pytest
@@ -9,6 +10,8 @@ import pytest
 from tests.cds.faults.fhir_server import PATIENT, TOKEN
 from tests.cds.faults.processes import FaultyFhir, faulty_fhir
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
+
+UNSENDABLE = ("line\nbreak", "white space", "k\u00f6nig")
 
 
 @pytest.fixture(scope="module")
@@ -24,9 +27,9 @@ def live(fhir: FaultyFhir, store_url: str) -> Iterator[LiveService]:
         yield started
 
 
-def view(live: LiveService, server: str, token: str = TOKEN) -> httpx.Response:
+def nothing_brought(server: str, token: str = TOKEN) -> dict[str, Any]:
     """A call that leaves everything to be read from ``server``."""
-    body = {
+    return {
         "hook": "patient-view",
         "hookInstance": str(uuid.uuid4()),
         "context": {"userId": "Practitioner/invented", "patientId": PATIENT},
@@ -39,6 +42,10 @@ def view(live: LiveService, server: str, token: str = TOKEN) -> httpx.Response:
             "subject": "nuque",
         },
     }
+
+
+def view(live: LiveService, server: str, token: str = TOKEN) -> httpx.Response:
+    body = nothing_brought(server, token)
     return httpx.post(f"{live.url}/cds-services/collar-patient-view", json=body, timeout=PATIENCE_SECONDS)
 
 
@@ -46,7 +53,7 @@ def test_tokens_that_cannot_be_sent_and_wrong_bases_close_reading_for_nobody(
     live: LiveService, fhir: FaultyFhir
 ) -> None:
     assert view(live, fhir.base).status_code == 200
-    for token in ("line\nbreak", "white space", "k\u00f6nig"):
+    for token in UNSENDABLE:
         assert [view(live, fhir.base, token).status_code for _ in range(4)] == [412] * 4
     assert [view(live, f"{fhir.origin}/wrong").status_code for _ in range(4)] == [412] * 4
     assert view(live, fhir.base).status_code == 200

@@ -1,5 +1,7 @@
 """A small FHIR server of an invented hospital: reads, searches with real paging, and a token that it insists on.
 
+Below /silent it takes every call and answers none.
+
 Run as ``python -m tests.cds.faults.fhir_server``; prints its port. Data are invented.
 """
 
@@ -40,8 +42,13 @@ class Handler(BaseHTTPRequestHandler):
     """Answers GET, and searches by POST, below /fhir."""
 
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True  # Head and body are two writes; the second must not wait for the first's receipt.
 
     def do_GET(self) -> None:
+        if self.path.startswith("/silent/"):
+            self.rfile.read(1)  # Until whoever asks hangs up.
+            self.close_connection = True
+            return
         if self.headers.get("Authorization") != f"Bearer {TOKEN}":
             self._answer(401, {"resourceType": "OperationOutcome"})
             return
@@ -102,8 +109,16 @@ class Handler(BaseHTTPRequestHandler):
         """Say nothing."""
 
 
+class Quiet(ThreadingHTTPServer):
+    """Says nothing of connections that were broken on purpose."""
+
+    daemon_threads = True
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Say nothing."""
+
+
 if __name__ == "__main__":
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    server.daemon_threads = True
+    server = Quiet(("127.0.0.1", 0), Handler)
     print(server.server_port, flush=True)
     sys.exit(server.serve_forever())

@@ -14,8 +14,10 @@ import sys
 import threading
 import time
 from http.client import HTTPConnection
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from typing import Any
+
+from tests.cds.faults.fhir_server import Quiet
 
 FAULTS = (
     "none",
@@ -209,15 +211,6 @@ class Handler(BaseHTTPRequestHandler):
         self._send(200, b'{"a":' * 100_000 + b"1" + b"}" * 100_000)
 
     def log_message(self, format: str, *args: object) -> None:
-        """Say nothing."""
-
-
-class Quiet(ThreadingHTTPServer):
-    """Says nothing of connections that it was told to break."""
-
-    daemon_threads = True
-
-    def handle_error(self, request: object, client_address: object) -> None:
         """Say nothing."""
 
 
