@@ -138,6 +138,8 @@ def as_pdf(sheet: Sheet) -> Paper:
 _LEFT, _TOP, _WIDTH, _BOTTOM = 8.0, 6.0, 194.0, 291.0
 """The part of an A4 page that is printed on, in mm."""
 _GUTTER = 6.0
+_SHARES = (0.5, 0.52, 0.54, 0.56, 0.58, 0.48, 0.46, 0.44, 0.42)
+"""Shares of the width that the first column of questions may take."""
 _GREY, _DARK, _RULE = 222, 51, 170
 
 _Piece = tuple[str, str]
@@ -169,7 +171,8 @@ class _Drawing:
         self._stops(sheet.stops)
         self._heading(ASK)
         self.y = self.flow(_LEFT, self.y, _WIDTH, [[(HOW, "")]]) + 0.8
-        self.y = self._side_by_side([[*map(self._section, column)] for column in sheet.columns]) + 0.5
+        columns = [[*map(self._section, column)] for column in sheet.columns]
+        self.y = self._side_by_side(columns, self._share(columns)) + 0.5
         self._turn(sheet)
         for title, lines in ((EVERYBODY, sheet.tasks), (CAUTIONS, sheet.cautions)):
             self._heading(title)
@@ -260,16 +263,27 @@ class _Drawing:
 
     # --- columns and lines ---------------------------------------------------------------------------------------------
 
-    def _side_by_side(self, columns: Sequence[Sequence[_Part]]) -> float:
-        """Draw two columns; returns where the longer one ends."""
-        width = (_WIDTH - _GUTTER) / 2
-        ends = []
-        for place, parts in enumerate(columns):
-            y = self.y
+    def _side_by_side(self, columns: Sequence[Sequence[_Part]], first: float = 0.5) -> float:
+        """Draw two columns, the first taking the share ``first`` of the width; returns where the longer one ends."""
+        x, ends = _LEFT, []
+        for parts, share in zip(columns, (first, 1 - first), strict=True):
+            y, width = self.y, (_WIDTH - _GUTTER) * share
             for part in parts:
-                y = part(_LEFT + place * (width + _GUTTER), y, width, True)
+                y = part(x, y, width, True)
+            x += width + _GUTTER
             ends.append(y)
         return max(ends)
+
+    def _share(self, columns: Sequence[Sequence[_Part]]) -> float:
+        """The share of the first column that makes the longer one as short as can be."""
+
+        def longer(first: float) -> float:
+            heights = []
+            for parts, share in zip(columns, (first, 1 - first), strict=True):
+                heights.append(sum(part(0, 0, (_WIDTH - _GUTTER) * share, False) for part in parts))
+            return max(heights)
+
+        return min(_SHARES, key=longer)
 
     def _half(self, parts: Sequence[_Part]) -> int:
         """After how many of ``parts`` to begin the second column, so that the longer one is as short as can be."""
