@@ -23,6 +23,7 @@ HANDS_ON = {
     "replace_extrication_collar",
     "relieve_pressure",
     "facial_hair_care",
+    "hair_care",
     "teach_handling",
 }
 """Tasks in which a collar is opened, put on or taken off."""

@@ -79,6 +79,7 @@ OPENING = {
     "collar_back": "standard",
     "bed_rest": True,
     "facial_hair": True,
+    "long_hair": True,
     "skin_breakdown": "occiput",
     "openings_off_midline": True,
     "refits_in_this_size": 0,
