@@ -182,7 +182,6 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "36": lambda s: (
         s.codes == ["adolescent H1 G1"]
         and {
-            "sizing.doubt.adult_very_narrow",
             "sizing.doubt.heavy_but_narrow",
             "sizing.doubt.low_and_narrow",
         }
@@ -237,6 +236,12 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "59": lambda s: "need.child.ct" in s.cautions and s.codes == ["young_child H1 G1"],
     "60": lambda s: s.decision.leading[0].rules == ("need.refuted.rules",) and "decide_collar_need" in s.tasks,
     "61": lambda s: s.decision.leading[0].rules == ("need.refuted.cleared",) and "decide_collar_need" in s.tasks,
+    "62": lambda s: (
+        s.codes == [] and s.holds == {"sizing.hold.girth_too_wide"} and "sizing.note.very_high" in s.cautions
+    ),
+    "63": lambda s: s.codes[0] == "adolescent H2 G2" and "sizing.doubt.child_wide" in s.cautions,
+    "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.adolescent_narrow" in s.cautions,
+    "65": lambda s: s.codes == ["adolescent H3 G1", "adolescent H3 G2", "adult H3 G1", "adult H3 G2"],
 }
 
 

@@ -214,18 +214,23 @@ class _Step:
         return tuple(child for _, child in self.first.branches) if self.onward is None else (self.onward,)
 
 
-def _step(question: Question) -> _Step:
+def _answered_before(ruleset: Ruleset, question: Question) -> bool:
+    """Whether the questions of another axis have answered ``question`` (the line)."""
+    return not ruleset.vocabulary[question.fact].open
+
+
+def _step(ruleset: Ruleset, question: Question) -> _Step:
     """``question``, with those that follow it and lead out the same way taken into the same line."""
-    chains = [_chain(question, child) for _, child in question.branches if isinstance(child, Outcome)]
+    chains = [_chain(ruleset, question, child) for _, child in question.branches if isinstance(child, Outcome)]
     longest = max(chains, key=lambda step: len(step.out), default=None)
     return longest if longest is not None and len(longest.out) > 1 else _Step(question)
 
 
-def _chain(question: Question, exit: Outcome) -> _Step:
-    """All questions from ``question`` on that have two ways, of which one leads to ``exit``."""
+def _chain(ruleset: Ruleset, question: Question, exit: Outcome) -> _Step:
+    """All questions from ``question`` on that are still open and have two ways, of which one leads to ``exit``."""
     out: list[tuple[str, Answers]] = []
     here: Question | Outcome = question
-    while isinstance(here, Question) and len(here.branches) == 2:
+    while isinstance(here, Question) and len(here.branches) == 2 and not _answered_before(ruleset, here):
         leaving = next((answers for answers, child in here.branches if child == exit), None)
         if leaving is None:
             break
@@ -259,15 +264,12 @@ class _SectionWriter:
             if not isinstance(here, Question) or here in seen:
                 continue
             seen.add(here)
-            if here is not root and self._answered_before(here):
+            if here is not root and _answered_before(self._ruleset, here):
                 waiting[:0] = [child for _, child in here.branches]
                 continue
-            step = _step(here)
+            step = _step(self._ruleset, here)
             yield step
             waiting.extend(step.leads_to)
-
-    def _answered_before(self, question: Question) -> bool:
-        return not self._ruleset.vocabulary[question.fact].open
 
     def _row(self, step: _Step) -> Row:
         number = self._numbers[step.first]

@@ -5,8 +5,9 @@ under the stated prior (each question can be answered in ``KNOWN`` of cases, and
 outcomes on the axis are equally likely and independent). The axes are asked one after the other, because each is decided by
 rules of its own; what the rules of one axis conclude for another, such as the line, is then known from the first.
 
-Nobody computes a regression on paper: rules that compute the estimate of an axis from numbers (the girth from stature and
-weight) are left out, and the estimate is the one that stands without them (the girth of women or men).
+Left out are rules that compute the estimate of an axis from numbers (nobody computes a regression on paper; the estimate is
+the one that stands without them, the girth of women or men), and rules that leave two lines in question because a measurement
+lies within its uncertainty of a change (on paper the measurement decides as it is).
 """
 
 from __future__ import annotations
@@ -83,13 +84,20 @@ def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
 
 
 def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
-    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers."""
-    return tuple(
-        rule
-        for rule in ruleset.rules.values()
+    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or leave two lines open."""
+    return tuple(rule for rule in ruleset.rules.values() if _computes_estimate(rule, axis) or _leaves_open(rule, axis))
+
+
+def _computes_estimate(rule: Rule, axis: Axis) -> bool:
+    return axis.estimate is not None and any(
+        conclusion.fact == axis.estimate.mean and conclusion.expression is not None
         for conclusion in rule.then.conclusions
-        if axis.estimate is not None and conclusion.fact == axis.estimate.mean and conclusion.expression is not None
     )
+
+
+def _leaves_open(rule: Rule, axis: Axis) -> bool:
+    """Whether ``rule`` offers several values of ``axis`` and says by which of them the other axes go meanwhile."""
+    return bool(rule.then.conclusions) and sum(offer.axis == axis.name for offer in rule.then.sizes) > 1
 
 
 def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:

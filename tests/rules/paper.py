@@ -7,8 +7,6 @@ from rules.model.facts import FactValue
 from rules.model.ruleset import Axis, Rule, Ruleset
 
 
-def estimated_beyond_paper(
-    ruleset: Ruleset, axis: Axis, facts: Mapping[str, FactValue], fired: Collection[Rule]
-) -> bool:
-    """Whether the engine estimates this dimension from the body, as the questions do not, and nobody measured it."""
+def is_beyond_paper(ruleset: Ruleset, axis: Axis, facts: Mapping[str, FactValue], fired: Collection[Rule]) -> bool:
+    """Whether the engine estimates this dimension, which nobody measured, from the body, or leaves open which line it is."""
     return axis.fact not in facts and any(rule in fired for rule in beyond_paper(ruleset, axis))
