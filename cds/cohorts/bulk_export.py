@@ -41,6 +41,8 @@ _SLICE_BYTES = 4 * 2**20
 _GZIP = 10
 """How much larger than its file a gzip file's content is taken to be."""
 _MOST_BUCKETS = 1024
+SHARED_TYPES = ("Location", "Device")
+"""Resources of these types that name no patient belong to all: places, devices in stock."""
 SHARED = "shared"
 NOBODY = "nobody"
 _HASH = pl.col("key").hash(seed=0)
@@ -97,7 +99,7 @@ class Export:
             for part, lines in enumerate(_gathered(file, mentioned)):
                 bucket = (
                     pl.when(pl.col("key").is_null())
-                    .then(pl.lit(SHARED if file.type in ("Location", "Device") else NOBODY))
+                    .then(pl.lit(SHARED if file.type in SHARED_TYPES else NOBODY))
                     .otherwise((_HASH % self.buckets).cast(pl.String))
                 )
                 to = pl.PartitionBy(out / f"{number:05}-{part:05}", key="bucket")

@@ -30,6 +30,8 @@ from rules.model.ruleset import Ruleset
 
 PART_BYTES = 16 * 2**20
 """So many bytes of lines are decided together."""
+NAMES_NOBODY = ("no fact recognised", "does not say whose record it is")
+"""The refusal of a record without a patient, by fact and reason."""
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how much of it is done, and how much there is."""
 
@@ -127,7 +129,7 @@ class Replay:
             progress("deciding", done, len(found.parts))
         tally = total(OutputPart(self.out, number).tally() for number in range(len(found.parts)))
         if found.nobody:
-            tally.refused["no fact recognised", "does not say whose record it is"] += found.nobody
+            tally.refused[NAMES_NOBODY] += found.nobody
         return tally
 
     def _sorted(self, lines: Path, progress: Progress) -> Sorted:

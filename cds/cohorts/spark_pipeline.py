@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterable, Iterator
 from functools import reduce
@@ -16,19 +17,24 @@ from typing import Any
 import polars as pl
 import pyarrow as pa
 
-from cds.cohorts.bulk_export import keyed_lines
+from cds.cohorts.bulk_export import SHARED_TYPES, keyed_lines
 from cds.cohorts.cohort_reader import KEPT, Cohort, CohortReader
 from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.fact_tables import facts_of
 from cds.cohorts.ndjson import mentions
-from cds.cohorts.pipeline import Replay
+from cds.cohorts.pipeline import NAMES_NOBODY, PART_BYTES, Replay
 from cds.cohorts.summary import Tally, total
 from rules.batch.fact_frame import column_type
-from rules.batch.polars_backend import BATCH, Columns
+from rules.batch.polars_backend import Columns
 
 REFUSED = "refused"
-"""Column of a row of Spark's output: what was refused in the same batch, as JSON; null in all rows but its first."""
+"""Column of a row of Spark's output: what was refused in the same batch, as JSON; null in all rows but its first.
+
+A batch in which nobody could be decided has one row that holds nothing else, and is no patient's.
+"""
+_SOMEBODY = "withheld is not null"
+"""Of a patient's row it is always known whether a size is withheld."""
 
 
 def run_on_spark(replay: Replay) -> Tally:
@@ -48,32 +54,40 @@ def run_on_spark(replay: Replay) -> Tally:
     session.conf.set("spark.sql.session.timeZone", "UTC")
     session.conf.set("spark.sql.parquet.outputTimestampType", "TIMESTAMP_MICROS")
     columns = Columns(replay.ruleset)
-    decided = _decided(session, replay, columns)
-    decided.write.parquet(str(target))
-    written = session.read.parquet(str(target))
+    unfinished = replay.out / "unfinished"
+    decided, nobody = _decided(session, replay, columns)
+    decided.write.mode("overwrite").parquet(str(unfinished))
+    written = session.read.parquet(str(unfinished))
     # mapInArrow takes a dot in a column's name for a path into a structure, so the columns travel under numbers.
     numbered = written.toDF(*(f"c{number}" for number in range(len(written.columns))))
     counted = numbered.mapInArrow(_Count(columns, tuple(written.columns)), "tally string")
-    return total(Tally.from_json(json.loads(row.tally)) for row in counted.collect())
+    tally = total(Tally.from_json(json.loads(row.tally)) for row in counted.collect())
+    if nobody:
+        tally.refused[NAMES_NOBODY] += nobody
+    written.filter(_SOMEBODY).write.parquet(str(target))
+    shutil.rmtree(unfinished)
+    return tally
 
 
-def _decided(session: Any, replay: Replay, columns: Columns) -> Any:
+def _decided(session: Any, replay: Replay, columns: Columns) -> tuple[Any, int]:
+    """The decisions, not yet worked out, and how many records name no patient."""
     schema = _spark_schema(columns, replay)
     if replay.parquet:
-        return session.read.parquet(*map(str, replay.parquet)).mapInArrow(_Decide(columns), schema)
+        return session.read.parquet(*map(str, replay.parquet)).mapInArrow(_Decide(columns), schema), 0
     keyed = []
     for kind in sorted({file.type for file in replay.export.files}):
         paths = [str(file.path) for file in replay.export.files if file.type == kind]
-        keyed.append(session.read.text(paths).mapInArrow(_Key(kind, replay), "key string, line string"))
+        keyed.append(session.read.text(paths).mapInArrow(_Key(kind, replay), "key string, type string, line string"))
     lines = reduce(lambda one, other: one.unionAll(other), keyed)
+    unnamed, of_all = lines.filter("key is null"), f"type in {SHARED_TYPES}"
     shared = {
         f"{resource.get('resourceType')}/{resource.get('id')}": resource
-        for resource in (json.loads(row.line) for row in lines.filter("key is null").collect())
-        if resource.get("resourceType") in ("Location", "Device")
+        for resource in (json.loads(row.line) for row in unnamed.filter(of_all).collect())
     }
-    together = lines.filter("key is not null").repartition("key").sortWithinPartitions("key")
+    nobody = unnamed.filter(f"not {of_all}").count()
+    together = lines.filter("key is not null").select("key", "line").repartition("key").sortWithinPartitions("key")
     reader = ColumnReader(CohortReader(replay.ruleset, replay.code_map, shared, replay.at))
-    return together.mapInArrow(_ReadAndDecide(reader, columns), schema)
+    return together.mapInArrow(_ReadAndDecide(reader, columns), schema), nobody
 
 
 class _Key:
@@ -86,7 +100,7 @@ class _Key:
     def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
         for batch in batches:
             lines = _frame(batch).rename({"value": "line"}).lazy()
-            yield from _batches(keyed_lines(lines, self._type, self._mentioned).select("key", "line").collect())
+            yield from _batches(keyed_lines(lines, self._type, self._mentioned).collect())
 
 
 class _Decide:
@@ -109,17 +123,17 @@ class _ReadAndDecide:
         self._columns = columns
 
     def __call__(self, batches: Iterable[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
-        for lines in _whole_patients(map(_frame, batches), BATCH):
+        for lines in _whole_patients(map(_frame, batches), PART_BYTES):
             cohort = self._reader.read(lines)
             yield from _batches(_whole(self._columns, cohort.table(self._columns.ruleset), Tally.of_reading(cohort)))
 
 
 def _whole_patients(batches: Iterable[pl.DataFrame], size: int) -> Iterator[pl.DataFrame]:
-    """``batches`` of keyed lines put together to some ``size`` lines each, and cut between patients; one at the least."""
+    """``batches`` of keyed lines put together to some ``size`` bytes each, and cut between patients; one at the least."""
     held = pl.DataFrame(schema={"key": pl.String(), "line": pl.String()})
     for batch in batches:
         held = pl.concat([held, batch])
-        if held.height >= size:
+        if held["line"].str.len_bytes().sum() >= size:
             last = pl.col("key").rle_id() == pl.col("key").rle_id().max()
             yield held.filter(~last)
             held = held.filter(last)
@@ -137,11 +151,13 @@ class _Count:
         for batch in batches:
             whole = _frame(batch)
             whole.columns = list(self._names)
+            read = whole[REFUSED].drop_nulls()
+            whole = whole.filter(pl.col("withheld").is_not_null())
             given = [name for name in whole.columns if name.startswith("given:")]
             facts = whole.select(*KEPT, *(pl.col(name).alias(name.removeprefix("given:")) for name in given))
             tally = Tally.of(self._columns, facts, whole)
-            for read in whole[REFUSED].drop_nulls():
-                tally.add(Tally.from_json(json.loads(read)))
+            for told in read:
+                tally.add(Tally.from_json(json.loads(told)))
             yield pa.RecordBatch.from_pydict({"tally": [json.dumps(tally.as_json())]})
 
 
@@ -150,12 +166,12 @@ def _whole(columns: Columns, facts: pl.DataFrame, read: Tally) -> pl.DataFrame:
     given = [name for name, fact in columns.ruleset.vocabulary.items() if fact.given != "concluded"]
     types = {name: column_type(columns.ruleset.vocabulary[name]) for name in given}
     facts = facts.with_columns(pl.lit(None, types[name]).alias(name) for name in given if name not in facts.columns)
-    told = pl.Series(
-        REFUSED, [json.dumps(read.as_json()), *[None] * (facts.height - 1)][: facts.height], dtype=pl.String
-    )
     decided = columns.decide(facts, keep=KEPT)
-    shown = facts.select(pl.col(given).name.prefix("given:"))
-    return pl.concat([decided, shown, told.to_frame()], how="horizontal")
+    whole = pl.concat([decided, facts.select(pl.col(given).name.prefix("given:"))], how="horizontal")
+    if whole.is_empty() and (read.refused or read.undated):
+        whole = whole.clear(1)
+    told = pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(json.dumps(read.as_json())))
+    return whole.with_columns(told.alias(REFUSED))
 
 
 def _spark_schema(columns: Columns, replay: Replay) -> Any:

@@ -13,12 +13,13 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from cds.cohorts.pipeline import Replay
+from cds.cohorts.pipeline import NAMES_NOBODY, Replay
 from cds.cohorts.spark_pipeline import run_on_spark
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.cds.cohorts.spark_cluster import spark_cluster
+from tests.cds.hook_calls import observation, patient
 from tests.rules.patients import population
 
 RULESET = load_ruleset()
@@ -75,6 +76,18 @@ def test_an_export(session, tmp_path):
     local, there, expected, rows = both(write_export(tmp_path / "in", resources), tmp_path, AT)
     assert_frame_equal(rows.select(expected.columns), expected)
     assert there == local
+
+
+def test_refusals_where_nobody_could_be_decided(session, tmp_path):
+    """Patients without a dated record, records that name nobody, and no one else."""
+    nobody = observation("neck-height", 66)
+    del nobody["subject"]
+    people = [{**patient(), "id": f"undated-{number}"} for number in range(5)]
+    folder = write_export(tmp_path / "in", [*people, nobody, nobody])
+    local, there, expected, rows = both(folder, tmp_path, None)
+    assert (there.undated, there.patients, there.refused) == (5, 0, {NAMES_NOBODY: 2})
+    assert there == local
+    assert rows.height == expected.height == 0
 
 
 def test_parquet_of_facts(session, tmp_path):
