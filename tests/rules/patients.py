@@ -41,12 +41,13 @@ def patients(ruleset: Ruleset) -> st.SearchStrategy[dict[str, FactValue]]:
     return st.fixed_dictionaries({}, optional=optional)
 
 
-def population(ruleset: Ruleset, size: int, seed: int = 1) -> pl.DataFrame:
+def population(ruleset: Ruleset, size: int, seed: int = 1, *, nothing_else: bool = False) -> pl.DataFrame:
     """A table of ``size`` patients, the same for the same ``seed``: one column a fact that an observer may give.
 
     A third of a number's values lie on a threshold or on one of its two neighbours among the floating-point numbers.
     Patients differ in how much of them is unknown, and in how often a question is answered with yes. Half of them are
-    aimed at a rule, each rule in turn, so that rules which ask for many answers at once are reached too.
+    aimed at a rule, each rule in turn, so that rules which ask for many answers at once are reached too; of these
+    ``nothing_else`` is known where that is wanted, as one more answer may keep such a rule silent.
     """
     random = np.random.default_rng(seed)
     edges = {name: sorted(found) for name, found in cuts(ruleset).items()}
@@ -56,8 +57,9 @@ def population(ruleset: Ruleset, size: int, seed: int = 1) -> pl.DataFrame:
     columns = {fact.name: _column(fact, edges.get(fact.name, []), yes, unknown, random).to_list() for fact in facts}
     rules = list(ruleset.rules.values())
     for row in range(size // 2):
-        for name, value in _aimed_at(rules[row % len(rules)], ruleset, edges, random).items():
-            columns[name][row] = value
+        aimed = _aimed_at(rules[row % len(rules)], ruleset, edges, random)
+        for name in columns if nothing_else else aimed:
+            columns[name][row] = aimed.get(name)
     return pl.DataFrame([pl.Series(fact.name, columns[fact.name], dtype=column_type(fact)) for fact in facts])
 
 
