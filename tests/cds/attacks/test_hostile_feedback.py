@@ -5,7 +5,7 @@ import sqlite3
 import time
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -108,12 +108,12 @@ def test_feedback_on_a_card_whose_row_comes_later_is_kept_and_bound_then(service
     card = first[0]["uuid"]
     # Feedback, also on another card, is acknowledged when the cards before it are written.
     assert service.post(FEEDBACK, override(str(uuid.uuid4()), None)).status_code == 200
-    with sqlite3.connect(service.database, timeout=30) as database:
+    with closing(sqlite3.connect(service.database, timeout=30)) as database, database:
         row = database.execute("SELECT * FROM issued_cards WHERE card = ?", [card]).fetchone()
         database.execute("DELETE FROM issued_cards WHERE card = ?", [card])
     assert service.post(FEEDBACK, override(card)).status_code == 200
     assert [card["summary"] for card in service.cards("q2")] == [card["summary"] for card in first]
-    with sqlite3.connect(service.database, timeout=30) as database:
+    with closing(sqlite3.connect(service.database, timeout=30)) as database, database:
         database.execute(f"INSERT INTO issued_cards VALUES ({','.join('?' * len(row))})", row)
     assert [card["summary"] for card in service.cards("q2")] == [card["summary"] for card in first[1:]]
 
@@ -138,7 +138,7 @@ def test_too_many_statements_are_refused_and_the_store_stays_open(database_url: 
 def test_words_in_the_place_of_a_code_are_a_comment_and_no_code(service: TwoClients, typed: str) -> None:
     card = service.cards("q3")[0]["uuid"]
     assert service.post(FEEDBACK, override(card, {**REASON, "code": typed})).status_code == 200
-    with sqlite3.connect(service.database, timeout=30) as database:
+    with closing(sqlite3.connect(service.database, timeout=30)) as database, database:
         found = database.execute("SELECT reason_code, comment_given FROM feedback WHERE card = ?", [card]).fetchall()
     assert found == [(None, 1)]
 

@@ -7,7 +7,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -227,7 +227,7 @@ def overwrite_log(file: Path) -> None:
 
 
 def drop_table(file: Path) -> None:
-    with sqlite3.connect(file, timeout=30) as database:
+    with closing(sqlite3.connect(file, timeout=30)) as database, database:
         database.execute("DROP TABLE feedback")
     database.close()
 

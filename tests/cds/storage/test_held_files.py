@@ -3,6 +3,7 @@
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -37,7 +38,7 @@ def test_what_is_committed_after_the_visit_of_another_process_is_found_by_the_ne
         with first.writing() as connection:
             connection.execute(used_tokens.insert(), {"digest": "9", "expires_at": AT})
         assert visit(path) == 9
-    with sqlite3.connect(path) as connection:
+    with closing(sqlite3.connect(path)) as connection, connection:
         assert connection.execute("SELECT count(*) FROM used_tokens").fetchone() == (9,)
 
 
