@@ -15,6 +15,7 @@ from cds.bootstrap.workers import TELL_THE_OTHERS, Workers, listening
 from cds.observability.logging import log
 from cds.settings import Settings
 from cds.site.content import Content
+from cds.site.lasting_objects import made_to_last
 
 _AFTER_THE_LAST_CALL_SECONDS = 15.0
 """For the end of a worker, when its calls have had their time."""
@@ -22,7 +23,8 @@ _AFTER_THE_LAST_CALL_SECONDS = 15.0
 
 def serve(settings: Settings) -> None:
     """Answer until told to stop. Raises NuqueError where settings or content cannot be used, OSError for the port."""
-    app = create_app(settings, gate=True)
+    with made_to_last():
+        app = create_app(settings, gate=True)
     if settings.workers == 1:
         uvicorn.run(app, host=settings.host, port=settings.port, **_options(app, settings))
         return

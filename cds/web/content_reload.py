@@ -24,6 +24,7 @@ from cds.settings import Settings
 from cds.site import verdicts
 from cds.site.content import Content
 from cds.site.content_check import CHANGED, MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
+from cds.site.lasting_objects import replaced
 from cds.web.dependencies import Service
 from rules.errors import NuqueError
 
@@ -220,6 +221,7 @@ class Reloader:
             raise
         before = self._service.content.stamp
         self._service.content, self._service.withheld = content, None
+        replaced()
         log.info("reloaded", before=before, after=content.stamp, cases=proof.cases, remarks=proof.remarks)
         return Reloaded(before, content.stamp, proof.cases, proof.remarks)
 

@@ -5,6 +5,7 @@ import shutil
 import signal
 import sys
 import threading
+import weakref
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -19,6 +20,7 @@ from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.site.content import Content
 from cds.site.content_check import CHANGED, Proof
+from cds.site.lasting_objects import replaced
 from cds.web import content_reload
 from cds.web.content_reload import ContentCheck, Reloader, ReloadRefused, proved
 from rules.loading.loader import KNOWLEDGE
@@ -59,6 +61,16 @@ def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, ser
     assert done.status_code == 200
     assert (done.json()["before"], done.json()["cases"] > 0) == (before, True)
     assert "/99.0.0;" in service.get("/health/live").headers["Nuque-Ruleset"]
+
+
+def test_the_old_rules_go_once_they_are_replaced(folder: Path, service: TestClient) -> None:
+    app = service.app
+    assert isinstance(app, FastAPI)
+    old = weakref.ref(app.state.service.content.ruleset)
+    new_version(folder)
+    assert service.post("/admin/reload", headers=BEARER).status_code == 200
+    replaced()
+    assert old() is None
 
 
 def test_a_call_is_decided_by_the_rules_that_its_answer_names(folder: Path, service: TestClient) -> None:
