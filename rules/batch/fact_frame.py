@@ -20,8 +20,9 @@ def column_type(definition: FactDefinition) -> pl.DataType:
 def plausible(definition: FactDefinition, number: pl.Expr) -> pl.Expr:
     """Whether a numeric column's values are usable for the fact; the same question as ``FactDefinition.problem``."""
     tests = [number.is_finite()]
-    if definition.type == "integer":
-        tests.append(number == number.floor())
+    if definition.counted_in is not None:
+        steps = number / definition.counted_in
+        tests.append(steps == steps.floor())
     if definition.range is not None:
         tests.append(number.is_between(*definition.range, closed="both"))
     return pl.all_horizontal(tests)

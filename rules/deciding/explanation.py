@@ -213,9 +213,9 @@ class Explainer:
         """The last point of what holds at ``left`` and the first of what holds at ``right``, as round as can be."""
         before = self._with(fact, left)
         low, high = fact.range or (left, right)
-        finest = 1.0 if fact.type == "integer" else (high - low) * _FINEST
+        finest = fact.counted_in or (high - low) * _FINEST
         while right - left > finest:
-            middle = math.floor((left + right) / 2) if fact.type == "integer" else (left + right) / 2
+            middle = fact.on_step((left + right) / 2, math.floor)
             if self._with(fact, middle) == before:
                 left = middle
             else:

@@ -233,8 +233,7 @@ def representatives(fact: FactDefinition, cuts: Iterable[float], steps: int) -> 
     points.update((a + b) / 2 for a, b in pairwise(ends))
     if not inner:
         points.update(low + (high - low) * step / (steps - 1) for step in range(steps))
-    if fact.type == "integer":
-        points = {float(round(point)) for point in points}
+    points = {float(fact.on_step(point)) for point in points}
     return tuple(sorted(points))
 
 

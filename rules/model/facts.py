@@ -6,7 +6,7 @@ The list itself is data (``knowledge/facts.yaml``). Unknown facts are simply abs
 from __future__ import annotations
 
 import math
-from collections.abc import ItemsView, Iterator, Mapping
+from collections.abc import Callable, ItemsView, Iterator, Mapping
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Literal, Self
@@ -22,6 +22,8 @@ StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
 
 _READABLE = {"[in_i]": "inches"}
 """Words for units whose UCUM code is hard to read."""
+_STEP_WORDS = {1.0: "whole", 0.5: "whole or half"}
+"""What numbers are called that are counted in so large steps."""
 
 
 class Danger(BaseModel):
@@ -36,7 +38,8 @@ class Danger(BaseModel):
 class FactDefinition(BaseModel):
     """One fact that rules may read or conclude.
 
-    ``unit`` is a UCUM code. ``range`` is the plausible range, both ends included, in ``unit``.
+    ``unit`` is a UCUM code. ``range`` is the plausible range, both ends included, in ``unit``; ``step`` the least difference
+    between two values, of which each is a whole number.
     ``values`` are the codes of a coded fact, in a meaningful order where there is one.
     ``given`` says who may supply it: an observer, the rules, or either.
     """
@@ -50,6 +53,7 @@ class FactDefinition(BaseModel):
     code: str = Field(description="the code of this fact in the project's own CodeSystem")
     unit: str | None = None
     range: tuple[float, float] | None = None
+    step: float | None = Field(default=None, ge=0.5, le=0.5, description="0.5: counted in wholes and halves")
     values: tuple[str, ...] = ()
     given: Literal["observed", "concluded", "either"] = "observed"
     stale_after_hours: str | float | None = Field(
@@ -86,13 +90,22 @@ class FactDefinition(BaseModel):
         return self.type in ("number", "integer")
 
     @property
+    def counted_in(self) -> float | None:
+        """The step in which the number is counted: 1 for whole numbers; None where any number may be recorded."""
+        return 1.0 if self.type == "integer" else self.step
+
+    def on_step(self, value: float, rounded: Callable[[float], int] = round) -> float:
+        """``value`` as it can be recorded: the next step by ``rounded`` (``round``, ``math.floor`` or ``math.ceil``)."""
+        return value if self.counted_in is None else rounded(value / self.counted_in) * self.counted_in
+
+    @property
     def accepted(self) -> str:
         """What a value must be, in words."""
         if self.type == "boolean":
             return "true or false"
         if self.type == "code":
             return "one of " + ", ".join(self.values)
-        kind = "a whole number" if self.type == "integer" else "a number"
+        kind = "a number" if self.counted_in is None else f"a {_STEP_WORDS[self.counted_in]} number"
         unit = f" {self.unit}" if self.unit else ""
         if self.range is None:
             return f"{kind}{unit}"
@@ -108,8 +121,8 @@ class FactDefinition(BaseModel):
             return "not a number"
         if not math.isfinite(value):
             return "not a finite number"
-        if self.type == "integer" and value != int(value):
-            return "not a whole number"
+        if value != self.on_step(value) and self.counted_in is not None:
+            return f"not a {_STEP_WORDS[self.counted_in]} number"
         if self.range is not None and not self.range[0] <= value <= self.range[1]:
             return f"implausible{self._other_unit(value, self.range)}"
         return None

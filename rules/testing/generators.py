@@ -40,4 +40,4 @@ class Generator:
         """One plausible value for ``fact``: as often one at or between thresholds as one from anywhere in its range."""
         if fact.type != "number" or fact.range is None or self._random.random() < 0.5:
             return self._random.choice(self._answers[fact.name])
-        return round(self._random.uniform(*fact.range), 1)
+        return fact.on_step(round(self._random.uniform(*fact.range), 1))

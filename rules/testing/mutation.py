@@ -248,8 +248,8 @@ def _danger_mutants(fact: FactDefinition, comparison: Compare) -> Iterator[tuple
 
 
 def _step(fact: FactDefinition, threshold: float) -> float:
-    if fact.type == "integer":
-        return 1
+    if fact.counted_in is not None:
+        return fact.counted_in
     if threshold:
         return abs(threshold) * _SHARE
     low, high = fact.range or (0.0, 1.0)

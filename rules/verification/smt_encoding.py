@@ -86,7 +86,9 @@ def any_patient(vocabulary: Vocabulary, name: str) -> Patient:
 
 
 def any_value(fact: FactDefinition, name: str) -> Term:
-    """A variable for the value of ``fact``: a Boolean, a real, a whole number, or the position of a code."""
+    """A term for the value of ``fact``: a Boolean, a real, a whole number of steps, or the position of a code."""
+    if fact.step is not None:
+        return z3.ToReal(z3.Int(f"{name}.{fact.name}")) * _real(fact.step)
     make = {"boolean": z3.Bool, "number": z3.Real, "integer": z3.Int, "code": z3.Int}[fact.type]
     return make(f"{name}.{fact.name}")
 

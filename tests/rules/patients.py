@@ -5,6 +5,8 @@ Hypothesis strategies for property tests, which shrink; and whole tables for the
 
 from __future__ import annotations
 
+from math import ceil, floor
+
 import numpy as np
 import polars as pl
 from hypothesis import strategies as st
@@ -25,6 +27,8 @@ def fact_values(fact: FactDefinition, edges: frozenset[float]) -> st.SearchStrat
     low, high = fact.range or (-1e6, 1e6)
     if fact.type == "integer":
         return st.integers(int(low), int(high))
+    if fact.step is not None:
+        return st.integers(ceil(low / fact.step), floor(high / fact.step)).map(fact.step.__mul__)
     near = [edge + shift for edge in edges for shift in (-0.001, 0, 0.001) if low <= edge + shift <= high]
     spread = st.floats(low, high, allow_nan=False)
     return st.one_of(st.sampled_from(near), spread) if near else spread
@@ -86,8 +90,9 @@ def _numbers(fact: FactDefinition, edges: list[float], size: int, random: np.ran
     low, high = fact.range or (-1e6, 1e6)
     spread = random.uniform(low, high, size)
     edge = random.choice([low, high, *(edge for edge in edges if low <= edge <= high)], size)
-    if fact.type == "integer":
-        return np.where(random.random(size) < 1 / 3, edge, spread).round()
+    if fact.counted_in is not None:
+        steps = np.where(random.random(size) < 1 / 3, edge, spread) / fact.counted_in
+        return np.clip(steps.round() * fact.counted_in, low, high)
     kind = random.integers(0, 12, size)
     beside = {0: edge, 1: edge, 2: np.nextafter(edge, np.inf), 3: np.nextafter(edge, -np.inf), 4: spread.round()}
     chosen = np.select([kind == number for number in beside], list(beside.values()), spread)
@@ -124,8 +129,9 @@ def _answers(leaf: Leaf, fact: FactDefinition, edges: list[float]) -> list[FactV
         values = list(fact.values)
     else:
         low, high = fact.range or (-1e6, 1e6)
-        step = 1.0 if fact.type == "integer" else 1e-6
-        values = [v for e in (low, *edges, high) for v in (e - step, e, e + step) if low <= v <= high]
+        step = fact.counted_in or 1e-6
+        near = [fact.on_step(v) for e in (low, *edges, high) for v in (e - step, e, e + step)]
+        values = [v for v in near if low <= v <= high]
     return [value for value in values if evaluate(leaf, {fact.name: value})]
 
 

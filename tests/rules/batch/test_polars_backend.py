@@ -205,6 +205,7 @@ def test_an_axis_with_too_many_values_is_refused():
         ("age_years", [40.0, -1.0, 130.0], r"implausible \(2 of 3 rows\); accepted: a number from 0 to 120"),
         ("age_years", [float("nan")], "not a finite number"),
         ("glasgow_coma_score", [3.5], "not a whole number"),
+        ("neck_height_fingers", [3.0, 3.5, 3.3], r"not a whole or half number \(1 of 3 rows\)"),
         ("sex", ["female", "robot", None], r"'robot': not one of the accepted codes \(1 of 3 rows\)"),
         ("bed_rest", [1], "a column of type Int64"),
     ],

@@ -32,6 +32,9 @@ def test_good_values_pass_and_none_means_unknown(ruleset):
         ("neck_circumference_mm", math.inf, "not a finite number"),
         ("glasgow_coma_score", 14.5, "not a whole number"),
         ("glasgow_coma_score", 2, "implausible"),
+        ("neck_height_fingers", 3.3, "not a whole or half number"),
+        ("neck_height_fingers", math.nextafter(3.5, 4), "not a whole or half number"),
+        ("neck_height_fingers", 10.3, "not a whole or half number"),
         ("bed_rest", 1, "not a yes/no value"),
         ("bed_rest", "yes", "not a yes/no value"),
         ("habitus", "swan", "not one of the accepted codes"),
@@ -63,6 +66,16 @@ def test_every_bad_fact_is_named_at_once(ruleset):
 def test_the_accepted_range_is_spelled_out_with_its_unit(ruleset):
     (problem,) = refusal(ruleset, neck_circumference_mm=5).problems
     assert problem.accepted == "a number from 100 to 1000 mm"
+
+
+@pytest.mark.parametrize("halves", range(1, 21))
+def test_fingers_are_counted_whole_or_half(ruleset, halves):
+    assert ruleset.vocabulary.check({"neck_height_fingers": halves / 2}) == {"neck_height_fingers": halves / 2}
+
+
+def test_what_is_counted_in_halves_says_so(ruleset):
+    (problem,) = refusal(ruleset, neck_height_fingers=3.3).problems
+    assert problem.accepted == "a whole or half number from 0.5 to 10 {finger}"
 
 
 @pytest.mark.parametrize("edge", [100, 1000])

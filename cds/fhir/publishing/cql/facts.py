@@ -107,8 +107,9 @@ define function "Number of"(record FHIR.Observation, units List<Tuple{unit Strin
     else null
   end
 
-define function "Within"(value Decimal, low Decimal, high Decimal, whole Boolean):
-  if value >= low and value <= high and (not whole or value = ToDecimal(Truncate(value))) then value else null
+define function "Within"(value Decimal, low Decimal, high Decimal, step Decimal):
+  if value >= low and value <= high and (step is null or value / step = ToDecimal(Truncate(value / step))) then value
+  else null
 
 // Of several values the newest counts. Of values of one moment that contradict each other none does, nor anything older,
 // but for the facts where one answer is safer.
@@ -227,7 +228,7 @@ def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> str:
     if fact.name == AGE:
         low, high = fact.range or (0, 0)
         exact = '"Exact Age"(Patient.birthDate.value, date from "At")'
-        value = f'"Within"({exact}, {number(low)}, {number(high)}, false)'
+        value = f'"Within"({exact}, {number(low)}, {number(high)}, {optional(None, "Decimal")})'
         return step(f"Records of {fact.name}", f"{{ Tuple {{ value: {value}, age: null as Integer, id: 'Patient' }} }}")
     limit = ruleset.stale_after_hours(fact)
     elapsing = fact.name in code_map.elapsing
@@ -250,13 +251,13 @@ def _value(fact: FactDefinition, code_map: CodeMap) -> str:
         return f'"Code of"(O, {{ {", ".join(literal(value) for value in fact.values)} }})'
     assert fact.range is not None
     plain = fact.unit is None or is_annotation(fact.unit)
-    whole = "true" if fact.type == "integer" else "false"
+    counted_in = optional(None if fact.counted_in is None else number(fact.counted_in), "Decimal")
     low, high = number(fact.range[0]), number(fact.range[1])
     read = f'"Number of"(O, {name(f"Units of {fact.name}")}, {str(plain).lower()})'
-    value = f'"Within"({read}, {low}, {high}, {whole})'
+    value = f'"Within"({read}, {low}, {high}, {counted_in})'
     if fact.name in code_map.elapsing:
         grown = f'{value} + ToDecimal(Max({{ 0, "Age"(O) }})) / 3600.0'
-        value = f'"Within"({grown}, {low}, {high}, false)'
+        value = f'"Within"({grown}, {low}, {high}, {optional(None, "Decimal")})'
     return value
 
 

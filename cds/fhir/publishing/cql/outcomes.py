@@ -47,8 +47,8 @@ def _conclusion(rule: Rule, conclusion: Conclusion, fact: FactDefinition) -> str
         return f"if {name(rule.id)} then {literal(conclusion.value)} else null"
     value = arithmetic(conclusion.expression)
     if fact.range is not None:
-        whole = "true" if fact.type == "integer" else "false"
-        value = f'"Within"({value}, {number(fact.range[0])}, {number(fact.range[1])}, {whole})'
+        counted_in = optional(None if fact.counted_in is None else number(fact.counted_in), "Decimal")
+        value = f'"Within"({value}, {number(fact.range[0])}, {number(fact.range[1])}, {counted_in})'
     return f"if {name(rule.id)} then {value} else null"
 
 

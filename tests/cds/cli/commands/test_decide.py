@@ -105,6 +105,10 @@ def test_a_site_overlay_is_used_and_named():
             '{"neck_circumference_mm": 5}',
             "neck_circumference_mm = 5: implausible in mm: perhaps 5 inches (127 mm); check the unit",
         ),
+        (
+            '{"neck_height_fingers": 3.3}',
+            "neck_height_fingers = 3.3: not a whole or half number; accepted: a whole or half number from 0.5 to 10",
+        ),
         ('{"neck_girth": 400}', "neck_girth = 400: no fact of this name"),
     ],
 )

@@ -146,6 +146,12 @@ def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None
         ),
         ("glasgow-coma-score", {"valueQuantity": quantity(14.5, "{score}")}, "implausible", "not a whole number"),
         ("glasgow-coma-score", {"valueInteger": 2}, "implausible", "implausible"),
+        (
+            "neck-height",
+            {"valueQuantity": quantity(3.3, "{finger}")},
+            "implausible",
+            "not a whole or half number; accepted: a whole or half number from 0.5 to 10",
+        ),
         ("neck-circumfrence", {"valueBoolean": True}, "code", "has no such code"),
     ],
 )

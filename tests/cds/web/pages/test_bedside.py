@@ -150,6 +150,10 @@ def test_fingers_are_a_unit_of_neck_height_and_become_the_fact_in_finger_breadth
             "90 cm is outside what is plausible. Accepted: 1 to 20 cm",
         ),
         ({"glasgow_coma_score": "7.5"}, "7.5 points is not a whole number"),
+        (
+            {"neck_height_mm": "3.3", "neck_height_mm.unit": "fingers"},
+            "3.3 fingers is not a whole or half number. Accepted: 0.5 to 10 fingers",
+        ),
         ({"collar_in_place": "perhaps"}, "“perhaps” is neither yes nor no"),
         ({"head_position": "sideways"}, "“sideways” is not one of the accepted codes"),
         ({"no_such_fact": "1"}, "There is no such field on this page"),

@@ -32,6 +32,7 @@ def test_null_is_unknown(client: TestClient) -> None:
         ("neck_circumference_mm", 3, "a number from 100 to 1000 mm"),
         ("neck_circumference_mm", "wide", "a number from 100 to 1000 mm"),
         ("neck_circumfrence_mm", 380, "a name of the facts vocabulary"),
+        ("neck_height_fingers", 3.3, "a whole or half number from 0.5 to 10 {finger}"),
         ("habitus", "round", "one of slight, average, heavy, very_heavy"),
         ("bed_rest", 1, "true or false"),
         ("glasgow_coma_score", 7.5, "a whole number from 3 to 15 {score}"),
