@@ -5,14 +5,18 @@ A key may hold data, be null (asked, nothing found), be absent (not attempted) o
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Protocol
 from urllib.parse import quote
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.request import HookRequest, PatientContext, Resource
 from rules.model.decision import NotUsed
+
+ORDERED = ("ServiceRequest", "DeviceRequest", "CarePlan")
+"""The types of what is ordered and planned."""
 
 LONGEST_QUERY = 2000
 """Octets of a query, percent-encoded, that every server and proxy takes in the address of a GET."""
@@ -72,17 +76,16 @@ class Gathered:
     prefetch: Mapping[str, Resource]
     not_had: tuple[NotUsed, ...]
 
-    @property
-    def resources(self) -> Iterator[Resource]:
-        """Every resource, those in Bundles too."""
+    @cached_property
+    def orders(self) -> tuple[Resource, ...]:
+        """Every resource of the types ``ORDERED``, those in Bundles too."""
+        found: list[Any] = []
         for value in self.prefetch.values():
             if value["resourceType"] != "Bundle":
-                yield value
-                continue
-            for entry in value["entry"]:
-                resource = entry.get("resource") if isinstance(entry, dict) else None
-                if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
-                    yield resource
+                found.append(value)
+            else:
+                found += [entry.get("resource") for entry in value["entry"] if isinstance(entry, dict)]
+        return tuple(each for each in found if isinstance(each, dict) and each.get("resourceType") in ORDERED)
 
 
 async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetcher | None) -> Gathered:

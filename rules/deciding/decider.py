@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from rules.deciding.band_probability import band_probabilities
-from rules.deciding.decision_parts import DecisionParts
+from rules.deciding.decision_parts import Compared, DecisionParts
 from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
 from rules.evaluation.hit_policy import Sizing, candidates, choose
@@ -27,10 +27,12 @@ from rules.model.decision import (
     NotUsed,
     RulesetIdentity,
     Task,
+    Trace,
     TraceEntry,
 )
 from rules.model.facts import FactValue, RecordedFact, Vocabulary
-from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Rule, Ruleset
+from rules.model.late import Late
+from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset
 
 WORN = "collar_hours"
 """The fact from which deadlines that count from the start of wear are worked out."""
@@ -43,11 +45,11 @@ class Decider:
         self,
         ruleset: Ruleset,
         evaluator: Evaluator | None = None,
-        prospects: Callable[[Mapping[str, FactValue]], Prospects] | None = None,
+        prospects: Callable[[Mapping[str, FactValue], Firing], Prospects] | None = None,
     ) -> None:
         """Use ``ruleset``; ``evaluator`` says what fires (default: durable_rules).
 
-        ``prospects`` says what could still change the size (default: the full search, the slow part of a decision).
+        ``prospects`` says what could still change the size, by facts and what fired (default: the full search).
         """
         self.ruleset = ruleset
         self._evaluator = evaluator or Engine(ruleset)
@@ -85,7 +87,7 @@ class Decider:
             known = self.ruleset.vocabulary.check(_once(recorded))
         firing = self._evaluator.fire(known)
         sizing = choose(self.ruleset, firing.fired)
-        writer = _DecisionWriter(self.ruleset, self._parts, recorded, firing, sizing, self._prospects(known))
+        writer = _DecisionWriter(self.ruleset, self._parts, recorded, firing, sizing, self._prospects(known, firing))
         return writer.write(at, not_used)
 
 
@@ -138,7 +140,7 @@ class _DecisionWriter:
         ruleset, sizing = self.ruleset, self.sizing
         axes = {name: self.axis(name) for name in ruleset.axes}
         options = tuple(_with_probability(option, axes) for option in candidates(ruleset, sizing))
-        trace = tuple(self.trace_entry(rule) for rule in self.firing.fired)
+        fired = self.firing.fired
         instructions = self.instructions()
         asked = questions(ruleset, self.firing)
         return Decision(
@@ -157,14 +159,13 @@ class _DecisionWriter:
             tasks=self.tasks(),
             instructions=instructions,
             leaflets=self.parts.leaflets(tuple(chosen.instruction for chosen in instructions)),
-            assessments=self.assessments(),
+            assessments=Late(ruleset.reported, self.assessment),
             facts=tuple(self.recorded),
             not_used=(*not_used, *self.refused()),
             local_changes=ruleset.local_changes,
-            trace=trace,
+            trace=Trace((rule.id for rule in fired), self.trace_entry, self.rests_on),
             sources={
-                cited: ruleset.sources[cited].citation
-                for cited in sorted({s for entry in trace for s in entry.sources})
+                cited: ruleset.sources[cited].citation for cited in sorted({s for rule in fired for s in rule.sources})
             },
             disclaimer=ruleset.disclaimer,
         )
@@ -235,16 +236,14 @@ class _DecisionWriter:
         order = {name: None for leaflet in self.ruleset.leaflets.values() for name in leaflet.texts}
         return tuple(Instruction(instruction=name, rules=tuple(asked[name])) for name in order if name in asked)
 
-    def assessments(self) -> tuple[Assessment, ...]:
-        return tuple(
-            Assessment(
-                fact=name,
-                label=fact.label,
-                value=self.firing.facts.get(name),
-                missing=() if name in self.firing.facts else missing_for(self.ruleset, name, self.firing.facts),
-                rules=(self.firing.concluded_by[name],) if name in self.firing.concluded_by else (),
-            )
-            for name, fact in self.ruleset.reported.items()
+    def assessment(self, name: str) -> Assessment:
+        facts, concluded_by = self.firing.facts, self.firing.concluded_by
+        return Assessment(
+            fact=name,
+            label=self.ruleset.reported[name].label,
+            value=facts.get(name),
+            missing=() if name in facts else missing_for(self.ruleset, name, facts),
+            rules=(concluded_by[name],) if name in concluded_by else (),
         )
 
     def refused(self) -> Iterable[NotUsed]:
@@ -256,16 +255,18 @@ class _DecisionWriter:
                 reason=f"worked out by {refused.rule} and {refused.reason}",
             )
 
-    def trace_entry(self, rule: Rule) -> TraceEntry:
-        compared = self.parts.compared(rule.id)
-        truths = compared.truths(self.firing.facts)
+    def trace_entry(self, name: str) -> TraceEntry:
+        rule, compared = self.ruleset.rules[name], self.parts.compared(name)
         return TraceEntry(
             rule=rule.id,
             title=rule.title,
             because=rule.because,
             sources=rule.sources,
             evidence=compared.evidence,
-            comparisons=tuple(itertools.starmap(self.comparison, itertools.compress(compared.comparisons, truths))),
+            comparisons=tuple(
+                Comparison(text=words, fact=fact, value=self.firing.facts.get(fact), reference=self.origin(fact))
+                for words, fact in self.true(compared)
+            ),
             concluded={
                 conclusion.fact: self.firing.facts[conclusion.fact]
                 for conclusion in rule.then.conclusions
@@ -275,10 +276,14 @@ class _DecisionWriter:
             local=rule.local,
         )
 
-    def comparison(self, words: str, fact: str) -> Comparison:
-        return Comparison(
-            text=words,
-            fact=fact,
-            value=self.firing.facts.get(fact),
-            reference=self.references.get(fact) or self.firing.concluded_by.get(fact),
-        )
+    def rests_on(self, rule: str) -> tuple[str, ...]:
+        origins = (self.origin(fact) for _, fact in self.true(self.parts.compared(rule)))
+        return tuple(origin for origin in origins if origin is not None)
+
+    def true(self, compared: Compared) -> Iterable[tuple[str, str]]:
+        """The comparisons of a rule that are true, as words and fact."""
+        return itertools.compress(compared.comparisons, compared.truths(self.firing.facts))
+
+    def origin(self, fact: str) -> str | None:
+        """The record from which ``fact`` comes, else the rule that concluded it."""
+        return self.references.get(fact) or self.firing.concluded_by.get(fact)

@@ -59,26 +59,22 @@ class Sizing:
 
 def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
     """Apply the hit policy to the rules that fired."""
-    fired = list(fired)
+    offered: dict[str, list[tuple[Weight, str]]] = {name: [] for name in ruleset.axes}
+    holds: list[tuple[Rule, Hold]] = []
+    for rule in fired:
+        for axis, weight in ruleset.offers.get(rule.id, ()):
+            offered[axis].append((weight, rule.id))
+        holds += [(rule, hold) for hold in rule.then.holds]
     return Sizing(
-        axes={name: _choose_axis(axis, fired) for name, axis in ruleset.axes.items()},
-        holds=tuple((rule, hold) for rule in fired for hold in rule.then.holds),
+        axes={name: _choose_axis(axis, offered[name]) for name, axis in ruleset.axes.items()}, holds=tuple(holds)
     )
 
 
-def weighed_offers(ruleset: Ruleset, rule: Rule) -> tuple[tuple[str, Weight, str], ...]:
-    """What ``rule`` offers, as axis, weight and value: of one axis the least weight comes first."""
-    return tuple((offer.axis, ruleset.axes[offer.axis].weight(rule, offer), offer.value) for offer in rule.then.sizes)
-
-
-def _choose_axis(axis: Axis, fired: Iterable[Rule]) -> AxisChoice:
-    offers = [
-        (*axis.weight(rule, offer), rule.id) for rule in fired for offer in rule.then.sizes if offer.axis == axis.name
-    ]
+def _choose_axis(axis: Axis, offers: list[tuple[Weight, str]]) -> AxisChoice:
     if not offers:
         return AxisChoice((), None, 0, ())
-    best = min(strength for strength, _, _ in offers)
-    top = [(place, rule) for strength, place, rule in offers if strength == best]
+    best, _ = min(weight for weight, _ in offers)
+    top = [(place, rule) for (strength, place), rule in offers if strength == best]
     places = sorted({place for place, _ in top})
     values = tuple(dict.fromkeys(map(axis.value_at, places)))
     return AxisChoice(values, BASES[best[0]], -best[1], tuple(dict.fromkeys(rule for _, rule in top)), places[0])

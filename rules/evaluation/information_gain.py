@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -28,8 +28,8 @@ _STEPS_TOGETHER = 5
 """How many evenly spread answers stand for a number that rules only compute with, alone and beside another."""
 
 
-_Offered = tuple[str, str, Weight]
-"""An offer on one axis: the rule, the value, the weight."""
+_Offered = tuple[str, Weight]
+"""An offer on one axis: the rule, the weight."""
 
 
 @dataclass(frozen=True)
@@ -55,13 +55,24 @@ class Sizer:
         """The sizing for ``facts`` in plain Python."""
         return choose(self.ruleset, fire(self.ruleset, facts).fired)
 
-    def prospects(self, facts: Mapping[str, FactValue], *, rank: bool = True) -> Prospects:
-        """What could still change the size of a patient with ``facts``. Without ``rank`` no answers are tried."""
-        firing = fire(self.ruleset, facts)
+    def prospects(
+        self, facts: Mapping[str, FactValue], evaluated: Firing | None = None, *, rank: bool = True
+    ) -> Prospects:
+        """What could still change the size of a patient with ``facts``. Without ``rank`` no answers are tried.
+
+        ``evaluated`` is what fires for ``facts`` of the whole rule set, where that is known already.
+        """
+        firing = fire(self.ruleset, facts) if evaluated is None else self._sizing(evaluated)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
         certain = choose(self.ruleset, [rule for rule in self.ruleset.rules.values() if rule.id in outlook.must])
-        settled_axes = {name: self._axis_settled(name, now, certain, firing, outlook) for name in self.ruleset.axes}
+        offered: dict[str, list[_Offered]] = {name: [] for name in self.ruleset.axes}
+        for rule in outlook.undecided:
+            for axis, weight in self.ruleset.offers.get(rule, ()):
+                offered[axis].append((rule, weight))
+        settled_axes = {
+            name: self._axis_settled(name, now, certain, offers, firing, outlook) for name, offers in offered.items()
+        }
         held = any(rule.id in outlook.must for rule, _ in now.holds)
         may_hold = any(rule.then.holds for rule in self._rules(outlook.undecided))
         settled = held or (not may_hold and all(settled_axes.values()))
@@ -70,35 +81,44 @@ class Sizer:
         involved = self._involved(facts, {axis for axis, fixed in settled_axes.items() if not fixed}, outlook)
         return Prospects(settled_axes, False, self._rank(facts, firing, now, involved))
 
+    def _sizing(self, evaluated: Firing) -> Firing:
+        """What of ``evaluated`` decides the size."""
+        return replace(evaluated, fired=tuple(rule for rule in evaluated.fired if rule.id in self.ruleset.rules))
+
     def _rules(self, ids: Iterable[str]) -> list[Rule]:
         return [self.ruleset.rules[name] for name in ids]
 
-    def _axis_settled(self, axis: str, now: Sizing, certain: Sizing, firing: Firing, outlook: Outlook) -> bool:
-        """Whether no answer to anything unknown can change the first value on ``axis``. ``certain``: by rules that must fire."""
+    def _axis_settled(
+        self,
+        axis: str,
+        now: Sizing,
+        certain: Sizing,
+        undecided: Sequence[_Offered],
+        firing: Firing,
+        outlook: Outlook,
+    ) -> bool:
+        """Whether no answer to anything unknown can change the first value on ``axis``.
+
+        ``certain``: by rules that must fire; ``undecided``: what rules offer that may fire and need not.
+        """
         choice = now.axes[axis]
         if not choice.candidates or certain.axes[axis].candidates[:1] != choice.candidates[:1]:
             return False
+        value_at = self.ruleset.axes[axis].value_at
         first = choice.candidates[0]
-        weight_of = self.ruleset.axes[axis].weight
         floor = strength(certain.axes[axis].basis or "assumed", certain.axes[axis].priority), certain.axes[axis].place
-        offers = [
-            (rule.id, offer.value, weight_of(rule, offer))
-            for rule in self._rules(outlook.undecided)
-            for offer in rule.then.sizes
-            if offer.axis == axis
-        ]
+        of_first = [(rule, weight) for rule, weight in undecided if value_at(weight[1]) == first]
         return all(
-            value == first or weight >= floor or self._outdone(rule, weight, first, offers, firing, outlook)
-            for rule, value, weight in offers
+            weight >= floor or value_at(weight[1]) == first or self._outdone(rule, weight, of_first, firing, outlook)
+            for rule, weight in undecided
         )
 
     def _outdone(
-        self, rule: str, weight: Weight, first: str, offers: Iterable[_Offered], firing: Firing, outlook: Outlook
+        self, rule: str, weight: Weight, of_first: Iterable[_Offered], firing: Firing, outlook: Outlook
     ) -> bool:
-        """Whether ``first`` is offered wherever ``rule`` fires, with no less strength than ``rule`` offers something else."""
+        """Whether one of ``of_first`` is made wherever ``rule`` fires, with no less strength than ``rule`` offers else."""
         return any(
-            value == first and other <= weight and self._possibilities.accompanies(name, rule, firing, outlook)
-            for name, value, other in offers
+            other <= weight and self._possibilities.accompanies(name, rule, firing, outlook) for name, other in of_first
         )
 
     # --- trying answers --------------------------------------------------------------------------------------------
@@ -125,13 +145,10 @@ class Sizer:
     def _questions(self, facts: Mapping[str, FactValue], involved: list[str]) -> list[tuple[str, ...]]:
         """Each unknown fact on its own, or with the unknown facts that a computation needs beside it."""
         partners: dict[str, tuple[str, ...]] = {}
-        for rule in self.ruleset.rules.values():
-            for conclusion in rule.then.conclusions:
-                if conclusion.expression is None:
-                    continue
-                missing = sorted(expressions.names(conclusion.expression) - facts.keys())
-                for name in missing:
-                    partners.setdefault(name, tuple(other for other in missing if other != name))
+        for computed in self._computed:
+            missing = [name for name in computed if name not in facts]
+            for name in missing:
+                partners.setdefault(name, tuple(other for other in missing if other != name))
         groups: dict[frozenset[str], tuple[str, ...]] = {}
         for name in involved:
             group = (name, *(other for other in partners.get(name, ()) if other in involved))
@@ -199,6 +216,12 @@ class Sizer:
             combined = [{**answers, name: value} for answers in combined for value in values]
         self._answered[group] = combined
         return combined
+
+    @cached_property
+    def _computed(self) -> tuple[tuple[str, ...], ...]:
+        """The facts of each computation, in the order of the rules."""
+        expressed = (one.expression for rule in self.ruleset.rules.values() for one in rule.then.conclusions)
+        return tuple(tuple(sorted(expressions.names(one))) for one in expressed if one is not None)
 
     @cached_property
     def _cuts(self) -> Mapping[str, frozenset[float]]:

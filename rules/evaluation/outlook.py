@@ -40,6 +40,15 @@ class Possibilities:
         self._conjuncts: dict[str, tuple[tuple[Condition, OpenTest], ...]] = {}
 
     @cached_property
+    def _concluding(self) -> tuple[tuple[tuple[Rule, frozenset[str]], ...], ...]:
+        """Layer by layer the rules that conclude something foreseen, and what."""
+        foreseen = {name for name, fact in self._ruleset.vocabulary.items() if fact.foreseen}
+        return tuple(
+            tuple((rule, rule.writes & foreseen) for rule in stratum if rule.writes & foreseen)
+            for stratum in self._ruleset.strata
+        )
+
+    @cached_property
     def _observable(self) -> frozenset[str]:
         return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.open)
 
@@ -48,15 +57,16 @@ class Possibilities:
         open_facts = set(self._observable - recorded.keys())
         must: set[str] = set()
         may: set[str] = set()
-        for stratum in self._ruleset.strata:
+        for layer, stratum in enumerate(self._ruleset.strata):
             for rule in stratum:
                 if rule.may_fire(firing.facts, open_facts):
                     may.add(rule.id)
                     if rule.must_fire(firing.facts, open_facts):
                         must.add(rule.id)
-            for rule in stratum:
-                if rule.id in may:
-                    open_facts.update(self._opened(rule, rule.id in must, recorded, open_facts))
+            for rule, foreseen in self._concluding[layer]:
+                # What a rule concludes that fires whatever is learned, of facts that stay, stays as it is.
+                if rule.id in may and (rule.id not in must or not rule.reads.isdisjoint(open_facts)):
+                    open_facts |= foreseen - recorded.keys()
         return Outlook(frozenset(must), frozenset(may), frozenset(open_facts))
 
     def accompanies(self, one: str, other: str, firing: Firing, outlook: Outlook) -> bool:
@@ -71,12 +81,6 @@ class Possibilities:
             found = tuple((part, certainly(part)) for part in conjuncts(self._ruleset.rules[rule].positive))
             self._conjuncts[rule] = found
         return found
-
-    def _opened(self, rule: Rule, fires: bool, recorded: Mapping[str, FactValue], open_facts: set[str]) -> set[str]:
-        """The facts that ``rule`` concludes and whose value is not certain to stay as it is."""
-        changing = not fires or bool(rule.reads & open_facts)
-        foreseen = {fact for fact in rule.writes if self._ruleset.vocabulary[fact].foreseen}
-        return {fact for fact in foreseen if fact not in recorded and changing}
 
 
 def conjuncts(condition: Condition) -> tuple[Condition, ...]:

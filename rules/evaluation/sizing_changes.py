@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from rules.evaluation.hit_policy import Picture, weighed_offers
+from rules.evaluation.hit_policy import Picture
 from rules.evaluation.interpreter import Firing, conclusion_value
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset, Weight, by_priority
@@ -31,9 +31,8 @@ class SizingChanges:
     """Tries answers on one ruleset, the sizing part of the knowledge. May be shared between threads."""
 
     def __init__(self, ruleset: Ruleset) -> None:
-        """Prepare what each rule offers."""
+        """Nothing is tried yet."""
         self._ruleset = ruleset
-        self._offers = {rule.id: weighed_offers(ruleset, rule) for rule in ruleset.rules.values()}
         self._reaches: dict[tuple[str, ...], _Reach] = {}
 
     def pictures(
@@ -52,7 +51,7 @@ class SizingChanges:
             reach = self._reaches[group] = self._reach(group)
         fired = {rule.id for rule in firing.fired}
         kept = {fact: value for fact, value in firing.facts.items() if fact in recorded or fact not in reach.concluded}
-        picture = _Picture(self._ruleset, self._offers)
+        picture = _Picture(self._ruleset)
         picture.add([rule for rule in firing.fired if rule.id not in reach.rules])
         for answer in answers:
             changed = picture.copy()
@@ -94,25 +93,28 @@ class SizingChanges:
 class _Picture:
     """The strongest offer of each axis, the smaller value first, and the reasons to withhold, rule by rule."""
 
-    def __init__(self, ruleset: Ruleset, offers: Mapping[str, tuple[tuple[str, Weight, str], ...]]) -> None:
-        self._offers = offers
-        self._best: dict[str, tuple[Weight, str] | None] = dict.fromkeys(ruleset.axes)
+    def __init__(self, ruleset: Ruleset) -> None:
+        self._ruleset = ruleset
+        self._best: dict[str, Weight | None] = dict.fromkeys(ruleset.axes)
         self._holds: set[str] = set()
 
     def copy(self) -> _Picture:
         made = _Picture.__new__(_Picture)
-        made._offers, made._best, made._holds = self._offers, dict(self._best), set(self._holds)
+        made._ruleset, made._best, made._holds = self._ruleset, dict(self._best), set(self._holds)
         return made
 
     def add(self, rules: Iterable[Rule]) -> None:
         for rule in rules:
-            for axis, weight, value in self._offers[rule.id]:
+            for axis, weight in self._ruleset.offers.get(rule.id, ()):
                 best = self._best[axis]
-                if best is None or weight < best[0]:
-                    self._best[axis] = weight, value
+                if best is None or weight < best:
+                    self._best[axis] = weight
             for hold in rule.then.holds:
                 self._holds.add(hold.text)
 
     def finished(self) -> Picture:
-        firsts = [() if best is None else (best[1],) for best in self._best.values()]
+        firsts = [
+            () if best is None else (axis.value_at(best[1]),)
+            for axis, best in zip(self._ruleset.axes.values(), self._best.values(), strict=True)
+        ]
         return (*firsts, tuple(sorted(self._holds)))

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, KeysView, Sequence
 from datetime import datetime
 from functools import cached_property
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.json_cleaning import without_absent
+from rules.model.late import Late, MadeLate
 from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Severity
 from rules.model.timing import Timing
 
@@ -273,6 +275,33 @@ class TraceEntry(FrozenModel):
     local: bool
 
 
+class Trace(Late[TraceEntry]):
+    """The trace as it is decided: an entry is written when it is read, and what it rests on is told without it."""
+
+    def __init__(
+        self, rules: Iterable[str], make: Callable[[str], TraceEntry], rests_on: Callable[[str], tuple[str, ...]]
+    ) -> None:
+        """Of the ``rules`` that fired, in order; ``rests_on`` gives the references in the comparisons of a rule's entry."""
+        super().__init__(rules, make)
+        self._rests_on = rests_on
+        self._records: dict[str, tuple[str, ...]] = {}
+
+    def records(self, rule: str) -> tuple[str, ...]:
+        """References of the records that made ``rule`` fire, also through what other rules concluded; none if it did not."""
+        found = self._records.get(rule)
+        if found is None:
+            found = self._records[rule] = tuple(dict.fromkeys(self._reached(rule)))
+        return found
+
+    def _reached(self, rule: str) -> Iterator[str]:
+        if rule in self.names:
+            for reference in self._rests_on(rule):
+                if reference in self.names:
+                    yield from self.records(reference)
+                else:
+                    yield reference
+
+
 TASK_IN_SHORT = frozenset({"task", "title", "timing", "people", "rules"})
 """What a decision in short says of a task."""
 NOT_IN_SHORT: dict[str, Any] = {
@@ -308,11 +337,11 @@ class Decision(FrozenModel):
     tasks: tuple[Task, ...]
     instructions: tuple[Instruction, ...]
     leaflets: tuple[Leaflet, ...]
-    assessments: tuple[Assessment, ...]
+    assessments: Annotated[Sequence[Assessment], MadeLate()]
     facts: tuple[RecordedFact, ...]
     not_used: tuple[NotUsed, ...]
     local_changes: tuple[LocalChange, ...]
-    trace: tuple[TraceEntry, ...]
+    trace: Annotated[Sequence[TraceEntry], MadeLate()]
     sources: dict[str, str]
     disclaimer: str
 
@@ -326,9 +355,32 @@ class Decision(FrozenModel):
         return cleaned
 
     @cached_property
-    def trace_by_rule(self) -> Mapping[str, TraceEntry]:
-        """The entries of the trace by the id of their rule."""
-        return {entry.rule: entry for entry in self.trace}
+    def _trace(self) -> Trace:
+        """The trace, also where it was read from JSON and is a plain tuple."""
+        if isinstance(self.trace, Trace):
+            return self.trace
+        entries = {entry.rule: entry for entry in self.trace}
+
+        def rests_on(rule: str) -> tuple[str, ...]:
+            return tuple(each.reference for each in entries[rule].comparisons if each.reference is not None)
+
+        return Trace(entries, entries.__getitem__, rests_on)
+
+    @property
+    def fired(self) -> KeysView[str]:
+        """The ids of the rules that fired, in order."""
+        return self._trace.names
+
+    def traced(self, rules: Iterable[str]) -> Iterator[TraceEntry]:
+        """The entries of those of ``rules`` that fired, in the order of the trace."""
+        wanted = set(rules)
+        for rule in self.fired:
+            if rule in wanted:
+                yield self._trace.named(rule)
+
+    def records(self, rules: Iterable[str]) -> dict[str, None]:
+        """References of the records that made ``rules`` fire, each once; rules that did not fire have none."""
+        return dict.fromkeys(itertools.chain.from_iterable(map(self._trace.records, rules)))
 
     @cached_property
     def identity(self) -> str:

@@ -403,6 +403,15 @@ class Ruleset:
                         yield rule, conclusion
 
     @cached_property
+    def offers(self) -> Mapping[str, tuple[tuple[str, Weight], ...]]:
+        """What each rule that offers sizes offers, as axis and weight: of one axis the least weight comes first."""
+        return {
+            rule.id: tuple((offer.axis, self.axes[offer.axis].weight(rule, offer)) for offer in rule.then.sizes)
+            for rule in self.rules.values()
+            if rule.then.sizes
+        }
+
+    @cached_property
     def reported(self) -> Mapping[str, FactDefinition]:
         """The facts that a decision reports as assessments, by name."""
         return {name: fact for name, fact in self.vocabulary.items() if fact.reported}

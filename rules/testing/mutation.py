@@ -152,7 +152,7 @@ class _Bench:
                 yield from ((self.cases[name], now) for name in names)
 
     def _differs(self, ruleset: Ruleset, case: Case, prospects: Prospects) -> bool:
-        decider = Decider(ruleset, Plain(ruleset), lambda _: prospects)
+        decider = Decider(ruleset, Plain(ruleset), lambda *_: prospects)
         return any(True for _ in differences(case, decider.decide(case.facts, MOMENT)))
 
 

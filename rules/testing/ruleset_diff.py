@@ -9,7 +9,7 @@ from typing import Any, Literal
 from rules.deciding.decider import Decider
 from rules.errors import FactError
 from rules.evaluation.information_gain import Prospects, Sizer
-from rules.evaluation.interpreter import Plain
+from rules.evaluation.interpreter import Firing, Plain
 from rules.model.conditions import AllOf, AnyOf, Condition, NoneOf, describe
 from rules.model.decision import Decision, Task
 from rules.model.facts import FactValue
@@ -163,8 +163,8 @@ class Comparer:
 def _decider(ruleset: Ruleset) -> Decider:
     sizer = Sizer(ruleset)
 
-    def prospects(facts: Mapping[str, FactValue]) -> Prospects:
-        return sizer.prospects(facts, rank=False)
+    def prospects(facts: Mapping[str, FactValue], firing: Firing) -> Prospects:
+        return sizer.prospects(facts, firing, rank=False)
 
     return Decider(ruleset, Plain(ruleset), prospects)
 

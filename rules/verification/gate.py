@@ -14,6 +14,7 @@ from pathlib import Path
 from rules.deciding.decider import Decider
 from rules.evaluation.durable_engine import Engine
 from rules.evaluation.information_gain import Prospects, Sizer
+from rules.evaluation.interpreter import Firing
 from rules.loading.loader import load_ruleset
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset
@@ -170,8 +171,8 @@ def _results(ruleset: Ruleset, cases: Iterable[Case]) -> Iterator[CaseResult]:
     """
     engine, sizer = Engine(ruleset), Sizer(ruleset)
 
-    def unordered(facts: Mapping[str, FactValue]) -> Prospects:
-        return sizer.prospects(facts, rank=False)
+    def unordered(facts: Mapping[str, FactValue], firing: Firing) -> Prospects:
+        return sizer.prospects(facts, firing, rank=False)
 
     quick, whole = Decider(ruleset, engine, unordered), Decider(ruleset, engine)
     for case in cases:

@@ -52,7 +52,7 @@ def memories() -> tuple[float, float]:
     ruleset = load_ruleset()
     sizer, turn = Sizer(ruleset), count()
     # Trying answers, to rank what to find out next, takes half of the time; one decision in ten does it.
-    decider = Decider(ruleset, prospects=lambda facts: sizer.prospects(facts, rank=next(turn) % 10 == 0))
+    decider = Decider(ruleset, prospects=lambda *known: sizer.prospects(*known, rank=next(turn) % 10 == 0))
     patients = list(Generator(ruleset).patients(PATIENTS))
     held = []
     for more in (MANY // 10, MANY - MANY // 10):

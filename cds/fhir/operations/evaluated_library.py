@@ -59,9 +59,9 @@ def _definitions(decision: Decision, ruleset: Ruleset) -> Iterator[tuple[str, An
     for fact in ruleset.vocabulary.values():
         yield fact.name, _fact(fact, known)
     for rule in ruleset.rules.values():
-        fires = rule.id in decision.trace_by_rule or evaluate(rule.when, known)
+        fires = rule.id in decision.fired or evaluate(rule.when, known)
         yield rule.id, _Null("Boolean") if fires is None else fires
-    yield "Rules That Fire", [entry.rule for entry in decision.trace]
+    yield "Rules That Fire", list(decision.fired)
     yield (
         "Holds",
         [

@@ -28,8 +28,8 @@ def device_request(decision: Decision, context: OrderContext) -> Resource | None
     return present(
         resourceType="DeviceRequest",
         **opening(decision, context, urn(decision, context, DEVICE), rules),
-        codeCodeableConcept=_code(size, context),
-        parameter=[_parameter(axis, value, context) for axis, value in size.values.items()],
+        codeCodeableConcept=device_concept(size, context),
+        parameter=size_parameters(size, context),
         **parties(decision, context, _REQUESTERS),
         reasonReference=used.reason_references,
         supportingInfo=used.supporting_info,
@@ -42,9 +42,15 @@ def axis_value_code(axis: str, value: str) -> str:
     return f"{code(axis)}.{code(value)}"
 
 
-def _code(size: SizeClass, context: OrderContext) -> Element:
+def device_concept(size: SizeClass, context: OrderContext) -> Element:
+    """The collar of a size class, coded and in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
     return concept(f"Rigid neck collar, {size.in_words}: {size.words}", coding(system, size.code, size.meaning))
+
+
+def size_parameters(size: SizeClass, context: OrderContext) -> list[Element]:
+    """One parameter for each axis of a size class."""
+    return [_parameter(axis, value, context) for axis, value in size.values.items()]
 
 
 def _parameter(axis: str, value: str, context: OrderContext) -> Element:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from cds.fhir.datatypes import Element, text
 from cds.fhir.writing.order_context import referenced_type
-from rules.model.decision import Decision, TraceEntry
+from rules.model.decision import Decision
 
 # The types that R4 allows in reasonReference of ServiceRequest, DeviceRequest and CarePlan.activity.detail.
 _REASONS = ("Condition", "Observation", "DiagnosticReport", "DocumentReference")
@@ -36,23 +36,8 @@ class Grounds:
 
 def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
     """The records that made ``rules`` fire, also through facts that other rules concluded from them."""
-    used = dict.fromkeys(_records(decision.trace_by_rule, rules, set()))
-    typed = {reference: referenced_type(reference) for reference in used}
+    typed = {reference: referenced_type(reference) for reference in decision.records(rules)}
     return Grounds(
         reasons=tuple(reference for reference, kind in typed.items() if kind in _REASONS),
         others=tuple(r for r, kind in typed.items() if kind not in (*_REASONS, "Patient", "Encounter")),
     )
-
-
-def _records(by_rule: Mapping[str, TraceEntry], rules: Iterable[str], seen: set[str]) -> Iterator[str]:
-    for rule in rules:
-        if rule in seen or rule not in by_rule:
-            continue
-        seen.add(rule)
-        for comparison in by_rule[rule].comparisons:
-            if comparison.reference is None:
-                continue
-            if comparison.reference in by_rule:
-                yield from _records(by_rule, [comparison.reference], seen)
-            else:
-                yield comparison.reference

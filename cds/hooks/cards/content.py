@@ -99,8 +99,7 @@ def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Ite
     """Why something is critical: the because-line of each of ``rules``, each once. What is less grave says it in full only."""
     if severity != "critical":
         return
-    wanted = set(rules)
-    for because in dict.fromkeys(entry.because for entry in decision.trace if entry.rule in wanted):
+    for because in dict.fromkeys(entry.because for entry in decision.traced(rules)):
         yield Line(why_title(severity), markdown.plain(because, 600), counted="reason")
 
 

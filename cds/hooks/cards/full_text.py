@@ -85,8 +85,7 @@ def _label(ruleset: Ruleset, fact: str | None) -> str:
 
 def why(decision: Decision, rules: Iterable[str]) -> str:
     """The because-line of each of ``rules``, as bullets, each once. Their ids and sources travel in the response."""
-    wanted = set(rules)
-    lines = (markdown.plain(entry.because, 600) for entry in decision.trace if entry.rule in wanted)
+    lines = (markdown.plain(entry.because, 600) for entry in decision.traced(rules))
     return markdown.bullets(dict.fromkeys(lines))
 
 

@@ -95,12 +95,12 @@ class HookCall:
     @cached_property
     def standing(self) -> StandingCare:
         """What is ordered and planned already, among the drafts and in the record."""
-        return self._standing([*self.request.context.drafts, *self.gathered.resources])
+        return self._standing([*self.request.context.drafts, *self.gathered.orders])
 
     @cached_property
     def on_record(self) -> StandingCare:
         """What is ordered and planned already in the record alone."""
-        return self._standing(self.gathered.resources)
+        return self._standing(self.gathered.orders)
 
     def _standing(self, resources: Iterable[Resource]) -> StandingCare:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name

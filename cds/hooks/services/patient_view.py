@@ -47,7 +47,7 @@ def _ordered(call: HookCall) -> bool:
     return any(
         order.get("status") in STANDING
         and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
-        for order in call.content.collar_orders(call.gathered.resources)
+        for order in call.content.collar_orders(call.gathered.orders)
     )
 
 

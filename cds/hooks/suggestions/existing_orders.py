@@ -10,9 +10,8 @@ from cds.fhir.codes import STANDING
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
+from cds.protocol.prefetch import ORDERED
 from cds.protocol.request import Resource, names_another_patient
-
-_ORDERED = frozenset({"ServiceRequest", "DeviceRequest", "CarePlan"})
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class StandingCare:
         plans: list[Resource] = []
         for resource in resources:
             kind = resource["resourceType"]
-            if kind not in _ORDERED or not _stands(resource, patient):
+            if kind not in ORDERED or not _stands(resource, patient):
                 continue
             if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
                 plans.append(resource)

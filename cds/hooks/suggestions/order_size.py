@@ -12,10 +12,16 @@ from typing import Any
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.json_access import codings, items
-from cds.fhir.writing.device_request import SIZE_AXES, SIZE_AXIS_VALUES, axis_value_code, device_request
+from cds.fhir.writing.device_request import (
+    SIZE_AXES,
+    SIZE_AXIS_VALUES,
+    axis_value_code,
+    device_concept,
+    size_parameters,
+)
 from cds.fhir.writing.order_context import OrderContext
-from cds.fhir.writing.request_common import PEOPLE_NEEDED
-from cds.fhir.writing.service_request import SIZE_CLASSES, collar_service_request, size_concept
+from cds.fhir.writing.request_common import PEOPLE_NEEDED, people_needed
+from cds.fhir.writing.service_request import FIT_COLLAR, SIZE_CLASSES, fit_task, order_concept, size_concept
 from cds.protocol.request import Resource
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
@@ -44,27 +50,27 @@ def with_size(order: Resource, decision: Decision, context: OrderContext) -> Res
     A ServiceRequest gets it as a detail, and the number of people from the order that we would write; a DeviceRequest as its
     parameters. An earlier size of our systems is replaced. Raises ValueError where the decision has no size.
     """
-    fitting, device = collar_service_request(decision, context), device_request(decision, context)
-    if decision.size_class is None or fitting is None or device is None:
+    size = decision.size_class
+    if size is None:
         raise ValueError("a decision without a size cannot correct an order")
     corrected = copy.deepcopy(order)
     urls = context.canonicals
     if order["resourceType"] == "DeviceRequest":
         others = [part for part in items(order, "parameter") if not _has_system(part, urls.code_system(SIZE_AXES))]
-        corrected["parameter"] = [*others, *device["parameter"]]
+        corrected["parameter"] = [*others, *size_parameters(size, context)]
         if "codeReference" not in order and (
             not order.get("codeCodeableConcept") or _states_size(order["codeCodeableConcept"], urls)
         ):
-            corrected["codeCodeableConcept"] = device["codeCodeableConcept"]
+            corrected["codeCodeableConcept"] = device_concept(size, context)
     else:
         others = [part for part in items(order, "orderDetail") if not _states_size(part, urls)]
-        corrected["orderDetail"] = [*others, size_concept(decision.size_class, context)]
-        corrected.setdefault("code", fitting["code"])
-        people = urls.extension(PEOPLE_NEEDED)
-        needed = [part for part in fitting["extension"] if part["url"] == people]
-        if needed:
-            kept = [part for part in items(order, "extension") if not _is_extension(part, people)]
-            corrected["extension"] = [*kept, *needed]
+        corrected["orderDetail"] = [*others, size_concept(size, context)]
+        corrected.setdefault("code", order_concept(FIT_COLLAR, context))
+        task = fit_task(decision)
+        if task is not None:
+            url = urls.extension(PEOPLE_NEEDED)
+            kept = [part for part in items(order, "extension") if not _is_extension(part, url)]
+            corrected["extension"] = [*kept, people_needed(task.people, urls)]
     return corrected
 
 
