@@ -99,23 +99,27 @@ class Engine:
 
     def fire(self, facts: Mapping[str, FactValue]) -> Firing:
         """What fires for ``facts`` (checked values, unknown ones absent). Raises EngineError where the engine fails."""
+        values: dict[str, str] = {}
+
+        def match(layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
+            for fact in known.keys() - values.keys():
+                values[fact] = _written(_sendable(known[fact]))
+            matched: set[int] = set()
+            for part in self._layers[layer]:
+                if part.can_match(known):
+                    matched.update(self._matches(part, values))
+            stratum = self.ruleset.strata[layer]
+            return [stratum[index] for index in sorted(matched)]
+
         with self._lock:
-            return fire_with(self.ruleset, facts, self._match)
+            return fire_with(self.ruleset, facts, match)
 
-    def _match(self, layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
-        matched: set[int] = set()
-        for part in self._layers[layer]:
-            if part.can_match(known):
-                matched.update(self._matches(part, known))
-        stratum = self.ruleset.strata[layer]
-        return [stratum[index] for index in sorted(matched)]
-
-    def _matches(self, part: _RulePartition, known: Mapping[str, FactValue]) -> Iterator[int]:
+    def _matches(self, part: _RulePartition, values: Mapping[str, str]) -> Iterator[int]:
         """The places in their layer of the rules of ``part`` that are true; one may come more than once."""
         session = str(next(self._sessions))
         handle = self._handles[part.name]
         try:
-            _, state = durable_rules_engine.assert_fact(handle, _written({"sid": session, **part.message(known)}))
+            _, state = durable_rules_engine.assert_fact(handle, part.message(session, values))
             _, match = durable_rules_engine.start_action_for_state(handle, state)
             while match:
                 # A match is written as {"name of the rule": {what it matched}}.
@@ -175,19 +179,28 @@ class _RulePartition:
     def prepare(self) -> None:
         """Work out now what is asked of every patient, so that the first does not wait for it."""
         self.can_match({})
-        self.message({})
+        self.message("", {})
 
     def can_match(self, known: Mapping[str, FactValue]) -> bool:
         """Whether enough is known for some rule of the part to be true."""
         return any(map(known.keys().__ge__, self._needs))
 
-    def message(self, known: Mapping[str, FactValue]) -> dict[str, FactValue]:
-        """What the rules of the part ask about ``known``."""
-        sent: dict[str, FactValue] = {_ALWAYS: 1}
-        sent.update((fact, _sendable(known[fact])) for fact in self.compared if fact in known)
-        sent.update((_KNOWN + fact, 1) for fact in self.asked_known if fact in known)
-        sent.update((_UNKNOWN + fact, 1) for fact in self.asked_unknown if fact not in known)
-        return sent
+    def message(self, session: str, values: Mapping[str, str]) -> str:
+        """What the rules of the part ask about the facts of ``values``, which are known, each as JSON."""
+        asked_compared, asked_known, asked_unknown = self._asked
+        sent = [f"{words}{values[fact]}" for fact, words in asked_compared if fact in values]
+        sent += [words for fact, words in asked_known if fact in values]
+        sent += [words for fact, words in asked_unknown if fact not in values]
+        return f'{{"sid": "{session}", "{_ALWAYS}": 1{"".join(sent)}}}'
+
+    @cached_property
+    def _asked(self) -> tuple[tuple[tuple[str, str], ...], ...]:
+        """The facts whose value, presence or absence is asked for, each with how that is written in a message."""
+        return (
+            tuple((fact, f', "{fact}": ') for fact in sorted(self.compared)),
+            tuple((fact, f', "{_KNOWN}{fact}": 1') for fact in sorted(self.asked_known)),
+            tuple((fact, f', "{_UNKNOWN}{fact}": 1') for fact in sorted(self.asked_unknown)),
+        )
 
     def _facts(self, kind: type[Leaf]) -> frozenset[str]:
         found = [leaf for _, rule in self.rules for leaf in leaves(rule.positive)]
