@@ -20,6 +20,7 @@ from rules.model.decision import NotUsed
 _ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
 _VERSION = re.compile(r"/_history/[^/]*$")
 _DEEPEST = 4
+_NOT_RECORDS = ("Bundle", "OperationOutcome")
 
 
 class ReadingError(NuqueError):
@@ -53,6 +54,8 @@ class Inventory:
     patient: str | None = None
     encounter: str | None = None
     _by_type: dict[str, list[Record]] = field(default_factory=dict)
+    _kinds: dict[str, str] = field(default_factory=dict)
+    """Each resource type as it stands in references and messages."""
     _first: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     _digests: dict[tuple[str, str], set[bytes]] = field(default_factory=dict)
 
@@ -94,6 +97,13 @@ class Inventory:
             self.refuse(entries, RejectionReason("malformed", "Bundle.entry is not an array"), label)
             return
         for number, entry in enumerate(entries):
+            resource = entry.get("resource") if isinstance(entry, dict) else None
+            kind = resource.get("resourceType") if isinstance(resource, dict) else None
+            if isinstance(resource, dict) and isinstance(kind, str) and kind and kind not in _NOT_RECORDS:
+                # Most entries, told at once.
+                url = text(entry, "fullUrl") if "fullUrl" in entry else None
+                self._take_resource(resource, kind, f"{label}.entry", url, number)
+                continue
             where = f"{label}.entry[{number}]"
             if isinstance(entry, dict) and "resource" in entry:
                 self.take(entry["resource"], where, text(entry, "fullUrl"), depth + 1)
@@ -104,17 +114,24 @@ class Inventory:
                 "next page", RejectionReason("incomplete", "the bundle goes on in a page that was not sent"), label
             )
 
-    def _take_resource(self, resource: dict[str, Any], kind: str, label: str, url: str | None) -> None:
-        identity = text(resource, "id")
-        valid = identity is not None and _ID.fullmatch(identity) is not None
-        reference = f"{shown(kind)}/{identity}" if valid else None
-        if valid and identity is not None:
+    def _take_resource(
+        self, resource: dict[str, Any], kind: str, label: str, url: str | None, number: int | None = None
+    ) -> None:
+        """Add a record, found at ``label``: the entry ``number`` of it where that is given."""
+        words = self._kinds.get(kind)
+        if words is None:
+            words = self._kinds[kind] = shown(kind)
+        identity = resource.get("id")
+        if isinstance(identity, str) and _ID.fullmatch(identity) is not None:
             if self._is_repeat((kind, identity), resource):
                 return
-        elif url is not None:
-            reference = shown(url)
-        record = Record(resource, kind, reference, reference or f"{shown(kind)} at {label}", url)
-        self._by_type.setdefault(kind, []).append(record)
+            reference: str | None = f"{words}/{identity}"
+        else:
+            reference = None if url is None else shown(url)
+        where = reference
+        if where is None:
+            where = f"{words} at {label}{'' if number is None else f'[{number}]'}"
+        self._by_type.setdefault(kind, []).append(Record(resource, kind, reference, where, url))
 
     def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
         """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""

@@ -23,19 +23,49 @@ def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
     )
 
 
-def says_nothing(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
-    """Whether ``observation`` has complete codes, none of which any fact is mapped to, and nothing in it is about the neck.
+class SilentObservations:
+    """Tells at once for what most observations are, results of the laboratory, that nothing in them is for us.
 
-    Tells at once for what most observations are, results of the laboratory; False where a closer look is needed.
+    For one reading, in which the same concept comes again and again; what was found of it is kept meanwhile.
     """
-    code = observation.get("code")
-    written = code.get("coding") if isinstance(code, dict) else None
-    if not isinstance(written, list) or not written or not _NEEDS_A_LOOK.isdisjoint(observation):
-        return False
-    codings = list(map(coding_of, written))
-    return not any(
-        coding is None or coding.system == code_map.own_facts or code_map.meanings((coding,)) for coding in codings
-    ) and not is_about_the_neck(code, code_map)
+
+    def __init__(self, code_map: CodeMap) -> None:
+        """By ``code_map``; nothing is found yet."""
+        self._code_map = code_map
+        self._found: dict[tuple[object, ...], bool] = {}
+
+    def say_nothing(self, observation: Mapping[str, Any]) -> bool:
+        """Whether ``observation`` has complete codes, none mapped to a fact, and nothing in it is about the neck.
+
+        False where a closer look is needed.
+        """
+        code = observation.get("code")
+        written = code.get("coding") if isinstance(code, dict) else None
+        if (
+            not isinstance(code, dict)
+            or not isinstance(written, list)
+            or not written
+            or not _NEEDS_A_LOOK.isdisjoint(observation)
+        ):
+            return False
+        if len(written) > 1 or not isinstance(written[0], dict):
+            return self._says_nothing(code, written)
+        (coding,) = written
+        key = (coding.get("system"), coding.get("code"), coding.get("display"), code.get("text"))
+        try:
+            found = self._found.get(key)
+        except TypeError:  # A list or an object where a text should stand.
+            return self._says_nothing(code, written)
+        if found is None:
+            found = self._found[key] = self._says_nothing(code, written)
+        return found
+
+    def _says_nothing(self, code: Mapping[str, Any], written: list[Any]) -> bool:
+        code_map = self._code_map
+        codings = list(map(coding_of, written))
+        return not any(
+            coding is None or coding.system == code_map.own_facts or code_map.meanings((coding,)) for coding in codings
+        ) and not is_about_the_neck(code, code_map)
 
 
 def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[str]:

@@ -25,7 +25,7 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.device_use import read_device_uses
 from cds.fhir.reading.encounter import current_encounter, read_encounter
-from cds.fhir.reading.neck_concepts import says_nothing, unread_concepts
+from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
@@ -113,6 +113,8 @@ class _PatientReading:
         self.at = at
         self.ages = AgeQuestion(ruleset)
         self.patients, self.names = self._whose()
+        self.own_references: set[str] = set()
+        """References that were found to lead to the patient."""
         self.foreign: list[NotUsed] = []
         self.of_others: list[str] = []
 
@@ -183,9 +185,11 @@ class _PatientReading:
             locations = ReferenceIndex(self.found.of("Location"))
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
         for kind, read_one in readers:
-            for record in self._own(kind):
-                if kind == "Observation" and says_nothing(record.resource, self.code_map):
-                    continue
+            own = self._own(kind)
+            if kind == "Observation":
+                silent = SilentObservations(self.code_map)
+                own = [record for record in own if not silent.say_nothing(record.resource)]
+            for record in own:
                 yield from unmodified(record, read_one(record))
                 if kind in _CLINICAL:
                     yield from self._unread(record)
@@ -211,6 +215,11 @@ class _PatientReading:
         """The records of ``kind`` that belong to the patient; the others are listed as foreign."""
         own = []
         for record in self.found.of(kind):
+            subject = record.resource.get("subject")
+            reference = subject.get("reference") if isinstance(subject, dict) else None
+            if isinstance(reference, str) and reference in self.own_references:  # Most records, told at once.
+                own.append(record)
+                continue
             problem = self._foreign(record)
             if problem is None:
                 own.append(record)
@@ -228,6 +237,7 @@ class _PatientReading:
         if reference is None:
             return "does not say whose record it is"
         if refers_to(reference, self.names):
+            self.own_references.add(reference)
             return None
         return f"belongs to {shown(reference)}, not to the patient asked for"
 
