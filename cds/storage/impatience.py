@@ -16,12 +16,18 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as LateError
 from contextlib import contextmanager
-from typing import TypeVar
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+from typing import Any, TypeVar
 
 Found = TypeVar("Found")
 
 MOST_WAIT_SECONDS = 0.6
 """So long a decision waits for the store in all, however often it is asked."""
+
+
+_IDLE_SECONDS = 2.0
+"""So long a thread waits for more work."""
 
 
 class Allowance:
@@ -49,8 +55,20 @@ class Late(Exception):
     """The work was not done in time, or not begun because other work is late."""
 
 
+@dataclass(frozen=True)
+class _Job:
+    """Work as somebody waits for it."""
+
+    context: contextvars.Context
+    work: Callable[[], Any]
+    outcome: Future[Any]
+
+
 class Impatience:
-    """For one kind of work. ``most``: how many may wait at the same time; after a ``failure`` only one tries."""
+    """For one kind of work. ``most``: how many may wait at the same time; after a ``failure`` only one tries.
+
+    Work is done in threads, which are kept for a while: to start one takes longer than most work.
+    """
 
     def __init__(self, failure: type[Exception], most: int = 100) -> None:
         """Nothing waits yet."""
@@ -58,6 +76,9 @@ class Impatience:
         self._lock = threading.Lock()
         self._inside = 0
         self._suspected = False
+        self._jobs: SimpleQueue[_Job] = SimpleQueue()
+        self._idle = 0
+        """Threads that wait for a job and were promised none."""
 
     def run(self, work: Callable[[], Found], seconds: float) -> Found:
         """What ``work`` gives within ``seconds``. Raises what it raises, and Late where it is late or other work is."""
@@ -67,10 +88,13 @@ class Impatience:
             if self._inside >= (1 if self._suspected else self._most):
                 raise Late("it does not answer")
             self._inside += 1
+            is_taken = self._idle > 0
+            self._idle -= is_taken
         outcome: Future[Found] = Future()
-        context = contextvars.copy_context()
-        # A daemon: a database that never answers must not hold up the end of the process.
-        threading.Thread(target=context.run, args=(self._work, work, outcome), name="store", daemon=True).start()
+        self._jobs.put(_Job(contextvars.copy_context(), work, outcome))
+        if not is_taken:
+            # A daemon: a database that never answers must not hold up the end of the process.
+            threading.Thread(target=self._work, name="store", daemon=True).start()
         try:
             return outcome.result(seconds)
         except LateError as error:
@@ -78,13 +102,32 @@ class Impatience:
                 self._suspected = self._suspected or not outcome.done()
             raise Late(f"no answer within {seconds:g} s") from error
 
-    def _work(self, work: Callable[[], Found], outcome: Future[Found]) -> None:
+    def _work(self) -> None:
+        """One job after the other, until none has come for a while."""
+        while (job := self._next()) is not None:
+            job.context.run(self._do, job)
+            del job  # What it holds must not last as long as the thread.
+            with self._lock:
+                self._idle += 1
+
+    def _next(self) -> _Job | None:
+        while True:
+            try:
+                return self._jobs.get(timeout=_IDLE_SECONDS)
+            except Empty:
+                with self._lock:
+                    if self._idle > 0:
+                        self._idle -= 1
+                        return None
+                # Each thread that waits was promised a job, which is about to come.
+
+    def _do(self, job: _Job) -> None:
         down = False
         try:
-            outcome.set_result(work())
+            job.outcome.set_result(job.work())
         except BaseException as error:  # Raised on where it is waited for.
             down = isinstance(error, self._failure)
-            outcome.set_exception(error)
+            job.outcome.set_exception(error)
         finally:
             with self._lock:
                 self._inside -= 1

@@ -17,19 +17,29 @@ def without_absent(value: Any) -> Any:
 
 
 def _object(value: dict[str, Any]) -> dict[str, Any]:
-    cleaned = {}
+    cleaned: dict[str, Any] = {}
     for key, item in value.items():
-        if isinstance(item, list):
-            kept: Any = _in_step(item) if _has_companion(key, value) else _list(item)
-        else:
-            kept = _object(item) if isinstance(item, dict) else item
-        if not _absent(kept):
-            cleaned[key] = kept
+        # Plain values are the most, and no function is called for one.
+        if isinstance(item, dict):
+            if kept := _object(item):
+                cleaned[key] = kept
+        elif isinstance(item, list):
+            if items := _in_step(item) if _has_companion(key, value) else _list(item):
+                cleaned[key] = items
+        elif item is not None and item != "":
+            cleaned[key] = item
     return cleaned
 
 
 def _list(items: list[Any]) -> list[Any]:
-    return [item for item in map(without_absent, items) if not _absent(item)]
+    cleaned: list[Any] = []
+    for item in items:
+        if isinstance(item, (dict, list)):
+            if parts := without_absent(item):
+                cleaned.append(parts)
+        elif item is not None and item != "":
+            cleaned.append(item)
+    return cleaned
 
 
 def _has_companion(key: str, value: dict[str, Any]) -> bool:
@@ -39,7 +49,3 @@ def _has_companion(key: str, value: dict[str, Any]) -> bool:
 
 def _in_step(items: list[Any]) -> list[Any]:
     return [without_absent(item) or None if isinstance(item, (dict, list)) else item for item in items]
-
-
-def _absent(item: Any) -> bool:
-    return item is None or (not item and isinstance(item, (str, list, dict)))
