@@ -100,7 +100,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "05": lambda s: s.codes[0].startswith("infant") and "sizing.child.infant" in s.cautions,
     "06": lambda s: s.codes == ["toddler H1 G1", "toddler H2 G1"],
     "07": lambda s: (
-        {"sizing.doubt.young_child_wide", "skin.braden.for_adults"} <= s.cautions
+        {"sizing.doubt.wide", "skin.braden.for_adults"} <= s.cautions
         and s.holds == {"sizing.hold.height_outside_line", "sizing.hold.girth_outside_line"}
     ),
     "08": lambda s: (
@@ -184,6 +184,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and {
             "sizing.doubt.heavy_but_narrow",
             "sizing.doubt.low_and_narrow",
+            "sizing.doubt.measured_twice",
         }
         <= s.cautions
     ),
@@ -208,7 +209,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
     "47": lambda s: "fit_check.stop.pushed_out" in s.cautions,
     "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
-    "49": lambda s: "review.ct.quality_missing" in s.cautions and s.holds == {"sizing.hold.adult_height_doubted"},
+    "49": lambda s: "review.ct.quality_missing" in s.cautions and s.holds == {"sizing.hold.height_too_low"},
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
     "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
     "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
@@ -239,8 +240,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "62": lambda s: (
         s.codes == [] and s.holds == {"sizing.hold.girth_too_wide"} and "sizing.note.very_high" in s.cautions
     ),
-    "63": lambda s: s.codes[0] == "adolescent H2 G2" and "sizing.doubt.child_wide" in s.cautions,
-    "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.adolescent_narrow" in s.cautions,
+    "63": lambda s: (
+        s.codes[0] == "adolescent H2 G2" and {"sizing.doubt.wide", "sizing.doubt.age_group_beside"} <= s.cautions
+    ),
+    "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.narrow" in s.cautions,
     "65": lambda s: s.codes == ["adolescent H3 G1", "adolescent H3 G2", "adult H3 G1", "adult H3 G2"],
 }
 

@@ -6,7 +6,7 @@ outcomes on the axis are equally likely and independent). The axes are asked one
 rules of its own; what the rules of one axis conclude for another, such as the line, is then known from the first.
 
 Left out are rules that compute the estimate of an axis from numbers (nobody computes a regression on paper; the estimate is
-the one that stands without them, the girth of women or men), and rules that leave two lines in question because a measurement
+the one that stands without them, the girth of women or men), and rules by which two lines are in question, because a measurement
 lies within its uncertainty of a change (on paper the measurement decides as it is).
 """
 
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -84,8 +85,13 @@ def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
 
 
 def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
-    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or leave two lines open."""
-    return tuple(rule for rule in ruleset.rules.values() if _computes_estimate(rule, axis) or _leaves_open(rule, axis))
+    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or go by the uncertainty.
+
+    By the uncertainty go the rules that leave two lines open, and those of their rank that settle such a question.
+    """
+    rules = ruleset.rules.values()
+    rank = min((rule.priority for rule in rules if _leaves_open(rule, axis)), default=math.inf)
+    return tuple(rule for rule in rules if _computes_estimate(rule, axis) or _settles_line(rule, axis, rank))
 
 
 def _computes_estimate(rule: Rule, axis: Axis) -> bool:
@@ -98,6 +104,12 @@ def _computes_estimate(rule: Rule, axis: Axis) -> bool:
 def _leaves_open(rule: Rule, axis: Axis) -> bool:
     """Whether ``rule`` offers several values of ``axis`` and says by which of them the other axes go meanwhile."""
     return bool(rule.then.conclusions) and sum(offer.axis == axis.name for offer in rule.then.sizes) > 1
+
+
+def _settles_line(rule: Rule, axis: Axis, rank: float) -> bool:
+    """Whether ``rule`` offers values of ``axis`` with at least ``rank`` and says by which of them the other axes go."""
+    offers = any(offer.axis == axis.name for offer in rule.then.sizes)
+    return bool(rule.then.conclusions) and offers and rule.priority >= rank
 
 
 def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:

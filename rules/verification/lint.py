@@ -204,7 +204,8 @@ def _threshold_problem(fact: FactDefinition, part: Compare) -> str | None:
         return None
     for value in values:
         problem = fact.problem(value)
-        if problem is not None and (problem != "not a whole number" or part.comparator in ("is", "is_not")):
+        between_steps = isinstance(value, (int, float)) and fact.on_step(value) != value
+        if problem is not None and (not between_steps or part.comparator in ("is", "is_not")):
             return "compares with a value that is " + problem
     if fact.range is None or part.comparator not in ("at_least", "above", "at_most", "below"):
         return None
