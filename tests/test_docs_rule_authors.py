@@ -57,6 +57,7 @@ HEADINGS = {
     invariants.RisingShape: "claims.rising",
     invariants.NeverSizedShape: "claims.never_sized",
     invariants.NeverSlowerShape: "claims.never_slower",
+    invariants.StaysWithheldShape: "claims.stays_withheld",
     invariants.RiskShape: "claims.never_slower.risks",
 }
 

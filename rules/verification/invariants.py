@@ -1,7 +1,7 @@
 """What a ruleset promises beyond the properties that any ruleset has: data in ``knowledge/claims/*.yaml``, proved by z3.
 
-Four kinds: a size that rises with a fact, a task that a risk never makes rarer or later, patients who get no size, and
-patients who are never offered some values of an axis.
+Five kinds: a size that rises with a fact, a task that a risk never makes rarer or later, patients who get no size, patients
+who are never offered some values of an axis, and a size that is withheld all the more as a fact goes further astray.
 """
 
 from __future__ import annotations
@@ -52,8 +52,15 @@ class NeverSizedShape(schema.Schema):
     values: tuple[str, ...] = Field(min_length=1)
 
 
+class StaysWithheldShape(schema.Schema):
+    """``stays_withheld``: a fact that is further in one direction never brings a size to whom none was given, all else equal."""
+
+    fact: str
+    further: Literal["higher", "lower"]
+
+
 class ClaimShape(schema.Schema):
-    """One entry of ``claims``: its id, what it says in words, exactly one of the four kinds, and for which patients.
+    """One entry of ``claims``: its id, what it says in words, exactly one of the five kinds, and for which patients.
 
     ``where`` is a condition as in a rule's ``when``; the claim speaks of patients for whom it is true. A claim of ``safety``
     holds for a site's overlay too: its failure cannot be signed off.
@@ -67,6 +74,7 @@ class ClaimShape(schema.Schema):
     never_slower: NeverSlowerShape | None = None
     no_size: Literal[True] | None = None
     never_sized: NeverSizedShape | None = None
+    stays_withheld: StaysWithheldShape | None = None
 
 
 @dataclass(frozen=True)
@@ -80,6 +88,7 @@ class Claim:
     never_slower: NeverSlowerShape | None
     no_size: bool
     never_sized: NeverSizedShape | None
+    stays_withheld: StaysWithheldShape | None
     safety: bool
     place: Place
 
@@ -132,6 +141,7 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
                 never_slower=shape.never_slower,
                 no_size=shape.no_size is True,
                 never_sized=shape.never_sized,
+                stays_withheld=shape.stays_withheld,
                 safety=shape.safety,
                 place=place,
             )
@@ -141,8 +151,9 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
 
 
 def _problems(ruleset: Ruleset, shape: ClaimShape) -> Iterable[str]:
-    if sum(kind is not None for kind in (shape.rising, shape.never_slower, shape.no_size, shape.never_sized)) != 1:
-        yield "give exactly one of rising, never_slower, no_size and never_sized"
+    kinds = (shape.rising, shape.never_slower, shape.no_size, shape.never_sized, shape.stays_withheld)
+    if sum(kind is not None for kind in kinds) != 1:
+        yield "give exactly one of rising, never_slower, no_size, never_sized and stays_withheld"
     if shape.never_sized is not None:
         if shape.never_sized.axis not in ruleset.axes:
             yield f"no size axis called {shape.never_sized.axis!r}; there are: {', '.join(ruleset.axes)}"
@@ -151,14 +162,20 @@ def _problems(ruleset: Ruleset, shape: ClaimShape) -> Iterable[str]:
     if shape.rising is not None:
         if shape.rising.axis not in ruleset.axes:
             yield f"no size axis called {shape.rising.axis!r}; there are: {', '.join(ruleset.axes)}"
-        fact = ruleset.vocabulary.get(shape.rising.fact)
-        if fact is None or not fact.numeric or fact.given == "concluded":
-            yield f"{shape.rising.fact!r} is not a number that can be observed"
+        yield from _number_problems(ruleset, shape.rising.fact)
+    if shape.stays_withheld is not None:
+        yield from _number_problems(ruleset, shape.stays_withheld.fact)
     if shape.never_slower is not None:
         if shape.never_slower.task not in ruleset.tasks:
             yield f"no task called {shape.never_slower.task!r}; there are: {', '.join(ruleset.tasks)}"
         for risk in shape.never_slower.risks:
             yield from _risk_problems(ruleset, risk)
+
+
+def _number_problems(ruleset: Ruleset, name: str) -> Iterable[str]:
+    fact = ruleset.vocabulary.get(name)
+    if fact is None or not fact.numeric or fact.given == "concluded":
+        yield f"{name!r} is not a number that can be observed"
 
 
 def _risk_problems(ruleset: Ruleset, risk: RiskShape) -> Iterable[str]:

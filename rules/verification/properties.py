@@ -22,7 +22,7 @@ from rules.model.conditions import Condition, Known, evaluate, facts_read
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset, TaskCall, by_priority
 from rules.model.timing import Timing
-from rules.verification.invariants import Claim, NeverSizedShape, RisingShape, RiskShape
+from rules.verification.invariants import Claim, NeverSizedShape, RisingShape, RiskShape, StaysWithheldShape
 from rules.verification.smt_encoding import (
     TRUE,
     Evaluation,
@@ -488,6 +488,43 @@ class NeverSized(Property):
         if evaluate(self._where, firing.facts) is not True or sizing.withheld:
             return frozenset()
         return frozenset(self._never.values) & frozenset(sizing.axes[self._never.axis].candidates)
+
+
+class StaysWithheld(Property):
+    """A claim ``stays_withheld``: a value that is further astray never brings a size to whom none was given."""
+
+    def __init__(self, ruleset: Ruleset, claim: Claim, stays: StaysWithheldShape) -> None:
+        """Speak about the two patients of ``stays``, which ``claim`` makes."""
+        super().__init__(ruleset)
+        self.id, self.says, self.safety, self._where = claim.id, claim.says, claim.safety, claim.where
+        self._stays = stays
+
+    def statement(self) -> Statement:
+        """Two patients who differ in the fact alone, the second further. The label ``size``: only the second gets one."""
+        name = self._stays.fact
+        fact = self.ruleset.vocabulary[name]
+        whole = any_patient(self.ruleset.vocabulary, "a")
+        value = any_value(fact, "b")
+        first = whole.with_fact(name, TRUE, whole.value[name])
+        second = whole.with_fact(name, TRUE, value, plausible(fact, value))
+        near, far = (Evaluation(self.ruleset, patient) for patient in (first, second))
+        further = first.value[name] < value if self._stays.further == "higher" else first.value[name] > value
+        assumed = all_of([second.plausible, further, *_spoken_of(self._where, near, far)])
+        gained = all_of([SizingFormulas(near).withheld, negated(SizingFormulas(far).withheld)])
+        return Statement((first, second), assumed, {"size": gained})
+
+    def check(self, *patients: Facts) -> frozenset[Label]:
+        """Whether the second patient, whose fact is further, alone gets a size."""
+        near, far = patients
+        name = self._stays.fact
+        if name not in near or not _differ_only_in(name, near, far):
+            return frozenset()
+        low, high = (near, far) if self._stays.further == "higher" else (far, near)
+        firings = [self.firing(facts) for facts in patients]
+        if not low[name] < high[name] or not all(evaluate(self._where, firing.facts) is True for firing in firings):  # type: ignore[operator]
+            return frozenset()
+        before, after = (choose(self.ruleset, firing.fired).withheld for firing in firings)
+        return frozenset({"size"} if before and not after else ())
 
 
 class NeverSlower(Property):

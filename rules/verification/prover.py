@@ -33,6 +33,7 @@ from rules.verification.properties import (
     Property,
     Rising,
     SettledStays,
+    StaysWithheld,
     WithinTheLine,
 )
 from rules.verification.smt_encoding import Evaluation, any_patient, facts_of
@@ -99,6 +100,8 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
             yield NoSize(ruleset, claim)
         if claim.never_sized is not None:
             yield NeverSized(ruleset, claim, claim.never_sized)
+        if claim.stays_withheld is not None:
+            yield StaysWithheld(ruleset, claim, claim.stays_withheld)
         if claim.never_slower is not None:
             for risk in claim.never_slower.risks:
                 yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)

@@ -24,6 +24,8 @@ claims:
   - id: look
     says: no risk makes looking rarer
     never_slower: {task: look, risks: [{fact: asleep, worse: true}, {fact: score, worse: lower}, {fact: form, worse: [broad]}]}
+  - {id: wider, says: a larger error stays withheld, stays_withheld: {fact: girth_mm, further: higher}}
+  - {id: narrower, says: a larger error stays withheld, stays_withheld: {fact: girth_mm, further: lower}}
   - {id: danger, says: nobody in danger is sized, where: {fact: danger, is: true}, no_size: true}
 """
 
@@ -62,6 +64,8 @@ def test_everything_is_proved_of_the_small_ruleset():
         "look:asleep": "proved",
         "look:score": "proved",
         "look:form": "proved",
+        "wider": "proved",
+        "narrower": "proved",
         "danger": "proved",
         "every-rule-can-fire": "proved",
     }
@@ -140,6 +144,16 @@ BROKEN = {
                 "x", "{fact: low_mm, above: 150}", "{size: {axis: band, value: A, basis: measured}}", "priority: 3,"
             )
         },
+    ),
+    "a larger error that escapes a hold": (
+        "wider",
+        "size",
+        {"adding": rule("x", "{fact: girth_mm, at_least: 700, below: 800}", "{hold: {kind: cannot_size, text: Look.}}")},
+    ),
+    "a smaller value that escapes a hold": (
+        "narrower",
+        "size",
+        {"adding": rule("x", "{fact: girth_mm, at_least: 120, below: 140}", "{hold: {kind: cannot_size, text: Look.}}")},
     ),
     "a risk that forgets the task": (
         "look:asleep",
@@ -273,10 +287,11 @@ def test_a_patient_whom_floating_point_puts_beyond_the_edge_has_a_neighbour_who_
 @pytest.mark.parametrize(
     ("claim", "message"),
     [
-        ("{id: a, says: b}", "give exactly one of rising, never_slower, no_size and never_sized"),
+        ("{id: a, says: b}", "give exactly one of rising, never_slower, no_size, never_sized and stays_withheld"),
         ("{id: a, says: b, rising: {axis: bands, fact: height_mm}}", "no size axis called 'bands'; there are: band, girth"),
         ("{id: a, says: b, rising: {axis: band, fact: form}}", "'form' is not a number that can be observed"),
         ("{id: a, says: b, rising: {axis: band, fact: low_mm}}", "'low_mm' is not a number that can be observed"),
+        ("{id: a, says: b, stays_withheld: {fact: form, further: higher}}", "'form' is not a number that can be observed"),
         ("{id: a, says: b, never_slower: {task: x, risks: [{fact: asleep, worse: true}]}}", "no task called 'x'; there are: look"),
         ("{id: a, says: b, never_slower: {task: look, risks: [{fact: asleep, worse: higher}]}}", "asleep is a yes/no fact"),
         ("{id: a, says: b, never_slower: {task: look, risks: [{fact: score, worse: true}]}}", "score is a number"),
