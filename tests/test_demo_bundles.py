@@ -206,7 +206,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "43": lambda s: "skin.overdue.raised" in s.cautions and s.facts["last_skin_check_hours"] == pytest.approx(9, abs=1),
     "44": lambda s: "leaves open" in s.refused("age_years")[0] and s.codes == ["adult H3 G2"],
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
-    "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology"} <= s.cautions,
+    "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology_and_airway"} <= s.cautions,
     "47": lambda s: "fit_check.stop.pushed_out" in s.cautions,
     "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
     "49": lambda s: "review.ct.quality_missing" in s.cautions and s.holds == {"sizing.hold.height_too_low"},
@@ -245,6 +245,13 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     ),
     "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.narrow" in s.cautions,
     "65": lambda s: s.codes == ["adolescent H3 G1", "adolescent H3 G2", "adult H3 G1", "adult H3 G2"],
+    "66": lambda s: (
+        "fit_check.stop.neurology" in s.cautions and not s.tasks & {"inspect_skin", "review_need", "measure_neck"}
+    ),
+    "67": lambda s: (
+        {"dangers.airway.first_assessment", "dangers.airway.unguarded"} <= s.cautions and "airway_check" in s.tasks
+    ),
+    "68": lambda s: {"skin.care.withheld", "skin.damaged.closed"} <= s.cautions and "inspect_skin" not in s.tasks,
 }
 
 

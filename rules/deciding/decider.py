@@ -6,6 +6,7 @@ import itertools
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from math import inf
 
 from rules.deciding.band_probability import band_probabilities
 from rules.deciding.decision_parts import Compared, DecisionParts
@@ -32,7 +33,7 @@ from rules.model.decision import (
 )
 from rules.model.facts import FactValue, RecordedFact, Vocabulary
 from rules.model.late import Late
-from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset
+from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset, TaskCall
 
 WORN = "collar_hours"
 """The fact from which deadlines that count from the start of wear are worked out."""
@@ -201,7 +202,10 @@ class _DecisionWriter:
         )
 
     def cautions(self) -> tuple[Caution, ...]:
-        """Gravest first; of one severity those that lead, then in the order of doing (the skin before the review of need)."""
+        """Gravest first; of one severity those that lead, then those whose care is due soonest, in the order of doing.
+
+        So the airway stands first among what is critical, and the skin before the review of need.
+        """
         grouped: dict[CautionText, list[str]] = defaultdict(list)
         for rule in self.firing.fired:
             for caution in rule.then.cautions:
@@ -209,9 +213,10 @@ class _DecisionWriter:
 
         order = {task: number for number, task in enumerate(self.ruleset.tasks)}
 
-        def place(said: CautionText) -> tuple[int, bool, int]:
-            asked = (order[call.task] for name in grouped[said] for call in self.ruleset.rules[name].then.tasks)
-            return SEVERITIES.index(said.severity), not said.leads, min(asked, default=-1)
+        def place(said: CautionText) -> tuple[int, bool, float, int]:
+            calls = [call for name in grouped[said] for call in self.ruleset.rules[name].then.tasks]
+            due, first = min(((_due(call), order[call.task]) for call in calls), default=(inf, len(order)))
+            return SEVERITIES.index(said.severity), not said.leads, due, first
 
         return tuple(self.parts.caution(said, tuple(grouped[said])) for said in sorted(grouped, key=place))
 
@@ -287,3 +292,8 @@ class _DecisionWriter:
     def origin(self, fact: str) -> str | None:
         """The record from which ``fact`` comes, else the rule that concluded it."""
         return self.references.get(fact) or self.firing.concluded_by.get(fact)
+
+
+def _due(call: TaskCall) -> float:
+    """Within how many hours ``call`` asks for its task; infinite where it names no deadline."""
+    return inf if call.timing.within_hours is None else call.timing.within_hours

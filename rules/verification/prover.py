@@ -18,6 +18,7 @@ from rules.evaluation.interpreter import fire
 from rules.model.conditions import AllOf, Condition, describe
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
+from rules.verification.emergency_first import AirwayFirst, NothingOpened, OneWord
 from rules.verification.invariants import Claim
 from rules.verification.need_first import NeedBeforeSize
 from rules.verification.properties import (
@@ -93,6 +94,9 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
     yield AsManyPeopleAsNamed(ruleset)
     yield NeedBeforeSize(ruleset)
     yield StopBeforeCorrection(ruleset)
+    yield AirwayFirst(ruleset)
+    yield NothingOpened(ruleset)
+    yield OneWord(ruleset)
     for claim in claims:
         if claim.rising is not None:
             yield Rising(ruleset, claim, claim.rising)

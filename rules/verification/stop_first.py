@@ -1,4 +1,4 @@
-"""Proof that a fit check never goes on where fitting has to stop: no correction beside an airway threat, distraction or a halo."""
+"""Proof that a fit check never goes on where fitting has to stop, as beside an airway threat, a new sign or a halo."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ CHECKED = "refits_in_this_size"
 STOPPING = (
     Compare("airway_threat", "is", True),
     Compare("airway_tube_lost", "is", True),
+    Compare("abnormal_airway_breathing_circulation", "is", True),
+    Compare("breathing_or_swallowing_trouble", "is", True),
+    Compare("new_neurological_sign", "is", True),
     Compare("suspected_distraction_injury", "is", True),
     Compare("halo_in_place", "is", True),
 )
@@ -26,8 +29,8 @@ class StopBeforeCorrection(Property):
 
     id = "stop-before-correction"
     says = (
-        "Fit advice never says to seat a collar again or to change its size under an airway threat, a lost tube, a suspected "
-        "distraction injury or a halo: a rule says stop, whatever was found."
+        "Fit advice never says to seat a collar again or to change its size under a danger of the airway, a new neurological "
+        "sign, a suspected distraction injury or a halo: a rule says stop, whatever was found."
     )
 
     def statement(self) -> Statement:

@@ -229,27 +229,34 @@ def test_no_background_thread_is_started():
     assert [thread for thread in threading.enumerate() if thread not in before] == []
 
 
-@pytest.mark.parametrize(("freed", "least", "most"), [("no", 20_000, 1_000_000), ("yes", -1_000_000, 5_000)])
-def test_what_is_compiled_stays_in_memory_until_it_is_freed(freed: str, least: int, most: int) -> None:
-    """In kB, of twelve engines for the shipped content; another engine goes on answering the same."""
-    done = child(f"""
+def test_what_is_compiled_stays_in_memory_until_it_is_freed() -> None:
+    """Twelve engines for the shipped content that free what was compiled, then twelve that do not, in one process.
+
+    How much of it the allocator gives back to the system differs from one C library to another, so growth is compared with
+    growth. Another engine goes on answering the same throughout.
+    """
+    done = child("""
         from rules.evaluation import durable_engine
         from rules.loading.loader import load_ruleset
 
-        if "{freed}" == "no":
-            durable_engine._free = lambda handles: None
         def resident():
             status = open("/proc/self/status").read()
             return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
-        content, facts = load_ruleset(), {{"age_years": 40, "neck_height_mm": 66}}
+        content, facts = load_ruleset(), {"age_years": 40, "neck_height_mm": 66}
         other = durable_engine.Engine(content)
         fired = [rule.id for rule in other.fire(facts).fired]
-        for number in range(15):
-            if number == 3:
-                before = resident()
-            assert [rule.id for rule in durable_engine.Engine(content).fire(facts).fired] == fired
-            assert [rule.id for rule in other.fire(facts).fired] == fired
-        print(resident() - before)
+        def grown(number):
+            before = resident()
+            for _ in range(number):
+                assert [rule.id for rule in durable_engine.Engine(content).fire(facts).fired] == fired
+                assert [rule.id for rule in other.fire(facts).fired] == fired
+            return resident() - before
+        grown(6)
+        freed = grown(12)
+        durable_engine._free = lambda handles: None
+        print(freed, grown(12))
     """)
     assert done.returncode == 0, done.stderr
-    assert least < int(done.stdout) < most
+    freed, kept = map(int, done.stdout.split())
+    assert kept > 10_000
+    assert freed < kept / 3

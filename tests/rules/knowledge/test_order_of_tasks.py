@@ -14,10 +14,10 @@ AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
 NEED_FIRST = ("decide_collar_need", "decide_neck_imaging", "measure_neck", "fit_collar")
 FITTING = (
+    "airway_check",
     "measure_neck",
     "raise_back",
     "prepare_for_collar",
-    "airway_check",
     "neuro_check",
     "fit_collar",
     "record_fitting",

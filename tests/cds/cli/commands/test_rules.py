@@ -128,7 +128,7 @@ def test_mutate(small):
 
 def test_prove(small, tmp_path):
     out = run("prove", "--knowledge", small)
-    assert "11 of 11 properties proved" in out
+    assert "14 of 14 properties proved" in out
     change(
         small / "small.yaml",
         "when: {fact: height_mm, at_least: edge_mm - margin_mm}",
