@@ -9,11 +9,8 @@ import yaml
 
 from cds.reports.model import Bar, Bars, Block, Listing, Report, Table, about, count, where
 from rules.model.ruleset import Ruleset
-from rules.testing.mutation import MutationReport
+from rules.testing.mutation import WANTED_SCORE, MutationReport
 from rules.verification.mutant_witness import ToldApart
-
-_WANTED = 0.95
-"""The share of mutants that shipped cases are to notice."""
 
 
 def mutated(ruleset: Ruleset, report: MutationReport, told: Sequence[ToldApart]) -> Report:
@@ -56,10 +53,10 @@ def mutated(ruleset: Ruleset, report: MutationReport, told: Sequence[ToldApart])
         title="Mutation testing of the rules",
         about=about(ruleset),
         summary=(
-            f"{made - len(alive)} of {count(made, 'mutant')} noticed: {score:.1%} (wanted: {_WANTED:.0%} or more). "
+            f"{made - len(alive)} of {count(made, 'mutant')} noticed: {score:.1%} (wanted: {WANTED_SCORE:.1%} or more). "
             f"{count(len(same), 'change')} proved to change nothing."
         ),
-        findings=len(report.failing) + (len(alive) if score < _WANTED else 0),
+        findings=len(report.failing) + (len(alive) if score < WANTED_SCORE else 0),
         blocks=blocks,
         data={
             "mutants": made,

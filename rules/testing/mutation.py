@@ -55,6 +55,9 @@ Kind = Literal[
     "effect dropped",
 ]
 
+WANTED_SCORE = 0.995
+"""Share of the mutants that cases should notice."""
+
 _SHARE = 0.02
 """A threshold moves by this share of itself (by one where the fact is a whole number, by this share of the range from zero)."""
 
