@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 from prometheus_client.multiprocess import MultiProcessCollector
@@ -101,6 +102,10 @@ class Metrics:
             registry=self.registry,
         )
 
+        # Looked up at every call; there are only so many stages, routes and statuses.
+        self._stage = cache(self._stages.labels)
+        self._answer = cache(lambda route, status: self._answers.labels(route, str(status)))
+
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         """Measure the block as stage ``name``."""
@@ -109,13 +114,13 @@ class Metrics:
             yield
         finally:
             seconds = time.perf_counter() - started
-            self._stages.labels(name).observe(seconds)
+            self._stage(name).observe(seconds)
             if (taken := _taken.get()) is not None:
                 taken[name] = seconds
 
     def answered(self, route: str, status: int) -> None:
         """Count an answer."""
-        self._answers.labels(route, str(status)).inc()
+        self._answer(route, status).inc()
 
     def decided(self, service: str, decision: Decision) -> None:
         """Count a decision and the values that it could not use."""

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from functools import lru_cache
 
 from cds.security.caller import HttpCall, NotTrusted
 from cds.settings import TrustSettings
 from rules.errors import NuqueError
 
+IPAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
+
+_LONGEST_ADDRESS = 64
 _HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::[0-9]{0,5})?")
 
 
@@ -39,10 +43,8 @@ def check_local(call: HttpCall) -> None:
 
 def is_loopback(host: str) -> bool:
     """Whether ``host`` (an address, an IPv6 address in brackets, or a name) is this machine."""
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
+    address = _address(host)
+    return host == "localhost" if address is None else address.is_loopback
 
 
 def _without_port(host: str) -> str:
@@ -52,8 +54,16 @@ def _without_port(host: str) -> str:
 
 
 def _is_address(host: str) -> bool:
+    return _address(host) is not None
+
+
+def _address(host: str) -> IPAddress | None:
+    return _parsed(host) if len(host) <= _LONGEST_ADDRESS else None
+
+
+@lru_cache(1024)
+def _parsed(host: str) -> IPAddress | None:
     try:
-        ipaddress.ip_address(host.strip("[]"))
+        return ipaddress.ip_address(host.strip("[]"))
     except ValueError:
-        return False
-    return True
+        return None

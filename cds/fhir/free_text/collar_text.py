@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 from cds.fhir.free_text.words import WordList, words_of
@@ -85,8 +86,12 @@ class CollarWords:
         ends = (place for place, word in enumerate(words) if place > device and word in self.clauses)
         return words[: next(ends, len(words))]
 
+    @cached_property
+    def _longest_joined(self) -> int:
+        return max(map(len, self.joined), default=1)
+
     def _joined(self, words: list[str]) -> Iterator[str]:
-        place, longest = 0, max(map(len, self.joined), default=1)
+        place, longest = 0, self._longest_joined
         while place < len(words):
             sizes = (size for size in range(longest, 1, -1) if tuple(words[place : place + size]) in self.joined)
             size = next(sizes, 1)

@@ -174,20 +174,27 @@ class CodeMap:
 
     def collar(self, concept: object) -> Collar | None:
         """The collar that the CodeableConcept ``concept`` means, by its codes, else by its words; None where it means none."""
+        return self._coded(concept) or self._worded(self._said(concept))
+
+    def collar_look_alike(self, concept: object) -> str | None:
+        """The words of ``concept`` where they are about a neck collar, or may be, and are not read as an order of one."""
+        said = {} if self._coded(concept) else self._said(concept)
+        if self._worded(said):
+            return None
+        return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
+
+    def _coded(self, concept: object) -> Collar | None:
         for coding in codings_of(concept):
             found = self.collars.get(coding) or self.collars.get(CodingKey(coding.system, ANY_CODE))
             if found is not None:
                 return found
-        said = self._said(concept)
+        return None
+
+    def _worded(self, said: Mapping[str, Verdict]) -> Collar | None:
         if said and all(verdict == "order" for verdict in said.values()):
             named = next(iter(said))
             return Collar("extrication" if self.collar_words.is_for_extrication(named) else None, named)
         return None
-
-    def collar_look_alike(self, concept: object) -> str | None:
-        """The words of ``concept`` where they are about a neck collar, or may be, and are not read as an order of one."""
-        said = {} if self.collar(concept) else self._said(concept)
-        return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
 
     def _said(self, concept: object) -> dict[str, Verdict]:
         """Each text of ``concept`` that names a device of the kind, with what it is; none where codes or the site say it."""
