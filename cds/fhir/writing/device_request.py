@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from cds.fhir.canonical_urls import code
+from functools import lru_cache
+
+from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, Resource, coding, concept, present
 from cds.fhir.writing.identifiers import urn
 from cds.fhir.writing.order_context import OrderContext
@@ -14,6 +16,9 @@ from rules.model.decision import Decision, SizeClass
 SIZE_AXES = "size-axes"
 SIZE_AXIS_VALUES = "size-axis-values"
 DEVICE = "rigid-neck-collar"
+
+_MOST_KEPT = 1024
+"""Parameters that are kept as they are written; axes have far fewer values."""
 
 _REQUESTERS = ("Device", "Practitioner", "PractitionerRole", "Organization")
 
@@ -50,11 +55,12 @@ def device_concept(size: SizeClass, context: OrderContext) -> Element:
 
 def size_parameters(size: SizeClass, context: OrderContext) -> list[Element]:
     """One parameter for each axis of a size class."""
-    return [_parameter(axis, value, context) for axis, value in size.values.items()]
+    return [_parameter(axis, value, context.canonicals) for axis, value in size.values.items()]
 
 
-def _parameter(axis: str, value: str, context: OrderContext) -> Element:
-    urls = context.canonicals
+@lru_cache(_MOST_KEPT)
+def _parameter(axis: str, value: str, urls: Canonicals) -> Element:
+    """Shared: never to be changed."""
     name = coding(urls.code_system(SIZE_AXES), code(axis))
     found = coding(urls.code_system(SIZE_AXIS_VALUES), axis_value_code(axis, value))
     return {

@@ -15,9 +15,13 @@ _URI = "urn:ietf:rfc:3986"
 
 def urn(decision: Decision, context: OrderContext, part: str) -> str:
     """``urn:uuid:`` of one part of a decision, made from the patient, the rule set, the moment, and the facts."""
-    seed = f"[{json.dumps(context.patient)}, {decision.identity}, {json.dumps(part)}]"
-    digest = hashlib.sha256(seed.encode()).hexdigest()
-    return uuid.uuid5(uuid.NAMESPACE_URL, f"{context.base}/{digest}").urn
+    found = context.names.get((decision.identity, part))
+    if found is None:
+        seed = f"[{json.dumps(context.patient)}, {decision.identity}, {json.dumps(part)}]"
+        digest = hashlib.sha256(seed.encode()).hexdigest()
+        found = uuid.uuid5(uuid.NAMESPACE_URL, f"{context.base}/{digest}").urn
+        context.names[decision.identity, part] = found
+    return found
 
 
 def identifier(name: str) -> Element:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from cds.defaults import DEFAULT_BASE
@@ -34,6 +34,8 @@ class OrderContext:
     encounter: str | None = None
     requester: str | None = None
     base: str = DEFAULT_BASE
+    names: dict[tuple[str, str], str] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Names that were made for this context, by the identity of the decision and the part of it."""
 
     def __post_init__(self) -> None:
         _must_be("patient", self.patient, ("Patient",))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, coding, concept, present, text
 from cds.fhir.writing.identifiers import urn
 from cds.fhir.writing.order_context import REQUESTERS, OrderContext
@@ -25,6 +27,9 @@ ORDER_TITLES = {
 
 FIT_TASK = "fit_collar"
 """The task of the rule set, if it has one, that says when, by whom and by how many the collar is fitted."""
+
+_MOST_KEPT = 1024
+"""Tasks of which something is kept as it is written; patients ask for far fewer different ones."""
 
 _REVIEWER = "responsible clinician"
 
@@ -54,7 +59,7 @@ def collar_service_request(decision: Decision, context: OrderContext) -> Resourc
     details = [size_concept(decision.size_class, context)]
     reasons: tuple[str, ...] = ()
     if task is not None:
-        details += [concept(line) for line in (task.instruction, *task.details)]
+        details += _of_any_patient(task, context.canonicals)["orderDetail"]
         reasons = task.reasons
     return _service_request(
         decision,
@@ -110,7 +115,7 @@ def task_service_request(decision: Decision, task: Task, context: OrderContext) 
         part=task.task,
         rules=task.rules,
         code=task_concept(task.task, task.title, context.canonicals),
-        details=[concept(line) for line in (task.instruction, *task.details)],
+        details=_of_any_patient(task, context.canonicals)["orderDetail"],
         reasons=task.reasons,
         carried_out=_carried_out(decision, task, context),
         notes=_outcome(decision, task, context),
@@ -173,13 +178,22 @@ def _carried_out(decision: Decision, task: Task | None, context: OrderContext) -
     if task is None:
         return {}
     urls = context.canonicals
-    return present(
-        extension=[people_needed(task.people, urls)],
-        priority="stat" if task.timing.within_hours == 0 else None,
-        occurrenceTiming=fhir_timing(task.timing, task.timing_words, decision.at, urls),
-        performerType=role(task.performer, task.performer_words, urls),
-        locationCode=[concept(task.location)] if task.location else None,
-    )
+    timing = fhir_timing(task.timing, task.timing_words, decision.at, urls)
+    return {**_of_any_patient(task, urls)["carried_out"], "occurrenceTiming": timing}
+
+
+@lru_cache(_MOST_KEPT)
+def _of_any_patient(task: Task, urls: Canonicals) -> Element:
+    """What an order of ``task`` says of no patient in particular. Shared: never to be changed."""
+    return {
+        "orderDetail": [concept(line) for line in (task.instruction, *task.details)],
+        "carried_out": present(
+            extension=[people_needed(task.people, urls)],
+            priority="stat" if task.timing.within_hours == 0 else None,
+            performerType=role(task.performer, task.performer_words, urls),
+            locationCode=[concept(task.location)] if task.location else None,
+        ),
+    }
 
 
 def _service_request(

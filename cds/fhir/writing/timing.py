@@ -7,6 +7,7 @@ The standard has no events such as a refitting, and no deadline for the first of
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, coding, days, extension, hours, instant, number, present, text
@@ -16,18 +17,21 @@ FIRST_WITHIN = "first-within"
 DUE_ON = "due-on"
 CARE_EVENTS = "care-events"
 
+_MOST_KEPT = 1024
+"""Timings that are kept as they are written; rules have far fewer."""
+
 
 def fhir_timing(timing: Timing, words: str, at: datetime | None, canonicals: Canonicals) -> Element:
     """``timing``, counted from ``at`` (None in a definition, which has no patient yet), with its ``words``, as a Timing."""
-    return present(
-        extension=_extensions(timing, canonicals),
-        repeat=_repeat(timing, at),
-        code={"text": text(words)},
-    )
+    always = _at_any_moment(timing, words, canonicals)
+    bounds = _bounds(timing, at)
+    return present(**{**always, "repeat": {**bounds, **always["repeat"]}}) if bounds else present(**always)
 
 
-def _repeat(timing: Timing, at: datetime | None) -> Element:
-    return present(**_bounds(timing, at), **_rhythm(timing))
+@lru_cache(_MOST_KEPT)
+def _at_any_moment(timing: Timing, words: str, canonicals: Canonicals) -> Element:
+    """All but the bounds, also what is empty. Shared: never to be changed."""
+    return {"extension": _extensions(timing, canonicals), "repeat": _rhythm(timing), "code": {"text": text(words)}}
 
 
 def _rhythm(timing: Timing) -> Element:
