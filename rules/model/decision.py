@@ -112,6 +112,10 @@ class Caution(FrozenModel):
     leads: bool = False
 
 
+TASK_IN_SHORT = {"task", "title", "timing", "people", "rules"}
+"""What a decision in short says of a task."""
+
+
 class Task(FrozenModel):
     """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it.
 
@@ -133,6 +137,12 @@ class Task(FrozenModel):
     outcome: str | None
     reasons: tuple[str, ...]
     rules: tuple[str, ...]
+
+    @cached_property
+    def in_short(self) -> dict[str, Any]:
+        """What a decision in short says of the task, as plain JSON values. Shared: never to be changed."""
+        cleaned: dict[str, Any] = without_absent(self.model_dump(mode="json", include=TASK_IN_SHORT))
+        return cleaned
 
 
 class Instruction(FrozenModel):
@@ -302,8 +312,6 @@ class Trace(Late[TraceEntry]):
                     yield reference
 
 
-TASK_IN_SHORT = frozenset({"task", "title", "timing", "people", "rules"})
-"""What a decision in short says of a task."""
 NOT_IN_SHORT: dict[str, Any] = {
     "facts": {"__all__": frozenset({"reference", "recorded", "original"})},
     "tasks": {"__all__": Task.model_fields.keys() - TASK_IN_SHORT},
@@ -313,6 +321,8 @@ NOT_IN_SHORT: dict[str, Any] = {
     ),
 }
 """What a decision in short leaves out, as pydantic's ``exclude``."""
+_NOT_OF_THE_DECISION = {**NOT_IN_SHORT, "tasks": True}
+"""The same without all that tasks, which many decisions share, say of themselves."""
 
 
 class Decision(FrozenModel):
@@ -351,8 +361,10 @@ class Decision(FrozenModel):
         Left out are the trace, the sources, where each fact comes from, what is asked for and was worked out beside the size,
         the leaflets, the disclaimer, and of each task all but what ``TASK_IN_SHORT`` names.
         """
-        cleaned: dict[str, Any] = without_absent(self.model_dump(mode="json", exclude=NOT_IN_SHORT))
-        return cleaned
+        cleaned: dict[str, Any] = without_absent(self.model_dump(mode="json", exclude=_NOT_OF_THE_DECISION))
+        if self.tasks:
+            cleaned["tasks"] = [task.in_short for task in self.tasks]
+        return {name: cleaned[name] for name in type(self).model_fields if name in cleaned}
 
     @cached_property
     def _trace(self) -> Trace:
