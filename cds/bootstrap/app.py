@@ -29,7 +29,7 @@ from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
-from cds.web.openapi import document
+from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule
@@ -123,7 +123,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         fhir_artifacts.router,
         health.router,
         swagger_ui.router,
-        document.router,
+        served.router,
         bedside.router,
         fit.router,
         guide.router,

@@ -25,6 +25,7 @@ def serve(
     """Run the service. Each setting can be given in the environment as NUQUE_ and its name; options come first."""
     from cds.observability import logging as logs
     from cds.security.loopback_guard import check_bind
+    from cds.site.lasting_objects import made_to_last
 
     options = {
         "host": host,
@@ -43,6 +44,7 @@ def serve(
             folder = running.enter_context(tempfile.TemporaryDirectory(prefix="nuque-metrics-"))
             os.environ["PROMETHEUS_MULTIPROC_DIR"] = folder
         # Imported here: the web framework takes a while, and the errors of settings need none of it.
-        from cds.bootstrap.server import serve as answer
+        with made_to_last():
+            from cds.bootstrap.server import serve as answer
 
         answer(settings)

@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-import orjson
-from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from cds.web.dependencies import CurrentService, Service
+from cds.web.dependencies import Service
 from cds.web.middleware.request_audit import REQUEST_ID
 from cds.web.middleware.ruleset_header import HEADER
 from cds.web.openapi.answers import FHIR_JSON, JSON, answer_content, answer_schemas, reference
 from cds.web.openapi.examples import ABOUT, Example, examples, refused, shortened
 from cds.web.openapi.refusals import callers, is_fhir_route, is_page_route, refusal, refusals, security_schemes
 
-ADDRESS = "/openapi.json"
 FORM = "application/x-www-form-urlencoded"
 
 _OF_THE_FRAMEWORK = ("HTTPValidationError", "ValidationError")
@@ -32,19 +30,6 @@ _NAMES = {
     503: "NotNow",
 }
 """Of the refusals that many routes share."""
-
-router = APIRouter(include_in_schema=False)
-
-
-@router.get(ADDRESS)
-def openapi(request: Request, service: CurrentService) -> Response:
-    """The document; made once for the content in use."""
-    state = request.app.state
-    made: tuple[str, bytes] | None = getattr(state, "openapi", None)
-    if made is None or made[0] != service.content.stamp:
-        made = (service.content.stamp, orjson.dumps(published(request.app, service)))
-        state.openapi = made
-    return Response(made[1], media_type=JSON)
 
 
 def published(app: FastAPI, service: Service) -> dict[str, Any]:

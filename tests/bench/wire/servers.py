@@ -61,12 +61,16 @@ def floor(server: str = FLOOR) -> Iterator[Server]:
 
 
 @contextmanager
-def service(*options: str, **environment: str) -> Iterator[Server]:
-    """``nuque serve`` with an SQLite store of its own, logging to a file, until the end of the block."""
+def service(*options: str, checked: bool = True, **environment: str) -> Iterator[Server]:
+    """``nuque serve`` with an SQLite store of its own, logging to a file, until the end of the block.
+
+    The block begins once the content is ``checked``, or else as soon as the process is there.
+    """
     with tempfile.TemporaryDirectory() as folder:
         given = {"NUQUE_STORE_URL": f"sqlite:///{folder}/store.sqlite3", "NUQUE_LOG_LEVEL": "info", **environment}
         with _running((str(_BIN / "nuque"), "serve", "--port", "{port}", *options), given) as running:
-            _until_checked(running)
+            if checked:
+                _until_checked(running)
             yield running
 
 
