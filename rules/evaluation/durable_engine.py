@@ -46,6 +46,7 @@ from rules.model.conditions import (
     UnlessKnownNot,
     comparisons,
     leaves,
+    needed_facts,
     without_negation,
 )
 from rules.model.facts import FactValue
@@ -223,18 +224,6 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
         parts[-1].append((index, rule))
         room -= needed
     return [_RulePartition(f"{layer}_{number}", tuple(rules)) for number, rules in enumerate(parts)]
-
-
-def needed_facts(condition: Condition) -> frozenset[str]:
-    """The facts without which ``condition`` (negation pushed down) is never true."""
-    match condition:
-        case Compare(fact) | Known(fact):
-            return frozenset({fact})
-        case AllOf(children):
-            return frozenset().union(*map(needed_facts, children))
-        case AnyOf((first, *others)):
-            return needed_facts(first).intersection(*map(needed_facts, others))
-    return frozenset()
 
 
 def _alternatives(condition: Condition) -> int:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rules.evaluation.hit_policy import Picture
 from rules.evaluation.interpreter import Firing, conclusion_value
+from rules.model.conditions import needed_facts
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset, Weight, by_priority
 
@@ -27,12 +29,20 @@ class _Reach:
     layers: tuple[tuple[Rule, ...], ...]
 
 
+class _Candidate(NamedTuple):
+    """A rule that may fire, and whether answers can reach it; one that they cannot reach fires."""
+
+    rule: Rule
+    is_reached: bool
+
+
 class SizingChanges:
     """Tries answers on one ruleset, the sizing part of the knowledge. May be shared between threads."""
 
     def __init__(self, ruleset: Ruleset) -> None:
-        """Nothing is tried yet."""
+        """Prepare what each rule needs."""
         self._ruleset = ruleset
+        self._needed = {rule.id: needed_facts(rule.positive) for rule in ruleset.rules.values()}
         self._reaches: dict[tuple[str, ...], _Reach] = {}
 
     def pictures(
@@ -49,14 +59,30 @@ class SizingChanges:
         reach = self._reaches.get(group)
         if reach is None:
             reach = self._reaches[group] = self._reach(group)
-        fired = {rule.id for rule in firing.fired}
         kept = {fact: value for fact, value in firing.facts.items() if fact in recorded or fact not in reach.concluded}
         picture = _Picture(self._ruleset)
         picture.add([rule for rule in firing.fired if rule.id not in reach.rules])
+        layers = self._candidates(reach, firing, group)
         for answer in answers:
             changed = picture.copy()
-            changed.add(self._fired(reach, {**kept, **answer}, fired))
+            changed.add(self._fired(layers, {**kept, **answer}))
             yield changed.finished()
+
+    def _candidates(self, reach: _Reach, firing: Firing, group: tuple[str, ...]) -> list[list[_Candidate]]:
+        """Layer by layer what can fire once the facts of ``group`` are known; most rules wait for something else besides."""
+        before = {rule.id for rule in firing.fired}
+        available = {*firing.facts, *group}
+        layers: list[list[_Candidate]] = []
+        for layer in reach.layers:
+            found = []
+            for rule in layer:
+                is_reached = rule.id in reach.rules
+                if available.issuperset(self._needed[rule.id]) if is_reached else rule.id in before:
+                    found.append(_Candidate(rule, is_reached))
+            if found:
+                layers.append(found)
+                available.update(*(candidate.rule.writes for candidate in found))
+        return layers
 
     def _reach(self, group: tuple[str, ...]) -> _Reach:
         changing, reached = set(group), set()
@@ -75,18 +101,19 @@ class SizingChanges:
             tuple(tuple(by_priority(layer)) for layer in layers if layer),
         )
 
-    def _fired(self, reach: _Reach, known: dict[str, FactValue], before: set[str]) -> list[Rule]:
-        """The rules within ``reach`` that fire where ``known`` is known; what they conclude is added to it."""
+    def _fired(self, layers: Iterable[Iterable[_Candidate]], known: dict[str, FactValue]) -> list[Rule]:
+        """The rules that answers can reach and that fire where ``known`` is known; what they conclude is added to it."""
         fired: list[Rule] = []
-        for layer in reach.layers:
-            matched = [rule for rule in layer if (rule.fires(known) if rule.id in reach.rules else rule.id in before)]
-            for rule in matched:
+        for layer in layers:
+            matched = [each for each in layer if not each.is_reached or each.rule.fires(known)]
+            for rule, is_reached in matched:
                 for conclusion in rule.then.conclusions:
                     if conclusion.fact not in known:
                         value = conclusion_value(conclusion, known)
                         if value is not None and self._ruleset.vocabulary[conclusion.fact].problem(value) is None:
                             known[conclusion.fact] = value
-            fired += [rule for rule in matched if rule.id in reach.rules]
+                if is_reached:
+                    fired.append(rule)
         return fired
 
 

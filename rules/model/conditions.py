@@ -197,6 +197,18 @@ _WORDS: dict[Comparator, str] = {
 }
 
 
+def needed_facts(condition: Condition) -> frozenset[str]:
+    """The facts without which ``condition`` (negation pushed down) is never true."""
+    match condition:
+        case Compare(fact) | Known(fact):
+            return frozenset({fact})
+        case AllOf(children):
+            return frozenset().union(*map(needed_facts, children))
+        case AnyOf((first, *others)):
+            return needed_facts(first).intersection(*map(needed_facts, others))
+    return frozenset()
+
+
 def describe(condition: Condition) -> str:
     """``condition`` as one readable line."""
     match condition:
