@@ -121,9 +121,9 @@ class _Gathering:
 
     def take(self, query: Query) -> None:
         """Sort what the client sent for ``query``."""
-        filled = query.filled(self.request.context)
         if query.key not in self.request.prefetch:
             # Without an encounter in the context the client had nothing to ask for, and nothing is lacking.
+            filled = query.filled(self.request.context)
             if filled is not None:
                 self.lacking[query.key] = query, filled, "it is not in the prefetch"
             return
@@ -132,7 +132,7 @@ class _Gathering:
         if value is None:
             if query.brings != "Bundle":
                 self._note(query, f"nothing was found for the {query.what}")
-        elif kind == "OperationOutcome" and filled is not None:
+        elif kind == "OperationOutcome" and (filled := query.filled(self.request.context)) is not None:
             self.lacking[query.key] = (
                 query,
                 filled,

@@ -23,17 +23,16 @@ class _Sent(BaseModel):
 
     def as_json(self) -> dict[str, Any]:
         """What is sent of this part: its elements that are not absent."""
-        return {name: _plain(value) for name, value in self.__dict__.items() if not _is_absent(value)}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, _Sent):
-        return value.as_json()
-    return [_plain(item) for item in value] if isinstance(value, tuple) else value
-
-
-def _is_absent(value: Any) -> bool:
-    return value is None or value in ("", (), {})
+        sent: dict[str, Any] = {}
+        for name, value in self.__dict__.items():
+            if isinstance(value, tuple):
+                if value:
+                    sent[name] = [each.as_json() if isinstance(each, _Sent) else each for each in value]
+            elif isinstance(value, _Sent):
+                sent[name] = value.as_json()
+            elif value is not None and value not in ("", {}):
+                sent[name] = value
+        return sent
 
 
 class Coding(_Sent):
