@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
 from cds.operation_outcome import Issue, RefusedCall
-from cds.web.pages.rendering import built_file
+from cds.web.pages import rendering
 
 ADDRESS = "/docs/guide"
-BUILT = files("cds.web.pages") / "guide_pages"
-"""In the wheel; in a checkout make puts it there."""
 
 router = APIRouter(include_in_schema=False)
 
@@ -29,12 +26,12 @@ def beginning() -> Response:
 def guide_file(request: Request, name: str) -> Response:
     """One page of the guide, or what a page loads."""
     name = name or "index.html"
-    if not BUILT.is_dir():
+    if not rendering.GUIDE.is_dir():
         raise RefusedCall(404, [Issue("name", "the guide is not built here; run: make guide", "not-found")])
-    found = dict(_files(BUILT, ""))
+    found = dict(_files(rendering.GUIDE, ""))
     if name not in found:
         raise RefusedCall(404, [Issue("name", f"the guide has no page {name[:100]!r}", "not-found")])
-    return built_file(request, name, found[name].read_bytes())
+    return rendering.built_file(request, name, found[name].read_bytes())
 
 
 def _files(folder: Traversable, above: str) -> Iterator[tuple[str, Traversable]]:

@@ -39,6 +39,9 @@ _TYPES = {
 _A_YEAR = "public, max-age=31536000, immutable"
 _STATIC = files("cds.web.pages") / "static"
 
+GUIDE = files("cds.web.pages") / "guide_pages"
+"""The guide as built, if it was: in the wheel always, in a checkout where make put it."""
+
 WITH_PROBLEMS: dict[int | str, dict[str, Any]] = {
     422: {"description": "something posted cannot be used; the page says what"}
 }
@@ -50,7 +53,8 @@ static = APIRouter(include_in_schema=False)
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
     """``template`` filled with what is ``shown``, compressed where the browser takes it."""
     demonstration = of_call(request).settings.trust == "open"
-    text = _environment().get_template(template).render(demonstration=demonstration, **shown)
+    guide = GUIDE.is_dir()
+    text = _environment().get_template(template).render(demonstration=demonstration, guide=guide, **shown)
     return _compressed(request, text.encode(), "text/html; charset=utf-8", status, _HEADERS)
 
 

@@ -17,7 +17,7 @@ from playwright.sync_api import Browser
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
-from cds.web.pages import guide
+from cds.web.pages import rendering
 from tests.cds.live_service import serving
 from tests.cds.web.pages.page_reader import PageReader
 
@@ -40,7 +40,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     made = _build(DOCS, folder)
     assert made.returncode == 0, made.stderr
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(guide, "BUILT", folder)
+        patch.setattr(rendering, "GUIDE", folder)
         yield folder
 
 
@@ -148,10 +148,23 @@ def test_nothing_else_is_served(client: TestClient, built: Path, name: str) -> N
     assert client.get(f"/docs/guide/{name}").status_code == 404
 
 
+def test_every_page_of_the_service_leads_to_the_guide(built: Path) -> None:
+    with TestClient(create_app(Settings())) as client:
+        for address in ("/bedside", "/fit", "/rules"):
+            assert '<a href="/docs/guide/">Guide</a>' in client.get(address, headers={"Accept": "text/html"}).text
+            assert client.get("/docs/guide/").status_code == 200
+
+
+def test_no_page_leads_to_a_guide_that_is_not_built(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rendering, "GUIDE", tmp_path / "none")
+    with TestClient(create_app(Settings())) as client:
+        assert "/docs/guide/" not in client.get("/bedside").text
+
+
 def test_where_it_is_not_built_the_answer_says_how(
     client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(guide, "BUILT", tmp_path / "none")
+    monkeypatch.setattr(rendering, "GUIDE", tmp_path / "none")
     answer = client.get("/docs/guide/")
     assert answer.status_code == 404 and "make guide" in answer.text
 
