@@ -17,6 +17,16 @@ from tests.bench.measured import Measured, seconds
 PATIENTS = 200
 MANY = 20_000
 MOST_GROWTH = 1.05
+MOST_MILLISECONDS = 1.5
+MOST_WITH_TRACE = 2.5
+"""For one decision on an idle processor of the time of writing."""
+MEASURED = {
+    "age_years": 41,
+    "neck_height_mm": 66,
+    "neck_circumference_mm": 380,
+    "head_position": "neutral",
+    "bed_rest": False,
+}
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 
 
@@ -35,6 +45,12 @@ def measure() -> Iterator[Measured]:
         "evaluating the same rules in plain Python",
         "ms",
     )
+    for words, work, most in (
+        ("a measured patient, the trace left out", lambda: decider.decide(MEASURED, AT), MOST_MILLISECONDS),
+        ("a measured patient, with the trace", lambda: list(decider.decide(MEASURED, AT).trace), MOST_WITH_TRACE),
+    ):
+        taken = seconds(lambda work=work: [work() for _ in range(PATIENTS)], times=5) / PATIENTS * 1000
+        yield Measured.alone(words, taken, "ms", bar=f"at most {most:g} ms", kept=taken <= most)
     before, after = in_child("tests.bench.decisions:memories")
     yield Measured(
         f"memory after {MANY:,} decisions",
