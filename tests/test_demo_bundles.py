@@ -138,10 +138,13 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and "neck_circumference_mm" not in s.facts
         and "measure_neck" in s.tasks
     ),
-    "23": lambda s: all(
-        reason.startswith("stale")
-        for fact in ("neck_circumference_mm", "neck_height_mm", "neck_swelling")
-        for reason in s.refused(fact) or ["not listed"]
+    "23": lambda s: (
+        all(
+            reason.startswith("stale")
+            for fact in ("neck_circumference_mm", "neck_height_mm", "neck_swelling")
+            for reason in s.refused(fact) or ["not listed"]
+        )
+        and "sizing.girth.say_not_known" in s.cautions
     ),
     "24": lambda s: (
         s.facts["neck_circumference_mm"] == 351
@@ -164,7 +167,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
             "dangers.airway.vomiting",
             "application.people.agitated",
             "need.motion.board",
-            "sizing.girth.say_not_known",
+            "sizing.girth.say_not_known_by_eye",
         }
         <= s.cautions
     ),

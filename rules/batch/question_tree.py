@@ -6,16 +6,15 @@ outcomes on the axis are equally likely and independent). The axes are asked one
 rules of its own; what the rules of one axis conclude for another, such as the line, is then known from the first.
 
 Left out are rules that compute the estimate of an axis from numbers (nobody computes a regression on paper; the estimate is
-the one that stands without them, the girth of women or men), and rules by which two lines are in question, because a measurement
-lies within its uncertainty of a change (on paper the measurement decides as it is).
+the one that stands without them, the girth of women or men), and rules that say so themselves (``on_paper``): above all those by
+which two lines are in question within the uncertainty of measuring (on paper the measurement decides as it is).
 """
 
 from __future__ import annotations
 
 import functools
 import itertools
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,7 +67,7 @@ def axis_tree(ruleset: Ruleset, axis: Axis) -> AxisTree:
     """The tree of ``axis`` with the smallest expected number of questions. It is computed anew from ``ruleset``."""
     part = _part(ruleset, axis)
     rules = list(part.rules.values())
-    facts = primary_facts(rules, ruleset)
+    facts = asked_on_paper(ruleset, rules)
     options = [groups(fact, rules, ruleset) for fact in facts]
     outcomes, table = _outcomes(part, axis, facts, options)
     asked, answers, table = _merged(facts, options, table)
@@ -85,13 +84,20 @@ def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
 
 
 def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
-    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or go by the uncertainty.
+    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or say so themselves."""
+    concerned = _concerned(ruleset, axis)
+    return tuple(
+        rule
+        for rule in ruleset.rules.values()
+        if rule.id in concerned and (not rule.on_paper or _computes_estimate(rule, axis))
+    )
 
-    By the uncertainty go the rules that leave two lines open, and those of their rank that settle such a question.
-    """
-    rules = ruleset.rules.values()
-    rank = min((rule.priority for rule in rules if _leaves_open(rule, axis)), default=math.inf)
-    return tuple(rule for rule in rules if _computes_estimate(rule, axis) or _settles_line(rule, axis, rank))
+
+def asked_on_paper(ruleset: Ruleset, rules: Sequence[Rule]) -> tuple[str, ...]:
+    """The facts that ``rules`` ask for, without what only rules conclude that are left out: on paper that is not known."""
+    said = {fact for rule in ruleset.rules.values() if rule.on_paper for fact in rule.writes}
+    only_beyond = {fact for rule in ruleset.rules.values() if not rule.on_paper for fact in rule.writes} - said
+    return tuple(fact for fact in primary_facts(rules, ruleset) if fact not in only_beyond)
 
 
 def _computes_estimate(rule: Rule, axis: Axis) -> bool:
@@ -99,17 +105,6 @@ def _computes_estimate(rule: Rule, axis: Axis) -> bool:
         conclusion.fact == axis.estimate.mean and conclusion.expression is not None
         for conclusion in rule.then.conclusions
     )
-
-
-def _leaves_open(rule: Rule, axis: Axis) -> bool:
-    """Whether ``rule`` offers several values of ``axis`` and says by which of them the other axes go meanwhile."""
-    return bool(rule.then.conclusions) and sum(offer.axis == axis.name for offer in rule.then.sizes) > 1
-
-
-def _settles_line(rule: Rule, axis: Axis, rank: float) -> bool:
-    """Whether ``rule`` offers values of ``axis`` with at least ``rank`` and says by which of them the other axes go."""
-    offers = any(offer.axis == axis.name for offer in rule.then.sizes)
-    return bool(rule.then.conclusions) and offers and rule.priority >= rank
 
 
 def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:
@@ -123,16 +118,21 @@ def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:
 
 def _part(ruleset: Ruleset, axis: Axis) -> Ruleset:
     """Only the rules that offer a value on ``axis`` or withhold it alone, and those of no axis that these build on."""
+    kept = _concerned(ruleset, axis, beyond_paper(ruleset, axis))
+    strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
+    return replace(ruleset, strata=strata, axes={axis.name: axis})
+
+
+def _concerned(ruleset: Ruleset, axis: Axis, left_out: Collection[Rule] = ()) -> frozenset[str]:
+    """The ids of these rules, without those that are ``left_out`` and what only they build on."""
     kept: set[str] = set()
     needed: set[str] = set()
-    left_out = beyond_paper(ruleset, axis)
     for rule in itertools.chain.from_iterable(reversed(ruleset.strata)):
         axes = {offer.axis for offer in rule.then.sizes} | {hold.axis for hold in rule.then.holds}
         if rule not in left_out and (axis.name in axes or (rule.writes & needed and not axes & set(ruleset.axes))):
             kept.add(rule.id)
             needed |= rule.reads
-    strata = tuple(tuple(rule for rule in stratum if rule.id in kept) for stratum in ruleset.strata)
-    return replace(ruleset, strata=strata, axes={axis.name: axis})
+    return frozenset(kept)
 
 
 def _outcomes(

@@ -26,6 +26,16 @@ def band_probabilities(ruleset: Ruleset, axis: Axis, choice: AxisChoice, firing:
     return {value: round(shares[value], 2) for value in choice.candidates}
 
 
+def share_in_words(share: float) -> str:
+    """How many people like the patient have a girth in the band whose probability is ``share``."""
+    of_hundred = round(share * 100)
+    if of_hundred >= 100:
+        return "nearly all such people have this girth"
+    if of_hundred <= 0:
+        return "hardly any such people have this girth"
+    return f"about {of_hundred} of 100 such people have this girth"
+
+
 def _ends(axis: Axis) -> tuple[float, ...]:
     return (-inf, *axis.edges, inf)
 

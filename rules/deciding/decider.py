@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from math import inf
 
-from rules.deciding.band_probability import band_probabilities
+from rules.deciding.band_probability import band_probabilities, share_in_words
 from rules.deciding.decision_parts import Compared, DecisionParts
 from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
@@ -97,7 +97,7 @@ def _with_probability(option: Candidate, axes: Mapping[str, AxisDecision]) -> Ca
     for name, axis in axes.items():
         share = axis.probabilities.get(option.size_class.values[name])
         if share is not None:
-            why = f"{option.why}; about {round(share * 100)} of 100 such people have this girth"
+            why = f"{option.why}; {share_in_words(share)}"
             return option.model_copy(update={"probability": share, "why": why})
     return option
 

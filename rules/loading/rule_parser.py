@@ -413,6 +413,7 @@ def read_rule(
         sources=shape.sources,
         priority=shape.priority,
         asks=shape.asks,
+        on_paper=shape.on_paper,
         parameters=tuple(sorted(reading.used)),
         local=local,
         place=source.place(*path, "id"),

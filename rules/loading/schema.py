@@ -226,7 +226,10 @@ class EffectsShape(Schema):
 
 
 class RuleShape(Schema):
-    """One entry of ``rules``. ``when`` is read by ``reading_rules``; ``asks: false`` asks nobody for what it reads."""
+    """One entry of ``rules``. ``when`` is read by ``reading_rules``.
+
+    ``asks: false`` asks nobody for what it reads; ``on_paper: false`` leaves it out of the questions on paper.
+    """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+)+$")
     title: str
@@ -236,6 +239,7 @@ class RuleShape(Schema):
     sources: tuple[str, ...] = Field(min_length=1)
     priority: int = 0
     asks: bool = True
+    on_paper: bool = True
 
 
 class ParameterChange(Schema):

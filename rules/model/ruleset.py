@@ -287,7 +287,8 @@ class Effects:
 class Rule:
     """One clinical rule. Among rules that offer or conclude different values, the higher ``priority`` wins.
 
-    ``asks`` is false where the rule uses what happens to be recorded and nobody should be asked for it.
+    ``asks`` is false where the rule uses what happens to be recorded and nobody should be asked for it; ``on_paper`` is false
+    where the questions on paper leave it out.
     """
 
     id: str
@@ -300,6 +301,7 @@ class Rule:
     priority: int = 0
     parameters: tuple[str, ...] = ()
     asks: bool = True
+    on_paper: bool = True
     local: bool = False
     place: Place = field(default=Place("?"), compare=False)
 

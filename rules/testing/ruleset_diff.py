@@ -75,7 +75,7 @@ def _whole(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
 
 
 def _rule_differences(old: Ruleset, before: Rule, new: Ruleset, after: Rule) -> Iterator[str]:
-    for key in ("title", "because", "priority", "asks"):
+    for key in ("title", "because", "priority", "asks", "on_paper"):
         was, now = getattr(before, key), getattr(after, key)
         if was != now:
             yield f"{key}: {describe_value(was)} -> {describe_value(now)}"

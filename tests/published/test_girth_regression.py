@@ -11,6 +11,7 @@ from statistics import NormalDist
 
 import pytest
 
+from rules.deciding.band_probability import share_in_words
 from rules.deciding.decider import Decider
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
@@ -84,6 +85,8 @@ def test_collinear_columns_are_refused() -> None:
         # Values worked out from the whole survey, sex by sex.
         ({"sex": "male", "age_years": 45, "height_cm": 178, "weight_kg": 90}, 407.1),
         ({"sex": "female", "age_years": 45, "height_cm": 165, "weight_kg": 65}, 328.1),
+        # The youngest of the survey were 17: 393.59 - 0.7931 * 178 + 1.5743 * 75 + 0.2888 * 17 by the coefficients above.
+        ({"sex": "male", "age_years": 17, "height_cm": 178, "weight_kg": 75}, 375.4),
     ],
 )
 def test_people_of_the_survey_are_estimated(facts: dict[str, object], expected: float) -> None:
@@ -101,6 +104,27 @@ def test_each_candidate_has_the_share_of_the_normal_distribution_that_lies_in_it
     assert girth.probabilities == {"G2": round(share, 2), "G3": round(1 - share, 2)}
     assert [option.probability for option in decision.candidates] == list(girth.probabilities.values())
     assert "about 94 of 100" in decision.candidates[0].why
+
+
+def test_the_narrowest_band_has_its_share_too_where_it_comes_first() -> None:
+    facts = {"sex": "female", "age_years": 30, "height_cm": 165, "weight_kg": 60, "neck_height_mm": 66}
+    girth = Decider(RULESET).decide(facts, datetime(2026, 1, 31, tzinfo=UTC)).axes["girth_band"]
+    share = NormalDist(318.0, 12.08).cdf(330)  # 296.87 - 0.4304 * 165 + 1.4343 * 60 + 0.2014 * 30, and its spread
+    assert girth.probabilities == {"G1": pytest.approx(share, abs=0.006), "G2": pytest.approx(1 - share, abs=0.006)}
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (1.0, "nearly all such people"),
+        (0.99, "about 99 of 100"),
+        (0.5, "about 50 of 100"),
+        (0.01, "about 1 of 100"),
+        (0.0, "hardly any such people"),
+    ],
+)
+def test_a_share_reads_as_people(share: float, words: str) -> None:
+    assert share_in_words(share).startswith(words)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from cds.cli.text.decision import COLOURS, Line, render
 from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
+from rules.deciding.band_probability import share_in_words
 from rules.model.decision import Decision, MeasureNext, Question, Task
 from rules.model.ruleset import Ruleset
 
@@ -43,7 +44,9 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     if decision.size_class is not None:
         size = decision.size_class
         yield Line(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
-        yield Line(1, by_part(ruleset, decision))
+        share = decision.candidates[0].probability
+        likely = "" if share is None else f"; {share_in_words(share)}"
+        yield Line(1, f"{by_part(ruleset, decision)}{likely}")
         for candidate in decision.candidates[1:]:
             yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why}")
         yield from _items(shelf)

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from rules.batch.answer_partitions import groups, primary_facts
+from rules.batch.answer_partitions import groups
 from rules.batch.fact_frame import column_type
 from rules.batch.polars_backend import Columns
 from rules.batch.question_tree import (
@@ -18,6 +18,7 @@ from rules.batch.question_tree import (
     Question,
     _part,
     _Solver,
+    asked_on_paper,
     axis_tree,
     follow,
     stop_questions,
@@ -60,7 +61,7 @@ def every_outcome(name):
     """For one axis the answers to each question, their chances, and the outcome of every combination of answers as numbers."""
     part = _part(RULESET, RULESET.axes[name])
     rules = list(part.rules.values())
-    options = {fact: groups(fact, rules, RULESET) for fact in primary_facts(rules, RULESET)}
+    options = {fact: groups(fact, rules, RULESET) for fact in asked_on_paper(RULESET, rules)}
     columns = [pl.DataFrame({fact: [one.example for one in found]}) for fact, found in options.items()]
     table = functools.reduce(lambda one, other: one.join(other, how="cross", maintain_order="left_right"), columns)
     facts = table.cast({fact: column_type(RULESET.vocabulary[fact]) for fact in options})

@@ -68,6 +68,20 @@ def test_the_text_names_the_size_how_sure_it_is_and_no_rule():
     assert "sizing." not in text
 
 
+def test_the_first_size_says_how_many_have_this_girth():
+    body = {"age_years": 45, "sex": "male", "height_cm": 178, "weight_kg": 90, "neck_height_mm": 66}
+    first, second = run("decide", "-", given=json.dumps(body)).output.split("else ")[:2]
+    # 94 of 100: worked out from the whole survey (Gordon et al., NATICK/TR-15/007, 2014).
+    assert "about 94 of 100 such people have this girth" in " ".join(first.split())
+    assert "about 6 of 100 such people have this girth" in " ".join(second.split())
+
+
+def test_an_estimate_for_another_age_is_said_on_the_first_screen():
+    body = {"age_years": 70, "sex": "female", "height_cm": 160, "weight_kg": 60}
+    text = " ".join(run("decide", "-", given=json.dumps(body)).output.split())
+    assert "The girth is estimated from people of 17 to 58 years" in text
+
+
 def test_the_reasons_name_size_rules_and_sources():
     text = run("decide", "-", "--why", given=json.dumps(FACTS)).output
     assert "adult H3 G2" in text
