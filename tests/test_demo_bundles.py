@@ -254,6 +254,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "67": lambda s: (
         {"dangers.airway.first_assessment", "dangers.airway.unguarded"} <= s.cautions and "airway_check" in s.tasks
     ),
+    "69": lambda s: "skin.damaged.closed_at_home" in s.cautions and not s.tasks & {"inspect_skin", "wash_under_collar"},
     "68": lambda s: {"skin.care.withheld", "skin.damaged.closed"} <= s.cautions and "inspect_skin" not in s.tasks,
 }
 

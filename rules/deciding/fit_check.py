@@ -39,7 +39,8 @@ SizeValues = Mapping[str, str]
 SEATED_BEFORE = "refits_in_this_size"
 WITHOUT_SUCCESS = "corrections_without_success"
 NO_SIZE_LEFT = "no_size_left"
-FROM_HISTORY = (SEATED_BEFORE, WITHOUT_SUCCESS, NO_SIZE_LEFT)
+WORN_LINE = "worn_line"
+FROM_HISTORY = (SEATED_BEFORE, WITHOUT_SUCCESS, NO_SIZE_LEFT, WORN_LINE)
 """Facts that are worked out here and cannot be given."""
 
 WORN = "collar_in_place"
@@ -287,6 +288,8 @@ class _Way:
         rank = axis.rank(standing.worn[step.axis]) + step.by
         while 0 <= rank < len(axis.values) and standing.allows(step.axis, rank):
             size = {**standing.worn, step.axis: axis.values[rank]}
+            if not _within_the_line(ruleset, size):
+                return cls(None, None, tuple(passed))
             if shelf is None:
                 return cls(size, None, ())
             code = size_class(ruleset, size).code
@@ -296,6 +299,15 @@ class _Way:
             passed.append(code)
             rank += step.by
         return cls(None, None, tuple(passed))
+
+
+def _within_the_line(ruleset: Ruleset, size: SizeValues) -> bool:
+    """Whether collars of the line reach every dimension of ``size`` (``largest`` of an axis)."""
+    return all(
+        ruleset.axes[other].rank(size[other]) <= ruleset.axes[other].rank(most)
+        for name, axis in ruleset.axes.items()
+        for other, most in axis.largest.get(size[name], {}).items()
+    )
 
 
 def _item(shelf: Sequence[StockedItem], code: str, standing: Standing) -> str | None:
@@ -316,6 +328,8 @@ def advise(decider: Decider, check: FitCheck, at: datetime) -> FitAdvice:
     facts = _checked(ruleset, check)
     now = standing(ruleset, check)
     facts |= {SEATED_BEFORE: now.seated_before, WITHOUT_SUCCESS: now.without_success, WORN: True}
+    if WORN_LINE in ruleset.vocabulary and "line" in now.worn:
+        facts[WORN_LINE] = now.worn["line"]
     decision = decider.decide(facts, at)
     said = corrections_of(ruleset, decision)
     move = next_move(ruleset, said, now, check.shelf, withheld=_withheld(decision))
@@ -415,9 +429,15 @@ def _stays(caution: Caution, shown: Set[str]) -> bool:
 
 
 def _is_asked(ruleset: Ruleset, task: Task, move: Move | None, shown: Set[str]) -> bool:
-    """Whether ``task`` goes with the advice: where fitting stops, nothing that a correction asks for; a correction only then."""
+    """Whether ``task`` goes with the advice.
+
+    Where fitting stops: what is due now without opening the collar, and nothing that a correction asks for; a correction only
+    where one is made.
+    """
     asking = shown & set(task.rules)
     if move is not None and move.action == "stop":
+        if task.timing.within_hours == 0 and ruleset.tasks[task.task].kind != "opening":
+            return True
         stopping = {rule.id for rule, _ in move.said}
         asking = {rule for rule in asking if rule in stopping or not ruleset.rules[rule].then.corrections}
     corrected = move is not None and move.action in ("reseat", "size")

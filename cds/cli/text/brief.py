@@ -13,7 +13,7 @@ from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
-from rules.model.decision import Decision, MeasureNext, Question, Task
+from rules.model.decision import Caution, Decision, MeasureNext, Question, Task
 from rules.model.ruleset import Ruleset
 
 MOST_LINES = 25
@@ -33,14 +33,12 @@ def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | 
 
 def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[Line]:
     yield Line(0, title, bold=True)
-    for caution in decision.leading:
-        yield Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
+    further = [caution for caution in decision.cautions if not caution.leads]
+    yield from (_bold(caution) for caution in decision.leading if caution.severity == "critical")
     for hold in decision.holds:
         yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
-    further = [caution for caution in decision.cautions if not caution.leads]
-    for caution in further:
-        if caution.severity == "critical":
-            yield Line(1, f"critical: {caution.text}", colour=COLOURS["critical"], bold=True)
+    yield from (_bold(caution) for caution in further if caution.severity == "critical")
+    yield from (_bold(caution) for caution in decision.leading if caution.severity != "critical")
     if decision.size_class is not None:
         size = decision.size_class
         yield Line(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
@@ -59,6 +57,10 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     asked = {question.fact: question.ask for question in questions}
     for ask in list(asked.values())[:_MOST_QUESTIONS]:
         yield Line(1, f"Find out: {ask}")
+
+
+def _bold(caution: Caution) -> Line:
+    return Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
 
 
 def _items(shelf: Shelf | None) -> Iterator[Line]:

@@ -1,4 +1,4 @@
-"""Need before size: where a caution leads, a card says it first."""
+"""Before size: where a caution leads, of an emergency or of the need, a card says it first."""
 
 from __future__ import annotations
 
@@ -8,20 +8,22 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft
 from cds.hooks.cards.reading_limit import Line
 from rules.model.decision import Decision
+from rules.model.ruleset import SEVERITIES
 
 
 def need_first(main: Draft, decision: Decision) -> Draft:
     """``main`` with what leads in ``decision`` said before it; ``main`` itself where nothing leads."""
     if not decision.leading:
         return main
-    said = " ".join(caution.text for caution in decision.leading)
-    critical = main.indicator == "critical"
+    first = decision.leading[0]
+    said = [f"**{markdown.plain(caution.text, 600)}**" for caution in decision.leading]
+    graver = SEVERITIES.index(first.severity) <= SEVERITIES.index(main.indicator)
     return replace(
         main,
-        indicator="critical" if critical else "warning",
-        summary=main.summary if critical else decision.leading[0].summary,
-        lines=(Line("", f"**{markdown.plain(said, 600)}**", needed=True), *main.lines),
-        full=lambda: markdown.joined([f"**{markdown.plain(said, 600)}**", main.full()]),
+        indicator=first.severity if graver else main.indicator,
+        summary=first.summary if graver else main.summary,
+        lines=(*(Line("", text, needed=True) for text in said), *main.lines),
+        full=lambda: markdown.joined([*said, main.full()]),
         rules=tuple(dict.fromkeys([*(rule for caution in decision.leading for rule in caution.rules), *main.rules])),
     )
 

@@ -1,4 +1,4 @@
-"""Need before size: where a caution leads, a decision is offered first, never the order of a collar."""
+"""Before size: where a caution leads, a call or a decision is offered first, never the order of a collar."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ from cds.hooks.suggestions.order_set import care_orders
 from rules.model.decision import Decision
 
 _LABEL = "Ask whether a collar is needed"
+_CALL = "Call now, before any collar"
 
 
 def offers_need_first(
     offers: tuple[Offer, ...], decision: Decision, context: OrderContext, standing: StandingCare
 ) -> tuple[Offer, ...]:
-    """``offers`` after the one that asks for the decision about need; as they are where nothing leads.
+    """``offers`` after the one that calls in an emergency or asks for the decision about need; as they are where nothing leads.
 
-    What was offered stays possible and is no longer recommended. Where the decision about need is asked for already, nothing
+    What was offered stays possible and is no longer recommended. Where the call or the decision is asked for already, nothing
     is offered: the order as the clinician wrote it stays possible.
     """
     if not decision.leading:
@@ -28,4 +29,5 @@ def offers_need_first(
     asking = care_orders(decision.model_copy(update={"tasks": tasks, "leaflets": ()}), context, standing)
     if not asking:
         return ()
-    return (Offer(_LABEL, asking, recommended=True), *(replace(offer, recommended=False) for offer in offers))
+    label = _CALL if decision.leading[0].severity == "critical" else _LABEL
+    return (Offer(label, asking, recommended=True), *(replace(offer, recommended=False) for offer in offers))

@@ -22,7 +22,7 @@ class Service:
 
     def __init__(self, ruleset: Ruleset, code_map: CodeMap) -> None:
         nothing = Prospects(settled=True, settled_axes=dict.fromkeys(ruleset.axes, True), measure_next=())
-        self._decider = Decider(ruleset, Plain(ruleset), lambda _: nothing)
+        self._decider = Decider(ruleset, Plain(ruleset), lambda *_: nothing)
         self._code_map = code_map
 
     def said(self, bundle: object) -> Said:

@@ -52,6 +52,8 @@ def test_a_planted_wrong_comparison_is_caught(tmp_path: Path) -> None:
         (definition["name"], comparison)
         for definition in elm["library"]["statements"]["def"]
         if definition["name"] in firing
+        # Beside another way to fire, a wrong comparison may go unseen in the one patient asked for.
+        and all(element.get("type") != "Or" for element in elements(definition["expression"]))
         for comparison in elements(definition["expression"])
         if comparison.get("type") == "GreaterOrEqual"
     )

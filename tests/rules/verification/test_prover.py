@@ -6,7 +6,7 @@ import z3
 
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.evaluation.information_gain import Sizer
+from rules.evaluation.outlook import Outlook
 from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_case
@@ -221,7 +221,7 @@ def test_settled_fails_where_the_analysis_is_wrong(monkeypatch):
     monkeypatch.setattr(
         "rules.verification.smt_encoding.OutlookFormulas._undecided", lambda self, rule: z3.BoolVal(False)
     )
-    monkeypatch.setattr(Sizer, "_rules", lambda self, ids: [])
+    monkeypatch.setattr(Outlook, "undecided", frozenset())
     verdict = prove(SettledStays(small_ruleset()))
     assert verdict.status == "failed"
     before, later = verdict.counterexamples[0].patients
