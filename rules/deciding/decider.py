@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from math import inf
 
@@ -92,14 +92,19 @@ class Decider:
         return writer.write(at, not_used)
 
 
-def _with_probability(option: Candidate, axes: Mapping[str, AxisDecision]) -> Candidate:
-    """``option`` with the probability of its estimated band, also in words."""
-    for name, axis in axes.items():
-        share = axis.probabilities.get(option.size_class.values[name])
-        if share is not None:
-            why = f"{option.why}; {share_in_words(share)}"
-            return option.model_copy(update={"probability": share, "why": why})
-    return option
+def _with_probabilities(options: Iterable[Candidate], axes: Mapping[str, AxisDecision]) -> Iterator[Candidate]:
+    """``options`` with the probability of their estimated bands, in words where a band is named for the first time."""
+    estimated = next((name for name, axis in axes.items() if axis.probabilities), None)
+    said: set[str] = set()
+    for option in options:
+        band = None if estimated is None else option.size_class.values[estimated]
+        share = None if estimated is None or band is None else axes[estimated].probabilities.get(band)
+        if band is None or share is None:
+            yield option
+            continue
+        why = option.why if band in said else f"{option.why}; {share_in_words(share)}"
+        said.add(band)
+        yield option.model_copy(update={"probability": share, "why": why})
 
 
 def _retired(vocabulary: Vocabulary, facts: Mapping[str, object]) -> Iterable[NotUsed]:
@@ -140,7 +145,7 @@ class _DecisionWriter:
     def write(self, at: datetime, not_used: Sequence[NotUsed]) -> Decision:
         ruleset, sizing = self.ruleset, self.sizing
         axes = {name: self.axis(name) for name in ruleset.axes}
-        options = tuple(_with_probability(option, axes) for option in candidates(ruleset, sizing))
+        options = tuple(_with_probabilities(candidates(ruleset, sizing), axes))
         fired = self.firing.fired
         instructions = self.instructions()
         asked = questions(ruleset, self.firing)

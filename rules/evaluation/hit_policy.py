@@ -149,7 +149,7 @@ def _why(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...], *, many: bool
             for name, choice in sizing.axes.items()
         )
         return f"the {'most probable' if likely else 'smallest'} of the neighbouring sizes: try it first"
-    return "if the first one does not fit: " + ", ".join(_moves(ruleset, sizing, steps))
+    return "if the first does not fit: " + ", ".join(_moves(ruleset, sizing, steps))
 
 
 def _moves(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...]) -> Iterator[str]:

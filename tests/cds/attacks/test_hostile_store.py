@@ -284,7 +284,8 @@ def test_the_running_service_acknowledges_nothing_that_is_gone_after_a_crash(
     file = tmp_path / "store.sqlite3"
     acknowledged: list[str] = []
     said = False
-    with running(NUQUE_STORE_URL=f"sqlite:///{file}", NUQUE_STORE_RETRY_SECONDS="0.01") as live:
+    with running(NUQUE_STORE_URL=f"sqlite:///{file}", NUQUE_STORE_RETRY_SECONDS="0.5") as live:
+        # Long enough that a refused statement is still seen in the readiness asked for right after it.
 
         def say() -> bool:
             card = str(uuid.uuid4())

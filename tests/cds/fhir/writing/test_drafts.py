@@ -84,7 +84,7 @@ def test_reasons_reach_through_what_rules_concluded(swollen: Decision) -> None:
 
 def test_a_wrong_device_calls_a_clinician_at_once(decider: Decider) -> None:
     # Held by a rule that asks for no task of its own.
-    decision = decider.decide({"age_years": 30, "airway_threat": True}, AT)
+    decision = decider.decide({"age_years": 30, "halo_in_place": True}, AT)
     review = service_requests(decision, CONTEXT)[0]
     assert review["code"]["coding"][0]["code"] == "review-before-collar"
     assert review["priority"] == "stat"
