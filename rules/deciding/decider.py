@@ -95,13 +95,13 @@ class Decider:
 def _with_probabilities(options: Iterable[Candidate], axes: Mapping[str, AxisDecision]) -> Iterator[Candidate]:
     """``options`` with the probability of their estimated bands, in words where a band is named for the first time."""
     estimated = next((name for name, axis in axes.items() if axis.probabilities), None)
+    if estimated is None:
+        yield from options
+        return
     said: set[str] = set()
     for option in options:
-        band = None if estimated is None else option.size_class.values[estimated]
-        share = None if estimated is None or band is None else axes[estimated].probabilities.get(band)
-        if band is None or share is None:
-            yield option
-            continue
+        band = option.size_class.values[estimated]
+        share = axes[estimated].probabilities[band]
         why = option.why if band in said else f"{option.why}; {share_in_words(share)}"
         said.add(band)
         yield option.model_copy(update={"probability": share, "why": why})

@@ -12,6 +12,9 @@ from rules.model.ruleset import Rule
 from rules.verification.properties import Facts, Label, Property, Statement
 from rules.verification.smt_encoding import Evaluation, all_of, any_of, any_patient, negated
 
+CHECKED = "refits_in_this_size"
+"""Known at every fit check and nowhere else. There the order of ``rules.deciding.fit_check`` leaves out tasks of corrections."""
+
 UNSECURED = AnyOf((Unknown("airway_secured"), Compare("airway_secured", "is", False)))
 DEEP_COMA = 8
 """Glasgow coma score at and below which a patient counts as being in coma (Teasdale and Jennett 1976)."""
@@ -38,9 +41,6 @@ CLOSED: Mapping[Label, Condition] = {
     "head_position": AllOf((WORN, Compare("head_position", "is", "fixed_other"))),
 }
 """Records beside which nobody opens a collar for care: an emergency, or a reason to fit none under a collar that is on."""
-
-FIT_IS_CHECKED = "refits_in_this_size"
-"""Known at a fit check only, where what a correction asks for is left out by the order of ``rules.deciding.fit_check``."""
 
 OPENING_WORDS = re.compile(r"\bopen the front\b|\bcomes off\b", re.IGNORECASE)
 CLOSING_WORDS = re.compile(
@@ -72,7 +72,7 @@ class AirwayFirst(Property):
 
     @property
     def _spoken_of(self) -> bool:
-        return {AIRWAY_TASK} <= set(self.ruleset.tasks) and {"airway_secured", *AIRWAY} <= set(self.ruleset.vocabulary)
+        return AIRWAY_TASK in self.ruleset.tasks and {"airway_secured", *AIRWAY} <= set(self.ruleset.vocabulary)
 
     def _answering(self, label: Label) -> Mapping[Label, list[Rule]]:
         rules = self.ruleset.rules.values()
@@ -142,14 +142,14 @@ class NothingOpened(Property):
             )
             for (label, condition), (task, rules) in product(self._records.items(), self._opening.items())
         }
-        checked = patient.known.get(FIT_IS_CHECKED)
+        checked = patient.known.get(CHECKED)
         assumed = patient.plausible if checked is None else all_of([patient.plausible, negated(checked)])
         return Statement((patient,), assumed, violated)
 
     def check(self, *patients: Facts) -> frozenset[Label]:
         """The records of this patient beside which a task opens the collar."""
         (facts,) = patients
-        if FIT_IS_CHECKED in facts:
+        if CHECKED in facts:
             return frozenset()
         firing = self.firing(facts)
         fired = {rule.id for rule in firing.fired}

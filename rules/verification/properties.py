@@ -399,18 +399,16 @@ class Rising(Property):
     def statement(self) -> Statement:
         """Two patients who differ in the fact alone. The label is the axis."""
         name = self._rising.fact
-        fact = self.ruleset.vocabulary[name]
-        whole = any_patient(self.ruleset.vocabulary, "a")
-        more = any_value(fact, "b")
-        first = whole.with_fact(name, TRUE, whole.value[name])
-        second = whole.with_fact(name, TRUE, more, plausible(fact, more))
+        first, second = _apart_in(name, self.ruleset)
         low, high = (Evaluation(self.ruleset, patient) for patient in (first, second))
         before, after = (SizingFormulas(evaluation).axes[self._rising.axis] for evaluation in (low, high))
         falls = [
             all_of([before.first[larger], after.first[smaller]])
             for smaller, larger in combinations(before.axis.values, 2)
         ]
-        assumed = all_of([second.plausible, first.value[name] < more, *_spoken_of(self._where, low, high)])
+        assumed = all_of(
+            [second.plausible, first.value[name] < second.value[name], *_spoken_of(self._where, low, high)]
+        )
         return Statement((first, second), assumed, {self._rising.axis: any_of(falls)})
 
     def check(self, *patients: Facts) -> frozenset[Label]:
@@ -502,13 +500,10 @@ class StaysWithheld(Property):
     def statement(self) -> Statement:
         """Two patients who differ in the fact alone, the second further. The label ``size``: only the second gets one."""
         name = self._stays.fact
-        fact = self.ruleset.vocabulary[name]
-        whole = any_patient(self.ruleset.vocabulary, "a")
-        value = any_value(fact, "b")
-        first = whole.with_fact(name, TRUE, whole.value[name])
-        second = whole.with_fact(name, TRUE, value, plausible(fact, value))
+        first, second = _apart_in(name, self.ruleset)
         near, far = (Evaluation(self.ruleset, patient) for patient in (first, second))
-        further = first.value[name] < value if self._stays.further == "higher" else first.value[name] > value
+        low, high = (first, second) if self._stays.further == "higher" else (second, first)
+        further = low.value[name] < high.value[name]
         assumed = all_of([second.plausible, further, *_spoken_of(self._where, near, far)])
         gained = all_of([SizingFormulas(near).withheld, negated(SizingFormulas(far).withheld)])
         return Statement((first, second), assumed, {"size": gained})
@@ -633,6 +628,14 @@ class NeverSlower(Property):
 def _spoken_of(where: Condition, *evaluations: Evaluation) -> list[Formula]:
     """That ``where`` is true of each patient."""
     return [evaluation.truth(where)[0] for evaluation in evaluations]
+
+
+def _apart_in(name: str, ruleset: Ruleset) -> tuple[Patient, Patient]:
+    """Two patients of whom the number ``name`` is known and may differ, and all else is the same."""
+    fact = ruleset.vocabulary[name]
+    whole = any_patient(ruleset.vocabulary, "a")
+    other = any_value(fact, "b")
+    return whole.with_fact(name, TRUE, whole.value[name]), whole.with_fact(name, TRUE, other, plausible(fact, other))
 
 
 def _differ_only_in(name: str, first: Facts, second: Facts) -> bool:

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from rules.model.conditions import Compare, evaluate
+from collections.abc import Mapping
+
+from rules.model.conditions import Compare, Condition, evaluate
+from rules.verification.emergency_first import AIRWAY, CHECKED
 from rules.verification.properties import Facts, Label, Property, Statement
 from rules.verification.smt_encoding import Evaluation, all_of, any_of, any_patient, negated
 
-CHECKED = "refits_in_this_size"
-"""Known at every fit check and nowhere else."""
-
-STOPPING = (
-    Compare("airway_threat", "is", True),
-    Compare("airway_tube_lost", "is", True),
-    Compare("abnormal_airway_breathing_circulation", "is", True),
-    Compare("breathing_or_swallowing_trouble", "is", True),
-    Compare("new_neurological_sign", "is", True),
-    Compare("suspected_distraction_injury", "is", True),
-    Compare("halo_in_place", "is", True),
-)
+STOPPING: Mapping[Label, Condition] = {
+    **AIRWAY,
+    "new_neurological_sign": Compare("new_neurological_sign", "is", True),
+    "suspected_distraction_injury": Compare("suspected_distraction_injury", "is", True),
+    "halo_in_place": Compare("halo_in_place", "is", True),
+}
 """Records beside which no collar is seated again or exchanged, stated here apart from the rules that read them."""
 
 
@@ -36,11 +33,11 @@ class StopBeforeCorrection(Property):
     def statement(self) -> Statement:
         """A label for each record beside which no rule says stop; none where the vocabulary knows no fit check."""
         patient = any_patient(self.ruleset.vocabulary, "a")
-        if not {CHECKED, *(reason.fact for reason in STOPPING)} <= set(self.ruleset.vocabulary):
+        if not {CHECKED, "airway_secured", *STOPPING} <= set(self.ruleset.vocabulary):
             return Statement((patient,), patient.plausible, {})
         evaluation = Evaluation(self.ruleset, patient)
         goes_on = negated(any_of(evaluation.fires[rule] for rule in self._stopping))
-        violated = {reason.fact: all_of([evaluation.truth(reason)[0], goes_on]) for reason in STOPPING}
+        violated = {label: all_of([evaluation.truth(record)[0], goes_on]) for label, record in STOPPING.items()}
         return Statement((patient,), all_of([patient.plausible, patient.known[CHECKED]]), violated)
 
     @property
@@ -57,4 +54,4 @@ class StopBeforeCorrection(Property):
         firing = self.firing(facts)
         if CHECKED not in facts or self._stopping & {rule.id for rule in firing.fired}:
             return frozenset()
-        return frozenset(reason.fact for reason in STOPPING if evaluate(reason, firing.facts) is True)
+        return frozenset(label for label, record in STOPPING.items() if evaluate(record, firing.facts) is True)
