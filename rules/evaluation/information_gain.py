@@ -172,7 +172,8 @@ class Sizer:
             read |= fresh
             concluding = [rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ())]
             waiting += [rule for rule in concluding if rule.id in outlook.may]
-        return [name for name, fact in self.ruleset.vocabulary.items() if name in read and fact.open]
+        given = (name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded")
+        return [name for name in given if name in read and name in outlook.open_facts]
 
     def _try(
         self, group: tuple[str, ...], facts: Mapping[str, FactValue], firing: Firing, now: Picture
@@ -186,7 +187,8 @@ class Sizer:
             for position, axis in enumerate(self.ruleset.axes)
             if any(picture[position] != now[position] for picture in others)
         )
-        withheld = any(not set(picture[-1]) <= set(now[-1]) for picture in others)
+        held = set(now[-1])
+        withheld = any(not set(holds) <= held or (held and not holds) for *_, holds in others)
         return self._entry(group, changed, withheld, round(_entropy(outcomes), 3))
 
     def _entry(

@@ -52,9 +52,15 @@ class Possibilities:
     def _observable(self) -> frozenset[str]:
         return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.open)
 
+    @cached_property
+    def _refutable(self) -> frozenset[str]:
+        """What nobody looks for until rules conclude it: then an observer may say that it is otherwise."""
+        vocabulary = self._ruleset.vocabulary.values()
+        return frozenset(fact.name for fact in vocabulary if fact.given == "either" and not fact.foreseen)
+
     def outlook(self, recorded: Mapping[str, FactValue], firing: Firing) -> Outlook:
         """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``."""
-        open_facts = set(self._observable - recorded.keys())
+        open_facts = set((self._observable | (self._refutable & firing.concluded_by.keys())) - recorded.keys())
         must: set[str] = set()
         may: set[str] = set()
         for layer, stratum in enumerate(self._ruleset.strata):

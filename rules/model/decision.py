@@ -170,7 +170,7 @@ class Leaflet(FrozenModel):
 
 
 class MeasureNext(FrozenModel):
-    """An unknown fact that could still change the size: which axes, whether it could withhold the size, how to obtain it.
+    """An unknown fact that could still change the size: which axes, whether it could withhold or release it, how to obtain it.
 
     ``with_facts`` are further unknown facts that are needed with it, ``with_labels`` their labels. ``information`` ranks: the
     entropy in bits of the size class over the representative answers, each taken as equally likely (a ranking aid, not a

@@ -353,7 +353,7 @@ class SettledStays(Property):
         settled = OutlookFormulas(first, sized).settled
         return Statement(
             (before, later),
-            all_of([before.plausible, settled, *self._as_foreseen(second)]),
+            all_of([before.plausible, settled, *self._as_foreseen(first, second)]),
             {
                 "size": negated(sized.same_outcome(resized)),
                 "settled": negated(OutlookFormulas(second, resized).settled),
@@ -365,16 +365,17 @@ class SettledStays(Property):
         """What nobody looks for, so that it is not counted on in what is settled."""
         return [name for name, fact in self._sizer.ruleset.vocabulary.items() if not fact.foreseen]
 
-    def _as_foreseen(self, later: Evaluation) -> Iterator[Formula]:
-        """Nothing unforeseen is true of the later patient."""
-        return (negated(later.truth(Known(name))[0]) for name in self._unforeseen)
+    def _as_foreseen(self, before: Evaluation, later: Evaluation) -> Iterator[Formula]:
+        """Nothing unforeseen is known of the later patient that was not known, or concluded, before."""
+        known = ((one.truth(Known(name))[0] for one in (before, later)) for name in self._unforeseen)
+        return (any_of([earlier, negated(afterwards)]) for earlier, afterwards in known)
 
     def check(self, *patients: Facts) -> frozenset[Label]:
         """Whether the second patient, who extends the first, has another size or is no longer settled."""
         before, later = patients
         if any(name not in later or later[name] != value for name, value in before.items()):
             return frozenset()
-        if set(self._unforeseen) & self.firing(later).facts.keys():
+        if set(self._unforeseen) & (self.firing(later).facts.keys() - self.firing(before).facts.keys()):
             return frozenset()
         if not self._sizer.prospects(before, rank=False).settled:
             return frozenset()

@@ -345,7 +345,8 @@ class OutlookFormulas:
         ruleset = evaluation.ruleset
         recorded = {name: evaluation.patient.known.get(name, FALSE) for name in ruleset.vocabulary}
         self.open: dict[str, Formula] = {
-            name: negated(recorded[name]) if fact.open else FALSE for name, fact in ruleset.vocabulary.items()
+            name: all_of([negated(recorded[name]), self._may_be_given(fact)])
+            for name, fact in ruleset.vocabulary.items()
         }
         self.must: dict[str, Formula] = {}
         self.may: dict[str, Formula] = {}
@@ -363,6 +364,12 @@ class OutlookFormulas:
         held = any_of(all_of([self.must[rule], evaluation.fires[rule]]) for rule in holding)
         may_hold = any_of(self._undecided(rule) for rule in holding)
         self.settled = any_of([held, all_of([negated(may_hold), *self.settled_axes.values()])])
+
+    def _may_be_given(self, fact: FactDefinition) -> Formula:
+        """Whether an observer looks for ``fact``, at once or once rules have concluded it."""
+        if fact.open:
+            return TRUE
+        return self._evaluation.truth(Known(fact.name))[0] if fact.given == "either" else FALSE
 
     def _undecided(self, rule: str) -> Formula:
         return all_of([self.may[rule], negated(self.must[rule])])

@@ -145,7 +145,9 @@ def _find_out(decision: Decision) -> Iterable[str]:
     size = {item.fact: item for item in decision.measure_next}
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     for fact, question in {question.fact: question for question in questions}.items():
-        withhold = " The answer could mean that no size is given." if fact in size and size[fact].could_withhold else ""
+        withhold = (
+            " The answer could change whether a size is given." if fact in size and size[fact].could_withhold else ""
+        )
         yield f"**{markdown.plain(question.label)}**: {markdown.plain(question.ask)}{withhold}"
 
 

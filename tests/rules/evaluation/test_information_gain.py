@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 
 from rules.evaluation.hit_policy import sizing_part
 from rules.evaluation.information_gain import Sizer, representatives
@@ -23,16 +23,27 @@ MEASURED = {
     "head_position": "neutral",
     "bed_rest": False,
 }
+UNFORESEEN = {name for name, fact in RULESET.vocabulary.items() if not fact.foreseen}
 
 
 def asked(facts):
     return {entry.fact: entry for entry in SIZER.prospects(facts).measure_next}
 
 
+def reckoned_with(facts, learned):
+    """What of ``learned`` an outlook reckons with: all but facts that nobody looks for until rules conclude them."""
+    before = fire(SIZER.ruleset, facts).facts
+    reckoned = {name: value for name, value in learned.items() if name not in UNFORESEEN or name in before}
+    after = fire(SIZER.ruleset, {**reckoned, **facts}).facts
+    assume(not UNFORESEEN & (after.keys() - before.keys()))
+    return reckoned
+
+
 @settings(max_examples=300)
 @given(patients(RULESET), patients(RULESET))
 def test_a_settled_axis_keeps_its_value_whatever_is_learned(facts, learned):
     prospects = SIZER.prospects(facts)
+    learned = reckoned_with(facts, learned)
     now, then = SIZER.size(facts), SIZER.size({**learned, **facts})
     for axis, settled in prospects.settled_axes.items():
         if settled:
@@ -44,6 +55,7 @@ def test_a_settled_axis_keeps_its_value_whatever_is_learned(facts, learned):
 @settings(max_examples=150)
 @given(patients(RULESET), patients(RULESET))
 def test_learning_more_never_takes_settled_back(facts, learned):
+    learned = reckoned_with(facts, learned)
     before, after = SIZER.prospects(facts), SIZER.prospects({**learned, **facts})
     assert after.settled or not before.settled
     assert all(after.settled_axes[axis] for axis, settled in before.settled_axes.items() if settled)
@@ -58,6 +70,21 @@ def test_a_decision_is_settled_exactly_where_nothing_is_left_to_ask(facts):
 
 def test_a_wholly_measured_and_screened_patient_is_settled():
     assert SIZER.prospects({**MEASURED, **SAFE}).settled
+
+
+def test_a_doubt_that_records_raise_is_asked_about_and_can_be_settled():
+    doubtful = {**MEASURED, **SAFE, "apparent_age_group": "child"}
+    assert SIZER.size(doubtful).outcome is None
+    assert list(asked(doubtful)) == ["identity_doubtful"]
+    for answer, sized in ((False, True), (True, False)):
+        checked = {**doubtful, "identity_doubtful": answer}
+        assert SIZER.prospects(checked).settled
+        assert (SIZER.size(checked).outcome is not None) is sized
+
+
+def test_nobody_is_asked_about_a_doubt_that_nothing_raises():
+    assert UNFORESEEN
+    assert not UNFORESEEN & asked({}).keys()
 
 
 def test_what_could_withhold_the_size_is_asked_for_as_such():
