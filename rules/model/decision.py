@@ -53,11 +53,6 @@ class SizeClass(FrozenModel):
     condition: str | None = None
 
     @property
-    def meaning(self) -> str:
-        """What the code means, as it is published: the words without the condition."""
-        return self.words.removeprefix(f"{self.condition}: ")
-
-    @property
     def in_words(self) -> str:
         """The code as a person reads it, without the underscores of its values."""
         return self.code.replace("_", " ")

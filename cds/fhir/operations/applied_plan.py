@@ -13,7 +13,7 @@ from cds.fhir.datatypes import Element, Resource, present
 from cds.fhir.writing.identifiers import name_of
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import order_set
-from cds.fhir.writing.request_common import RULE, note
+from cds.fhir.writing.request_common import named_rules, note
 from rules.model.decision import Decision
 
 DECEASED = "The record says that this patient has died: check that it is the right patient."
@@ -54,8 +54,7 @@ def _pointing_inside(value: Any, places: Mapping[str, str]) -> Any:
 
 
 def _of_group(group: Resource, context: OrderContext) -> Element:
-    rule = context.canonicals.extension(RULE)
     return {
-        "extension": [each for each in group["extension"] if each["url"] == rule],
+        "extension": named_rules(group, context.canonicals),
         "reference": {"reference": f"#{group['id']}", "type": "RequestGroup"},
     }

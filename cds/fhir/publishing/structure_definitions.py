@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, present
 from cds.fhir.publishing.metadata import heading
-from cds.fhir.writing.request_common import PEOPLE_NEEDED, PERFORMER_ROLE, RULE, RULESET_HASH
-from cds.fhir.writing.timing import DUE_ON, FIRST_WITHIN
+from cds.fhir.writing.request_common import PEOPLE_NEEDED, RULE, RULESET_HASH
+from cds.fhir.writing.timing import CARE_EVENTS, DUE_ON, FIRST_WITHIN
 from rules.model.ruleset import Ruleset
 
 FHIR_VERSION = "4.0.1"
@@ -18,16 +18,20 @@ FACT_SOURCE = "fact-source"
 
 @dataclass(frozen=True)
 class ExtensionDefinition:
-    """One extension: what it says, the type of its value, and the elements that may carry it."""
+    """One extension: what it says, the type of its value, and the elements that may carry it.
+
+    ``codes`` is the value set of ours that a code must come from, where there is one.
+    """
 
     name: str
     title: str
     meaning: str
     value_type: str
     contexts: tuple[str, ...]
+    codes: str | None = None
 
 
-_REQUESTS = ("ServiceRequest", "DeviceRequest", "RequestGroup", "CarePlan")
+_REQUESTS = ("ServiceRequest", "DeviceRequest", "RequestGroup")
 
 EXTENSIONS = (
     ExtensionDefinition(
@@ -42,21 +46,14 @@ EXTENSIONS = (
         "Hash of the rule set",
         "SHA-256 of the clinical content that decided, a site's own changes included: two equal hashes are equal rules.",
         "string",
-        (*_REQUESTS, "PlanDefinition", "Library"),
+        (*_REQUESTS, "CarePlan", "PlanDefinition", "Library"),
     ),
     ExtensionDefinition(
         PEOPLE_NEEDED,
         "People needed",
-        "How many people it takes to do this safely.",
+        "How many people it takes to do this safely. In an activity of a care plan that does not say it: one.",
         "positiveInt",
         ("ServiceRequest", "CarePlan.activity.detail", "PlanDefinition.action", "ActivityDefinition"),
-    ),
-    ExtensionDefinition(
-        PERFORMER_ROLE,
-        "Role of the performer",
-        "The role of whoever does it, where nobody is named yet.",
-        "CodeableConcept",
-        ("CarePlan.activity.detail.performer",),
     ),
     ExtensionDefinition(
         FIRST_WITHIN,
@@ -69,8 +66,9 @@ EXTENSIONS = (
         DUE_ON,
         "Due on an event",
         "An event at which the task is due (as well). Repeats. Timing knows meals and sleep, not refitting or new symptoms.",
-        "Coding",
+        "code",
         ("Timing",),
+        codes=CARE_EVENTS,
     ),
     ExtensionDefinition(
         FACT_SOURCE,
@@ -103,10 +101,11 @@ def _elements(defined: ExtensionDefinition, urls: Canonicals) -> list[Element]:
         {"id": "Extension", "path": "Extension", "short": defined.title, "definition": defined.meaning},
         {"id": "Extension.extension", "path": "Extension.extension", "max": "0"},
         {"id": "Extension.url", "path": "Extension.url", "fixedUri": urls.extension(defined.name)},
-        {
-            "id": "Extension.value[x]",
-            "path": "Extension.value[x]",
-            "min": 1,
-            "type": [{"code": defined.value_type}],
-        },
+        present(
+            id="Extension.value[x]",
+            path="Extension.value[x]",
+            min=1,
+            type=[{"code": defined.value_type}],
+            binding=defined.codes and {"strength": "required", "valueSet": urls.value_set(defined.codes)},
+        ),
     ]

@@ -54,7 +54,11 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
 
 
 def value_sets(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """One value set for each coded fact: its answers."""
+    """The events at which a task may be due, and one value set for each coded fact: its answers."""
+    yield present(
+        **heading("ValueSet", CARE_EVENTS, "Events", "Events at which a task is due.", ruleset, urls),
+        compose={"include": [{"system": urls.code_system(CARE_EVENTS)}]},
+    )
     for fact in _coded(ruleset):
         include = {"system": urls.code_system(FACT_VALUES), "concept": [_value(value) for value in fact.values]}
         yield present(

@@ -1,4 +1,7 @@
-"""The care plan: what is not ordered on its own as activities, the orders by reference, cautions and refusals as notes."""
+"""The care plan: what is not ordered on its own as activities, the orders by reference, cautions and refusals as notes.
+
+What several activities share stands in the plan once, contained: a goal, and the role of whoever does it.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,6 @@ from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.provenance import grounds
 from cds.fhir.writing.request_common import (
-    PERFORMER_ROLE,
     RULE,
     note,
     opening,
@@ -26,7 +28,6 @@ from cds.fhir.writing.service_request import (
     FIT_TASK,
     REVIEW,
     caution_notes,
-    fit_rules,
     ordered_tasks,
     review_service_request,
     size_rules,
@@ -47,12 +48,16 @@ def care_plan(decision: Decision, context: OrderContext) -> Resource:
     tasks = planned_tasks(decision)
     rules = dict.fromkeys(rule for task in tasks for rule in task.rules)
     used = grounds(decision, [*rules, *size_rules(decision)])
-    goals = _goals(tasks)
+    goals, roles = _goals(tasks), _roles(tasks)
     who = parties(decision, context, _AUTHORS)
     return present(
         resourceType="CarePlan",
-        contained=[_goal(name, words, context) for words, name in goals.items()],
-        **opening(decision, context, urn(decision, context, CARE_PLAN), rules),
+        contained=[
+            *(_goal(name, words, context) for words, name in goals.items()),
+            *(_role(name, *performer, context) for performer, name in roles.items()),
+        ],
+        # Without rules: each activity, the order that one refers to, and each note names its own.
+        **opening(decision, context, urn(decision, context, CARE_PLAN), ()),
         title="Care in a rigid neck collar",
         description=text(decision.disclaimer),
         subject=who["subject"],
@@ -61,7 +66,7 @@ def care_plan(decision: Decision, context: OrderContext) -> Resource:
         author=who.get("requester"),
         supportingInfo=[*used.reason_references, *used.supporting_info],
         goal=[{"reference": f"#{name}"} for name in goals.values()],
-        activity=[*_ordered(decision, context), *(_activity(decision, task, goals, context) for task in tasks)],
+        activity=[*_ordered(decision, context), *(_activity(decision, task, goals, roles, context) for task in tasks)],
         note=[
             *_holds(decision, context),
             *caution_notes(decision, context),
@@ -91,24 +96,35 @@ def _goal(name: str, words: str, context: OrderContext) -> Resource:
     }
 
 
+def _roles(tasks: tuple[Task, ...]) -> dict[tuple[str, str], str]:
+    """The name of each role, coded and in words, in the plan."""
+    performers = dict.fromkeys((task.performer, task.performer_words) for task in tasks)
+    return {performer: f"role-{position}" for position, performer in enumerate(performers, 1)}
+
+
+def _role(name: str, performer: str, words: str, context: OrderContext) -> Resource:
+    return {"resourceType": "PractitionerRole", "id": name, "code": [role(performer, words, context.canonicals)]}
+
+
 def _ordered(decision: Decision, context: OrderContext) -> list[Element]:
-    """An activity for each order and for the device, by reference."""
-    parts: list[tuple[str, str, tuple[str, ...] | list[str]]] = []
+    """An activity for each order and for the device, by reference: these name their rules themselves."""
+    parts = []
     if decision.size_class is not None:
-        parts += [("ServiceRequest", FIT_COLLAR, fit_rules(decision)), ("DeviceRequest", DEVICE, size_rules(decision))]
+        parts += [("ServiceRequest", FIT_COLLAR), ("DeviceRequest", DEVICE)]
     elif review_service_request(decision, context) is not None:
-        parts.append(("ServiceRequest", REVIEW, [rule for hold in decision.holds for rule in hold.rules]))
-    parts += [("ServiceRequest", task.task, task.rules) for task in ordered_tasks(decision)]
-    return [
-        present(
-            extension=rule_extensions(context.canonicals.extension(RULE), rules),
-            reference=reference_to(urn(decision, context, part), resource_type),
-        )
-        for resource_type, part, rules in parts
-    ]
+        parts.append(("ServiceRequest", REVIEW))
+    parts += [("ServiceRequest", task.task) for task in ordered_tasks(decision)]
+    return [{"reference": reference_to(urn(decision, context, part), resource_type)} for resource_type, part in parts]
 
 
-def _activity(decision: Decision, task: Task, goals: dict[str, str], context: OrderContext) -> Element:
+def _activity(
+    decision: Decision,
+    task: Task,
+    goals: dict[str, str],
+    roles: dict[tuple[str, str], str],
+    context: OrderContext,
+) -> Element:
+    performer = roles[task.performer, task.performer_words]
     used = grounds(decision, task.rules)
     extensions, detail = _of_any_patient(task, context.canonicals)
     return {
@@ -116,6 +132,7 @@ def _activity(decision: Decision, task: Task, goals: dict[str, str], context: Or
         "detail": detail
         | present(
             reasonReference=used.reason_references,
+            performer=[{"reference": f"#{performer}", "display": text(task.performer_words)}],
             goal=[{"reference": f"#{goals[task.outcome]}"}] if task.outcome else None,
             scheduledTiming=fhir_timing(task.timing, task.timing_words, decision.at, context.canonicals),
         ),
@@ -126,24 +143,14 @@ def _activity(decision: Decision, task: Task, goals: dict[str, str], context: Or
 def _of_any_patient(task: Task, urls: Canonicals) -> tuple[list[Element], Element]:
     """The rules behind ``task``, and what its detail says of no patient in particular. Shared: never to be changed."""
     return rule_extensions(urls.extension(RULE), task.rules), present(
-        extension=[people_needed(task.people, urls)],
+        extension=[people_needed(task.people, urls)] if task.people > 1 else None,
         kind="Task",
         code=task_concept(task.task, task.title, urls),
         reasonCode=[concept(reason) for reason in task.reasons],
         status="not-started",
         location={"display": text(task.location)} if task.location else None,
-        performer=[_performer(task, urls)],
         description=text("\n".join([task.instruction, *task.details])),
     )
-
-
-def _performer(task: Task, urls: Canonicals) -> Element:
-    performer = role(task.performer, task.performer_words, urls)
-    return {
-        "extension": [{"url": urls.extension(PERFORMER_ROLE), "valueCodeableConcept": performer}],
-        "type": "PractitionerRole",
-        "display": text(task.performer_words),
-    }
 
 
 def _holds(decision: Decision, context: OrderContext) -> list[Element]:

@@ -50,7 +50,7 @@ def axis_value_code(axis: str, value: str) -> str:
 def device_concept(size: SizeClass, context: OrderContext) -> Element:
     """The collar of a size class, coded and in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
-    return concept(f"Rigid neck collar, {size.in_words}: {size.words}", coding(system, size.code, size.meaning))
+    return concept(f"Rigid neck collar, {size.in_words}: {size.words}", coding(system, size.code))
 
 
 def size_parameters(size: SizeClass, context: OrderContext) -> list[Element]:

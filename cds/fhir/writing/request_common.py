@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from cds.fhir.canonical_urls import Canonicals, code
-from cds.fhir.datatypes import Element, coding, concept, extension, instant, present, rule_extensions, text
+from cds.fhir.datatypes import Element, Resource, coding, concept, extension, instant, present, rule_extensions, text
 from cds.fhir.writing.identifiers import identifier
 from cds.fhir.writing.order_context import OrderContext, referenced_type
 from rules.model.decision import Decision
@@ -13,7 +13,6 @@ from rules.model.decision import Decision
 RULE = "rule"
 RULESET_HASH = "ruleset-hash"
 PEOPLE_NEEDED = "people-needed"
-PERFORMER_ROLE = "performer-role"
 
 PERFORMER_ROLES = "performer-roles"
 TASKS = "tasks"
@@ -36,6 +35,11 @@ def opening(decision: Decision, context: OrderContext, name: str, rules: Iterabl
         "status": "draft",
         "intent": "proposal",
     }
+
+
+def named_rules(resource: Resource, urls: Canonicals) -> list[Element]:
+    """The extensions by which ``resource``, one of ours, names the rules behind it."""
+    return [each for each in resource["extension"] if each["url"] == urls.extension(RULE)]
 
 
 def parties(decision: Decision, context: OrderContext, requesters: tuple[str, ...]) -> Element:
@@ -61,7 +65,7 @@ def note(decision: Decision, words: str, context: OrderContext, rules: Iterable[
 
 def role(name: str, words: str, urls: Canonicals) -> Element:
     """Who does it, as a role: a CodeableConcept."""
-    return concept(words, coding(urls.code_system(PERFORMER_ROLES), code(name), text(words)))
+    return concept(words, coding(urls.code_system(PERFORMER_ROLES), code(name)))
 
 
 def people_needed(people: int, urls: Canonicals) -> Element:
@@ -71,4 +75,4 @@ def people_needed(people: int, urls: Canonicals) -> Element:
 
 def task_concept(name: str, title: str, urls: Canonicals) -> Element:
     """What is to be done, coded and in words."""
-    return concept(title, coding(urls.code_system(TASKS), code(name), text(title)))
+    return concept(title, coding(urls.code_system(TASKS), code(name)))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from cds.fhir.datatypes import Element, Resource, present, text
 from cds.fhir.writing.identifiers import name_of, reference_to, urn
 from cds.fhir.writing.order_context import OrderContext
-from cds.fhir.writing.request_common import RULE, opening, parties
+from cds.fhir.writing.request_common import named_rules, opening, parties
 from rules.model.decision import Decision
 
 REQUEST_GROUP = "request-group"
@@ -23,7 +23,7 @@ def request_group(decision: Decision, context: OrderContext, orders: Sequence[Re
     """
     if not orders:
         return None
-    rules = dict.fromkeys(rule for order in orders for rule in _rules(order, context))
+    rules = dict.fromkeys(each["valueCode"] for order in orders for each in named_rules(order, context.canonicals))
     who = parties(decision, context, _AUTHORS)
     requester = who.pop("requester", None)
     return present(
@@ -60,8 +60,3 @@ def _action(order: Resource) -> Element:
         precheckBehavior="yes",
         resource=reference_to(name_of(order), order["resourceType"]),
     )
-
-
-def _rules(order: Resource, context: OrderContext) -> list[str]:
-    url = context.canonicals.extension(RULE)
-    return [each["valueCode"] for each in order["extension"] if each["url"] == url]

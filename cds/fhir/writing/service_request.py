@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from cds.fhir.canonical_urls import Canonicals
-from cds.fhir.datatypes import Element, Resource, coding, concept, present, text
+from cds.fhir.datatypes import Element, Resource, coding, concept, present
 from cds.fhir.writing.identifiers import urn
 from cds.fhir.writing.order_context import REQUESTERS, OrderContext
 from cds.fhir.writing.provenance import grounds
@@ -140,13 +140,13 @@ def _outcome(decision: Decision, task: Task, context: OrderContext) -> list[Elem
 def order_concept(order: str, context: OrderContext) -> Element:
     """An order of ours that is not a task of the rule set, coded and in words."""
     title = ORDER_TITLES[order]
-    return concept(title, coding(context.canonicals.code_system(ORDERS), order, title))
+    return concept(title, coding(context.canonicals.code_system(ORDERS), order))
 
 
 def size_concept(size: SizeClass, context: OrderContext) -> Element:
     """A size class, coded as it is written (``adult H3 G2``), with the code and its meaning in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
-    return concept(f"{size.in_words}: {size.words}", coding(system, size.code, text(size.meaning)))
+    return concept(f"{size.in_words}: {size.words}", coding(system, size.code))
 
 
 def size_rules(decision: Decision) -> list[str]:

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 
 from cds.fhir.canonical_urls import Canonicals, code
-from cds.fhir.datatypes import Element, coding, days, extension, hours, instant, number, present, text
+from cds.fhir.datatypes import Element, days, extension, hours, instant, number, present, text
 from rules.model.timing import Timing
 
 FIRST_WITHIN = "first-within"
@@ -59,6 +59,5 @@ def _extensions(timing: Timing, canonicals: Canonicals) -> list[Element]:
     if timing.within_hours is not None:
         found.append(extension(canonicals.extension(FIRST_WITHIN), {"valueDuration": hours(timing.within_hours)}))
     for event in timing.on:
-        value = {"valueCoding": coding(canonicals.code_system(CARE_EVENTS), code(event))}
-        found.append(extension(canonicals.extension(DUE_ON), value))
+        found.append(extension(canonicals.extension(DUE_ON), {"valueCode": code(event)}))
     return found

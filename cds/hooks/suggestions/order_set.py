@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from cds.fhir.datatypes import Element
+from cds.fhir.datatypes import Element, present
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import name_of, urn
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.proposal import suggested
+from cds.fhir.writing.request_common import named_rules
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.hooks.suggestions.order_size import with_size
@@ -31,14 +32,16 @@ def whole_order_set(
     """
     corrected = corrections(collar_orders, decision, context)
     places = _taken_places(collar_orders, decision, context)
+    resources = suggested(decision, context)
     created = []
-    for resource in suggested(decision, context):
+    for resource in resources:
         found = standing.reference_of(resource)
         if found is not None:
             places[name_of(resource)] = found
         elif name_of(resource) not in places:
             created.append(resource)
-    return (*corrected, *(_create(_pointing_to(resource, places)) for resource in created))
+    rules = _rules_behind(resources, context)
+    return (*corrected, *(_create(_pointing_to(resource, places, rules)) for resource in created))
 
 
 def care_orders(decision: Decision, context: OrderContext, standing: StandingCare) -> tuple[Action, ...]:
@@ -90,19 +93,33 @@ def _taken_places(orders: Iterable[Resource], decision: Decision, context: Order
     return taken
 
 
-def _pointing_to(resource: Resource, places: Mapping[str, str]) -> Resource:
+def _rules_behind(resources: Sequence[Resource], context: OrderContext) -> dict[str, list[Element]]:
+    """By the name of each order, the rules behind it. Those of the size go with the device, where the fitting has others."""
+    rules = {name_of(each): named_rules(each, context.canonicals) for each in resources}
+    of_size = [rule for each in resources if each["resourceType"] == "DeviceRequest" for rule in rules[name_of(each)]]
+    for order in resources:
+        if order["resourceType"] == "ServiceRequest":
+            own = rules[name_of(order)]
+            rules[name_of(order)] = [rule for rule in own if rule not in of_size] or own
+    return rules
+
+
+def _pointing_to(resource: Resource, places: Mapping[str, str], rules: Mapping[str, list[Element]]) -> Resource:
     """``resource`` with each reference to one of ours that is not created turned to what stands for it.
 
-    Only the activities of a plan refer to resources of ours.
+    What stands for it may be another's order, so the activity then names the ``rules`` of ours. Only the activities of a plan
+    refer to resources of ours.
     """
     if not places or "activity" not in resource:
         return resource
-    return {**resource, "activity": [_turned(activity, places) for activity in resource["activity"]]}
+    return {**resource, "activity": [_turned(activity, places, rules) for activity in resource["activity"]]}
 
 
-def _turned(activity: Element, places: Mapping[str, str]) -> Element:
-    place = places.get(activity["reference"]["reference"]) if "reference" in activity else None
-    return activity if place is None else {**activity, "reference": {"reference": place}}
+def _turned(activity: Element, places: Mapping[str, str], rules: Mapping[str, list[Element]]) -> Element:
+    name = activity["reference"]["reference"] if "reference" in activity else ""
+    if name not in places:
+        return activity
+    return present(extension=rules[name], reference={"reference": places[name]})
 
 
 def _described(verb: str, resource: Resource) -> str:
@@ -110,5 +127,7 @@ def _described(verb: str, resource: Resource) -> str:
         return f"{verb} the care plan: {resource.get('title', 'care')}"
     coded = resource.get("code") or resource.get("codeCodeableConcept")
     words = coded.get("text") if isinstance(coded, dict) else None
+    if resource["resourceType"] == "DeviceRequest" and isinstance(words, str):
+        words = words.partition(": ")[0]  # The size by its code: in words it stands on the card and in the order.
     kind = {"DeviceRequest": "device", "ServiceRequest": "order"}.get(resource["resourceType"], "resource")
     return f"{verb} the {kind}: {words}" if isinstance(words, str) and words else f"{verb} the {kind}"

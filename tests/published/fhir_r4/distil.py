@@ -31,6 +31,7 @@ RESOURCES = [
     "Parameters",
     "Patient",
     "PlanDefinition",
+    "PractitionerRole",
     "Procedure",
     "Questionnaire",
     "QuestionnaireResponse",

@@ -167,6 +167,20 @@ def test_every_extension_in_a_draft_is_published_with_its_type_and_its_place(dec
         assert path in {context["expression"] for context in definition["context"]}
 
 
+def test_an_event_is_a_code_of_the_value_set_that_its_extension_is_bound_to() -> None:
+    """FHIR R4, ElementDefinition.binding, and extensibility: a code alone has its system from the value set."""
+    definition = PUBLISHED["StructureDefinition", "due-on"]
+    binding = definition["differential"]["element"][-1]["binding"]
+    (include,) = BY_URL[binding["valueSet"]]["compose"]["include"]
+    events = {
+        element["valueCode"]
+        for element in every(PUBLISHED["PlanDefinition", "rigid-neck-collar"])
+        if isinstance(element, dict) and element.get("url") == definition["url"]
+    }
+    assert binding["strength"] == "required" and include == {"system": f"{DEFAULT_BASE}/CodeSystem/care-events"}
+    assert events and events <= set(CODES[include["system"]])
+
+
 def extensions_below(value: dict[str, Any], path: str) -> Any:
     """Each extension with the element that carries it, named by its data type where it has one of its own."""
     for name, inner in value.items():
@@ -317,8 +331,8 @@ def literals(expression: str) -> list[tuple[str, str]]:
 def test_every_text_that_a_published_expression_compares_with_is_a_code_of_that_fact() -> None:
     answers = {
         resource["id"]: {concept["code"] for concept in resource["compose"]["include"][0]["concept"]}
-        for (kind, _), resource in PUBLISHED.items()
-        if kind == "ValueSet"
+        for (kind, name), resource in PUBLISHED.items()
+        if kind == "ValueSet" and name != "care-events"
     }
     expressions = [
         element["expression"]

@@ -60,4 +60,5 @@ def _parts(resource: Json) -> Iterator[Mapping[str, Any]]:
 def _task(part: Mapping[str, Any]) -> tuple[str, int | None]:
     people = [one["valuePositiveInt"] for one in part.get("extension", ()) if one["url"].endswith("/people-needed")]
     coded = part.get("code") or part.get("codeCodeableConcept") or {}
-    return coded.get("text", ""), people[0] if people else None
+    unsaid = None if "resourceType" in part else 1  # An activity of a plan that does not say it takes one.
+    return coded.get("text", ""), people[0] if people else unsaid

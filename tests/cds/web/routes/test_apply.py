@@ -88,12 +88,13 @@ def said_by(plan: Json) -> Json:
     contained = plan.get("contained", [])
     sizes = [each["codeCodeableConcept"] for each in contained if each["resourceType"] == "DeviceRequest"]
     orders = [each for each in contained if each["resourceType"] == "ServiceRequest"]
-    asked = [*orders, *(activity["detail"] for activity in plan["activity"] if "detail" in activity)]
+    planned = [activity["detail"] for activity in plan["activity"] if "detail" in activity]
     notes = [each["text"] for each in plan.get("note", ())]
     return {
         "size": [size["coding"][0]["code"] for size in sizes],
         "cautions": [note for note in notes if note.split(": ")[0] in ("Critical", "Warning", "Info")],
-        "tasks": {each["code"]["coding"][0]["code"]: people(each) for each in asked},
+        "tasks": {each["code"]["coding"][0]["code"]: people(each) for each in orders}
+        | {each["code"]["coding"][0]["code"]: people(each) or 1 for each in planned},
     }
 
 
