@@ -58,7 +58,7 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
     plan = care_plan(decision, context)
     activities = [a for a in plan.get("activity", ()) if "reference" not in a or a["reference"]["reference"] in names]
     planned = bool(planned_tasks(decision) or decision.leaflets)
-    resources = [*orders, *([{**plan, "activity": activities}] if planned else [])]
+    resources = [*orders, *([present(**{**plan, "activity": activities})] if planned else [])]
     return tuple(map(_create, resources))
 
 

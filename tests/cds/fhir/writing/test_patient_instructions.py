@@ -4,9 +4,12 @@ import fhirkit
 import pytest
 
 from cds.defaults import DEFAULT_BASE
+from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.writing.care_plan import care_plan
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.patient_instructions import instruction_notes, leaflet_markdown
+from cds.hooks.suggestions.existing_orders import StandingCare
+from cds.hooks.suggestions.order_set import care_orders
 from rules.model.decision import Decision
 from tests.cds.fhir.writing.drafts import DECIDER, MOMENT
 from tests.published.fhir_r4.official import problems
@@ -57,3 +60,11 @@ def test_a_care_plan_with_instructions_is_sound(goes_home: Decision) -> None:
 def test_a_patient_who_stays_gets_no_leaflet() -> None:
     stays = DECIDER.decide({**GOES_HOME, "discharge_planned": False}, MOMENT)
     assert instruction_notes(stays, CONTEXT) == []
+
+
+def test_where_all_care_stands_the_instructions_alone_are_a_sound_plan(goes_home: Decision) -> None:
+    """FHIR R4, JSON: an array is never empty."""
+    standing = {task.task.replace("_", "-"): {"resourceType": "ServiceRequest"} for task in goes_home.tasks}
+    (action,) = care_orders(goes_home, CONTEXT, StandingCare(standing, None, (), Canonicals()))
+    assert action.resource["note"] and "activity" not in action.resource
+    assert problems(action.resource) == []
