@@ -8,8 +8,9 @@ from collections.abc import Iterable
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, number, present, text
-from cds.fhir.publishing.cql.facts import observed_codes
+from cds.fhir.publishing.cql.facts import stated_facts
 from cds.fhir.publishing.cql.library_source import cql_library, library_name
+from cds.fhir.publishing.cql.observation import retrieved
 from cds.fhir.publishing.metadata import heading
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.writing.request_common import RULESET_HASH
@@ -21,6 +22,18 @@ _TYPE = {
     "text": "Logic library",
 }
 _VALUE_TYPES = {"number": "decimal", "integer": "integer", "boolean": "boolean", "code": "code"}
+_BY_NO_CODE = {
+    "Observation": ["status", "code", "effective", "value", "component"],
+    "Condition": ["code", "clinicalStatus", "verificationStatus", "recordedDate", "onset", "abatement"],
+    "Procedure": ["status", "code", "performed"],
+    "ServiceRequest": ["status", "intent", "doNotPerform", "category", "code", "occurrence", "authoredOn"],
+    "QuestionnaireResponse": ["status", "authored", "item"],
+    "DeviceUseStatement": ["status", "timing", "recordedOn", "device"],
+    "Device": ["type"],
+    "Encounter": ["status", "class", "period", "location"],
+    "Location": ["type"],
+}
+"""What is retrieved whole: its codes are known by their beginnings, or stand in its parts."""
 
 
 def library(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Resource:
@@ -44,17 +57,19 @@ def library(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Resource:
 def _requirements(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Iterable[Element]:
     """What the CQL retrieves: codes, answers, and how far back."""
     yield {"type": "Patient", "mustSupport": ["birthDate", "gender"]}
-    for fact in ruleset.vocabulary.values():
-        codes = [] if fact.given == "concluded" else observed_codes(fact, code_map)
-        if not codes:
-            continue
+    for kind, elements in _BY_NO_CODE.items():
+        yield {"type": kind, "mustSupport": elements}
+    for fact in stated_facts(ruleset):
         limit = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
         answers = urls.value_set(fact.code) if fact.type == "code" else None
         yield present(
             type="Observation",
             mustSupport=["status", "code", "effective", "value"],
             codeFilter=[
-                {"path": "code", "code": [{"system": key.system, "code": key.code} for key in codes]},
+                {
+                    "path": "code",
+                    "code": [{"system": key.system, "code": key.code} for key in retrieved([fact], code_map)],
+                },
                 *([{"path": "value", "valueSet": f"{answers}|{ruleset.version}"}] if answers else []),
             ],
             dateFilter=limit and [{"path": "effective", "valueDuration": _hours(limit)}],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
@@ -22,15 +23,15 @@ def current_encounter(encounters: Sequence[Record], asked: str | None, at: datet
     if asked is not None:
         return next((record for record in encounters if refers_to(asked, names_of(record))), None)
     running = [record for record in encounters if record.resource.get("status") in _RUNNING]
-    return max(running, key=lambda record: (_start(record.resource, at) or "", record.label), default=None)
+    return max(running, key=lambda record: (_start(record.resource, at), record.label), default=None)
 
 
-def _start(holder: object, at: datetime) -> str | None:
-    """The start of the holder's period as sortable text, or None where none can be read."""
+def _start(holder: object, at: datetime) -> float:
+    """The start of the holder's period in seconds, before all others where none can be read."""
     try:
-        return moment(mapping(holder, "period").get("start"), at.tzinfo).isoformat()
+        return moment(mapping(holder, "period").get("start"), at.tzinfo).timestamp()
     except DateError:
-        return None
+        return -math.inf
 
 
 def read_encounter(

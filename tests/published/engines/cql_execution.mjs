@@ -10,16 +10,31 @@ const library = new cql.Library(JSON.parse(readFileSync(elm, "utf8")));
 const at = cql.DateTime.parse(moment);
 const executor = new cql.Executor(library, undefined, { At: at });
 
+// The source gives a contained record the type Resource, whatever it is. Here it has its own, as FHIR has it.
+function typed(record) {
+  const { _json: json, _modelInfo: model } = record;
+  if (json.contained) {
+    const inside = json.contained.map((held) => new record.constructor(held, model.findClass(`FHIR.${held.resourceType}`), model));
+    const get = record.get.bind(record);
+    record.get = (path) => (path === "contained" ? inside : get(path));
+  }
+  return record;
+}
+
 // The source makes an object of each record at each retrieval. Here one is made once a patient, and those come first whose
 // code is asked for, as from a server; the engine compares the codes again.
 function indexed(patient) {
   const find = patient.findRecords.bind(patient);
   const byCode = new Map();
+  const all = new Map();
   patient.findRecords = (profile, details) => {
-    if (!details?.codes) return find(profile, details);
+    if (!details?.codes) {
+      if (!all.has(profile)) all.set(profile, find(profile, details).map(typed));
+      return all.get(profile);
+    }
     if (!byCode.has(profile)) {
       const index = new Map();
-      for (const record of find(profile, { datatype: details.datatype })) {
+      for (const record of patient.findRecords(profile, { datatype: details.datatype })) {
         for (const { system, code } of [record.getCode("code") ?? []].flat()) {
           const key = `${system}|${code}`;
           index.set(key, [...(index.get(key) ?? []), record]);

@@ -1,4 +1,4 @@
-"""Generated patients as FHIR Bundles: the facts, and beside them what a record holds that must not count.
+"""Generated patients as FHIR Bundles: the facts, in records of every type that is read, and beside them what must not count.
 
 Older, stale, cancelled, changed, future, contradictory and implausible values, other units, values without a time.
 """
@@ -16,6 +16,7 @@ from cds.fhir.reading.code_map import CodeMap
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Ruleset
 from rules.testing.generators import Generator
+from tests.published.engines.generated_other_records import OtherRecords
 
 Resource = dict[str, Any]
 
@@ -23,6 +24,8 @@ AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 AGE, SEX = "age_years", "sex"
 _SPOILT = 0.15
 """Share of facts beside which something stands that must not count, or that must win."""
+_IN_OTHERS, _NOT_OBSERVED = 0.5, 0.6
+"""Share of facts that stand in a record of another type, and of those the share that stand in no Observation beside it."""
 
 
 class RecordWriter:
@@ -34,11 +37,12 @@ class RecordWriter:
         self._patients = Generator(ruleset, seed)
         self._random = random.Random(seed)
         self._count = 0
+        self._others = OtherRecords(code_map, self._random, AT, self._stated)
 
     def bundles(self, count: int) -> Iterator[Resource]:
         """``count`` Bundles, each of one patient at the moment ``AT``."""
         for number, facts in enumerate(self._patients.patients(count)):
-            resources = [self._patient(f"p{number}", facts), *self._observations(f"p{number}", facts)]
+            resources = [self._patient(f"p{number}", facts), *self._records(f"p{number}", facts)]
             yield {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in resources]}
 
     def _patient(self, identity: str, facts: dict[str, FactValue]) -> Resource:
@@ -49,12 +53,16 @@ class RecordWriter:
             patient["gender"] = {"male": "male", "female": "female"}.get(str(facts[SEX]), "unknown")
         return patient
 
-    def _observations(self, patient: str, facts: dict[str, FactValue]) -> Iterator[Resource]:
+    def _records(self, patient: str, facts: dict[str, FactValue]) -> Iterator[Resource]:
         self._count = 0
         for name, value in facts.items():
             fact = self._ruleset.vocabulary[name]
             if name == AGE or (fact.numeric and not self._plausible(fact, value)):
                 continue
+            if self._random.random() < _IN_OTHERS:
+                yield from self._others.of(patient, fact, value, self._hours(fact))
+                if self._random.random() < _NOT_OBSERVED:
+                    continue
             yield self._observation(patient, fact, value, self._hours(fact))
             if self._random.random() < _SPOILT:
                 yield from self._beside(patient, fact, value)

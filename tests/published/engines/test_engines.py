@@ -37,6 +37,14 @@ def test_the_patients_hold_what_must_not_count() -> None:
     assert refused >= {"status", "modifier", "future", "stale", "no time", "contradiction", "implausible", "unit"}
 
 
+def test_the_patients_have_records_of_every_type() -> None:
+    types = {"Patient", "Encounter", "Observation", "Condition", "Procedure", "ServiceRequest", "DeviceUseStatement"}
+    types |= {"QuestionnaireResponse"}
+    refused = (read(bundle, RULESET, CODE_MAP, AT).not_used for bundle in BUNDLES)
+    assert set().union(*map(types_used, BUNDLES)) == types
+    assert {str(entry.reference).split("/")[0] for entries in refused for entry in entries} == types - {"Patient"}
+
+
 def test_a_cql_engine_decides_as_the_service_does() -> None:
     elm = translated(RULESET, CODE_MAP)
     decided = [SERVICE.said(bundle) for bundle in BUNDLES]
@@ -62,6 +70,35 @@ def test_a_planted_wrong_comparison_is_caught(tmp_path: Path) -> None:
     wrong.write_text(json.dumps(elm))
     patient = [firing[rule]]
     assert list(differences(SERVICE, patient, by_cql(wrong, patient)))
+
+
+@pytest.mark.parametrize(
+    ("definition", "literal", "kind"),
+    [
+        ("Diagnoses", "active", "Condition"),
+        ("Procedures", "completed", "Procedure"),
+        ("Orders", "active", "ServiceRequest"),
+        ("Items 1 Deep", "completed", "QuestionnaireResponse"),
+        ("Collars in Use", "active", "DeviceUseStatement"),
+        ("Current Encounter", "in-progress", "Encounter"),
+    ],
+)
+def test_a_planted_wrong_status_is_caught(definition: str, literal: str, kind: str, tmp_path: Path) -> None:
+    elm = json.loads(translated(RULESET, CODE_MAP).read_text())
+    (reading,) = (one for one in elm["library"]["statements"]["def"] if one["name"] == definition)
+    planted = [element for element in elements(reading) if element.get("value") == literal]
+    assert planted
+    for element in planted:
+        element["value"] = "planted"
+    wrong = tmp_path / "wrong.json"
+    wrong.write_text(json.dumps(elm))
+    patients = [bundle for bundle in BUNDLES if kind in types_used(bundle)][:10]
+    assert list(differences(SERVICE, patients, by_cql(wrong, patients)))
+
+
+def types_used(bundle: object) -> set[str]:
+    """The types of the records that facts are read from."""
+    return {str(fact.reference).split("/")[0] for fact in read(bundle, RULESET, CODE_MAP, AT).facts}
 
 
 def elements(element: Any) -> Iterator[dict[str, Any]]:

@@ -220,7 +220,10 @@ def test_every_definition_that_a_plan_names_stands_in_the_library() -> None:
 
 
 def test_the_library_says_what_it_retrieves() -> None:
-    required = [one for one in LIBRARY["dataRequirement"] if one["type"] == "Observation"]
+    source = b64decode(LIBRARY["content"][0]["data"]).decode()
+    retrieved = set(re.findall(r"\[([A-Z][a-z]\w+)(?:: [^\]]+)?\]", source)) | {"Patient"}
+    assert {one["type"] for one in LIBRARY["dataRequirement"]} == retrieved > {"Observation", "Condition", "Encounter"}
+    required = [one for one in LIBRARY["dataRequirement"] if one["type"] == "Observation" and "codeFilter" in one]
     codes = [{coding["code"] for coding in one["codeFilter"][0]["code"]} for one in required]
     given = {fact.name: fact for fact in RULESET.vocabulary.values() if fact.given != "concluded"}
     assert len(required) == len(given) - 1, "each fact but the age, which the Patient gives"

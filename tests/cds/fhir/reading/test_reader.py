@@ -565,6 +565,12 @@ def test_of_several_encounters_the_latest_counts() -> None:
     assert facts(early, late) == facts(late, early) == {"setting": "emergency"}
 
 
+def test_the_latest_encounter_is_told_across_time_zones() -> None:
+    early = _encounter("a", period={"start": "2026-01-30T09:00:00+05:30"})
+    late = _encounter("b", period={"start": "2026-01-30T08:00:00Z"}, **{"class": {"system": ACT, "code": "EMER"}})
+    assert facts(early, late) == {"setting": "emergency"}
+
+
 def _worn(identity: str, **fields: Any) -> Resource:
     since = {"status": "active", "timingPeriod": {"start": "2026-01-29T10:00:00Z"}, **fields}
     device = {

@@ -1,0 +1,152 @@
+"""Conditions, Procedures and ServiceRequests in Clinical Quality Language: the code alone says it.
+
+What ``cds.fhir.reading.coded_records`` does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from cds.fhir.publishing.cql.records import is_one_of, label, tuples
+from cds.fhir.publishing.cql.syntax import literal
+from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning
+from rules.model.facts import FactDefinition, FactValue
+
+PREPARED = f"""\
+// The code of a status: none where the status is missing, one that no list has where it holds no code.
+define function "Status of"(status FHIR.CodeableConcept):
+  if status is null then null
+  else Coalesce(First(status.coding C where C.code.value != '' return all C.code.value), 'malformed')
+
+// Diagnoses that stand, and those that were refuted, which stand below all else.
+define private "Diagnoses":
+  [Condition] R
+    let verified: "Status of"(R.verificationStatus), clinical: "Status of"(R.clinicalStatus)
+    where "Unchanged"(R)
+      and (verified is null or verified in {{ 'confirmed', 'refuted' }})
+      and (Coalesce(verified, '') = 'refuted'
+        or (if clinical is null then R.abatement is null else clinical in {{ 'active', 'recurrence', 'relapse' }}))
+      and (R.recordedDate is not null or not "Says No Moment"(R.onset))
+    return all Tuple {{
+      type: 'Condition',
+      codings: "Plain"(R.code.coding),
+      refuted: Coalesce(verified, '') = 'refuted',
+      to_come: false,
+      age: if R.recordedDate is not null then "Age of"(R.recordedDate.value) else "Age of Time"(R.onset),
+      label: {label("Condition", "R")}
+    }}
+
+define private "Procedures":
+  [Procedure] R
+    where "Unchanged"(R) and R.status.value in {{ 'completed', 'in-progress' }} and not "Says No Moment"(R.performed)
+    return all Tuple {{
+      type: 'Procedure',
+      codings: "Plain"(R.code.coding),
+      refuted: false,
+      to_come: false,
+      age: "Age of Time"(R.performed),
+      label: {label("Procedure", "R")}
+    }}
+
+// The end of what is ordered for; a whole day is over when the next begins.
+define function "Overdue"(due DateTime):
+  "Age of"(due) > (if hour from due is null then 86400 else 0)
+
+// Orders in force. What is still to come does not grow stale.
+define private "Orders":
+  [ServiceRequest] R
+    let due: if R.occurrence is FHIR.Period then (R.occurrence as FHIR.Period).end.value
+      else if R.occurrence is FHIR.dateTime then (R.occurrence as FHIR.dateTime).value
+      else null,
+      concepts: if exists R.category then flatten {{ {{ R.code }}, R.category }} else {{ R.code }}
+    where "Unchanged"(R) and R.status.value = 'active'
+      and Coalesce(R.doNotPerform.value, false) = false
+      and R.intent.value in {{ 'order', 'original-order', 'reflex-order', 'filler-order', 'instance-order', 'plan', 'directive' }}
+      and (due is null or not "Overdue"(due))
+    return all Tuple {{
+      type: 'ServiceRequest',
+      codings: flatten (concepts K where exists K.coding return all "Plain"(K.coding)),
+      refuted: false,
+      to_come: due is not null,
+      age: "Age of"(R.authoredOn.value),
+      label: {label("ServiceRequest", "R")}
+    }}
+
+define private "Coded Records":
+  flatten {{ "Diagnoses", "Procedures", "Orders" }}
+"""
+
+
+@dataclass
+class Codes:
+    """The codes that say one value of a fact: ``whole`` codes, and the ``beginnings`` of codes with those that say another."""
+
+    whole: list[CodingKey] = field(default_factory=list)
+    beginnings: dict[CodingKey, list[CodingKey]] = field(default_factory=dict)
+
+    def test(self) -> str:
+        """That the coding ``C`` is one of them."""
+        tests = [is_one_of(self.whole)] if self.whole else []
+        for beginning, others in self.beginnings.items():
+            longer = [key for key in others if key.code.startswith(beginning.code)]
+            apart = f" and not ({is_one_of((), longer)})" if longer else ""
+            tests.append(f"({is_one_of((), [beginning])}{apart})" if apart else is_one_of((), [beginning]))
+        return " or ".join(tests)
+
+
+def codes_of(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactValue | None, Codes]:
+    """The codes that mean ``fact`` in a record of the type ``kind``, by the value that they say; None where they leave it open."""
+    found: dict[FactValue | None, Codes] = {}
+
+    def mean(meanings: tuple[Meaning, ...]) -> Iterator[FactValue | None]:
+        yield from (meaning.value for meaning in meanings if meaning.fact == fact.name and meaning.only in (None, kind))
+
+    for key, meanings in code_map.exact.items():
+        for value in mean(meanings):
+            found.setdefault(value, Codes()).whole.append(key)
+    for key, meanings in code_map.prefixes.items():
+        for value in mean(meanings):
+            # A longer beginning, and a whole code, goes before a shorter one.
+            longer = [other for other in code_map.prefixes if other != key and _begins(other, key)]
+            others = [other for other in code_map.exact if _begins(other, key)]
+            found.setdefault(value, Codes()).beginnings[key] = [*longer, *others]
+    return found
+
+
+def _begins(other: CodingKey, key: CodingKey) -> bool:
+    return other.system == key.system and other.code.startswith(key.code)
+
+
+def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str]:
+    """What coded records say of ``fact`` by being there; ``limit`` is how many hours old they may be."""
+    said: dict[FactValue, list[tuple[str, str]]] = {}
+    kinds = ("Condition", "Procedure", "ServiceRequest")
+    tests = {kind: _implied(fact, code_map, kind) for kind in kinds}
+    for kind, values in tests.items():
+        for value, test in values.items():
+            said.setdefault(value, []).append((kind, test))
+    for value, by_kind in said.items():
+        shared = {test for _, test in by_kind}
+        if len(shared) == 1 and len(by_kind) == len(kinds):
+            which = _has(*shared)
+        else:
+            which = "(" + " or ".join(f"(R.type = '{kind}' and {_has(test)})" for kind, test in by_kind) + ")"
+        stated = "not R.refuted" if value is True else literal(value)
+        unless = "" if value is True else "not R.refuted and "
+        kept = f'"In Time"(R.age, if R.to_come then null as Decimal else {limit})'
+        record = tuples(stated, "R.age", "R.label", standing="if R.refuted then -1 else 0")
+        yield f'(("Coded Records" R where {which}) R\n      where {unless}{kept}\n      return all {record})'
+
+
+def _implied(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactValue, str]:
+    found: dict[FactValue, list[str]] = {}
+    for value, codes in codes_of(fact, code_map, kind).items():
+        if value is None and fact.type != "boolean":
+            continue
+        found.setdefault(True if value is None else value, []).append(codes.test())
+    return {value: " or ".join(tests) for value, tests in found.items()}
+
+
+def _has(test: str) -> str:
+    return f"exists (R.codings C where {test})"

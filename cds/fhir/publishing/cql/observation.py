@@ -1,0 +1,113 @@
+"""Observations and their components in Clinical Quality Language. What ``cds.fhir.reading.observation`` does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from cds.fhir.publishing.cql.coded_records import Codes, codes_of
+from cds.fhir.publishing.cql.records import label
+from cds.fhir.publishing.cql.syntax import name, text
+from cds.fhir.reading.code_map import CodeMap, CodingKey
+from rules.model.facts import FactDefinition, FactValue
+
+OBSERVATION = "Observation"
+
+_PREPARED = f"""\
+define function "Counts"(R FHIR.Observation):
+  "Unchanged"(R) and R.status.value in {{ 'final', 'amended', 'corrected' }} and not "Says No Moment"(R.effective)
+
+define function "Age of Observation"(R FHIR.Observation):
+  if R.effective is not null then "Age of Time"(R.effective) else "Age of"(R.issued.value)
+
+// The fact that a code names, by its own code.
+define function "Fact of Coding"(C Tuple{{system String, code String}}):
+  case
+    FACTS
+    else null
+  end
+
+// A value cannot be that of several facts.
+define function "Names One"(codings List<Tuple{{system String, code String}}>):
+  Count(codings) <= 1
+    or Count(distinct (((codings) C return all "Fact of Coding"(C)) F where F is not null return all F)) <= 1
+
+define function "Stated by"(records List<FHIR.Observation>):
+  records R where "Counts"(R) and "Names One"("Plain"(R.code.coding))
+    return all Tuple {{ stated: R.value, age: "Age of Observation"(R), label: {label(OBSERVATION, "R")} }}
+
+// Observations that no retrieval by code finds: by the beginning of a code, and by the codes of components.
+define private "Other Observations":
+  [Observation] R where exists R.component or exists (R.code.coding C where C.system.value != OWN)
+
+define private "Observations by Codes of Others":
+  (("Other Observations" R
+    where exists (R.code.coding C where C.system.value != OWN) and "Counts"(R)
+    return all Tuple {{
+      codings: "Plain"(R.code.coding),
+      stated: R.value,
+      age: "Age of Observation"(R),
+      label: {label(OBSERVATION, "R")}
+    }})) R
+    where "Names One"(R.codings)
+
+define private "Components":
+  flatten ("Other Observations" R where exists R.component and "Counts"(R)
+    return all (R.component P where not exists P.modifierExtension and "Names One"("Plain"(P.code.coding))
+      return all Tuple {{
+        codings: "Plain"(P.code.coding),
+        stated: P.value,
+        age: "Age of Observation"(R),
+        label: {label(OBSERVATION, "R")}
+      }}))
+"""
+
+
+def observations(facts: list[FactDefinition], code_map: CodeMap) -> str:
+    """What Observations, and their components, are read with."""
+    cases = [f"when C.system = {text(code_map.own_facts)} then C.code"]
+    for fact in facts:
+        codes = codes_of(fact, code_map, OBSERVATION).values()
+        others = [
+            Codes([key for key in one.whole if key.system != code_map.own_facts], one.beginnings) for one in codes
+        ]
+        tests = [one.test() for one in others if one.whole or one.beginnings]
+        if tests:
+            cases.append(f"when {' or '.join(tests)} then {text(fact.code)}")
+    return _PREPARED.replace("FACTS", "\n    ".join(cases)).replace("OWN", text(code_map.own_facts))
+
+
+def retrieved(facts: list[FactDefinition], code_map: CodeMap) -> list[CodingKey]:
+    """The codes by which Observations of ``facts`` are retrieved."""
+    found = (key for fact in facts for codes in codes_of(fact, code_map, OBSERVATION).values() for key in codes.whole)
+    return list(dict.fromkeys(found))
+
+
+class Statements(NamedTuple):
+    """A list of statements, the ``test`` of each (``S``), and the value of the fact that a yes means (None: it is a value)."""
+
+    records: str
+    test: str | None = None
+    meant: FactValue | None = None
+
+
+def stated(fact: FactDefinition, code_map: CodeMap) -> Iterator[Statements]:
+    """What Observations and their components state of ``fact``."""
+    for meant, codes in codes_of(fact, code_map, OBSERVATION).items():
+        if codes.whole:
+            records = " union ".join(f"[Observation: {name(label_of(key))}]" for key in codes.whole)
+            yield Statements(f'("Stated by"({records}))', meant=meant)
+        if codes.beginnings:
+            begun = Codes([], codes.beginnings).test()
+            yield Statements('"Observations by Codes of Others"', f"exists (S.codings C where {begun})", meant)
+        yield Statements('"Components"', f"exists (S.codings C where {codes.test()})", meant)
+
+
+def label_of(key: CodingKey) -> str:
+    """The name that the library gives to the code ``key``."""
+    return f"{system_of(key)} {key.code}"
+
+
+def system_of(key: CodingKey) -> str:
+    """The name that the library gives to the code system of ``key``."""
+    return f"System {key.system.removeprefix('http://').removeprefix('https://')}"

@@ -1,0 +1,201 @@
+"""Which records of a FHIR server count, and what they say, whatever fact they say it of: functions in Clinical Quality Language.
+
+It says what ``cds.fhir.reading`` does. A record comes out as tuples with ``age``, the whole seconds since its moment (null
+without one), and ``label``, its type and id, by which records of one moment are put in an order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from cds.fhir.publishing.cql.syntax import number, text
+from cds.fhir.reading.code_map import CodeMap, CodingKey
+
+_FUNCTIONS = """\
+// A bare date is its first moment, as everywhere in the rule set.
+define function "First Moment"(written DateTime):
+  if written is null or hour from written is not null then written
+  else DateTime(year from written, Coalesce(month from written, 1), Coalesce(day from written, 1), 0, 0, 0, 0,
+    timezoneoffset from "At")
+
+// Whole seconds from a moment to that of the decision. Beyond 60 years all is as old.
+define function "Age of"(moment DateTime):
+  if moment is null then null
+  else if years between moment and "At" > 60 then 1900000000
+  else seconds between "First Moment"(moment) and "At"
+
+// A period counts by its end, or by its start while it goes on.
+define function "Age of Period"(lasting FHIR.Period):
+  if "Age of"(lasting.end.value) >= 0 then "Age of"(lasting.end.value) else "Age of"(lasting.start.value)
+
+define function "Age of Time"(written Any):
+  case
+    when written is FHIR.dateTime then "Age of"((written as FHIR.dateTime).value)
+    when written is FHIR.instant then "Age of"((written as FHIR.instant).value)
+    when written is FHIR.Period then "Age of Period"(written as FHIR.Period)
+    else null
+  end
+
+// Times that are there and say no moment.
+define function "Says No Moment"(written Any):
+  written is FHIR.Timing or (written is FHIR.Period and "Age of Period"(written as FHIR.Period) is null)
+
+// Nothing is there that may change the meaning.
+define function "Unchanged"(record FHIR.DomainResource):
+  not exists record.modifierExtension and record.implicitRules is null
+
+// Not from the future, and not older than the limit in hours (null: it does not age).
+define function "In Time"(age Integer, limit Decimal):
+  if age is null then limit is null else age >= -TOLERANCE and (limit is null or age <= limit * 3600.0)
+
+// Whether a reference leads to the record of this type and id.
+define function "Leads To"(reference String, type String, id String):
+  "Bare"(reference) in { type + '/' + id, 'urn:uuid:' + id } or EndsWith("Bare"(reference), '/' + type + '/' + id)
+
+define function "Bare"(reference String):
+  ReplaceMatches(reference, '/_history/[^/]*$', '')
+
+// A code written as text.
+define function "As Code"(words String):
+  ReplaceMatches(ReplaceMatches(Lower(words), '^\\\\s+|\\\\s+$', ''), '_', '-')
+
+// Codings as pairs of text: an engine compares those much faster.
+define function "Plain"(codings List<FHIR.Coding>):
+  codings C return all Tuple { system: C.system.value, code: C.code.value }
+
+define function "Answer"(codings List<Tuple{system String, code String}>):
+  if exists (codings C where YES) and not exists (codings C where NO) then true
+  else if exists (codings C where NO) and not exists (codings C where YES) then false
+  else null
+
+define function "Boolean of"(stated Any):
+  case
+    when stated is FHIR.boolean then (stated as FHIR.boolean).value
+    when stated is FHIR.CodeableConcept then "Answer"("Plain"((stated as FHIR.CodeableConcept).coding))
+    when stated is FHIR.Coding then "Answer"("Plain"({ stated as FHIR.Coding }))
+    when stated is FHIR.string then
+      if "As Code"((stated as FHIR.string).value) in { WORDS_OF_YES } then true
+      else if "As Code"((stated as FHIR.string).value) in { WORDS_OF_NO } then false
+      else null
+    else null
+  end
+
+define function "Only"(values List<String>):
+  if Count(distinct values) = 1 then First(values) else null
+
+define function "Coded"(codings List<Tuple{system String, code String}>,
+    accepted List<Tuple{system String, code String, value String}>):
+  "Only"(flatten (codings C return all (accepted A where A.system = C.system and A.code = C.code
+    return all A.value)))
+
+define function "Code of"(stated Any, accepted List<Tuple{system String, code String, value String}>):
+  case
+    when stated is FHIR.CodeableConcept then "Coded"("Plain"((stated as FHIR.CodeableConcept).coding), accepted)
+    when stated is FHIR.Coding then "Coded"("Plain"({ stated as FHIR.Coding }), accepted)
+    when stated is FHIR.string then "Only"(accepted A
+      where A.system = VALUES and A.code = "As Code"((stated as FHIR.string).value) return all A.value)
+    else null
+  end
+
+define function "Quantity in"(written FHIR.Quantity, units List<Tuple{unit String, factor Decimal}>):
+  if written.comparator is null and written.system.value = 'http://unitsofmeasure.org'
+  then Round(written.value.value * First(units U where U.unit = written.code.value return all U.factor), 6)
+  else null
+
+define function "Number of"(stated Any, units List<Tuple{unit String, factor Decimal}>, plain Boolean):
+  case
+    when stated is FHIR.Quantity then "Quantity in"(stated as FHIR.Quantity, units)
+    when stated is FHIR.integer and plain then ToDecimal((stated as FHIR.integer).value)
+    when stated is FHIR.decimal and plain then (stated as FHIR.decimal).value
+    else null
+  end
+
+define function "Within"(value Decimal, low Decimal, high Decimal, step Decimal):
+  if value >= low and value <= high and (step is null or value / step = ToDecimal(Truncate(value / step))) then value
+  else null
+
+// What counts hours has grown since it was noted; the moment itself serves as well.
+define function "Hours by Now"(stated Any, noted Decimal, age Integer):
+  if stated is FHIR.dateTime then ToDecimal("Age of"((stated as FHIR.dateTime).value)) / 3600.0
+  else noted + ToDecimal(Max({ 0, age })) / 3600.0
+
+// The higher standing goes before the newer, and the newer before the older. Of values of one moment that contradict each
+// other none counts, nor anything older, but for the facts where one answer is safer.
+define function "Newest Boolean"(records List<Tuple{value Boolean, age Integer, standing Integer, label String}>,
+    dangerous Boolean):
+  "Latest Boolean"(records R where R.standing = Max(records X return all X.standing), dangerous)
+
+define function "Latest Boolean"(records List<Tuple{value Boolean, age Integer, standing Integer, label String}>,
+    dangerous Boolean):
+  "Agreed Boolean"(records R where R.age = Min(records X return all X.age)
+    or Min(records X return all X.age) is null return all R.value, dangerous)
+
+define function "Agreed Boolean"(values List<Boolean>, dangerous Boolean):
+  if Count(distinct values) = 1 then First(values)
+  else if exists (values V where V = dangerous) then dangerous
+  else null
+
+define function "Newest String"(records List<Tuple{value String, age Integer, standing Integer, label String}>,
+    dangerous String):
+  "Latest String"(records R where R.standing = Max(records X return all X.standing), dangerous)
+
+define function "Latest String"(records List<Tuple{value String, age Integer, standing Integer, label String}>,
+    dangerous String):
+  "Agreed String"(records R where R.age = Min(records X return all X.age)
+    or Min(records X return all X.age) is null return all R.value, dangerous)
+
+define function "Agreed String"(values List<String>, dangerous String):
+  if exists (values V where V = dangerous) then dangerous else "Only"(values)
+
+define function "Newest Decimal"(records List<Tuple{value Decimal, age Integer, standing Integer, label String}>):
+  "Latest Decimal"(records R where R.standing = Max(records X return all X.standing))
+
+define function "Latest Decimal"(records List<Tuple{value Decimal, age Integer, standing Integer, label String}>):
+  "Agreed Decimal"(records R where R.age = Min(records X return all X.age)
+    or Min(records X return all X.age) is null return all R sort by label)
+
+// Numbers that differ by less than measuring does are the same.
+define function "Agreed Decimal"(records List<Tuple{value Decimal, age Integer, standing Integer, label String}>):
+  if exists (records R where Abs(R.value - First(records).value)
+      > Max({Abs(R.value), Abs(First(records).value)}) * SAME)
+  then null else First(records).value
+"""
+
+
+def functions(code_map: CodeMap) -> str:
+    """What all records are read with."""
+    filled = _FUNCTIONS.replace("TOLERANCE", str(round(code_map.future_tolerance_minutes * 60)))
+    filled = filled.replace("SAME", number(code_map.same_within_percent / 100))
+    filled = filled.replace("VALUES", text(code_map.own_values))
+    for word, codings in (("YES", code_map.yes), ("NO", code_map.no)):
+        words = ", ".join(text(key.code) for key in sorted(codings) if key.system == code_map.own_values)
+        filled = filled.replace(f"WORDS_OF_{word}", words).replace(f"where {word})", f"where {is_one_of(codings)})")
+    return filled
+
+
+def is_one_of(codings: Iterable[CodingKey], beginnings: Iterable[CodingKey] = ()) -> str:
+    """That the coding ``C`` is one of ``codings``, or begins like one of ``beginnings``."""
+    by_system: dict[str, list[str]] = {}
+    for key in sorted(codings):
+        by_system.setdefault(key.system, []).append(text(key.code))
+    whole = (
+        f"(C.system = {text(system)} and C.code in {{ {', '.join(codes)} }})" for system, codes in by_system.items()
+    )
+    begun = (f"(C.system = {text(key.system)} and StartsWith(C.code, {text(key.code)}))" for key in sorted(beginnings))
+    return " or ".join([*whole, *begun]) or "false"
+
+
+def tuples(value: str, age: str, label: str, *, standing: str = "0") -> str:
+    """A record of a fact."""
+    return f"Tuple {{ value: {value}, age: {age}, standing: {standing}, label: {label} }}"
+
+
+def label(kind: str, alias: str) -> str:
+    """The label of a record of the type ``kind`` under ``alias``."""
+    return f"{text(kind + '/')} + {alias}.id.value"
+
+
+def together(lists: Iterable[str]) -> str:
+    """All records of several lists."""
+    several = list(lists)
+    return several[0] if len(several) == 1 else "flatten {\n    " + ",\n    ".join(several) + "\n  }"
