@@ -84,7 +84,7 @@ def create_app(
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
-        await parts.start()
+        await parts.start(in_a_hurry=app.state.replaces)
         reloader.check_withheld()
         with on_hangup(reloader.on_signal):
             yield
@@ -102,7 +102,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
     )
-    app.state.service, app.state.reloader = service, reloader
+    app.state.service, app.state.reloader, app.state.replaces = service, reloader, False
     _add_routes(app, settings, parts)
     _add_refusals(app)
     _add_layers(app, settings, service, parts)

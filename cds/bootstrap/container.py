@@ -100,9 +100,12 @@ class Parts:
         missing = self.trust.missing_key_sets()
         return f"no key set from {', '.join(sorted(set(missing)))}" if missing else None
 
-    async def start(self) -> None:
-        """Open the store, and fetch key sets."""
-        await to_thread.run_sync(self.store_problem)
+    async def start(self, *, in_a_hurry: bool = False) -> None:
+        """Open the store, and fetch key sets; ``in_a_hurry`` where calls wait for it, which do not need the store to be open."""
+        if in_a_hurry:
+            await to_thread.run_sync(self.store.try_to_open)
+        else:
+            await to_thread.run_sync(self.store_problem)
         await self.trust.start()
 
     async def aclose(self) -> None:

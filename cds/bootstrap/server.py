@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-import socket
+import sys
+from contextlib import suppress
 from typing import Any
 
 import uvicorn
@@ -11,12 +12,15 @@ from fastapi import FastAPI
 
 from cds.bootstrap.app import create_app
 from cds.bootstrap.http_protocol import protocol_for
-from cds.bootstrap.workers import TELL_THE_OTHERS, Workers, listening
+from cds.bootstrap.http_server import HttpServer
+from cds.bootstrap.workers import LISTENS, TELL_THE_OTHERS, Place, Workers, bound
 from cds.observability.logging import log
 from cds.settings import Settings
 from cds.site.content import Content
 from cds.site.lasting_objects import made_to_last
 
+_COULD_NOT_START = 3
+"""The exit code that uvicorn has for it."""
 _AFTER_THE_LAST_CALL_SECONDS = 15.0
 """For the end of a worker, when its calls have had their time."""
 
@@ -26,9 +30,13 @@ def serve(settings: Settings) -> None:
     with made_to_last():
         app = create_app(settings, gate=True)
     if settings.workers == 1:
-        uvicorn.run(app, host=settings.host, port=settings.port, **_options(app, settings))
+        server = HttpServer(uvicorn.Config(app, host=settings.host, port=settings.port, **_options(app, settings)))
+        with suppress(KeyboardInterrupt):
+            server.run()
+        if not server.started:
+            sys.exit(_COULD_NOT_START)
         return
-    sockets = listening(settings.host, settings.port, settings.workers)
+    sockets = bound(settings.host, settings.port, settings.workers)
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     where = f"{settings.workers} workers running on http://{host}:{sockets[0].getsockname()[1]}"
     workers = Workers(sockets, _Worker(app, settings), settings.shutdown_seconds + _AFTER_THE_LAST_CALL_SECONDS)
@@ -41,13 +49,15 @@ class _Worker:
     def __init__(self, app: FastAPI, settings: Settings) -> None:
         self._app, self._settings, self._parent = app, settings, os.getpid()
 
-    def __call__(self, own: socket.socket, reloaded: bool) -> None:
-        if reloaded:
+    def __call__(self, place: Place) -> None:
+        self._app.state.replaces = place.replaces
+        if place.reloaded:
             # What was loaded before the fork is old; like a service that starts, this one takes what the folder holds.
             self._app.state.service.content = Content.load(self._settings)
             self._app.state.reloader.withhold_unchecked()
         self._app.state.reloader.tell_others = lambda: os.kill(self._parent, TELL_THE_OTHERS)
-        uvicorn.Server(uvicorn.Config(self._app, **_options(self._app, self._settings))).run(sockets=[own])
+        config = uvicorn.Config(self._app, **_options(self._app, self._settings))
+        HttpServer(config, lambda: os.kill(self._parent, LISTENS)).run(sockets=[place.socket])
 
 
 def _options(app: FastAPI, settings: Settings) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from cds.settings import StoreSettings
 from cds.storage import held_files
-from cds.storage.impatience import Allowance, Impatience, Late, current_allowance
+from cds.storage.impatience import MOST_WAIT_SECONDS, Allowance, Impatience, Late, current_allowance
 from cds.storage.schema import REVISION, metadata, used_tokens
 from rules.errors import NuqueError
 
@@ -209,6 +209,12 @@ class Store:
         finally:
             self._was_tried = True  # Also where that has no end yet: nobody waits for it a second time.
         return None
+
+    def try_to_open(self) -> None:
+        """Begin to open the store, and wait for a moment; what is not done then goes on by itself."""
+        with suppress(StoreDown):
+            self._within(self._decisions, self._look, MOST_WAIT_SECONDS)
+        self._was_tried = True
 
     def _look(self) -> None:
         if self._write_failed:

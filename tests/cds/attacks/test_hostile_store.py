@@ -95,6 +95,24 @@ def test_no_call_waits_for_a_store_that_did_not_open_at_the_start(
     assert 0 < max(asked[1:]) <= MOST_WAIT_SECONDS
 
 
+def test_a_worker_that_replaces_another_waits_no_longer_for_the_store_than_a_call(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Calls wait in its socket until it has started."""
+    asked: list[float] = []
+
+    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
+        asked.append(seconds)
+        raise Late("it does not answer")
+
+    monkeypatch.setattr(Impatience, "run", never_answers)
+    app = create_app(Settings(store_url=f"sqlite:///{tmp_path / 'store.sqlite3'}"))
+    app.state.replaces = True
+    with TestClient(app) as client:
+        assert asked == [MOST_WAIT_SECONDS]
+        assert client.post(SELECT, json=order_select(*MEASURED)).status_code == 200
+
+
 def test_a_locked_sqlite_holds_no_decision_up(tmp_path: Path) -> None:
     """SQLite waits five seconds for a lock; a decision does not."""
     file = tmp_path / "store.sqlite3"

@@ -1,0 +1,60 @@
+"""What happens to connections that wait in the queue of the socket when the server ends."""
+
+import asyncio
+import socket
+from typing import Any
+
+import pytest
+import uvicorn
+
+from cds.bootstrap.http_server import HttpServer
+
+CALL = b"GET / HTTP/1.1\r\nHost: here\r\nConnection: close\r\n\r\n"
+CALLS = 5
+
+
+async def application(scope: Any, receive: Any, send: Any) -> None:
+    await send({"type": "http.response.start", "status": 204, "headers": []})
+    await send({"type": "http.response.body", "body": b""})
+
+
+async def ended_with_calls_in_the_queue(kind: type[uvicorn.Server], to_send: bytes) -> list[bytes]:
+    """How calls are answered whose connections came after the event loop looked last before the end."""
+    server = kind(uvicorn.Config(application, port=0, lifespan="off", log_config=None, loop="uvloop"))
+    server.config.load()
+    server.lifespan = server.config.lifespan_class(server.config)
+    await server.startup()
+    address = server.servers[0].sockets[0].getsockname()
+    callers = [socket.create_connection(address) for _ in range(CALLS)]
+    for caller in callers:
+        caller.sendall(to_send)
+    await server.shutdown()
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(address)
+    said = []
+    for caller in callers:
+        with caller:
+            try:
+                said.append(caller.recv(1000)[:12])
+            except ConnectionResetError:
+                said.append(b"reset")
+    return said
+
+
+def run(kind: type[uvicorn.Server], to_send: bytes) -> list[bytes]:
+    loop = uvicorn.Config(application, loop="uvloop").get_loop_factory()
+    assert loop is not None
+    with asyncio.Runner(loop_factory=loop) as runner:
+        return runner.run(ended_with_calls_in_the_queue(kind, to_send))
+
+
+def test_calls_that_wait_in_the_queue_at_the_end_are_answered() -> None:
+    assert run(HttpServer, CALL) == [b"HTTP/1.1 204"] * CALLS
+
+
+def test_uvicorn_alone_cuts_them_off() -> None:
+    assert run(uvicorn.Server, CALL) == [b"reset"] * CALLS
+
+
+def test_a_connection_without_a_call_does_not_hold_up_the_end() -> None:
+    assert run(HttpServer, b"") == [b""] * CALLS
