@@ -45,7 +45,7 @@ bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in t
 	@command -v wrk >/dev/null || { apt-get update -qq && apt-get install -y -qq --no-install-recommends wrk >/dev/null; }
 	$(BIN)/python -m tests.bench $(ARGS)
 
-soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory (ARGS=--hostile: a minute of attacks)
+soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory (ARGS=--hostile: a minute of attacks; --outages: kills and frozen stores)
 	$(BIN)/python -m tests.soak $(ARGS)
 
 faults: $(VENV)/.dev ## plant known faults and take out controls, one by one: the test named for each must fail (slow)

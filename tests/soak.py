@@ -4,7 +4,7 @@
 prefetch (the rest is read from a FHIR server behind a proxy that breaks every so often), feedback, broken calls, replayed
 tokens and reloads. Exit code 1 where anything was answered otherwise than is meant, or not at all; where a kind of call was
 never made; or where memory grew: ten minutes show a leak of some 3 kB a call, one minute one of some 30 kB.
-``make soak ARGS=--hostile`` is another run: ``tests/hostile_load.py``.
+``make soak ARGS=--hostile`` and ``make soak ARGS=--outages`` are other runs: ``tests/hostile_load.py``, ``tests/outages``.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from tests.cds.faults.test_faults import unfetched
 from tests.cds.hook_calls import MEASURED, discharge, order_select, order_sign, patient_view
 from tests.cds.live_service import AS_DEPLOYED, running
 from tests.hostile_load import signed
+from tests.outages import run as outages
 
 SELECT = "/cds-services/collar-order-select"
 ADMIN = "a" * 40
@@ -132,12 +133,19 @@ def main() -> int:
     """Run, report, and give the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--hostile", action="store_true", help="eight hostile clients beside a good one, for a minute")
-    parser.add_argument("--minutes", type=float, help="default: 10, hostile 1")
+    parser.add_argument("--outages", action="store_true", help="two workers and their store killed, frozen, restarted")
+    parser.add_argument(
+        "--database", choices=["sqlite", "postgresql"], action="append", help="of outages; default: both"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of outages")
+    parser.add_argument("--minutes", type=float, help="default: 10, hostile 1, outages as long as each takes once")
     parser.add_argument("--callers", type=int, default=4)
     parser.add_argument("--pace", type=float, default=0.25, help="seconds from one call of a caller to its next")
     asked = parser.parse_args()
     if asked.hostile:
         return hostile_load.report(hostile_load.run(60 * (asked.minutes or 1)))
+    if asked.outages:
+        return outages.main(asked.database or ["sqlite", "postgresql"], asked.seed, 60 * (asked.minutes or 0))
     seconds = 60 * (asked.minutes or 10)
     with tempfile.TemporaryDirectory() as folder, faulty_fhir() as fhir:
         environment = {

