@@ -30,7 +30,7 @@ SMALL_BYTES = 32_768
 """A longer text is not read on the event loop, where it would hold everybody up."""
 _LONGEST_NUMBER = 64
 _MOST_INTEGER_BITS = 64
-_ONE_AT_A_TIME = CapacityLimiter(1)
+_ONE_BODY_AT_A_TIME, _ONE_ANSWER_AT_A_TIME = CapacityLimiter(1), CapacityLimiter(1)
 
 _PLAIN = frozenset({str, int, bool, type(None)})
 _COLON = re.compile(rb'"[ \t\r\n]*:')
@@ -107,11 +107,15 @@ def _parse_exactly(body: bytes, most_resources: int | None) -> Any:
     return value
 
 
-async def parse_aside(body: bytes, *, most_resources: int | None = None) -> Any:
-    """As ``parse``, for use on the event loop: what is not small is read in a thread, one text at a time."""
+async def parse_aside(body: bytes, *, most_resources: int | None = None, is_answer: bool = False) -> Any:
+    """As ``parse``, for use on the event loop: what is not small is read in a thread, one text at a time.
+
+    ``is_answer``: another server's, for which a call waits a second and which must not wait for the bodies of other calls.
+    """
     if len(body) <= SMALL_BYTES:
         return parse(body, most_resources=most_resources)
-    return await to_thread.run_sync(partial(parse, body, most_resources=most_resources), limiter=_ONE_AT_A_TIME)
+    turn = _ONE_ANSWER_AT_A_TIME if is_answer else _ONE_BODY_AT_A_TIME
+    return await to_thread.run_sync(partial(parse, body, most_resources=most_resources), limiter=turn)
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -249,7 +249,7 @@ class _PagedQuery:
                     if response.status_code != 200:
                         raise _refused(response.status_code)
                     body = await read_bounded(response, self._settings.fetch_bytes)
-            return await strict_json.parse_aside(body)
+            return await strict_json.parse_aside(body, is_answer=True)
         except _OURS as error:
             raise ReadFailed(f"the FHIR server could not be asked ({type(error).__name__})") from error
         except httpx.HTTPError as error:

@@ -1,12 +1,15 @@
 """What two JSON readers could understand differently is refused (RFC 8259 section 4 and 6, RFC 7493 I-JSON)."""
 
+import asyncio
 import json
+import threading
 
 import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cds import strict_json
 from cds.strict_json import DEEPEST, MOST_RESOURCES, JsonProblem, _parse_exactly, parse
 from tests.cds.hook_calls import MEASURED, order_select
 
@@ -108,3 +111,28 @@ def test_more_resources_than_any_patient_has_are_refused(client: TestClient) -> 
     assert "FHIR resources" in answer.json()["issue"][0]["diagnostics"]
     # A file on the command line may be a whole record.
     assert len(parse(json.dumps(many).encode())) == len(many)
+
+
+def test_the_answer_of_another_server_does_not_wait_for_the_bodies_of_other_calls(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A call waits a second for what it reads; somebody's long bodies may take longer."""
+    answer_is_read, order = threading.Event(), []
+    text = b" " * strict_json.SMALL_BYTES + b"1"
+
+    def parse(body: bytes, *, most_resources: int | None = None) -> None:
+        if body.startswith(b"[") and not answer_is_read.wait(30):
+            order.append("the answer waited")
+        order.append(body[:1].decode())
+        if not body.startswith(b"["):
+            answer_is_read.set()
+
+    async def both() -> None:
+        body = asyncio.create_task(strict_json.parse_aside(b"[" + text))
+        await asyncio.sleep(0)
+        await strict_json.parse_aside(text, is_answer=True)
+        await body
+
+    monkeypatch.setattr(strict_json, "parse", parse)
+    asyncio.run(both())
+    assert order == [" ", "["]
