@@ -93,6 +93,7 @@ class Run:
         """Do ``rounds``, from the first again for ``seconds``. What goes otherwise than is meant stands in what is seen."""
         self.served.start()
         try:
+            eventually("not ready at the start", self.served.is_ready)
             callers = Callers(self.served.url, self.seed)
             with callers:
                 self._all(callers, rounds, time.monotonic() + seconds)
