@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import itertools
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,8 @@ from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules import load_ruleset
 from rules.testing.generators import Generator
-from tests.published.engines.agreement import by_cql, differences, translated
-from tests.published.engines.decided import Service
+from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
+from tests.published.engines.decided import Said, Service
 from tests.published.engines.decision_tables import apart, by_service, by_tables
 from tests.published.engines.generated_records import RecordWriter
 
@@ -30,12 +31,20 @@ _RULESET = load_ruleset()
 @click.option("--patients", default=10_000, show_default=True, help="How many patients.")
 @click.option("--seed", default=1, show_default=True, help="Another seed gives other patients.")
 @click.option(
-    "--tables", is_flag=True, help="The decision tables (DMN) on facts, in place of the Library (CQL) on Bundles."
+    "--tables", "what", flag_value="tables", help="The decision tables (DMN) on facts, not the Library (CQL)."
 )
-def main(patients: int, seed: int, tables: bool) -> None:
+@click.option(
+    "--second",
+    "what",
+    flag_value="second",
+    help="The Library by the engine that the translator carries, not by cql-execution; without codes written as text.",
+)
+def main(patients: int, seed: int, what: str | None) -> None:
     """Compare rules that fire, size, reasons against one, cautions, and tasks with people, performer and times."""
     seen = found = 0
-    for count, different in _by_tables(patients, seed) if tables else _by_library(patients, seed):
+    for count, different in (
+        _by_tables(patients, seed) if what == "tables" else _by_library(patients, seed, second=what == "second")
+    ):
         seen, found = seen + count, found + len(different)
         for one in different:
             click.echo(f"different: {one}"[:2000])
@@ -43,12 +52,15 @@ def main(patients: int, seed: int, tables: bool) -> None:
     raise SystemExit(found > 0)
 
 
-def _by_library(patients: int, seed: int) -> Iterator[tuple[int, list[Any]]]:
+def _by_library(patients: int, seed: int, *, second: bool) -> Iterator[tuple[int, list[Any]]]:
     code_map = load_code_map(_RULESET)
-    elm, service = translated(_RULESET, code_map), Service(_RULESET, code_map)
-    written = RecordWriter(_RULESET, code_map, seed).bundles(patients)
+    service = Service(_RULESET, code_map)
+    decide: Callable[[list[Any]], Iterator[Said]] = (
+        partial(by_cqframework, _RULESET, code_map) if second else partial(by_cql, translated(_RULESET, code_map))
+    )
+    written = RecordWriter(_RULESET, code_map, seed, texts=not second).bundles(patients)
     while some := list(itertools.islice(written, _AT_ONCE)):
-        yield len(some), list(differences(service, some, by_cql(elm, some)))
+        yield len(some), list(differences(service, some, decide(some)))
 
 
 def _by_tables(patients: int, seed: int) -> Iterator[tuple[int, list[Any]]]:

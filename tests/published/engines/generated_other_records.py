@@ -27,9 +27,15 @@ _LIKELY = 0.7
 
 
 class OtherRecords:
-    """Writes records of one patient, whose ``answer`` says a fact in the value[x] of an answer, around the moment ``at``."""
+    """Writes records of one patient around the moment ``at``; ``stated`` gives the value[x] that says a fact.
 
-    def __init__(self, code_map: CodeMap, drawn: random.Random, at: datetime, stated: Stated) -> None:
+    With ``texts`` some codes are written as text.
+    """
+
+    def __init__(
+        self, code_map: CodeMap, drawn: random.Random, at: datetime, stated: Stated, *, texts: bool = True
+    ) -> None:
+        self._texts = texts
         self._code_map = code_map
         self._random = drawn
         self._at = at
@@ -193,8 +199,9 @@ class OtherRecords:
         if "valueCodeableConcept" in stated:
             coding = stated["valueCodeableConcept"]["coding"][0]
             words = f" {coding['code'].replace('-', '_').capitalize()} "
-            return self._random.choice([{"valueCoding": coding}, {"valueString": words}])
-        if "valueBoolean" in stated and self._random.random() < 0.2:
+            written = self._random.choice([{"valueCoding": coding}, {"valueString": words}])
+            return written if self._texts else {"valueCoding": coding}
+        if "valueBoolean" in stated and self._random.random() < 0.2 and self._texts:
             return {"valueString": "Yes" if value else "no"}
         if "valueQuantity" in stated and self._random.random() < 0.3:
             return self._random.choice([{"valueInteger": int(value)}, {"valueDecimal": float(value)}])

@@ -31,13 +31,14 @@ _IN_OTHERS, _NOT_OBSERVED = 0.5, 0.6
 class RecordWriter:
     """Writes Bundles for one rule set. The same seed gives the same Bundles."""
 
-    def __init__(self, ruleset: Ruleset, code_map: CodeMap, seed: int = 0) -> None:
+    def __init__(self, ruleset: Ruleset, code_map: CodeMap, seed: int = 0, *, texts: bool = True) -> None:
+        """With ``texts`` some codes are written as text."""
         self._ruleset = ruleset
         self._code_map = code_map
         self._patients = Generator(ruleset, seed)
         self._random = random.Random(seed)
         self._count = 0
-        self._others = OtherRecords(code_map, self._random, AT, self._stated)
+        self._others = OtherRecords(code_map, self._random, AT, self._stated, texts=texts)
 
     def bundles(self, count: int) -> Iterator[Resource]:
         """``count`` Bundles, each of one patient at the moment ``AT``."""

@@ -1,7 +1,8 @@
 """Engines that others wrote apply the published artefacts to generated patients, and say what the service says.
 
 Sources: the translator ``@cqframework/cql`` and the engine ``cql-execution`` with ``cql-exec-fhir`` for Clinical Quality
-Language, ``fhirpath`` (JavaScript) and ``fhirpathpy`` for FHIRPath. ``python -m tests.published.engines`` takes more patients.
+Language, the engine that ``@cqframework/cql`` carries as the second; ``fhirpath`` (JavaScript) and ``fhirpathpy`` for
+FHIRPath. ``python -m tests.published.engines`` takes more patients.
 """
 
 import json
@@ -19,7 +20,7 @@ from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
 from rules import load_ruleset
 from rules.evaluation.interpreter import Firing, fire
-from tests.published.engines.agreement import by_cql, differences, translated
+from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
 from tests.published.engines.decided import Service
 from tests.published.engines.generated_records import AT, RecordWriter
 from tests.published.engines.node import answers
@@ -51,6 +52,12 @@ def test_a_cql_engine_decides_as_the_service_does() -> None:
     assert sum(one["size"] is not None for one in decided) > 5
     assert sum(len(one["cautions"]) for one in decided) > 100 < sum(len(one["tasks"]) for one in decided)
     assert list(differences(SERVICE, BUNDLES, by_cql(elm, BUNDLES))) == []
+
+
+def test_a_second_cql_engine_decides_as_the_service_does() -> None:
+    bundles = list(RecordWriter(RULESET, CODE_MAP, texts=False).bundles(15))
+    assert any(SERVICE.said(bundle)["size"] for bundle in bundles)
+    assert list(differences(SERVICE, bundles, by_cqframework(RULESET, CODE_MAP, bundles))) == []
 
 
 def test_a_planted_wrong_comparison_is_caught(tmp_path: Path) -> None:

@@ -89,5 +89,5 @@ def worn(fact: FactDefinition, limit: str) -> Iterator[str]:
     elif fact.name == HOURS:
         assert fact.range is not None
         low, high = map(number, fact.range)
-        hours = f'"Within"(ToDecimal(U.since) / 3600.0, {low}, {high}, null as Decimal)'
+        hours = f'"Within"("Hours"(U.since), {low}, {high}, null as Decimal)'
         yield f'("Collars in Use" U where U.timed return all {tuples(hours, "U.since", "U.label")})'

@@ -155,9 +155,17 @@ def _accepted(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:
         )
         yield step(f"Codes of {fact.name}", listed(codes))
     elif fact.numeric:
-        factors = accepted_units(fact, code_map).items()
-        pairs = (f"Tuple {{ unit: {text(unit)}, factor: {number(factor)} }}" for unit, factor in factors)
-        yield step(f"Units of {fact.name}", listed(pairs))
+        units = (_unit(unit, factor) for unit, factor in accepted_units(fact, code_map).items())
+        yield step(f"Units of {fact.name}", listed(units))
+
+
+def _unit(unit: str, factor: float) -> str:
+    """What one ``unit`` is in the fact's own, as a fraction: a decimal of CQL has eight digits after the point."""
+    whole = round(factor, 8) == factor
+    above, below = (factor, 1.0) if whole else (1.0, float(round(1 / factor)))
+    if abs(above / below - factor) > 1e-12:
+        raise ValueError(f"{unit}: {factor} has more than eight digits and is no part of one")
+    return f"Tuple {{ unit: {text(unit)}, factor: {number(above)}, divisor: {number(below)} }}"
 
 
 def accepted_units(fact: FactDefinition, code_map: CodeMap) -> dict[str, float]:

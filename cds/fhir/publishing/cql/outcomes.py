@@ -78,8 +78,9 @@ def size(ruleset: Ruleset) -> Iterator[str]:
     yield define("Holds", f'"Hold Table" {kept}', "Why no size is given")
     none = " or ".join(f"not exists {name(_candidates(axis))}" for axis in ruleset.axes.values())
     yield step("Size Withheld", f'exists "Holds" or {none}')
-    firsts = (_spoken(axis) for axis in ruleset.axes.values())
-    yield define("Size Class", f"if \"Size Withheld\" then null else Combine({listed(firsts)}, ' ')", "To try first")
+    # Not by Combine, of which engines differ in what it makes of a null.
+    spoken = "\n    + ".join(f"Coalesce(' ' + {_spoken(axis)}, '')" for axis in ruleset.axes.values())
+    yield define("Size Class", f'if "Size Withheld" then null else Substring({spoken}, 1)', "To try first")
 
 
 def _axis(axis: Axis, ruleset: Ruleset) -> Iterator[str]:
@@ -118,7 +119,7 @@ def _spoken(axis: Axis) -> str:
         for value in axis.values
         if value != axis.silent
     )
-    return f"case {said} else null end"
+    return f"(case {said} else null end)"
 
 
 def cautions(ruleset: Ruleset) -> Iterator[str]:

@@ -23,9 +23,10 @@ define function "Birthday"(born Date, in_year Integer):
   else Date(in_year, month from born, day from born)
 
 define function "Years"(born Date, today Date, completed Integer):
-  ToDecimal(completed) + ToDecimal(days between "Birthday"(born, year from born + completed) and today)
-    / ToDecimal(days between "Birthday"(born, year from born + completed)
-        and "Birthday"(born, year from born + completed + 1))
+  "Decimal of"(completed)
+    + "Decimal of"(days between "Birthday"(born, year from born + completed) and today)
+      / "Decimal of"(days between "Birthday"(born, year from born + completed)
+          and "Birthday"(born, year from born + completed + 1))
 
 define function "Exact Age"(born Date, today Date):
   if day from born is null or born after today then null

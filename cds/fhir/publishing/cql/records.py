@@ -48,12 +48,18 @@ define function "Unchanged"(record FHIR.DomainResource):
 define function "In Time"(age Integer, limit Decimal):
   if age is null then limit is null else age >= -TOLERANCE and (limit is null or age <= limit * 3600.0)
 
-// Whether a reference leads to the record of this type and id.
+// Whether a reference leads to the record of this type and id, whatever its version.
 define function "Leads To"(reference String, type String, id String):
-  "Bare"(reference) in { type + '/' + id, 'urn:uuid:' + id } or EndsWith("Bare"(reference), '/' + type + '/' + id)
+  reference = 'urn:uuid:' + id
+    or EndsWith('/' + reference, '/' + type + '/' + id)
+    or PositionOf('/' + type + '/' + id + '/_history/', '/' + reference) >= 0
 
-define function "Bare"(reference String):
-  ReplaceMatches(reference, '/_history/[^/]*$', '')
+// A whole number with eight digits after the point: an engine may keep no more digits than it is given.
+define function "Decimal of"(whole Integer):
+  ToDecimal(ToString(whole) + '.00000000')
+
+define function "Hours"(elapsed Integer):
+  "Decimal of"(elapsed) / 3600.0
 
 // A code written as text.
 define function "As Code"(words String):
@@ -97,15 +103,16 @@ define function "Code of"(stated Any, accepted List<Tuple{system String, code St
     else null
   end
 
-define function "Quantity in"(written FHIR.Quantity, units List<Tuple{unit String, factor Decimal}>):
+define function "Quantity in"(written FHIR.Quantity, units List<Tuple{unit String, factor Decimal, divisor Decimal}>):
   if written.comparator is null and written.system.value = 'http://unitsofmeasure.org'
-  then Round(written.value.value * First(units U where U.unit = written.code.value return all U.factor), 6)
+  then First(units U where U.unit = written.code.value
+    return all Round(written.value.value * U.factor / U.divisor, 6))
   else null
 
-define function "Number of"(stated Any, units List<Tuple{unit String, factor Decimal}>, plain Boolean):
+define function "Number of"(stated Any, units List<Tuple{unit String, factor Decimal, divisor Decimal}>, plain Boolean):
   case
     when stated is FHIR.Quantity then "Quantity in"(stated as FHIR.Quantity, units)
-    when stated is FHIR.integer and plain then ToDecimal((stated as FHIR.integer).value)
+    when stated is FHIR.integer and plain then "Decimal of"((stated as FHIR.integer).value)
     when stated is FHIR.decimal and plain then (stated as FHIR.decimal).value
     else null
   end
@@ -116,8 +123,8 @@ define function "Within"(value Decimal, low Decimal, high Decimal, step Decimal)
 
 // What counts hours has grown since it was noted; the moment itself serves as well.
 define function "Hours by Now"(stated Any, noted Decimal, age Integer):
-  if stated is FHIR.dateTime then ToDecimal("Age of"((stated as FHIR.dateTime).value)) / 3600.0
-  else noted + ToDecimal(Max({ 0, age })) / 3600.0
+  if stated is FHIR.dateTime then "Hours"("Age of"((stated as FHIR.dateTime).value))
+  else noted + "Hours"(Max({ 0, age }))
 
 // The higher standing goes before the newer, and the newer before the older. Of values of one moment that contradict each
 // other none counts, nor anything older, but for the facts where one answer is safer.
