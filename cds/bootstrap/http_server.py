@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import os
 import socket
+import struct
+import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 import uvicorn
@@ -14,6 +18,8 @@ import uvicorn
 _MOST_READING_SECONDS = 1.0
 """So long is waited for the first call on connections that were opened just before."""
 _BETWEEN_LOOKS_SECONDS = 0.05
+_SO_ATTACH_FILTER, _SO_DETACH_FILTER = 26, 27
+"""asm-generic/socket.h; Python has no names for them."""
 
 
 class HttpServer(uvicorn.Server):
@@ -26,6 +32,8 @@ class HttpServer(uvicorn.Server):
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """As uvicorn does, and say so."""
+        for one in sockets or ():
+            _let_in(one)
         await super().startup(sockets)
         self._on_listening()
 
@@ -62,11 +70,30 @@ class HttpServer(uvicorn.Server):
 def _rest_of(queue: socket.socket) -> list[socket.socket]:
     """All connections that wait; then the queue is closed, and whoever comes is refused."""
     queue.setblocking(False)
-    queue.listen(0)  # Hardly anybody gets in between the last look and the end.
     taken = []
     with queue:
+        _let_nobody_in(queue)
         while True:
             try:
                 taken.append(queue.accept()[0])
             except BlockingIOError:
                 return taken
+
+
+def _let_in(one: socket.socket) -> None:
+    """Undo what another server that ended on this socket has done."""
+    with suppress(OSError):  # Nothing was done.
+        one.setsockopt(socket.SOL_SOCKET, _SO_DETACH_FILTER, 0)
+
+
+def _let_nobody_in(queue: socket.socket) -> None:
+    """From now on what comes for ``queue`` is dropped: who wants to connect asks again a second later, and is refused then.
+
+    Otherwise some would get in between the last look and the end, and be cut off. Linux alone has this (socket(7)).
+    """
+    if sys.platform != "linux":
+        return
+    # One instruction of the packet filter, "return 0 bytes" (BPF_RET | BPF_K), behind its count and address.
+    program = ctypes.create_string_buffer(struct.pack("HBBI", 0x06, 0, 0, 0))
+    with suppress(OSError):  # Not every sandbox has it.
+        queue.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("HP", 1, ctypes.addressof(program)))

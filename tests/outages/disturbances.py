@@ -115,8 +115,10 @@ class Served:
 
     def close(self) -> None:
         """Stop, and see that nothing is left."""
-        self._opened.close()
+        self.live.process.terminate()
+        self.live.process.wait(_PATIENCE_SECONDS)
         self.nothing_is_left()
+        self._opened.close()
 
     def workers(self) -> list[psutil.Process]:
         """Those that are alive."""
@@ -124,8 +126,13 @@ class Served:
         return [one for one in children if one.is_running() and one.status() != psutil.STATUS_ZOMBIE]
 
     def nothing_is_left(self) -> None:
-        """Wait until all processes have ended that were ever started here. Raises NotAsMeant."""
-        eventually("a process is left behind", lambda: not self.left())
+        """Wait until all processes have ended that were ever started here; those that do not are killed. Raises NotAsMeant."""
+        try:
+            eventually("a process is left behind", lambda: not self.left())
+        except NotAsMeant:
+            for process in self.left():
+                os.kill(process, signal.SIGKILL)
+            raise
 
     def left(self) -> list[int]:
         """Processes that were started here, or by those, and are alive."""

@@ -57,8 +57,8 @@ class Seen:
     """kB."""
 
     def growth(self) -> float:
-        """Ratio of the highest memory after a round to that before the first."""
-        return max(self.memory[1:]) / self.memory[0]
+        """Ratio of the highest memory after any round to that before the first."""
+        return max(self.memory) / self.memory[0]
 
 
 def every_round(url: str, chance: random.Random) -> list[Round]:
@@ -189,7 +189,7 @@ def report(name: str, seen: Seen) -> int:
                 f"  decisions {when}: {len(taken)}, median {statistics.median(taken):.2f} s, p99 {p99:.2f} s, "
                 f"longest {max(taken):.2f} s"
             )
-    slowest = max(seen.seconds["while the store was in trouble"], default=float("inf"))
+    slowest = max(seen.seconds["while the store was in trouble"], default=float("inf"))  # None at all is no good sign.
     for problem in seen.problems[:_MOST_SHOWN]:
         print(f"  not as meant: {problem}")
     bars = {

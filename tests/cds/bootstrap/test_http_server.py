@@ -1,12 +1,15 @@
 """What happens to connections that wait in the queue of the socket when the server ends."""
 
 import asyncio
+import errno
+import select
 import socket
 from typing import Any
 
 import pytest
 import uvicorn
 
+from cds.bootstrap import http_server
 from cds.bootstrap.http_server import HttpServer
 
 CALL = b"GET / HTTP/1.1\r\nHost: here\r\nConnection: close\r\n\r\n"
@@ -54,6 +57,18 @@ def test_calls_that_wait_in_the_queue_at_the_end_are_answered() -> None:
 
 def test_uvicorn_alone_cuts_them_off() -> None:
     assert run(uvicorn.Server, CALL) == [b"reset"] * CALLS
+
+
+def test_nobody_gets_in_after_the_last_look() -> None:
+    """Whoever connects just then is not taken and cut off, but asks again (its SYN is dropped; RFC 9293, 3.8.1)."""
+    with socket.create_server(("127.0.0.1", 0)) as queue, socket.socket() as caller:
+        http_server._let_nobody_in(queue)
+        caller.setblocking(False)
+        assert caller.connect_ex(queue.getsockname()) == errno.EINPROGRESS
+        assert select.select([], [caller], [], 0.2) == ([], [], [])
+        queue.close()
+        assert select.select([], [caller], [], 60) == ([], [caller], [])
+        assert caller.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) == errno.ECONNREFUSED
 
 
 def test_a_connection_without_a_call_does_not_hold_up_the_end() -> None:

@@ -189,10 +189,13 @@ def test_a_worker_that_is_killed_while_it_checks_leaves_the_check_to_another(
     ] * WORKERS
 
 
-def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(live: LiveService) -> None:
+@pytest.mark.parametrize("told", [signal.SIGKILL, signal.SIGTERM])
+def test_a_worker_that_dies_is_replaced_with_the_content_that_is_in_use(
+    live: LiveService, told: signal.Signals
+) -> None:
     before = httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).headers["Nuque-Ruleset"]
     first = min(workers(live))
-    os.kill(first, signal.SIGKILL)
+    os.kill(first, told)
     assert eventually(lambda: len(workers(live) - {first}) == WORKERS)
     # Calls that came to its socket meanwhile wait for the new one.
     with one_client_of_each(live) as clients:
