@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, number, present, text
-from cds.fhir.publishing.cql.facts import stated_facts
+from cds.fhir.publishing.cql.facts import observable
 from cds.fhir.publishing.cql.library_source import cql_library, library_name
 from cds.fhir.publishing.cql.observation import retrieved
 from cds.fhir.publishing.metadata import heading
@@ -59,7 +59,7 @@ def _requirements(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Iter
     yield {"type": "Patient", "mustSupport": ["birthDate", "gender"]}
     for kind, elements in _BY_NO_CODE.items():
         yield {"type": kind, "mustSupport": elements}
-    for fact in stated_facts(ruleset):
+    for fact in observable(ruleset):
         limit = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
         answers = urls.value_set(fact.code) if fact.type == "code" else None
         yield present(

@@ -49,7 +49,10 @@ class RecordWriter:
     def _patient(self, identity: str, facts: dict[str, FactValue]) -> Resource:
         patient: Resource = {"resourceType": "Patient", "id": identity}
         if AGE in facts:
-            patient["birthDate"] = (AT - timedelta(days=float(facts[AGE]) * 365.25)).date().isoformat()
+            born = (AT - timedelta(days=float(facts[AGE]) * 365.25)).date().isoformat()
+            patient["birthDate"] = born[: self._random.choice([10, 10, 10, 7, 4])]
+            if self._random.random() < 0.3:
+                del patient["birthDate"]
         if SEX in facts and self._random.random() < 0.5:
             patient["gender"] = {"male": "male", "female": "female"}.get(str(facts[SEX]), "unknown")
         return patient
@@ -58,8 +61,12 @@ class RecordWriter:
         self._count = 0
         for name, value in facts.items():
             fact = self._ruleset.vocabulary[name]
-            if name == AGE or (fact.numeric and not self._plausible(fact, value)):
+            if fact.numeric and not self._plausible(fact, value):
                 continue
+            if name == AGE:
+                if self._random.random() < 0.5:
+                    continue
+                value = self._random.choice([value, value, self._patients.answer(fact)])
             if self._random.random() < _IN_OTHERS:
                 yield from self._others.of(patient, fact, value, self._hours(fact))
                 if self._random.random() < _NOT_OBSERVED:

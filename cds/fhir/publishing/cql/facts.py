@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
+from fractions import Fraction
 
 from cds.fhir.publishing.cql import coded_records, device_use, encounter, observation, patient, questionnaire_response
 from cds.fhir.publishing.cql.observation import Statements, label_of, system_of
 from cds.fhir.publishing.cql.records import functions, together, tuples
 from cds.fhir.publishing.cql.syntax import define, listed, literal, name, number, optional, step, text
 from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.patient import AGE
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Ruleset
 from rules.model.units import UnitError, convert, is_annotation
@@ -37,12 +39,15 @@ _UNITS = (
     "[mi_i]/h",
 )
 """UCUM units that are read beside the fact's own, where they measure the same."""
+_MOST_PARTS = 100_000_000
+_LARGEST = 2**31
+"""An engine may take a whole number from here on for an overflow: nobody writes an age in seconds."""
 _TYPES = {"boolean": "Boolean", "code": "String", "number": "Decimal", "integer": "Decimal"}
 
 
 def terminology(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     """The code systems and codes by which Observations are retrieved."""
-    keys = observation.retrieved(stated_facts(ruleset), code_map)
+    keys = observation.retrieved(observable(ruleset), code_map)
     for system, key in {key.system: key for key in keys}.items():
         yield f"codesystem {name(system_of(key))}: {text(system)}"
     for key in keys:
@@ -52,8 +57,8 @@ def terminology(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
 def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     """What all facts are read with, and each kind of record as it is read for all of them."""
     yield functions(code_map)
-    yield patient.FUNCTIONS
-    yield observation.observations(stated_facts(ruleset), code_map)
+    yield patient.functions(ruleset)
+    yield observation.observations(observable(ruleset), code_map)
     yield questionnaire_response.questionnaire_answers()
     yield coded_records.PREPARED
     yield device_use.device_uses(code_map)
@@ -63,8 +68,7 @@ def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
 def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     """For each fact that an observer may give: what it is read in, the records that count, and the value that wins."""
     for fact in observable(ruleset):
-        if fact in stated_facts(ruleset):
-            yield from _accepted(fact, code_map)
+        yield from _accepted(fact, code_map)
         yield step(f"Records of {fact.name}", together(_records(fact, ruleset, code_map)))
         said = define if recorded(fact) == fact.name else step
         yield said(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
@@ -80,15 +84,9 @@ def observable(ruleset: Ruleset) -> list[FactDefinition]:
     return [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
 
 
-def stated_facts(ruleset: Ruleset) -> list[FactDefinition]:
-    """The facts that a record states by a value: all but the age, which is read from the date of birth alone."""
-    return [fact for fact in observable(ruleset) if fact.name != patient.AGE]
-
-
 def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
-    if fact.name == patient.AGE:
-        yield patient.ages(fact)
-        return
+    if fact.name == AGE:
+        yield patient.born()
     hours = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
     limit = optional(None if hours is None else number(hours), "Decimal")
     answers = Statements('"Answers"', questionnaire_response.answered(fact))
@@ -102,6 +100,7 @@ def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Itera
     yield from device_use.worn(fact, limit)
     yield from encounter.stayed(fact)
     yield from patient.sexes(fact, code_map)
+    yield from patient.apart(fact)
 
 
 def _kept(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str]:
@@ -118,6 +117,8 @@ def _statement(fact: FactDefinition, code_map: CodeMap, meant: FactValue | None)
         low, high = map(number, fact.range)
         value = f'"Within"("Hours by Now"(A.stated, {value}, A.age), {low}, {high}, {optional(None, "Decimal")})'
         age = "if A.stated is FHIR.dateTime then 0 else A.age"
+    if fact.name == AGE:
+        value = f'"Age by Now"({value}, A.age)'
     return tuples(value, age, "A.label")
 
 
@@ -161,10 +162,11 @@ def _accepted(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:
 
 def _unit(unit: str, factor: float) -> str:
     """What one ``unit`` is in the fact's own, as a fraction: a decimal of CQL has eight digits after the point."""
+    exact = Fraction(factor).limit_denominator(_MOST_PARTS)
+    if abs(float(exact) - factor) > 1e-12:
+        raise ValueError(f"{unit}: {factor} is no fraction of at most {_MOST_PARTS} parts")
     whole = round(factor, 8) == factor
-    above, below = (factor, 1.0) if whole else (1.0, float(round(1 / factor)))
-    if abs(above / below - factor) > 1e-12:
-        raise ValueError(f"{unit}: {factor} has more than eight digits and is no part of one")
+    above, below = (factor, 1.0) if whole else (float(exact.numerator), float(exact.denominator))
     return f"Tuple {{ unit: {text(unit)}, factor: {number(above)}, divisor: {number(below)} }}"
 
 
@@ -175,9 +177,12 @@ def accepted_units(fact: FactDefinition, code_map: CodeMap) -> dict[str, float]:
     if is_annotation(fact.unit):
         return dict.fromkeys((fact.unit, *code_map.counted.get(fact.unit, ())), 1.0)
     found = {fact.unit: 1.0}
+    highest = max(map(abs, fact.range or (0.0,)))
     for unit in _UNITS:
         try:
-            found.setdefault(unit, convert(Decimal(1), unit, fact.unit))
+            factor = convert(Decimal(1), unit, fact.unit)
         except UnitError:
             continue
+        if highest / factor < _LARGEST:
+            found.setdefault(unit, factor)
     return found

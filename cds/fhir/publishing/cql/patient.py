@@ -5,20 +5,62 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.publishing.cql.records import tuples
-from cds.fhir.publishing.cql.syntax import literal, number, optional, text
+from cds.fhir.publishing.cql.syntax import literal, name, number, text
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.patient import AGE
+from cds.fhir.reading.patient import AGE, IDENTITY, AgeQuestion
+from rules.model.conditions import Compare
 from rules.model.facts import FactDefinition
-
-__all__ = ["AGE", "FUNCTIONS", "SEX", "ages", "sexes"]
+from rules.model.ruleset import Ruleset
 
 SEX = "sex"
 
-FUNCTIONS = """\
+_FUNCTIONS = """\
+// The days that a date of birth may mean: the day itself, or those of a month or a year.
+define function "First Day"(born Date):
+  if born is null then null
+  else Date(year from born, Coalesce(month from born, 1), Coalesce(day from born, 1))
+
+define function "Last Day"(born Date):
+  if born is null then null
+  else if month from born is null then Date(year from born, 12, 31)
+  else if day from born is null then Date(year from born, month from born,
+    case
+      when month from born in { 4, 6, 9, 11 } then 30
+      when month from born != 2 then 31
+      when "Leap Year"(year from born) then 29
+      else 28
+    end)
+  else born
+
+define function "Leap Year"(in_year Integer):
+  in_year mod 4 = 0 and (in_year mod 100 != 0 or in_year mod 400 = 0)
+
+// Whether it matters to the rules which age of a range is the true one.
+define function "Left Open"(youngest Decimal, oldest Decimal):
+  youngest != oldest and (OPEN)
+
+define function "Usable Age"(youngest Decimal, oldest Decimal):
+  if youngest >= LOW and youngest <= HIGH and not "Left Open"(youngest, oldest) then youngest else null
+
+define private "Seconds Today":
+  seconds between DateTime(year from "At", month from "At", day from "At", 0, 0, 0, 0, timezoneoffset from "At") and "At"
+
+// An age that was noted today, or brought forward: whole years mean any moment of that year of life.
+define function "Age by Now"(noted Decimal, age Integer):
+  case
+    when age is null then null
+    when age <= "Seconds Today" and age > "Seconds Today" - 86400 then noted
+    when noted = Truncate(noted) then "Usable Age"("Grown"(noted, age), "Grown"(noted, age) + 1.0)
+    else "Usable Age"("Grown"(noted, age), "Grown"(noted, age) + 0.1)
+  end
+
+define function "Grown"(noted Decimal, age Integer):
+  noted + "Decimal of"(Max({ 0, age })) / 31556952.0
+
 // Somebody born on 29 February completes a year on 1 March where there is no such day.
 define function "Birthday"(born Date, in_year Integer):
   if month from born = 2 and day from born = 29
-    and not (in_year mod 4 = 0 and (in_year mod 100 != 0 or in_year mod 400 = 0))
+    and not "Leap Year"(in_year)
   then Date(in_year, 3, 1)
   else Date(in_year, month from born, day from born)
 
@@ -29,18 +71,53 @@ define function "Years"(born Date, today Date, completed Integer):
           and "Birthday"(born, year from born + completed + 1))
 
 define function "Exact Age"(born Date, today Date):
-  if day from born is null or born after today then null
+  if born is null or born after today then null
   else "Years"(born, today, year from today - year from born
     - (if "Birthday"(born, year from today) after today then 1 else 0))
+
+define private "Age by Birth":
+  "Usable Age"(
+    "Exact Age"(Min({ "Last Day"(Patient.birthDate.value), date from "At" }), date from "At"),
+    "Exact Age"("First Day"(Patient.birthDate.value), date from "At"))
 """
 
 
-def ages(fact: FactDefinition) -> str:
-    """The age by the date of birth."""
-    low, high = fact.range or (0, 0)
-    exact = '"Exact Age"(Patient.birthDate.value, date from "At")'
-    value = f'"Within"({exact}, {number(low)}, {number(high)}, {optional(None, "Decimal")})'
-    return f"{{ {tuples(value, 'null as Integer', text('Patient'))} }}"
+def functions(ruleset: Ruleset) -> str:
+    """What the Patient is read with."""
+    question = AgeQuestion(ruleset)
+    low, high = question.definition.range or (0, 0)
+    asked = dict.fromkeys(_open(comparison) for comparison in question.comparisons)
+    if question.used_in_arithmetic:
+        asked["oldest - youngest > 1.0"] = None
+    filled = _FUNCTIONS.replace("OPEN", "\n    or ".join(asked) or "false")
+    return filled.replace("LOW", number(low)).replace("HIGH", number(high))
+
+
+def _open(comparison: Compare) -> str:
+    """That a range of ages leaves ``comparison`` open. Raises ValueError for a comparison with the very age."""
+    if isinstance(comparison.value, tuple | str):
+        raise ValueError(f"an age is compared with {comparison.value!r}")
+    value = number(float(comparison.value))
+    match comparison.comparator:
+        case "at_least" | "below":
+            return f"(youngest < {value} and oldest >= {value})"
+        case "above" | "at_most":
+            return f"(youngest <= {value} and oldest > {value})"
+    raise ValueError(f"an age is compared by {comparison.comparator!r}")
+
+
+def born() -> str:
+    """The age by the date of birth, which stands above one that was noted."""
+    return "{ " + tuples('"Age by Birth"', "null as Integer", text("Patient"), standing="1") + " }"
+
+
+def apart(fact: FactDefinition) -> Iterator[str]:
+    """That the date of birth and an age that was noted are not of one person, where ``fact`` is that doubt."""
+    if fact.name == IDENTITY:
+        yield (
+            f'({name(f"Records of {AGE}")} R where R.standing = 0 and Abs(R.value - "Age by Birth") > 1.5\n'
+            f"      return all {tuples('true', 'null as Integer', 'R.label')})"
+        )
 
 
 def sexes(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:

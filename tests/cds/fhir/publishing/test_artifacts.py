@@ -226,10 +226,8 @@ def test_the_library_says_what_it_retrieves() -> None:
     required = [one for one in LIBRARY["dataRequirement"] if one["type"] == "Observation" and "codeFilter" in one]
     codes = [{coding["code"] for coding in one["codeFilter"][0]["code"]} for one in required]
     given = {fact.name: fact for fact in RULESET.vocabulary.values() if fact.given != "concluded"}
-    assert len(required) == len(given) - 1, "each fact but the age, which the Patient gives"
-    assert (
-        all(any(fact.code in some for some in codes) for fact in given.values() if fact.name != "age_years") and given
-    )
+    assert len(required) == len(given)
+    assert all(any(fact.code in some for some in codes) for fact in given.values()) and given
     for one in required:
         for answers in (found["valueSet"] for found in one["codeFilter"] if "valueSet" in found):
             assert BY_URL[answers.split("|")[0]]["resourceType"] == "ValueSet"
