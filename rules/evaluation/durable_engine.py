@@ -6,6 +6,7 @@ shows each):
 - an event is consumed by the first rule that matches, so facts are asserted;
 - a rule fires once for each true branch of an "or", so matches are counted once;
 - more than 64 alternatives that are true at once are an error, so a layer is cut into parts with fewer;
+- more than 14 groups joined by "and" or "or" within one rule are an error, so such a rule is cut at its outermost "or";
 - a host keeps at most 1,024 live sessions, so each evaluation's session is deleted;
 - deleting a session whose message matched no rule corrupts memory, so each part holds a rule that always matches;
 - ``$nex`` can hang, so it is never emitted and "unknown" travels as a marker, which also makes a danger count that nobody
@@ -54,6 +55,7 @@ from rules.model.ruleset import Rule, Ruleset
 
 _OPERATORS = {"is_not": "$neq", "at_least": "$gte", "above": "$gt", "at_most": "$lte", "below": "$lt"}
 _MOST_ALTERNATIVES = 60
+_MOST_GROUPS = 15
 _SMALLEST, _LARGEST = 1e-3, 1e15
 _ALWAYS = "always"
 _MATCHED = "r_matched"
@@ -126,7 +128,7 @@ class Engine:
                 # A match is written as {"name of the rule": {what it matched}}.
                 rule = match[2 : match.index('"', 2)]
                 if rule != _MATCHED:
-                    yield int(rule.removeprefix("r_"))
+                    yield int(rule.split("_")[1])
                 match = durable_rules_engine.complete_and_start_action(handle, state)
         except Exception as error:
             raise EngineError(f"durable_rules failed in {part.name}: {error}") from error
@@ -135,8 +137,9 @@ class Engine:
     @staticmethod
     def _definition(part: _RulePartition) -> dict[str, Any]:
         rules = {
-            f"r_{index}": {"all": [{"m": compile_condition(rule.when)}], "run": _never_run}
+            f"r_{index}_{number}": {"all": [{"m": _compile(piece)}], "run": _never_run}
             for index, rule in part.rules
+            for number, piece in enumerate(_pieces(rule.positive))
         }
         return {**rules, _MATCHED: {"all": [{"m": {_ALWAYS: 1}}], "run": _never_run}}
 
@@ -218,6 +221,10 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
             raise EngineError(
                 f"{rule.place}: rule {rule.id} has {needed} alternatives, at most {_MOST_ALTERNATIVES}; split it"
             )
+        if any(_groups(piece) > _MOST_GROUPS for piece in _pieces(rule.positive)):
+            raise EngineError(
+                f"{rule.place}: rule {rule.id} joins more than {_MOST_GROUPS} groups of conditions; split it"
+            )
         if needed > room:
             parts.append([])
             room = _MOST_ALTERNATIVES
@@ -238,6 +245,30 @@ def _alternatives(condition: Condition) -> int:
         case UnlessKnownNot(comparison):
             return 1 + _alternatives(comparison)
     return 1
+
+
+def _pieces(condition: Condition) -> list[Condition]:
+    """Conditions of which one holds where ``condition`` does, each with as few groups as durable_rules takes, if it can be cut."""
+    if _groups(condition) <= _MOST_GROUPS or not isinstance(condition, AnyOf):
+        return [condition]
+    pieces: list[list[Condition]] = [[]]
+    for child in (piece for one in condition.children for piece in _pieces(one)):
+        if 1 + sum(map(_groups, pieces[-1])) + _groups(child) > _MOST_GROUPS:
+            pieces.append([])
+        pieces[-1].append(child)
+    return [AnyOf(tuple(piece)) for piece in pieces if piece]
+
+
+def _groups(condition: Condition) -> int:
+    """How many times ``condition`` joins several comparisons by "and" or "or", one within the other counted each."""
+    match condition:
+        case Compare(_, "one_of" | "not_one_of", tuple(options)):
+            return int(len(options) > 1)
+        case AllOf(children) | AnyOf(children):
+            return int(len(children) > 1) + sum(map(_groups, children))
+        case UnlessKnownNot(comparison):
+            return 1 + _groups(comparison)
+    return 0
 
 
 def _sendable(value: FactValue) -> FactValue:

@@ -120,6 +120,38 @@ def test_both_fire_the_same_rules_and_conclude_the_same(trees, people):
         assert {rule.id for rule in plain.fired} == direct
 
 
+def many_groups(leaf):
+    """More groups than durable_rules takes in one rule: nested ones, beside plain ones."""
+    pairs = [{"all": [{"fact": "n", "is": n}, leaf]} for n in range(3, 16)]
+    nested = [{"all": [{"fact": "x", "is": n}, {"any": [leaf, {"fact": "b", "is": True}]}]} for n in range(8)]
+    return [*pairs, *nested, {"fact": "c", "is": "red"}]
+
+
+@pytest.mark.parametrize(
+    ("recorded", "counts"),
+    [
+        *(({"n": n, "y": 1}, True) for n in (3, 9, 15)),
+        ({"n": 9, "y": 0}, False),
+        ({"x": 7, "y": 1}, True),
+        ({"x": 0, "b": True}, True),
+        ({"x": 7, "b": False, "y": 0}, False),
+        ({"c": "red"}, True),
+        ({}, False),
+    ],
+)
+def test_a_rule_of_many_groups_is_cut_and_fires_as_it_should(recorded, counts):
+    ruleset = generated([{"any": many_groups({"fact": "y", "is": 1})}])
+    durable = Engine(ruleset).fire(recorded)
+    assert durable == fire(ruleset, recorded)
+    assert [rule.id for rule in durable.fired].count("generated.r0") == counts
+
+
+def test_a_rule_that_cannot_be_cut_is_refused_by_name():
+    tree = {"all": [{"fact": "c", "not_one_of": ["red", "green"]}] * 15}
+    with pytest.raises(EngineError, match=r"generated\.r0 joins more than 15 groups of conditions; split it"):
+        Engine(generated([tree]))
+
+
 @pytest.mark.parametrize(
     ("recorded", "counts"), [({}, True), ({"y": 3}, True), ({"y": 9}, False), ({"x": 2}, True), ({"x": 5}, False)]
 )

@@ -72,6 +72,18 @@ def test_more_than_64_alternatives_that_are_true_at_once_are_an_error(alternativ
             bare.assert_fact("r", {"sid": "1", "a": 100})
 
 
+@pytest.mark.parametrize(("groups", "holds"), [(14, True), (15, False)])
+def test_more_than_14_groups_within_one_rule_are_an_error(groups, holds):
+    condition = {"$or": [{"$and": [{"$gte": {"a": n}}, {"$gte": {"b": n}}]} for n in range(groups)]}
+    if holds:
+        bare, fired = host([condition])
+        bare.assert_fact("r", {"sid": "1", "a": 0, "b": 0})
+        assert fired == [0]
+    else:
+        with pytest.raises(Exception, match="error code: 113"):
+            host([condition])
+
+
 def test_a_null_matches_no_comparison_with_a_value():
     bare, fired = host([{"$neq": {"a": 1}}, {"$gte": {"a": 0}}, {"always": 1}])
     bare.assert_fact("r", {"sid": "1", "always": 1, "a": None})
