@@ -33,7 +33,7 @@ from rules.model.decision import (
 )
 from rules.model.facts import FactValue, RecordedFact, Vocabulary
 from rules.model.late import Late
-from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset, TaskCall
+from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset
 
 WORN = "collar_hours"
 """The fact from which deadlines that count from the start of wear are worked out."""
@@ -149,6 +149,7 @@ class _DecisionWriter:
         fired = self.firing.fired
         instructions = self.instructions()
         asked = questions(ruleset, self.firing)
+        tasks = self.tasks()
         return Decision(
             at=at,
             ruleset=RulesetIdentity(name=ruleset.name, version=ruleset.version, hash=ruleset.hash),
@@ -161,8 +162,8 @@ class _DecisionWriter:
             dangers_not_recorded=dangers_not_recorded(ruleset, asked),
             ask=asked[:MOST_ASKED],
             measure_next=self.prospects.measure_next,
-            cautions=self.cautions(),
-            tasks=self.tasks(),
+            cautions=self.cautions(tasks),
+            tasks=tasks,
             instructions=instructions,
             leaflets=self.parts.leaflets(tuple(chosen.instruction for chosen in instructions)),
             assessments=Late(ruleset.reported, self.assessment),
@@ -206,8 +207,8 @@ class _DecisionWriter:
             for hold, rules in grouped.items()
         )
 
-    def cautions(self) -> tuple[Caution, ...]:
-        """Gravest first; of one severity those that lead, then those whose care is due soonest, in the order of doing.
+    def cautions(self, tasks: Iterable[Task]) -> tuple[Caution, ...]:
+        """Gravest first; of one severity those that lead, then those whose care among ``tasks`` is due soonest, as it is done.
 
         So the airway stands first among what is critical, and the skin before the review of need.
         """
@@ -216,12 +217,16 @@ class _DecisionWriter:
             for caution in rule.then.cautions:
                 grouped[caution].append(rule.id)
 
-        order = {task: number for number, task in enumerate(self.ruleset.tasks)}
+        never: tuple[float, int] = (inf, len(self.ruleset.tasks))
+        due: dict[str, tuple[float, int]] = {}
+        for number, task in enumerate(tasks):
+            within = task.timing.within_hours
+            for name in task.rules:
+                due[name] = min(due.get(name, never), (inf if within is None else within, number))
 
-        def place(said: CautionText) -> tuple[int, bool, float, int]:
-            calls = [call for name in grouped[said] for call in self.ruleset.rules[name].then.tasks]
-            due, first = min(((_due(call), order[call.task]) for call in calls), default=(inf, len(order)))
-            return SEVERITIES.index(said.severity), not said.leads, due, first
+        def place(said: CautionText) -> tuple[int, bool, tuple[float, int]]:
+            soonest = min(due.get(name, never) for name in grouped[said])
+            return SEVERITIES.index(said.severity), not said.leads, soonest
 
         return tuple(self.parts.caution(said, tuple(grouped[said])) for said in sorted(grouped, key=place))
 
@@ -297,8 +302,3 @@ class _DecisionWriter:
     def origin(self, fact: str) -> str | None:
         """The record from which ``fact`` comes, else the rule that concluded it."""
         return self.references.get(fact) or self.firing.concluded_by.get(fact)
-
-
-def _due(call: TaskCall) -> float:
-    """Within how many hours ``call`` asks for its task; infinite where it names no deadline."""
-    return inf if call.timing.within_hours is None else call.timing.within_hours

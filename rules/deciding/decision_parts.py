@@ -10,7 +10,7 @@ from functools import lru_cache
 
 from rules.evaluation.task_merging import MergedTask, merge
 from rules.model.compiled_conditions import TestOfEach, each
-from rules.model.conditions import describe, leaves
+from rules.model.conditions import describe, grounds
 from rules.model.decision import Caution, Leaflet, LeafletSection, Task
 from rules.model.ruleset import CautionText, EvidenceKind, Ruleset
 
@@ -20,7 +20,7 @@ _MOST_KEPT = 4096
 
 @dataclass(frozen=True)
 class Compared:
-    """What a rule compares, for the trace: the test of each comparison, its words and its fact, and the rule's evidence."""
+    """What a rule compares, for the trace: whether each comparison is a ground, its words and fact, and the rule's evidence."""
 
     truths: TestOfEach
     comparisons: tuple[tuple[str, str], ...]
@@ -95,6 +95,6 @@ class DecisionParts:
 
     def _compared(self, name: str) -> Compared:
         rule = self._ruleset.rules[name]
-        compared = tuple(leaves(rule.positive))
+        compared = grounds(rule.positive)
         words = tuple((describe(leaf), leaf.fact) for leaf in compared)
-        return Compared(each(compared), words, self._ruleset.evidence(rule))
+        return Compared(each(compared.values()), words, self._ruleset.evidence(rule))

@@ -60,8 +60,8 @@ def certainly(condition: Condition) -> OpenTest:
     return _Compiler("facts, open_facts", "({fact!r} not in open_facts and {})").function(without_negation(condition))
 
 
-def each(compared: Iterable[Leaf]) -> TestOfEach:
-    """A test for which of the comparisons ``compared`` are definitely true."""
+def each(compared: Iterable[Condition]) -> TestOfEach:
+    """A test for which of the conditions ``compared``, without negation, are definitely true."""
     return _Compiler("facts", "{}").functions(compared)
 
 

@@ -171,6 +171,20 @@ def leaves(condition: Condition) -> Iterator[Leaf]:
             yield from leaves(child)
 
 
+def grounds(condition: Condition) -> dict[Leaf, Condition]:
+    """Each comparison of a true ``condition`` without negation, with what must hold so that it is a ground for it.
+
+    A comparison that happens to be true in an alternative that fails otherwise is none.
+    """
+    if isinstance(condition, Leaf):
+        return {condition: condition}
+    found: dict[Leaf, list[Condition]] = {}
+    for child in condition.children:
+        for leaf, ground in grounds(child).items():
+            found.setdefault(leaf, []).append(AllOf((child, ground)) if isinstance(child, AllOf) else ground)
+    return {leaf: ways[0] if len(ways) == 1 else AnyOf(tuple(ways)) for leaf, ways in found.items()}
+
+
 def comparisons(condition: Condition) -> Iterator[Compare]:
     """Every comparison of a value in ``condition``, in reading order, those of dangers included."""
     for leaf in leaves(condition):

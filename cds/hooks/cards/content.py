@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
-from math import inf
 
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
@@ -16,7 +15,7 @@ from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
 from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
-from rules.model.decision import Candidate, Caution, Decision, MeasureNext, NotUsed, Question, SizeClass, Task
+from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Question, SizeClass, Task
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
@@ -59,12 +58,10 @@ def caution_cards(
 ) -> list[Draft]:
     """One card a caution of the given severities; a critical one says why it is critical.
 
-    Of one severity those come first whose rules also ask for care, the soonest due first. ``beside_size`` leaves out those that
-    come with a reason to withhold the size: the size card says them.
+    ``beside_size`` leaves out those that come with a reason to withhold the size: the size card says them.
     """
     holds = decision.holds if beside_size else ()
     said = {caution.text for hold in holds for caution in coming_with(decision, hold)}
-    pressing = sorted(decision.cautions, key=lambda caution: _hours_left(decision, caution))
     return [
         Draft(
             indicator=caution.severity,
@@ -77,15 +74,9 @@ def caution_cards(
             rules=caution.rules,
             full=partial(caution_in_full, decision, caution),
         )
-        for caution in pressing
+        for caution in decision.cautions
         if caution.severity in severities and caution.text not in said
     ]
-
-
-def _hours_left(decision: Decision, caution: Caution) -> float:
-    """Hours until the care that the caution's rules ask for is due; infinite where they ask for none with a deadline."""
-    due = [task.timing.within_hours for task in decision.tasks if set(task.rules) & set(caution.rules)]
-    return min((hours for hours in due if hours is not None), default=inf)
 
 
 def caution_lines(decision: Decision, severities: Iterable[Severity]) -> Iterator[Line]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import event, given
 from hypothesis import strategies as st
 
 from rules.model.compiled_conditions import certainly, definitely, possibly
@@ -21,6 +21,8 @@ from rules.model.conditions import (
     describe,
     evaluate,
     facts_read,
+    grounds,
+    leaves,
     without_negation,
 )
 
@@ -201,3 +203,35 @@ def test_a_condition_as_deep_as_anybody_writes_is_compiled():
         deep = (AllOf if level % 2 else AnyOf)((deep, Known("n")))
     assert definitely(deep)({"n": 1}) is True
     assert definitely(deep)({}) is False
+
+
+@given(TREES)
+def test_a_ground_stands_in_no_alternative_that_fails(condition: Condition):
+    condition = without_negation(condition)
+    found = grounds(condition)
+    assert set(found) == set(leaves(condition))
+    holding = [facts for facts in EVERY_RECORD if evaluate(condition, facts) is True]
+    event("true somewhere" if holding else "never true")
+    for facts in holding:
+        stands = {leaf for leaf, ground in found.items() if evaluate(ground, facts) is True}
+        assert stands == set(_true_on_the_way(condition, facts))
+        assert stands
+
+
+def _true_on_the_way(condition: Condition, facts):
+    """The true comparisons of ``condition`` that are reached through true parts alone."""
+    if evaluate(condition, facts) is not True:
+        return
+    if not isinstance(condition, (AllOf, AnyOf)):
+        yield condition
+        return
+    for child in condition.children:
+        yield from _true_on_the_way(child, facts)
+
+
+def test_a_comparison_that_is_true_in_a_failing_alternative_is_no_ground():
+    infant = AllOf((Compare("line", "is", "infant"), Compare("height", "at_least", 100)))
+    adult = AllOf((Compare("line", "is", "adult"), Compare("height", "below", 100)))
+    found = grounds(AnyOf((infant, adult)))
+    facts = {"line": "adult", "height": 90}
+    assert [leaf for leaf, ground in found.items() if evaluate(ground, facts) is True] == list(adult.children)
