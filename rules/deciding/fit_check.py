@@ -416,7 +416,7 @@ def _written(
         holds=tuple(hold for hold in decision.holds if hold.kind == "do_not_size"),
         dangers_not_recorded=decision.dangers_not_recorded,
         cautions=tuple(caution for caution in decision.cautions if _stays(caution, ids)),
-        tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids)),
+        tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids, _pressing(decision))),
         trace=tuple(shown),
         sources={cited: decision.sources[cited] for cited in sorted({s for entry in shown for s in entry.sources})},
         disclaimer=decision.disclaimer,
@@ -428,15 +428,20 @@ def _stays(caution: Caution, shown: Set[str]) -> bool:
     return caution.severity == "critical" or caution.leads or bool(shown & set(caution.rules))
 
 
-def _is_asked(ruleset: Ruleset, task: Task, move: Move | None, shown: Set[str]) -> bool:
+def _pressing(decision: Decision) -> Set[str]:
+    """The rules behind what leads or is critical."""
+    return {rule for said in decision.cautions if said.leads or said.severity == "critical" for rule in said.rules}
+
+
+def _is_asked(ruleset: Ruleset, task: Task, move: Move | None, shown: Set[str], pressing: Set[str]) -> bool:
     """Whether ``task`` goes with the advice.
 
-    Where fitting stops: what is due now without opening the collar, and nothing that a correction asks for; a correction only
-    where one is made.
+    Where fitting stops: what the rules of ``pressing`` ask for now without opening the collar, and nothing that a correction
+    asks for; a correction only where one is made.
     """
     asking = shown & set(task.rules)
     if move is not None and move.action == "stop":
-        if task.timing.within_hours == 0 and ruleset.tasks[task.task].kind != "opening":
+        if task.timing.within_hours == 0 and ruleset.tasks[task.task].kind != "opening" and pressing & set(task.rules):
             return True
         stopping = {rule.id for rule, _ in move.said}
         asking = {rule for rule in asking if rule in stopping or not ruleset.rules[rule].then.corrections}
