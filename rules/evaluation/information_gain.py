@@ -48,7 +48,8 @@ class Sizer:
         """Cut ``ruleset`` down to the rules that size, and the rules these build on."""
         self.ruleset = sizing_part(ruleset)
         self._possibilities = Possibilities(self.ruleset)
-        self._changes = SizingChanges(self.ruleset)
+        self._expected = _without_doubts(self.ruleset)
+        self._changes = SizingChanges(self._expected)
         self._answered: dict[tuple[str, ...], list[dict[str, FactValue]]] = {}
 
     def size(self, facts: Mapping[str, FactValue]) -> Sizing:
@@ -221,14 +222,25 @@ class Sizer:
 
     @cached_property
     def _computed(self) -> tuple[tuple[str, ...], ...]:
-        """The facts of each computation, in the order of the rules."""
-        expressed = (one.expression for rule in self.ruleset.rules.values() for one in rule.then.conclusions)
-        return tuple(tuple(sorted(expressions.names(one))) for one in expressed if one is not None)
+        """The facts of each computation that have to be given, in the order of the rules."""
+        expressed = (one.expression for rule in self._expected.rules.values() for one in rule.then.conclusions)
+        worked_out = {name for name, fact in self.ruleset.vocabulary.items() if fact.given == "either"}
+        return tuple(tuple(sorted(expressions.names(one) - worked_out)) for one in expressed if one is not None)
 
     @cached_property
     def _cuts(self) -> Mapping[str, frozenset[float]]:
         """For each number, the thresholds that sizing rules compare it with."""
-        return cuts(self.ruleset)
+        return cuts(self._expected)
+
+
+def _without_doubts(ruleset: Ruleset) -> Ruleset:
+    """``ruleset`` for answers that go together: without the rules that only conclude what nobody foresees."""
+    unforeseen = {name for name, fact in ruleset.vocabulary.items() if not fact.foreseen}
+    strata = (
+        tuple(rule for rule in stratum if not rule.writes or not rule.writes <= unforeseen)
+        for stratum in ruleset.strata
+    )
+    return replace(ruleset, strata=tuple(stratum for stratum in strata if stratum))
 
 
 def cuts(ruleset: Ruleset) -> Mapping[str, frozenset[float]]:
