@@ -256,6 +256,14 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     ),
     "69": lambda s: "skin.damaged.closed_at_home" in s.cautions and not s.tasks & {"inspect_skin", "wash_under_collar"},
     "68": lambda s: {"skin.care.withheld", "skin.damaged.closed"} <= s.cautions and "inspect_skin" not in s.tasks,
+    "70": lambda s: "dangers.spine.torticollis" in s.cautions and "refer_orthotist" in s.tasks,
+    "71": lambda s: s.holds == {"sizing.hold.identity"} and "sizing.doubt.body_against_age" in s.cautions,
+    "72": lambda s: (
+        {"sizing.doubt.small_adult", "sizing.doubt.body_mass_index", "sizing.doubt.off_body"} <= s.cautions
+        and "remeasure_neck" in s.tasks
+    ),
+    "73": lambda s: s.holds == {"sizing.hold.beyond_standard"} and "remeasure_neck" not in s.tasks,
+    "74": lambda s: s.holds == {"sizing.hold.height_too_high"} and "remeasure_neck" in s.tasks,
 }
 
 
