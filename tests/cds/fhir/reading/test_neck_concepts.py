@@ -177,6 +177,7 @@ MAPPED = [
     ("G82.5", "paralysis"),
     ("S02.6", "facial_injury"),
     ("R06.1", "airway_threat"),
+    ("T71.162A", "strangulation"),
 ]
 
 
@@ -186,6 +187,18 @@ def test_a_recorded_disease_or_danger_is_read(code, fact):
     reading = told(condition({"coding": [{"system": ICD_CM, "code": code}]}, **known))
     assert {read.name: read.value for read in reading.facts}.get(fact) is True
     assert reading.not_used == ()
+
+
+def test_coma_without_a_score_is_read_and_near_misses_are_listed():
+    known = {"clinicalStatus": {"coding": [{"code": "active"}]}, "recordedDate": AT.date().isoformat()}
+    coma = told(condition({"coding": [{"system": ICD_CM, "code": "R40.20"}]}, **known))
+    assert {read.name: read.value for read in coma.facts}.get("responsiveness") == "unresponsive"
+    for code in ("R40.1", "R40.241", "T71.9"):
+        reading = told(condition({"coding": [{"system": ICD_CM, "code": code}]}, **known))
+        assert not {"responsiveness", "strangulation"} & {read.name for read in reading.facts}, code
+        assert reading.not_used, code
+    assert told(condition({"text": "Strangulation by a rope"}, **known)).not_used
+    assert not told(condition({"text": "Comanche heritage clinic"}, **known)).not_used
 
 
 def test_craniocervical_dislocation_is_a_suspected_distraction_injury():
