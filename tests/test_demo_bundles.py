@@ -264,6 +264,9 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     ),
     "73": lambda s: s.holds == {"sizing.hold.beyond_standard"} and "remeasure_neck" not in s.tasks,
     "74": lambda s: s.holds == {"sizing.hold.height_too_high"} and "remeasure_neck" in s.tasks,
+    "75": lambda s: "dangers.airway.strangulation" in s.cautions and "decide_neck_imaging" in s.tasks,
+    "76": lambda s: "need.support.cleared" in s.cautions and "decide_collar_need" in s.tasks,
+    "77": lambda s: "sizing.doubt.height_against_weight" in s.cautions,
 }
 
 

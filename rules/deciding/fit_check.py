@@ -415,7 +415,7 @@ def _written(
         no_item_for=() if move is None else move.no_item_for,
         holds=tuple(hold for hold in decision.holds if hold.kind == "do_not_size"),
         dangers_not_recorded=decision.dangers_not_recorded,
-        cautions=tuple(caution for caution in decision.cautions if _stays(caution, ids)),
+        cautions=tuple(caution for caution in decision.cautions if _stays(ruleset, caution, ids)),
         tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids, _pressing(decision))),
         trace=tuple(shown),
         sources={cited: decision.sources[cited] for cited in sorted({s for entry in shown for s in entry.sources})},
@@ -423,9 +423,14 @@ def _written(
     )
 
 
-def _stays(caution: Caution, shown: Set[str]) -> bool:
+_OF_THE_PATIENT = "dangers"
+"""The topic of rules that speak of the patient whatever is done with the collar."""
+
+
+def _stays(ruleset: Ruleset, caution: Caution, shown: Set[str]) -> bool:
     """Whether ``caution`` is said with the advice: one of the check itself, or one that holds whatever is done."""
-    return caution.severity == "critical" or caution.leads or bool(shown & set(caution.rules))
+    of_the_patient = any(ruleset.rules[rule].topic == _OF_THE_PATIENT for rule in caution.rules)
+    return caution.severity == "critical" or caution.leads or of_the_patient or bool(shown & set(caution.rules))
 
 
 def _pressing(decision: Decision) -> Set[str]:

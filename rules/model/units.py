@@ -43,7 +43,7 @@ class Unit(NamedTuple):
 
 _ONE, _LENGTH, _AREA, _MASS, _TIME = Dimension(), Dimension(1), Dimension(2), Dimension(0, 1), Dimension(0, 0, 1)
 _SPEED, _MASS_BY_AREA, _RATE = Dimension(1, 0, -1), Dimension(-2, 1), Dimension(0, 0, -1)
-_LENGTH_BY_MASS = Dimension(1, -1)
+_LENGTH_BY_MASS, _MASS_BY_TIME = Dimension(1, -1), Dimension(0, 1, -1)
 _HOUR, _DAY = Fraction(3600), Fraction(86_400)
 _YEAR = _DAY * Fraction("365.25")
 # The example unit of LOINC for body height is the inch of this foot.
@@ -90,6 +90,8 @@ UNITS: dict[str, Unit] = {
     "mm/cm": Unit(_ONE, Fraction(1, 10)),
     "mm/kg": Unit(_LENGTH_BY_MASS, Fraction(1, 10**6)),
     "mm/a": Unit(_SPEED, 1 / (1000 * _YEAR)),
+    "cm/a": Unit(_SPEED, 1 / (100 * _YEAR)),
+    "kg/a": Unit(_MASS_BY_TIME, 1000 / _YEAR),
     "kg/m2": Unit(_MASS_BY_AREA, Fraction(1000)),
     "g/cm2": Unit(_MASS_BY_AREA, Fraction(10**4)),
     "/min": Unit(_RATE, Fraction(1, 60)),
