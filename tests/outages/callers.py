@@ -150,16 +150,15 @@ class Callers:
         for thread in self._threads:
             thread.join()
 
-    def until_answered(self, count: int) -> bool:
-        """Whether ``count`` decisions that began from now on are answered, however long it takes within patience."""
+    def until_answered(self, count: int, kind: str = "decision", outcome: str = "200") -> bool:
+        """Whether ``count`` calls of the kind that began from now on end so, however long it takes within patience."""
         began, give_up = time.monotonic(), time.monotonic() + PATIENCE_SECONDS
+        with self._lock:
+            before = len(self.told.calls)
         while time.monotonic() < give_up:
             with self._lock:
-                recent = self.told.calls[-20 * count :]
-            if (
-                sum(call.kind == "decision" and call.outcome == "200" and call.began > began for call in recent)
-                >= count
-            ):
+                recent = self.told.calls[before:]
+            if sum((call.kind, call.outcome) == (kind, outcome) and call.began > began for call in recent) >= count:
                 return True
             time.sleep(0.05)
         return False

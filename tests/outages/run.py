@@ -38,7 +38,7 @@ MOST_DECISION_SECONDS = 1.0
 MOST_GROWTH = 1.5
 """Ratio of the memory of the largest worker at the end of any round to that before the first."""
 _ANSWERS = 12
-"""Decisions that have to be answered within each round, and once more after it."""
+"""Decisions that have to be answered within each round, and once more after it; in trouble as many statements are refused."""
 _MOST_SHOWN = 20
 
 Round = tuple[str, str]
@@ -136,6 +136,8 @@ class Run:
             if not callers.until_answered(_ANSWERS):
                 raise NotAsMeant("decisions do not go on")
             if trouble in ("locked", "frozen"):
+                if not callers.until_answered(_ANSWERS, "feedback", "503"):
+                    raise NotAsMeant("no feedback is refused that cannot be kept")
                 eventually("readiness does not say the trouble", lambda: self.served.readiness() == "trouble")
         if trouble != "nothing":
             times.troubled.append(Span(began, time.monotonic()))
