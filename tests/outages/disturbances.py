@@ -6,8 +6,6 @@ Times are seconds of the monotonic clock, as in ``callers``.
 from __future__ import annotations
 
 import os
-import re
-import shutil
 import signal
 import socket
 import time
@@ -20,7 +18,7 @@ from pathlib import Path
 import psutil
 import sqlalchemy as sa
 
-from rules.loading.loader import KNOWLEDGE
+from tests.cds.content_folder import soon_checked, write_version
 from tests.cds.live_service import AS_DEPLOYED, CHECK_SECONDS, LiveService, running
 from tests.cds.storage.databases import locked, restarted, stopped
 from tests.outages.callers import exchange
@@ -102,8 +100,8 @@ class Served:
             **AS_DEPLOYED,
         }
         if contents:
-            self._knowledge = _copied(folder)
-            _write_version(self._knowledge, contents[0])
+            self._knowledge = soon_checked(folder)
+            write_version(self._knowledge, contents[0])
             self._options += ["--knowledge", str(self._knowledge)]
         self._opened = ExitStack()
         self.live: LiveService
@@ -228,7 +226,7 @@ class Served:
     def _change_content(self) -> None:
         if self._contents:
             self._reloads += 1
-            _write_version(self._knowledge, self._contents[self._reloads % len(self._contents)])
+            write_version(self._knowledge, self._contents[self._reloads % len(self._contents)])
 
     def _count(self, event: str) -> int:
         return sum(f'"{event}"' in line for line in list(self.live.said))
@@ -274,19 +272,3 @@ def troubles(url: str) -> dict[str, Callable[[], object]]:
 def _restarted(url: str) -> Iterator[None]:
     restarted(url)
     yield
-
-
-def _copied(folder: Path) -> Path:
-    """The shipped content with its shortest file of cases, which is soon checked."""
-    copied = Path(shutil.copytree(KNOWLEDGE, folder / "knowledge"))
-    _, *others = sorted((copied / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
-    for path in others:
-        path.unlink()
-    return copied
-
-
-def _write_version(folder: Path, version: str) -> None:
-    path = folder / "ruleset.yaml"
-    other = path.with_suffix(".new")
-    other.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
-    other.replace(path)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import time
 import uuid
@@ -19,7 +18,7 @@ import httpx
 import psutil
 import pytest
 
-from rules.loading.loader import KNOWLEDGE
+from tests.cds.content_folder import soon_checked, write_version
 from tests.cds.hook_calls import observation, order_select
 from tests.cds.live_service import CHECK_SECONDS, PATIENCE_SECONDS, LiveService, running
 
@@ -32,12 +31,7 @@ SELECT = "/cds-services/collar-order-select"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    copied = Path(shutil.copytree(KNOWLEDGE, tmp_path_factory.mktemp("content") / "knowledge"))
-    # The shortest file of cases is enough here, as the reload runs them in each worker.
-    _, *others = sorted((copied / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
-    for path in others:
-        path.unlink()
-    return copied
+    return soon_checked(tmp_path_factory.mktemp("content"))
 
 
 @pytest.fixture(scope="module")
@@ -53,11 +47,6 @@ def live(folder: Path, kept_verdicts: Path, tmp_path_factory: pytest.TempPathFac
     given = {"NUQUE_STORE_URL": kept, "NUQUE_VERDICTS": str(kept_verdicts), "NUQUE_ADMIN_TOKEN": ADMIN}
     with running(*options, **given) as started:
         yield started
-
-
-def write_version(folder: Path, version: str) -> None:
-    path = folder / "ruleset.yaml"
-    path.write_text(re.sub(r"(?m)^(\s*version:).*$", rf"\1 {version}", path.read_text()))
 
 
 def workers(live: LiveService) -> set[int]:

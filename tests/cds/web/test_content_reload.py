@@ -24,6 +24,7 @@ from cds.site.lasting_objects import replaced
 from cds.web import content_reload
 from cds.web.content_reload import ContentCheck, Reloader, ReloadRefused, proved
 from rules.loading.loader import KNOWLEDGE
+from tests.cds.content_folder import soon_checked, write_version
 from tests.cds.live_service import PATIENCE_SECONDS, running
 
 ADMIN = "a" * 40
@@ -32,12 +33,7 @@ BEARER = {"Authorization": f"Bearer {ADMIN}"}
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    copied = Path(shutil.copytree(KNOWLEDGE, tmp_path / "knowledge"))
-    # The shortest file of cases is enough here: that all cases hold is tested elsewhere.
-    _, *others = sorted((copied / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
-    for path in others:
-        path.unlink()
-    return copied
+    return soon_checked(tmp_path)
 
 
 @pytest.fixture
@@ -46,12 +42,7 @@ def service(folder: Path) -> TestClient:
 
 
 def new_version(folder: Path, version: str = "99.0.0") -> None:
-    path = folder / "ruleset.yaml"
-    lines = [
-        f"  version: {version}" if line.strip().startswith("version:") else line
-        for line in path.read_text().split("\n")
-    ]
-    path.write_text("\n".join(lines))
+    write_version(folder, version)
 
 
 def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, service: TestClient) -> None:
