@@ -51,6 +51,19 @@ def store_is_ready(live: LiveService) -> bool:
     return "store" not in httpx.get(f"{live.url}/health/ready", timeout=PATIENCE_SECONDS).json().get("failing", {})
 
 
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """How many seconds each answer of the store was waited for, where none ever comes."""
+    waited: list[float] = []
+
+    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
+        waited.append(seconds)
+        raise Late("it does not answer")
+
+    monkeypatch.setattr(Impatience, "run", never_answers)
+    return waited
+
+
 def test_all_that_one_call_waits_for_the_store_stays_below_a_second(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -78,16 +91,7 @@ def test_all_that_one_call_waits_for_the_store_stays_below_a_second(
     assert 0 < sum(waited) <= MOST_WAIT_SECONDS < 1
 
 
-def test_no_call_waits_for_a_store_that_did_not_open_at_the_start(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    asked: list[float] = []
-
-    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
-        asked.append(seconds)
-        raise Late("it does not answer")
-
-    monkeypatch.setattr(Impatience, "run", never_answers)
+def test_no_call_waits_for_a_store_that_did_not_open_at_the_start(tmp_path: Path, asked: list[float]) -> None:
     with TestClient(create_app(Settings(store_url=f"sqlite:///{tmp_path / 'store.sqlite3'}"))) as client:
         at_the_start = len(asked)
         assert client.post(SELECT, json=order_select(*MEASURED)).status_code == 200
@@ -96,16 +100,9 @@ def test_no_call_waits_for_a_store_that_did_not_open_at_the_start(
 
 
 def test_a_worker_that_replaces_another_waits_no_longer_for_the_store_than_a_call(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, asked: list[float]
 ) -> None:
     """Calls wait in its socket until it has started."""
-    asked: list[float] = []
-
-    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
-        asked.append(seconds)
-        raise Late("it does not answer")
-
-    monkeypatch.setattr(Impatience, "run", never_answers)
     app = create_app(Settings(store_url=f"sqlite:///{tmp_path / 'store.sqlite3'}"))
     app.state.replaces = True
     with TestClient(app) as client:
