@@ -16,6 +16,7 @@ import {
 } from "@cqframework/cql/cql-to-elm";
 import { KtList, KtMutableMap, KtMutableSet, Pair } from "@cqframework/cql/kotlin-kotlin-stdlib";
 import load from "cql-exec-fhir/lib/load.js";
+import { decided } from "./decided.mjs";
 
 const [file, moment] = process.argv.slice(2);
 const source = readFileSync(file, "utf8");
@@ -140,8 +141,6 @@ function plain(given) {
   return given.value;
 }
 
-const rounded = (hours) => (hours === null ? null : Math.round(hours * 1e6) / 1e6);
-
 for await (const line of createInterface({ input: process.stdin })) {
   const bundle = JSON.parse(line);
   records.take(bundle);
@@ -150,23 +149,5 @@ for await (const line of createInterface({ input: process.stdin })) {
   params.contextParameter = new Pair("Patient", bundle.entry[0].resource.id);
   params.parameters = KtMutableMap.fromJsMap(new Map([["At", dateTime(moment)]]));
   const results = applied.evaluate(params.build()).onlyResultOrThrow;
-  const said = (definition) => plain(results.getByName(definition).value);
-  writeFileSync(
-    1,
-    JSON.stringify({
-      rules: said("Rules That Fire"),
-      size: said("Size Class"),
-      holds: said("Holds").map((hold) => [hold.kind, hold.axis, hold.text]),
-      cautions: said("Cautions").map((caution) => [caution.severity, caution.text]),
-      tasks: said("Tasks").map((task) => ({
-        task: task.task,
-        people: task.people,
-        performer: task.performer,
-        first_within_hours: rounded(task.first_within_hours),
-        interval_hours: rounded(task.interval_hours),
-        for_days: rounded(task.for_days),
-        events: task.events,
-      })),
-    }) + "\n",
-  );
+  writeFileSync(1, decided((definition) => plain(results.getByName(definition).value)));
 }

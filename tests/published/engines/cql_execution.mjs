@@ -4,6 +4,7 @@ import { readFileSync } from "node:fs";
 import { createInterface } from "node:readline";
 import cql from "cql-execution";
 import fhir from "cql-exec-fhir";
+import { decided } from "./decided.mjs";
 
 const [elm, moment] = process.argv.slice(2);
 const library = new cql.Library(JSON.parse(readFileSync(elm, "utf8")));
@@ -47,8 +48,6 @@ function indexed(patient) {
   return patient;
 }
 
-const rounded = (hours) => (hours === null || hours === undefined ? null : Math.round(hours * 1e6) / 1e6);
-
 const source = fhir.PatientSource.FHIRv401();
 const current = source.currentPatient.bind(source);
 source.currentPatient = () => {
@@ -60,21 +59,5 @@ for await (const line of createInterface({ input: process.stdin })) {
   source.loadBundles([JSON.parse(line)]);
   const { patientResults } = await executor.exec(source, at);
   const [said] = Object.values(patientResults);
-  process.stdout.write(
-    JSON.stringify({
-      rules: said["Rules That Fire"],
-      size: said["Size Class"],
-      holds: said["Holds"].map((hold) => [hold.kind, hold.axis, hold.text]),
-      cautions: said["Cautions"].map((caution) => [caution.severity, caution.text]),
-      tasks: said["Tasks"].map((task) => ({
-        task: task.task,
-        people: task.people,
-        performer: task.performer,
-        first_within_hours: rounded(task.first_within_hours),
-        interval_hours: rounded(task.interval_hours),
-        for_days: rounded(task.for_days),
-        events: task.events,
-      })),
-    }) + "\n",
-  );
+  process.stdout.write(decided((definition) => said[definition]));
 }
