@@ -128,28 +128,14 @@ define function "Hours by Now"(stated Any, noted Decimal, age Integer):
 
 // The higher standing goes before the newer, and the newer before the older. Of values of one moment that contradict each
 // other none counts, nor anything older, but for the facts where one answer is safer.
-define function "Newest Boolean"(records List<Tuple{value Boolean, age Integer, standing Integer, label String}>,
-    dangerous Boolean):
-  "Latest Boolean"(records R where R.standing = Max(records X return all X.standing), dangerous)
-
-define function "Latest Boolean"(records List<Tuple{value Boolean, age Integer, standing Integer, label String}>,
-    dangerous Boolean):
-  "Agreed Boolean"(records R where R.age = Min(records X return all X.age)
-    or Min(records X return all X.age) is null return all R.value, dangerous)
+NEWEST Boolean
 
 define function "Agreed Boolean"(values List<Boolean>, dangerous Boolean):
   if Count(distinct values) = 1 then First(values)
   else if exists (values V where V = dangerous) then dangerous
   else null
 
-define function "Newest String"(records List<Tuple{value String, age Integer, standing Integer, label String}>,
-    dangerous String):
-  "Latest String"(records R where R.standing = Max(records X return all X.standing), dangerous)
-
-define function "Latest String"(records List<Tuple{value String, age Integer, standing Integer, label String}>,
-    dangerous String):
-  "Agreed String"(records R where R.age = Min(records X return all X.age)
-    or Min(records X return all X.age) is null return all R.value, dangerous)
+NEWEST String
 
 define function "Agreed String"(values List<String>, dangerous String):
   if exists (values V where V = dangerous) then dangerous else "Only"(values)
@@ -168,10 +154,22 @@ define function "Agreed Decimal"(records List<Tuple{value Decimal, age Integer, 
   then null else First(records).value
 """
 
+_NEWEST = """define function "Newest KIND"(records List<Tuple{value KIND, age Integer, standing Integer, label String}>,
+    dangerous KIND):
+  "Latest KIND"(records R where R.standing = Max(records X return all X.standing), dangerous)
+
+define function "Latest KIND"(records List<Tuple{value KIND, age Integer, standing Integer, label String}>,
+    dangerous KIND):
+  "Agreed KIND"(records R where R.age = Min(records X return all X.age)
+    or Min(records X return all X.age) is null return all R.value, dangerous)"""
+
 
 def functions(code_map: CodeMap) -> str:
     """What all records are read with."""
-    filled = _FUNCTIONS.replace("TOLERANCE", str(round(code_map.future_tolerance_minutes * 60)))
+    filled = _FUNCTIONS
+    for kind in ("Boolean", "String"):
+        filled = filled.replace(f"NEWEST {kind}", _NEWEST.replace("KIND", kind))
+    filled = filled.replace("TOLERANCE", str(round(code_map.future_tolerance_minutes * 60)))
     filled = filled.replace("SAME", number(code_map.same_within_percent / 100))
     filled = filled.replace("VALUES", text(code_map.own_values))
     for word, codings in (("YES", code_map.yes), ("NO", code_map.no)):
