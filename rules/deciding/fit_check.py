@@ -399,6 +399,7 @@ def _written(
     outcome: Outcome = ("incomplete" if unchecked else "fits") if move is None else _OUTCOMES[move.action]
     shown = [entry for entry in decision.trace if _belongs(ruleset, entry.rule)]
     ids = {entry.rule for entry in shown}
+    pressing = {rule for caution in decision.cautions if caution.presses for rule in caution.rules}
     following = None if move is None or move.size is None else size_class(ruleset, move.size)
     return FitAdvice(
         at=decision.at,
@@ -416,7 +417,7 @@ def _written(
         holds=tuple(hold for hold in decision.holds if hold.kind == "do_not_size"),
         dangers_not_recorded=decision.dangers_not_recorded,
         cautions=tuple(caution for caution in decision.cautions if _stays(ruleset, caution, ids)),
-        tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids, _pressing(decision))),
+        tasks=tuple(task for task in decision.tasks if _is_asked(ruleset, task, move, ids, pressing)),
         trace=tuple(shown),
         sources={cited: decision.sources[cited] for cited in sorted({s for entry in shown for s in entry.sources})},
         disclaimer=decision.disclaimer,
@@ -430,12 +431,7 @@ _OF_THE_PATIENT = "dangers"
 def _stays(ruleset: Ruleset, caution: Caution, shown: Set[str]) -> bool:
     """Whether ``caution`` is said with the advice: one of the check itself, or one that holds whatever is done."""
     of_the_patient = any(ruleset.rules[rule].topic == _OF_THE_PATIENT for rule in caution.rules)
-    return caution.severity == "critical" or caution.leads or of_the_patient or bool(shown & set(caution.rules))
-
-
-def _pressing(decision: Decision) -> Set[str]:
-    """The rules behind what leads or is critical."""
-    return {rule for said in decision.cautions if said.leads or said.severity == "critical" for rule in said.rules}
+    return caution.presses or of_the_patient or bool(shown & set(caution.rules))
 
 
 def _is_asked(ruleset: Ruleset, task: Task, move: Move | None, shown: Set[str], pressing: Set[str]) -> bool:

@@ -106,6 +106,11 @@ class Caution(FrozenModel):
     rules: tuple[str, ...]
     leads: bool = False
 
+    @property
+    def presses(self) -> bool:
+        """Whether it is said whatever else is left out."""
+        return self.leads or self.severity == "critical"
+
 
 TASK_IN_SHORT = {"task", "title", "timing", "people", "rules"}
 """What a decision in short says of a task."""
