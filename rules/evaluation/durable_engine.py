@@ -48,7 +48,6 @@ from rules.model.conditions import (
     comparisons,
     leaves,
     needed_facts,
-    without_negation,
 )
 from rules.model.facts import FactValue
 from rules.model.ruleset import Rule, Ruleset
@@ -137,9 +136,9 @@ class Engine:
     @staticmethod
     def _definition(part: _RulePartition) -> dict[str, Any]:
         rules = {
-            f"r_{index}_{number}": {"all": [{"m": _compile(piece)}], "run": _never_run}
+            f"r_{index}_{number}": {"all": [{"m": piece}], "run": _never_run}
             for index, rule in part.rules
-            for number, piece in enumerate(_pieces(rule.positive))
+            for number, piece in enumerate(compiled(rule))
         }
         return {**rules, _MATCHED: {"all": [{"m": {_ALWAYS: 1}}], "run": _never_run}}
 
@@ -221,10 +220,6 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
             raise EngineError(
                 f"{rule.place}: rule {rule.id} has {needed} alternatives, at most {_MOST_ALTERNATIVES}; split it"
             )
-        if any(_groups(piece) > _MOST_GROUPS for piece in _pieces(rule.positive)):
-            raise EngineError(
-                f"{rule.place}: rule {rule.id} joins more than {_MOST_GROUPS} groups of conditions; split it"
-            )
         if needed > room:
             parts.append([])
             room = _MOST_ALTERNATIVES
@@ -281,9 +276,12 @@ def _sendable(value: FactValue) -> FactValue:
     return math.copysign(_SMALLEST / 2 if size < _SMALLEST else _LARGEST * 2, value)
 
 
-def compile_condition(condition: Condition) -> dict[str, Any]:
-    """``condition`` in durable_rules' JSON form, with negation pushed down so that a missing fact never matches."""
-    return _compile(without_negation(condition))
+def compiled(rule: Rule) -> list[dict[str, Any]]:
+    """Conditions in durable_rules' JSON form of which one holds where ``rule`` fires. Raises EngineError where it takes none."""
+    pieces = _pieces(rule.positive)
+    if any(_groups(piece) > _MOST_GROUPS for piece in pieces):
+        raise EngineError(f"{rule.place}: rule {rule.id} joins more than {_MOST_GROUPS} groups of conditions; split it")
+    return [_compile(piece) for piece in pieces]
 
 
 def _compile(condition: Condition) -> dict[str, Any]:

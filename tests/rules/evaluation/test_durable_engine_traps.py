@@ -16,7 +16,7 @@ import pytest
 from durable.engine import MessageNotHandledException
 
 from rules.errors import EngineError
-from rules.evaluation.durable_engine import Engine, _QuietHost, compile_condition
+from rules.evaluation.durable_engine import Engine, _QuietHost, compiled
 from rules.loading.loader import build_ruleset
 from rules.loading.yaml_reader import YamlFile
 
@@ -217,9 +217,9 @@ def test_evaluations_that_match_nothing_leave_the_engine_whole():
 
 
 def test_no_condition_compiles_to_an_absence_operator(ruleset):
-    compiled = [repr(compile_condition(rule.when)) for rule in ruleset.rules.values()]
-    assert compiled
-    assert not any("$nex" in text for text in compiled)
+    texts = [repr(compiled(rule)) for rule in ruleset.rules.values()]
+    assert texts
+    assert not any("$nex" in text for text in texts)
 
 
 def test_a_failure_in_the_library_raises():
