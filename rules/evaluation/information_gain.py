@@ -235,9 +235,8 @@ class Sizer:
 
 def _without_doubts(ruleset: Ruleset) -> Ruleset:
     """``ruleset`` for answers that go together: without the rules that only conclude what nobody foresees."""
-    unforeseen = {name for name, fact in ruleset.vocabulary.items() if not fact.foreseen}
     strata = (
-        tuple(rule for rule in stratum if not rule.writes or not rule.writes <= unforeseen)
+        tuple(rule for rule in stratum if not rule.writes or rule.writes - ruleset.unforeseen)
         for stratum in ruleset.strata
     )
     return replace(ruleset, strata=tuple(stratum for stratum in strata if stratum))

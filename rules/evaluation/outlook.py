@@ -42,9 +42,9 @@ class Possibilities:
     @cached_property
     def _concluding(self) -> tuple[tuple[tuple[Rule, frozenset[str]], ...], ...]:
         """Layer by layer the rules that conclude something foreseen, and what."""
-        foreseen = {name for name, fact in self._ruleset.vocabulary.items() if fact.foreseen}
+        unforeseen = self._ruleset.unforeseen
         return tuple(
-            tuple((rule, rule.writes & foreseen) for rule in stratum if rule.writes & foreseen)
+            tuple((rule, rule.writes - unforeseen) for rule in stratum if rule.writes - unforeseen)
             for stratum in self._ruleset.strata
         )
 
@@ -54,9 +54,7 @@ class Possibilities:
 
     @cached_property
     def _refutable(self) -> frozenset[str]:
-        """What nobody looks for until rules conclude it: then an observer may say that it is otherwise."""
-        vocabulary = self._ruleset.vocabulary.values()
-        return frozenset(fact.name for fact in vocabulary if fact.given == "either" and not fact.foreseen)
+        return frozenset(name for name, fact in self._ruleset.vocabulary.items() if fact.refutable)
 
     def outlook(self, recorded: Mapping[str, FactValue], firing: Firing) -> Outlook:
         """What may and must fire once unknown facts are learned. ``firing`` is the evaluation of ``recorded``."""

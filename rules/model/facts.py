@@ -85,6 +85,11 @@ class FactDefinition(BaseModel):
         return self.given != "concluded" and self.foreseen
 
     @property
+    def refutable(self) -> bool:
+        """Whether nobody looks for it until rules conclude it; then an observer may say that it is otherwise."""
+        return self.given == "either" and not self.foreseen
+
+    @property
     def numeric(self) -> bool:
         """Whether values are ordered numbers."""
         return self.type in ("number", "integer")

@@ -429,6 +429,11 @@ class Ruleset:
         order: tuple[EvidenceKind, ...] = ("published", "common_practice", "local_default")
         return tuple(kind for kind in order if kind in kinds)
 
+    @cached_property
+    def unforeseen(self) -> frozenset[str]:
+        """The facts that nobody looks for, so that no outlook counts on their being learned."""
+        return frozenset(name for name, fact in self.vocabulary.items() if not fact.foreseen)
+
     def part(self, wanted: Callable[[Rule], bool]) -> Ruleset:
         """The rules that are ``wanted`` and the rules that conclude what these read; everything else stays as it is."""
         needed: set[str] = set()

@@ -360,14 +360,11 @@ class SettledStays(Property):
             },
         )
 
-    @property
-    def _unforeseen(self) -> list[str]:
-        """What nobody looks for, so that it is not counted on in what is settled."""
-        return [name for name, fact in self._sizer.ruleset.vocabulary.items() if not fact.foreseen]
-
     def _as_foreseen(self, before: Evaluation, later: Evaluation) -> Iterator[Formula]:
         """Nothing unforeseen is known of the later patient that was not known, or concluded, before."""
-        known = ((one.truth(Known(name))[0] for one in (before, later)) for name in self._unforeseen)
+        known = (
+            (one.truth(Known(name))[0] for one in (before, later)) for name in sorted(self._sizer.ruleset.unforeseen)
+        )
         return (any_of([earlier, negated(afterwards)]) for earlier, afterwards in known)
 
     def check(self, *patients: Facts) -> frozenset[Label]:
@@ -375,7 +372,7 @@ class SettledStays(Property):
         before, later = patients
         if any(name not in later or later[name] != value for name, value in before.items()):
             return frozenset()
-        if set(self._unforeseen) & (self.firing(later).facts.keys() - self.firing(before).facts.keys()):
+        if self._sizer.ruleset.unforeseen & (self.firing(later).facts.keys() - self.firing(before).facts.keys()):
             return frozenset()
         if not self._sizer.prospects(before, rank=False).settled:
             return frozenset()

@@ -356,7 +356,7 @@ class OutlookFormulas:
                 self.must[rule.id] = negated(fails)
             for rule in stratum:
                 changing = any_of([negated(self.must[rule.id]), *(self.open[name] for name in rule.reads)])
-                for fact in (name for name in rule.writes if ruleset.vocabulary[name].foreseen):
+                for fact in rule.writes - ruleset.unforeseen:
                     opened = all_of([self.may[rule.id], negated(recorded[fact]), changing])
                     self.open[fact] = any_of([self.open[fact], opened])
         self.settled_axes = {name: self._axis_settled(axis, sizing.axes[name]) for name, axis in ruleset.axes.items()}
@@ -369,7 +369,7 @@ class OutlookFormulas:
         """Whether an observer looks for ``fact``, at once or once rules have concluded it."""
         if fact.open:
             return TRUE
-        return self._evaluation.truth(Known(fact.name))[0] if fact.given == "either" else FALSE
+        return self._evaluation.truth(Known(fact.name))[0] if fact.refutable else FALSE
 
     def _undecided(self, rule: str) -> Formula:
         return all_of([self.may[rule], negated(self.must[rule])])

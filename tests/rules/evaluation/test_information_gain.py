@@ -23,7 +23,7 @@ MEASURED = {
     "head_position": "neutral",
     "bed_rest": False,
 }
-UNFORESEEN = {name for name, fact in RULESET.vocabulary.items() if not fact.foreseen}
+UNFORESEEN = RULESET.unforeseen
 
 
 def asked(facts):
