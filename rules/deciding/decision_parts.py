@@ -53,6 +53,7 @@ class DecisionParts:
             request=definition.request,
             timing=timing,
             timing_words=timing.describe(dict(self._ruleset.triggers)),
+            begins=timing.first(dict(self._ruleset.triggers)),
             performer=merged.performer,
             performer_words=self._ruleset.roles[merged.performer],
             people=merged.people,

@@ -67,6 +67,13 @@ class Timing(BaseModel):
             parts.append(f"for {self.for_days:g} days")
         return ", ".join(parts) or "once"
 
+    def first(self, triggers: dict[str, str]) -> str:
+        """When the task begins, in few words: its deadline, else its first event; nothing where it goes by a rhythm or is done once."""
+        begins = self._deadline()
+        if begins or self.interval_hours is not None:
+            return begins
+        return triggers[self.on[0]] if self.on else ""
+
     def _deadline(self) -> str:
         if self.within_hours == 0:
             return "now"

@@ -85,7 +85,8 @@ def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
         yield Line(1, "Tasks", colour="cyan", bold=True)
     for task in tasks[:shown]:
         people = f", {task.people} people" if task.people > 1 else ""
-        yield Line(2, f"{task.title} ({task.performer_words}{people})")
+        begins = f": {task.begins}" if task.begins else ""
+        yield Line(2, f"{task.title} ({task.performer_words}{people}){begins}")
     if shown < len(tasks):
         yield Line(2, f"and {len(tasks) - shown} more")
 

@@ -188,8 +188,9 @@ def _who(tasks: Sequence[Task]) -> Iterator[Line]:
     named = shared[:1] if fitting is None else [*shared[:fitting][:1], shared[fitting]]
     for task in named:
         hands = f" ({markdown.plain('; '.join(task.hands))})" if task.hands else ""
+        begins = markdown.plain(f", {task.begins}" if task.begins else "")
         people = markdown.plain(f"{task.people} people, {task.performer_words}")
-        yield Line("Who", f"**{markdown.plain(task.title)}**: {people}{hands}", needed=True)
+        yield Line("Who", f"**{markdown.plain(task.title)}**{begins}: {people}{hands}", needed=True)
     more = len(tasks) - len(named)
     if more:
         yield Line("Who", f"{more} {'more ' if named else ''}task{'s' if more > 1 else ''} in the orders", needed=True)

@@ -56,6 +56,21 @@ def test_words(timing, words):
     assert timing.describe(TRIGGERS) == words
 
 
+@pytest.mark.parametrize(
+    ("timing", "words"),
+    [
+        (Timing(), ""),
+        (Timing(within_hours=0, on=("move",)), "now"),
+        (Timing(within_hours=4), "within 4 hours"),
+        (Timing(every_hours=8, within_hours=2), "first within 2 hours"),
+        (Timing(every_hours=8, on=("move",)), ""),
+        (Timing(on=("theatre", "move")), "before theatre"),
+    ],
+)
+def test_words_for_when_it_begins(timing, words):
+    assert timing.first(TRIGGERS) == words
+
+
 @pytest.mark.parametrize("wrong", [{"every_hours": 0}, {"times_per_day": -1}, {"every_hours": 2, "times_per_day": 2}])
 def test_an_impossible_timing_is_refused(wrong):
     with pytest.raises(ValidationError):
