@@ -267,6 +267,18 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "75": lambda s: "dangers.airway.strangulation" in s.cautions and "decide_neck_imaging" in s.tasks,
     "76": lambda s: "need.support.cleared" in s.cautions and "decide_collar_need" in s.tasks,
     "77": lambda s: "sizing.doubt.height_against_weight" in s.cautions,
+    "78": lambda s: "sizing.doubt.unusual_child" in s.cautions and s.codes[0].startswith("young_child"),
+    "79": lambda s: (
+        s.holds == {"sizing.hold.fixed_other"}
+        and "sizing.derive.device_chosen" in s.cautions
+        and "skin.care.withheld" not in s.cautions
+        and {"inspect_skin", "wash_under_collar"} <= s.tasks
+    ),
+    "80": lambda s: (
+        "arrange_community_nursing" in s.tasks
+        and {"nothing_by_mouth", "wash_closed"} <= {given.instruction for given in s.decision.instructions}
+        and not {"food", "wash_with_helper"} & {given.instruction for given in s.decision.instructions}
+    ),
 }
 
 

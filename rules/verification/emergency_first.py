@@ -31,6 +31,11 @@ AIRWAY: Mapping[Label, Condition] = {
 
 AIRWAY_TASK = "airway_check"
 WORN = Compare("collar_in_place", "is", True)
+NOBODY_CHOSE = (
+    AnyOf((Unknown("specialist_order"), Compare("specialist_order", "is", False))),
+    AnyOf((Unknown("setting"), Compare("setting", "is_not", "home"))),
+)
+"""Nothing says that what is worn on a deformity is the device that was chosen for it: no specialist's order, and not at home."""
 CLOSED: Mapping[Label, Condition] = {
     "new_neurological_sign": Compare("new_neurological_sign", "is", True),
     "breathing_or_swallowing_trouble": Compare("breathing_or_swallowing_trouble", "is", True),
@@ -38,7 +43,7 @@ CLOSED: Mapping[Label, Condition] = {
     "airway_tube_lost": AllOf((WORN, Compare("airway_tube_lost", "is", True))),
     "suspected_distraction_injury": AllOf((WORN, Compare("suspected_distraction_injury", "is", True))),
     "halo_in_place": AllOf((WORN, Compare("halo_in_place", "is", True))),
-    "head_position": AllOf((WORN, Compare("head_position", "is", "fixed_other"))),
+    "head_position": AllOf((WORN, Compare("head_position", "is", "fixed_other"), *NOBODY_CHOSE)),
 }
 """Records beside which nobody opens a collar for care: an emergency, or a reason to fit none under a collar that is on."""
 
@@ -114,7 +119,7 @@ class NothingOpened(Property):
     id = "nothing-opened"
     says = (
         "No task that opens the collar is asked for beside a new neurological sign, trouble breathing, a threatened airway, or "
-        "a reason to fit none under a collar that is on."
+        "a reason to fit none under a collar that is on; but for the device that was chosen for a deformity."
     )
 
     @cached_property

@@ -175,3 +175,29 @@ def test_nobody_is_asked_to_measure_or_fit_where_a_collar_must_not_be_put_on(fac
             "measure_neck",
             "fit_collar",
         }
+
+
+# Medians, and what lies three standard deviations from them, of body height in cm and of weight in kg: WHO growth standards
+# of 2006 and reference of 2007, boys, from memory and rounded.
+GROWTH = {
+    2: ((78, 88, 97), (8.6, 12.2, 17)),
+    5: ((96, 110, 124), (12, 18.3, 28)),
+    8: ((111, 127, 144), (17, 25.4, 42)),
+    10: ((119, 138, 157), (20, 31.2, 56)),
+}
+RARE = "sizing.doubt.unusual_child"
+
+
+def rare(**facts):
+    return RARE in {rule.id for rule in fire(RULESET, facts).fired}
+
+
+@pytest.mark.parametrize("age", GROWTH)
+def test_a_usual_child_is_not_rare_and_one_far_beyond_published_growth_is(age):
+    (short, height, tall), (light, weight, heavy) = GROWTH[age]
+    assert not rare(age_years=age, height_cm=height, weight_kg=weight)
+    assert rare(age_years=age, height_cm=short * 0.95)
+    assert rare(age_years=age, height_cm=tall * 1.06)
+    assert rare(age_years=age, weight_kg=light * 0.85)
+    assert rare(age_years=age, weight_kg=heavy * 1.2)
+    assert rare(age_years=age, weight_kg=weight / 0.45359237)
