@@ -9,8 +9,8 @@ from datetime import tzinfo
 from cds.site.catalogue_matching import Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
-from cds.web.pages.task_timeline import Lane, Staffing, lanes, staffing
-from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext
+from cds.web.pages.task_timeline import Lane, Staffing, is_of_now, lanes, staffing
+from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
 from rules.model.ruleset import Ruleset
 
 _SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known", None: "no size"}
@@ -37,18 +37,25 @@ class Sureness:
 
 @dataclass(frozen=True)
 class FindOut:
-    """Something to find out: how, what it would change, and the field where it is recorded."""
+    """Something to find out: how, what it would change, and the field where it is recorded.
+
+    Several dangers stand together as ``questions``, each with its own field.
+    """
 
     label: str
-    how: tuple[str, ...]
+    how: str
     changes: str
     field: str
-    drawing: str | None
+    drawing: str | None = None
+    questions: tuple[Question, ...] = ()
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What the page shows of one decision, in the order of its parts."""
+    """What the page shows of one decision, in the order of its parts.
+
+    ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, and the others ``later``.
+    """
 
     decision: Decision
     shelf: Shelf | None
@@ -61,6 +68,8 @@ class Answer:
     notes: tuple[Caution, ...]
     staff: tuple[Staffing, ...]
     lanes: tuple[Lane, ...]
+    now: tuple[Task, ...]
+    later: tuple[Lane, ...]
     labels: Mapping[str, str]
 
     @property
@@ -77,6 +86,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
     held = tuple(hold for hold in decision.holds if hold.kind == "do_not_size")
     grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     size = decision.size_class
+    now = tuple(task for task in decision.tasks if is_of_now(task))
     return Answer(
         decision=decision,
         shelf=shelf,
@@ -89,6 +99,8 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         notes=tuple(caution for caution in decision.cautions if caution not in grave),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
+        now=now,
+        later=tuple(lanes([task for task in decision.tasks if task not in now], decision.at, zone)),
         labels={fact.name: ruleset.vocabulary[fact.name].label for fact in decision.facts},
     )
 
@@ -109,16 +121,15 @@ def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
     spoken_for = {question.fact for question in dangers}
     if decision.dangers_not_recorded is not None:
         names = decision.dangers_not_recorded.text
-        how = tuple(question.ask for question in dangers)
-        first = dangers[0].fact if dangers else decision.dangers_not_recorded.facts[0]
-        yield FindOut(names.rstrip("."), how, "whether to stop", first, None)
+        first = decision.dangers_not_recorded.facts[0]
+        yield FindOut(names.rstrip("."), names, "whether to stop", first, questions=tuple(dangers))
     for entry in decision.measure_next:
         if entry.fact not in spoken_for:
             spoken_for.add(entry.fact)
-            yield FindOut(entry.label, (entry.ask,), _changes(ruleset, entry), entry.fact, DRAWINGS.get(entry.fact))
+            yield FindOut(entry.label, entry.ask, _changes(ruleset, entry), entry.fact, DRAWINGS.get(entry.fact))
     for question in decision.ask:
         if question.fact not in spoken_for:
-            yield FindOut(question.label, (question.ask,), "what is to be done", question.fact, None)
+            yield FindOut(question.label, question.ask, "what is to be done", question.fact)
 
 
 def _changes(ruleset: Ruleset, entry: MeasureNext) -> str:

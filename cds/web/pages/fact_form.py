@@ -13,6 +13,7 @@ from fractions import Fraction
 from math import sqrt
 from typing import Any, NamedTuple
 
+from cds.web.pages.unit_words import unit_words
 from rules.errors import FactProblem
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import Ruleset
@@ -63,15 +64,6 @@ _TYPED_UNITS: Mapping[str, tuple[tuple[str, str], ...]] = {
     "a": (("years", "a"), ("months", "mo")),
 }
 """By a fact's own unit, the units that may be typed: name on the page and UCUM code, its own first."""
-
-_UNIT_WORDS = {
-    "{finger}": "fingers",
-    "{score}": "points",
-    "{count}": "times",
-    "{stair}": "stairs",
-    "h": "hours",
-    "m": "m",
-}
 
 
 @dataclass(frozen=True)
@@ -206,10 +198,10 @@ def _units(vocabulary: Vocabulary, fact: FactDefinition) -> tuple[Unit, ...]:
     own = fact.unit or ""
     typed = _TYPED_UNITS.get(own)
     if typed is None:
-        return (Unit(_UNIT_WORDS.get(own, own), Fraction(1), fact.name),)
+        return (Unit(unit_words(own), Fraction(1), fact.name),)
     units = [Unit(name, factor(code, own), fact.name) for name, code in typed]
     units += [
-        Unit(_UNIT_WORDS.get(other.unit or "", other.unit or ""), Fraction(1), other.name)
+        Unit(unit_words(other.unit), Fraction(1), other.name)
         for other in vocabulary.values()
         if other.code == fact.code and other.name != fact.name and other.given != "concluded"
     ]

@@ -96,6 +96,7 @@ def _shown(
     record: str | None = None,
 ) -> Response:
     ruleset = service.content.ruleset
+    items = service.content.catalogue.items if service.content.catalogue else ()
     return page(
         request,
         "fit.html",
@@ -105,9 +106,11 @@ def _shown(
         checked=checked or form,
         record=record,
         regions=regions(ruleset),
-        axes=ruleset.axes.values(),
+        axes=list(ruleset.axes.values()),
+        plain=[name for name, axis in ruleset.axes.items() if form.size.get(name) == axis.silent],
         missing=missing_axes(ruleset, form) if status == 422 else [],
-        items=service.content.catalogue.items if service.content.catalogue else (),
+        items=items,
+        names={one.item: one.name for one in items},
         labels={name: fact.label for name, fact in findings_of(ruleset).items()},
         staff=_staff(ruleset, advice),
     )

@@ -85,6 +85,6 @@ def _stamp(answer: Answer, now: datetime) -> dict[str, Any]:
     identity = answer.decision.ruleset
     return {
         "printed": moment_words(now),
-        "decided": None if answer.decision.at == now else moment_words(answer.decision.at),
+        "decided": None if moment_words(answer.decision.at) == moment_words(now) else moment_words(answer.decision.at),
         "content": f"{identity.version}, {identity.hash[:12]}",
     }

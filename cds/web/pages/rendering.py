@@ -15,6 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import of_call
+from cds.web.pages.unit_words import unit_words
 from rules.model.facts import FactValue
 
 POLICY = (
@@ -99,6 +100,7 @@ def _environment() -> Environment:
     environment.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_content(name)).hexdigest()[:12]}"
     environment.filters["moment"] = moment_words
     environment.filters["plain"] = _plain
+    environment.filters["unit"] = unit_words
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment
 

@@ -12,6 +12,9 @@ from rules.model.timing import Timing
 HOURS = 72
 """How far ahead is shown."""
 
+_SOON_HOURS = 1
+"""What is due within so long is done now."""
+
 _NAMED = 3
 """How many times of a rhythm are named; the drawing shows the others."""
 
@@ -52,6 +55,12 @@ def staffing(tasks: Iterable[Task]) -> list[Staffing]:
         (Staffing(people, hands, tuple(titles)) for (people, hands), titles in found.items()),
         key=lambda one: -one.people,
     )
+
+
+def is_of_now(task: Task) -> bool:
+    """Whether ``task`` is done in one go with the fitting or at an event, not by the clock of the coming days."""
+    timing = task.timing
+    return timing.interval_hours is None and (timing.within_hours is None or timing.within_hours <= _SOON_HOURS)
 
 
 def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:

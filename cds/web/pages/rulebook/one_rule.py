@@ -17,6 +17,7 @@ from cds.storage.database import StoreDown
 from cds.storage.rule_feedback import RuleFeedback
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.rendering import page
+from cds.web.pages.rulebook.condition_words import condition_words
 from cds.web.pages.rulebook.content_changes import shipped
 from cds.web.pages.rulebook.html_route import HtmlRoute
 from cds.web.pages.rulebook.line_map import LineMap, line_maps
@@ -43,7 +44,8 @@ def shown(request: Request, rule_id: str, service: CurrentService) -> Response:
         "rule.html",
         ruleset=ruleset,
         rule=rule,
-        when=condition_lines(rule.when),
+        when=condition_words(ruleset, rule.when),
+        written=condition_lines(rule.when),
         then=list(describe_effects(ruleset, rule)),
         before=_concluding(ruleset, rule.reads),
         after=[other for other in ruleset.rules.values() if other.reads & rule.writes],

@@ -13,7 +13,7 @@ from cds.web.pages.rendering import page
 from cds.web.pages.rulebook.content_changes import PATIENTS, shipped, site_changes
 from cds.web.pages.rulebook.html_route import HtmlRoute
 from cds.web.pages.rulebook.line_map import line_maps
-from rules.model.ruleset import Rule, Ruleset
+from rules.model.ruleset import Parameter, Rule, Ruleset
 
 EVIDENCE = ("published", "common_practice", "local_default")
 
@@ -62,14 +62,20 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
         for name in rule.parameters:
             readers.setdefault(name, []).append(rule)
     shown = [one for one in ruleset.parameters.values() if one.confirm or not confirm]
+    confirming = {one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown}
+    groups: dict[str, list[Parameter]] = {}
+    for one in shown:
+        who = " and ".join(confirming[one.name]) or "the site"
+        groups.setdefault(f"to be confirmed by: {who}" if one.confirm else "nobody has to confirm", []).append(one)
     return page(
         request,
         "parameters.html",
         ruleset=ruleset,
+        groups=groups,
         shown=shown,
         readers=readers,
         confirm=confirm,
-        confirming={one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown},
+        confirming=confirming,
         reasons={change.name: change.because for change in ruleset.local_changes},
     )
 

@@ -62,13 +62,10 @@ def _same(page: PageReader, decision: dict) -> None:
     assert page["candidate"] == [
         one["size_class"]["code"] for one in decision.get("candidates", []) if len(decision["candidates"]) > 1
     ]
-    by_role: dict[str, list] = {}
-    for task in decision.get("tasks", []):
-        by_role.setdefault(task["performer_words"], []).append(task)
-    tasks = [task for role in by_role.values() for task in role]
-    assert page["title"] == [_squeezed(task["title"]) for task in tasks]
-    assert [int(text.split()[0]) for text in page["people"]] == [task["people"] for task in tasks]
-    assert [text.lower() for text in page["timing"]] == [task["timing_words"].lower() for task in tasks]
+    shown = zip(page["title"], page["people"], page["timing"], strict=True)
+    assert sorted((title, int(people.split()[0]), when.lower()) for title, people, when in shown) == sorted(
+        (_squeezed(task["title"]), task["people"], task["timing_words"].lower()) for task in decision.get("tasks", [])
+    )
     missing = [_squeezed(one["text"]) for one in decision.get("holds", []) if one["kind"] == "cannot_size"]
     assert page["missing"] == (missing if "size_class" not in decision else [])
 
@@ -99,6 +96,39 @@ def test_at_most_three_things_to_find_out_and_dangers_first(client: TestClient) 
     (found,) = _read(client, {"age_years": "41"})["find-out"]
     assert found.count("Would change:") == 3
     assert found.startswith("Find out next Not recorded: airway")
+
+
+def test_what_is_asked_of_a_danger_leads_to_its_own_field(client: TestClient) -> None:
+    page = _read(client, {"age_years": "41"})
+    asked = [given["href"] for tag, given in page.tags if tag == "a" and (given.get("href") or "").startswith("#f-")]
+    fields = {given["id"] for _, given in page.tags if given.get("id")}
+    assert {"#f-airway_threat", "#f-tracheostomy", "#f-neurological_deficit"} <= set(asked)
+    assert {href.removeprefix("#") for href in asked} <= fields
+
+
+def test_what_is_done_now_stands_in_the_order_of_doing(client: TestClient) -> None:
+    facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, "age_years": 41}
+    page = _read(client, as_posted(facts))
+    ordered = [task["title"] for task in client.post("/decisions", json={"facts": facts}).json()["tasks"]]
+    now = [title for title in page["title"] if title in page["now"][0]]
+    assert "Put the collar on" in now and len(now) > 3
+    assert now == [title for title in ordered if title in now]
+
+
+def test_where_something_stops_what_to_do_now_comes_before_all_questions(client: TestClient) -> None:
+    text = client.post("/bedside", data={"airway_threat": "true", "age_years": "41"}).text
+    assert -1 < text.index(">Now<") < text.index(">Find out next<")
+    calm = client.post("/bedside", data={"age_years": "41"}).text
+    assert -1 < calm.index(">Find out next<") < calm.index(">Do, in this order<")
+
+
+def test_the_answer_in_short_names_the_item_or_what_stops(client: TestClient) -> None:
+    measured = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"}
+    assert "height 60 to under 75 mm" in _read(client, measured)["short"][0]
+    stopped = _read(client, {**measured, "airway_threat": "true"})
+    assert stopped["short"][0] and stopped["short"][0] in stopped["stop"][0]
+    assert _read(client, {"age_years": ""})["short"] == ["Nothing recorded yet. The answer appears here."]
+    assert _read(client, {"neck_height_mm": "wide"}, 422)["short"][0].startswith("No answer yet.")
 
 
 # --- the form -----------------------------------------------------------------------------------------------------------

@@ -29,7 +29,7 @@ def changed(store_url: str) -> Iterator[PageReader]:
 def test_each_number_stands_beside_the_shipped_one(changed: PageReader) -> None:
     assert len(changed["number"]) == 2
     assert any(text.endswith("60 mm58 mm") for text in changed["number"])
-    assert any(text.endswith("1 h2 h") for text in changed["number"])
+    assert any(text.endswith("1 hour2 hours") for text in changed["number"])
 
 
 def test_what_is_written_otherwise_is_listed(changed: PageReader) -> None:

@@ -1,0 +1,73 @@
+"""The condition of a rule as people say it: labels instead of names, units in words, one line a comparison."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cds.web.pages.unit_words import unit_words
+from rules.model.conditions import (
+    AllOf,
+    AnyOf,
+    Comparator,
+    Compare,
+    Condition,
+    Known,
+    NoneOf,
+    Unknown,
+    UnlessKnownNot,
+)
+from rules.model.facts import FactValue
+from rules.model.ruleset import Ruleset
+
+_GROUPS = {AllOf: "All of these", AnyOf: "One or more of these", NoneOf: "None of these"}
+_COMPARED: dict[Comparator, str] = {
+    "is": "",
+    "is_not": "not ",
+    "one_of": "one of ",
+    "not_one_of": "none of ",
+    "at_least": "at least ",
+    "above": "above ",
+    "at_most": "at most ",
+    "below": "below ",
+}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a condition: what it says, and the parts below it."""
+
+    words: str
+    below: tuple[Part, ...] = ()
+
+
+def condition_words(ruleset: Ruleset, condition: Condition) -> Part:
+    """``condition`` with all its parts."""
+    if isinstance(condition, (AllOf, AnyOf, NoneOf)) and condition.children:
+        return Part(_GROUPS[type(condition)], tuple(condition_words(ruleset, child) for child in condition.children))
+    words = _words(ruleset, condition)
+    return Part(words[:1].upper() + words[1:])
+
+
+def _words(ruleset: Ruleset, condition: Condition) -> str:
+    match condition:
+        case Compare(fact, comparator, value, _):
+            values = value if isinstance(value, tuple) else (value,)
+            unit = unit_words(ruleset.vocabulary[fact].unit, value)
+            shown = f"{_COMPARED[comparator]}{', '.join(map(_shown, values))} {unit}".strip()
+            return f"{ruleset.vocabulary[fact].label}: {shown}"
+        case Known(fact):
+            return f"{ruleset.vocabulary[fact].label}: known"
+        case Unknown(fact):
+            return f"{ruleset.vocabulary[fact].label}: not known"
+        case UnlessKnownNot(comparison):
+            return f"{_words(ruleset, comparison)}, or not recorded"
+        case AnyOf():
+            return "for nobody"
+        case _:
+            return "for everybody"
+
+
+def _shown(value: FactValue) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
