@@ -7,11 +7,15 @@ knowledge they grow, so most are counted against a quantity of the same run: rul
 from __future__ import annotations
 
 import asyncio
+import gc
 import json
 import sys
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
@@ -20,6 +24,8 @@ from cds.hooks.services import SERVICES
 from cds.protocol.prefetch import gather
 from cds.settings import Settings
 from cds.site.content import Content
+from cds.strict_json import parse_aside
+from cds.web import strict_json_route
 from rules.evaluation.interpreter import fire
 from tests.cds.hook_calls import MEASURED, OTHER_ORDER, observation, order_select
 
@@ -109,30 +115,91 @@ def test_an_answer_takes_a_bounded_amount_of_work() -> None:
     assert answering(30) < 26 * RULES
 
 
-def test_a_call_that_concerns_nobody_takes_a_fraction_of_an_answer(store_url: str) -> None:
-    """From the bytes that came to those that go, with the log, the counters and the trail; the answer alone."""
-    body = json.dumps(order_select(*MEASURED, drafts=(OTHER_ORDER,))).encode()
-    app = create_app(SETTINGS)
+async def called(app: Any, body: bytes) -> bytes:
+    """What ``app`` answers to a call of order-select, from the bytes that came to those that go."""
     headers = [(b"host", b"localhost"), (b"content-type", b"application/json")]
     scope = {"type": "http", "method": "POST", "path": "/cds-services/collar-order-select", "headers": headers}
     scope |= {"http_version": "1.1", "scheme": "http", "query_string": b"", "client": None, "server": None}
+    came = iter([{"type": "http.request", "body": body}])
     sent: list[Any] = []
 
-    async def call() -> None:
-        came = iter([{"type": "http.request", "body": body}])
+    async def receive() -> Any:
+        return next(came, None) or await asyncio.Event().wait()
 
-        async def receive() -> Any:
-            return next(came, None) or await asyncio.Event().wait()
+    async def send(message: Any) -> None:
+        sent.append(message)
 
-        async def send(message: Any) -> None:
-            sent.append(message)
+    await app(scope, receive, send)
+    return b"".join(message.get("body", b"") for message in sent)
 
-        await app({**scope}, receive, send)
+
+def test_a_call_that_concerns_nobody_takes_a_fraction_of_an_answer(store_url: str) -> None:
+    """With the log, the counters and the trail; the answer alone."""
+    body = json.dumps(order_select(*MEASURED, drafts=(OTHER_ORDER,))).encode()
+    app = create_app(SETTINGS)
+    answers: list[bytes] = []
+    with asyncio.Runner() as runner:
+        work = counted(lambda: answers.append(runner.run(called(app, body))))
+    assert answers == [b'{"cards":[]}'] * 2
+    assert work < answering(0) / 4
+
+
+class Noting:
+    """A memory of cards that notes which threads ask it and how many bodies were read and are not answered yet."""
+
+    def __init__(self) -> None:
+        self.threads: set[int] = set()
+        self.read = self.most_read = 0
+
+    async def parsed(self, body: bytes, **more: Any) -> Any:
+        self.read += 1
+        self.most_read = max(self.most_read, self.read)
+        return await parse_aside(body, **more)
+
+    def stays_silent(self, *asked: Any) -> bool:
+        self.threads.add(threading.get_ident())
+        return False
+
+    def remember(self, *issued: Any) -> None:
+        self.read -= 1
+
+
+@pytest.mark.parametrize("others", [0, 400], ids=["short", "long"])
+def test_calls_that_come_at_once_hold_memory_for_a_few_of_them_only(
+    others: int, monkeypatch: pytest.MonkeyPatch, store_url: str
+) -> None:
+    noting, calls = Noting(), 12
+    monkeypatch.setattr(strict_json_route, "parse_aside", noting.parsed)
+    app = create_app(SETTINGS, memory=noting)
+    body = json.dumps(order_select(*MEASURED, *(observation("neck-line", False, number=n) for n in range(others))))
+
+    async def at_once() -> list[bytes]:
+        return await asyncio.gather(*(called(app, body.encode()) for _ in range(calls)))
 
     with asyncio.Runner() as runner:
-        work = counted(lambda: runner.run(call()))
-    assert [message["body"] for message in sent if "body" in message] == [b'{"cards":[]}'] * 2
-    assert work < answering(0) / 4
+        answers = runner.run(at_once())
+    assert [b'"uuid"' in answer for answer in answers] == [True] * calls
+    assert noting.read == 0
+    assert 1 <= len(noting.threads) <= 3  # Two that decide and one that reads long bodies take turns.
+    assert noting.most_read <= (4 if others else calls)
+
+
+def test_calls_leave_nothing_behind_in_memory(store_url: str, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("ERROR")  # The lines of a test are kept, and would be counted.
+    app = create_app(SETTINGS)
+    sent = order_select(*MEASURED)
+
+    def objects_after(calls: int) -> int:
+        for _ in range(calls):
+            assert b'"uuid"' in runner.run(called(app, json.dumps({**sent, "hookInstance": str(uuid4())}).encode()))
+        assert app.state.service.memory._cards._writer.flush(10)
+        gc.collect()
+        return len(gc.get_objects())
+
+    with asyncio.Runner() as runner:
+        objects = [objects_after(40) for _ in range(4)]
+    # What is made once, for a statement of the database or a thread, comes with some calls; what stays of each, with all of them.
+    assert min(after - before for before, after in pairwise(objects)) < 20
 
 
 def test_the_first_decision_takes_hardly_more_work_than_the_tenth() -> None:

@@ -6,8 +6,8 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 import orjson
+from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Request, Response
-from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ValidationError
 
@@ -25,6 +25,10 @@ from cds.web.strict_json_route import Handler, StrictJsonRoute
 
 discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
 calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=StrictJsonRoute)
+
+_DECIDING = CapacityLimiter(2)
+"""Calls that decide at the same time. More would only take the processor from each other, and each thread keeps memory of its
+own; one alone would let all others wait with it for the store."""
 
 _REFUSALS: dict[int | str, dict[str, Any]] = {
     400: {"description": "the request is wrong; an OperationOutcome names each field"},
@@ -84,7 +88,7 @@ def _answering(hook: HookService) -> Callable[..., Coroutine[Any, Any, Response]
                 return _sent(shown)
 
         # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
-        return await run_in_threadpool(decided)
+        return await to_thread.run_sync(decided, limiter=_DECIDING)
 
     # The route's body is the request of this hook, so that the framework checks and documents it.
     answer.__annotations__["body"] = hook.request
