@@ -68,7 +68,7 @@ class Timing(BaseModel):
         return ", ".join(parts) or "once"
 
     def first(self, triggers: dict[str, str]) -> str:
-        """When the task begins, in few words: its deadline, else its first event; nothing where it goes by a rhythm or is done once."""
+        """When the task begins: its deadline, else its first event; nothing where it only repeats or is done once."""
         begins = self._deadline()
         if begins or self.interval_hours is not None:
             return begins
