@@ -12,6 +12,9 @@ from cds.reports.model import Report
 
 _MARKS = {"good": "true", "bad": "false", "doubt": "unknown", "quiet": "silent"}
 
+_MOST_ROWS = 40
+"""Longer tables are folded, so that a page can be gone through on a phone."""
+
 
 def as_html(report: Report) -> str:
     """``report`` as a page."""
@@ -24,10 +27,8 @@ def as_html(report: Report) -> str:
         pictures=svg,
         kind_of=lambda block: type(block).__name__,
         marks=_MARKS,
-        ink=svg.INK,
-        paper=svg.PAPER,
-        track=svg.TRACK,
         colours=svg.COLOURS,
+        most_rows=_MOST_ROWS,
     )
 
 

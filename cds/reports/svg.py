@@ -37,11 +37,11 @@ def bars(block: Bars) -> Markup:
         rows.append(
             Markup(
                 '<text x="{0}" y="{1}" text-anchor="end">{2}</text>'
-                '<rect x="{3}" y="{4}" width="{5}" height="14" rx="2" fill="{6}"/>'
-                '<rect x="{3}" y="{4}" width="{7:.1f}" height="14" rx="2" fill="{8}"/>'
-                '<text x="{9}" y="{1}">{10} / {11}</text>'
+                '<rect x="{3}" y="{4}" width="{5}" height="14" rx="2" class="track"/>'
+                '<rect x="{3}" y="{4}" width="{6:.1f}" height="14" rx="2" fill="{7}"/>'
+                '<text x="{8}" y="{1}">{9} / {10}</text>'
             ).format(
-                *(_LABEL - 10, y + 15, _cut(bar.label, 36), _LABEL, y + 4, room, TRACK),
+                *(_LABEL - 10, y + 15, _cut(bar.label, 36), _LABEL, y + 4, room),
                 *(share * room, COLOURS[state], _LABEL + room + 8, bar.part, bar.whole),
             )
         )
@@ -120,11 +120,11 @@ def number_line(block: NumberLine) -> Markup:
         dark = colour in (SHADES[0], SHADES[1], SHADES[4], SHADES[5], SHADES[7])
         parts.append(
             Markup(
-                '<g><title>{0:g} to {1:g}: {2}</title><rect x="{3:.1f}" y="16" width="{4:.1f}" height="24" fill="{5}" '
-                'stroke="{6}"/><text x="{7:.1f}" y="32" text-anchor="middle" class="small" fill="{8}">{9}</text></g>'
+                '<g><title>{0:g} to {1:g}: {2}</title><rect x="{3:.1f}" y="16" width="{4:.1f}" height="24" fill="{5}"/>'
+                '<text x="{6:.1f}" y="32" text-anchor="middle" class="small" fill="{7}">{8}</text></g>'
                 '<text x="{3:.1f}" y="54" class="small" text-anchor="middle">{0:g}</text>'
             ).format(
-                *(part.low, part.high, part.label, x, width, colour, PAPER, x + width / 2),
+                *(part.low, part.high, part.label, x, width, colour, x + width / 2),
                 *("#fff" if dark else INK, shown),
             )
         )
@@ -135,8 +135,8 @@ def number_line(block: NumberLine) -> Markup:
         x = 20 + (block.here - low) * scale
         parts.append(
             Markup(
-                '<path d="M{0:.1f} 15l-6 -11h12z" fill="{1}"/><path d="M{0:.1f} 15v26" stroke="{1}" stroke-width="2"/>'
-            ).format(x, INK)
+                '<path d="M{0:.1f} 15l-6 -11h12z" class="here"/><path d="M{0:.1f} 15v26" class="here" stroke-width="2"/>'
+            ).format(x)
         )
     x, y = 20.0, 70
     for label in labels:
