@@ -25,6 +25,7 @@ from cds.web.middleware.authentication import Gate
 from cds.web.middleware.compressed_answers import CompressedAnswers
 from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.head_requests import HeadRequests
+from cds.web.middleware.hook_calls import HookCalls
 from cds.web.middleware.request_audit import REQUEST_ID, Observing
 from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
@@ -150,6 +151,7 @@ def _add_refusals(app: FastAPI) -> None:
 
 def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:
     """From the inside out: the last one added sees a call first."""
+    app.add_middleware(HookCalls, routes=cds_hooks.HOOK_ROUTES)
     app.add_middleware(HeadRequests)
     app.add_middleware(CompressedAnswers)
     app.add_middleware(Limits, settings=settings)

@@ -9,7 +9,7 @@ import orjson
 from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ValidationError
+from fastapi.routing import APIRoute
 
 from cds.hooks.engine.service import HookService
 from cds.hooks.engine.silent_mode import answer_silently
@@ -20,8 +20,8 @@ from cds.protocol.feedback import Feedback, NotKept
 from cds.protocol.prefetch import gather
 from cds.protocol.request import HookRequest
 from cds.protocol.response import HookResponse
-from cds.web.dependencies import CurrentService, of_call
-from cds.web.strict_json_route import Handler, StrictJsonRoute
+from cds.web.dependencies import CurrentService
+from cds.web.strict_json_route import StrictJsonRoute
 
 discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
 calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=StrictJsonRoute)
@@ -34,29 +34,6 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
     400: {"description": "the request is wrong; an OperationOutcome names each field"},
     412: {"description": "needed data could not be had; an OperationOutcome names each prefetch key"},
 }
-
-
-class HookRoute(StrictJsonRoute):
-    """A route whose endpoint takes the request, its body (a pydantic model) and the service, and nothing else.
-
-    A body that its model accepts goes straight to the endpoint, at a fraction of the framework's work; what it
-    refuses is left to the framework, which says what is wrong in the words of every other route.
-    """
-
-    def handler_of_read(self) -> Handler:
-        """What handles a request once its body is read."""
-        refuse = super().handler_of_read()
-        endpoint: Callable[..., Coroutine[Any, Any, Response]] = self.endpoint
-        model: type[BaseModel] = endpoint.__annotations__["body"]
-
-        async def handle(request: Request) -> Response:
-            try:
-                body = model.model_validate(await request.json())
-            except ValidationError:
-                return await refuse(request)
-            return await endpoint(request, body, of_call(request))
-
-        return handle
 
 
 @discovery.get("", summary="Discovery")
@@ -104,8 +81,11 @@ for _hook in SERVICES:
         description=_hook.description,
         operation_id=_hook.id,
         responses=_REFUSALS,
-        route_class_override=HookRoute,
     )
+
+
+HOOK_ROUTES = tuple(route for route in calls.routes if isinstance(route, APIRoute))
+"""The routes of the services."""
 
 
 @calls.post(

@@ -177,7 +177,7 @@ def test_a_writer_that_died_is_a_metric_a_log_line_and_a_problem(store: Store, c
     assert not writer.flush(PATIENCE_SECONDS)
     assert "no longer kept" in str(writer.problem())
     assert metrics.registry.get_sample_value("nuque_store_failures_total", {"purpose": "writer"}) == 1
-    assert '"event": "writer ended' in logged.read_text()
+    assert '"event":"writer ended' in logged.read_text()
     writer.add(audit, [row(2)])
     assert lost(metrics) == 1
     writer.close()

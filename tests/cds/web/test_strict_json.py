@@ -26,6 +26,8 @@ from tests.cds.hook_calls import MEASURED, order_select
         (b'{"\\udfff": 1}', "surrogate"),
         (b'"\xff"', "not UTF-8 at byte 1"),
         (b"[" * (DEEPEST + 1) + b"]" * (DEEPEST + 1), "levels deep"),
+        (b'[{"a":' * 51 + b"1" + b"}]" * 51, "levels deep"),
+        (b'{"}":' * (DEEPEST + 1) + b"1" + b"}" * (DEEPEST + 1), "levels deep"),
         (b"[" * 200_000, "levels deep"),
         (b"", "not JSON"),
         (b"{", "line 1, column 2"),
@@ -91,6 +93,12 @@ def test_the_fast_reader_lets_nothing_pass_that_the_exact_one_refuses(
 def test_a_patients_call_is_read_once(spaced: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     body = json.dumps(order_select(*MEASURED), indent=2 if spaced else None).encode()
     monkeypatch.setattr("cds.strict_json._parse_exactly", None)
+    assert parse(body, most_resources=MOST_RESOURCES) == json.loads(body)
+
+
+def test_a_compact_call_is_not_looked_through_value_by_value(monkeypatch: pytest.MonkeyPatch) -> None:
+    body = json.dumps(order_select(*MEASURED), separators=(",", ":")).encode()
+    monkeypatch.setattr("cds.strict_json._is_doubtful", None)
     assert parse(body, most_resources=MOST_RESOURCES) == json.loads(body)
 
 
