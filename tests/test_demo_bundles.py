@@ -279,6 +279,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and {"nothing_by_mouth", "wash_closed"} <= {given.instruction for given in s.decision.instructions}
         and not {"food", "wash_with_helper"} & {given.instruction for given in s.decision.instructions}
     ),
+    "81": lambda s: (
+        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.cleared_worn"}
+        and "decide_collar_need" in s.tasks
+    ),
 }
 
 
