@@ -299,6 +299,11 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
         default=None,
         description="folder for the verdicts on content that was checked; default: in the account's state folder",
     )
+    results: Path | None = Field(
+        default=None,
+        description="folder with results of `nuque rules compare --json` and `nuque rules map --cohort RESULT --json`, which "
+        "`/rules/versions` and `/rules/map` show; default: none",
+    )
     code_map: Path | None = Field(default=None, description="the site's code map, which extends the shipped one")
     catalogue: Path | None = Field(default=None, description="the items that the site stocks; default: none are named")
     canonical_base: str = Field(

@@ -33,7 +33,7 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.rulebook import one_rule
+from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
 from cds.web.pages.waiting import waiting
@@ -117,6 +117,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         cds_hooks.calls,
         # Before the API's routes of the same addresses, which answer whoever does not ask for HTML.
         rule_pages.router,
+        versions.router,
         one_rule.router,
         decisions.router,
         fit_checks.router,

@@ -8,6 +8,7 @@ names that line. Patients of a cohort are rings with a light rim. So nothing res
 from __future__ import annotations
 
 import colorsys
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
@@ -29,6 +30,8 @@ _GAP = 46
 _LETTER = 4.7
 """About how wide a letter of a label is."""
 _HATCH = 6
+CELL_MM = (5.0, 20.0)
+"""Height and circumference of a cell in which patients are counted."""
 
 
 def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
@@ -59,6 +62,7 @@ def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
                     "known": dict(panel.known),
                     "fields": [_data(field) for field in fields],
                     "patients": len(panel.points),
+                    "cells": _counted(panel.points),
                 }
                 for panel, fields in found
             ]
@@ -72,6 +76,19 @@ def _data(field: Field) -> dict[str, Any]:
         "neck_circumference_mm": list(field.girth),
         "size": " ".join(field.size) if field.size else None,
     }
+
+
+def _counted(points: Sequence[tuple[float, float]]) -> list[dict[str, Any]]:
+    """How many of ``points`` lie in each cell of ``CELL_MM``: what can be passed on where no patient's values may be."""
+    cells = Counter(tuple(value // step * step for value, step in zip(point, CELL_MM, strict=True)) for point in points)
+    return [
+        {
+            "neck_height_mm": [height, height + CELL_MM[0]],
+            "neck_circumference_mm": [girth, girth + CELL_MM[1]],
+            "patients": patients,
+        }
+        for (height, girth), patients in sorted(cells.items())
+    ]
 
 
 def _table(panel: Panel, fields: Sequence[Field]) -> Table:

@@ -10,10 +10,12 @@ from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
+from math import sqrt
 from typing import TypeVar
 
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Range
 from cds.web.pages.neck_chart import Rectangle, Tick, drawn_range, placed
+from cds.web.pages.rulebook.workbench_results import CountedCell
 from rules.batch.answer_partitions import groups
 from rules.evaluation.hit_policy import choose, sizing_part
 from rules.evaluation.interpreter import fire
@@ -25,6 +27,7 @@ _LINE_KNOWN = "apparent_age_group"
 _LABEL_WIDTH, _LABEL_DEPTH = 20.0, 28.0
 _BETWEEN_LABELS = 12.0
 """What labels need, in the units of the drawing; the bands stand in two lines."""
+_LARGEST_DISC = 6.0
 Key = TypeVar("Key", bound=Hashable)
 
 
@@ -73,6 +76,30 @@ class LineMap:
     def everywhere(self, rule: str) -> bool:
         """Whether ``rule`` fires in every field."""
         return all(rule in cell.fired for row in self.cells for cell in row)
+
+
+@dataclass(frozen=True)
+class Crowd:
+    """So many patients of a cohort around one place of the picture: a disc whose area follows their number, and in words."""
+
+    x: float
+    y: float
+    radius: float
+    words: str
+
+
+def crowds(one: LineMap, cells: Sequence[CountedCell]) -> tuple[Crowd, ...]:
+    """The patients in ``cells`` over the picture ``one``; those beyond what is drawn stand at its rim."""
+    most = max((cell.patients for cell in cells), default=1)
+    whole = ((one.up[0][0], one.up[-1][1]), (one.across[0][0], one.across[-1][1]))
+    found = []
+    for cell in sorted(cells, key=lambda cell: -cell.patients):
+        place = placed(cell.neck_height_mm, cell.neck_circumference_mm, *whole)
+        (low, high), (left, right) = cell.neck_height_mm, cell.neck_circumference_mm
+        words = f"height {low:g} to {high:g} mm, circumference {left:g} to {right:g} mm: {cell.patients}"
+        x, y = place.x + place.width / 2, place.y + place.height / 2
+        found.append(Crowd(round(x, 1), round(y, 1), round(_LARGEST_DISC * sqrt(cell.patients / most), 1), words))
+    return tuple(found)
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
+from cds.operation_outcome import Issue, RefusedCall
 from cds.site.rule_listing import describe_rule
 from cds.web.dependencies import CurrentService
 from cds.web.pages.rendering import page
 from cds.web.pages.rulebook.content_changes import PATIENTS, shipped, site_changes
 from cds.web.pages.rulebook.html_route import HtmlRoute
-from cds.web.pages.rulebook.line_map import line_maps
+from cds.web.pages.rulebook.line_map import crowds, line_maps
+from cds.web.pages.rulebook.workbench_results import results
 from rules.model.ruleset import Parameter, Rule, Ruleset
 
 EVIDENCE = ("published", "common_practice", "local_default")
@@ -22,7 +24,7 @@ router = APIRouter(
     tags=["pages"],
     default_response_class=HTMLResponse,
     route_class=HtmlRoute,
-    responses={404: {"description": "HTML was not asked for, and no rule has this name"}},
+    responses={404: {"description": "HTML was not asked for, or nothing has this name"}},
 )
 
 
@@ -81,9 +83,24 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
 
 
 @router.get("/rules/map")
-def mapped(request: Request, service: CurrentService) -> Response:
-    """The size to try first over height and circumference, one picture a line."""
-    return page(request, "map.html", ruleset=service.content.ruleset, maps=line_maps(service.content.ruleset))
+def mapped(request: Request, service: CurrentService, cohort: str = "") -> Response:
+    """The size to try first over height and circumference, one picture a line; over it the patients of a ``cohort``."""
+    maps, found = line_maps(service.content.ruleset), results(service.settings.results)
+    if cohort and cohort not in found.maps:
+        problem = f"no cohort is called {cohort[:100]!r}; /rules/map lists them"
+        raise RefusedCall(404, [Issue("cohort", problem, "not-found")])
+    shown = found.maps.get(cohort)
+    return page(
+        request,
+        "map.html",
+        ruleset=service.content.ruleset,
+        maps=maps,
+        found=found,
+        name=cohort,
+        shown=shown,
+        crowds={one.line: crowds(one, shown.cells(one.line) if shown else ()) for one in maps},
+        patients={one.line: sum(cell.patients for cell in shown.cells(one.line)) for one in maps} if shown else {},
+    )
 
 
 @router.get("/rules/changes")

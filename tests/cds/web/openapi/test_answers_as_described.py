@@ -125,6 +125,7 @@ GOOD = [
     ("GET /rules/{rule_id}", "/rules/sizing.line.adult", {"headers": HTML}),
     ("GET /rules/parameters", "/rules/parameters", {"headers": HTML}),
     ("GET /rules/map", "/rules/map", {"headers": HTML}),
+    ("GET /rules/versions", "/rules/versions", {"headers": HTML}),
     ("GET /Questionnaire/fit-check", "/Questionnaire/fit-check", {}),
     ("GET /fhir/metadata", "/fhir/metadata", {}),
     ("GET /fhir/{resource_type}", "/fhir/ValueSet", {}),

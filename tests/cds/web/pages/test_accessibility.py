@@ -5,6 +5,7 @@ Narrow, middling and wide; light, dark and on paper.
 
 from __future__ import annotations
 
+import json
 import pkgutil
 from collections.abc import Iterator
 from importlib import import_module
@@ -32,7 +33,8 @@ OPENED = {
     "GET /print/downtime": ["/print/downtime"],
     "GET /rules": ["/rules?q=halo"],
     "GET /rules/changes": ["/rules/changes"],
-    "GET /rules/map": ["/rules/map"],
+    "GET /rules/map": ["/rules/map", "/rules/map?cohort=march"],
+    "GET /rules/versions": ["/rules/versions"],
     "GET /rules/parameters": ["/rules/parameters"],
     "GET /rules/{rule_id}": ["/rules/sizing.girth.measured_g4", "/rules/skin.braden.mild"],
     "GET /try": ["/try?patient=03"],
@@ -67,11 +69,37 @@ def test_no_page_is_forgotten() -> None:
     assert _routes() == {*OPENED, *POSTED, *PRESSED, *NO_PAGES}
 
 
+CELLS = [
+    {"neck_height_mm": [height, height + 5], "neck_circumference_mm": [380, 400], "patients": patients}
+    for height, patients in ((45, 1), (60, 300), (85, 20))
+]
+MARCH = {
+    "title": "Decision map",
+    "about": "rules of March",
+    "situations": [{"known": {"apparent_age_group": "adult", "bed_rest": True}, "cells": CELLS}],
+}
+SPRING = {
+    "title": "Comparison of two states of the rules",
+    "about": "old: rules of winter | new: rules of spring",
+    "written": [{"section": "parameter", "name": "finger_width_mm", "how": "changed", "words": ["value: 18 -> 19"]}],
+    "patients": 9,
+    "changed": 1,
+    "kinds": {"size": 1},
+    "decisions": [
+        {"patient": "generated 1", "facts": {"age_years": 41}, "kinds": ["size"], "words": ["size: H2 -> H3"]}
+    ],
+}
+"""As `nuque rules map` and `nuque rules compare` write them; `test_versions_and_cohorts.py` has them from the commands."""
+
+
 @pytest.fixture(scope="module")
-def address(store_url: str) -> Iterator[str]:
-    """With an overlay, so that there is something to see on the page of what a site changes."""
-    demo = Path("demo_bundles")
-    with serving(create_app(Settings(catalogue=demo / "catalogue.yaml", overlays=(demo / "site.yaml",)))) as url:
+def address(store_url: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """With an overlay and results, so that there is something to see on the pages of changes and of versions."""
+    demo, kept = Path("demo_bundles"), tmp_path_factory.mktemp("kept")
+    for name, result in (("march", MARCH), ("spring", SPRING)):
+        (kept / f"{name}.json").write_text(json.dumps(result), encoding="utf-8")
+    settings = Settings(catalogue=demo / "catalogue.yaml", overlays=(demo / "site.yaml",), results=kept)
+    with serving(create_app(settings)) as url:
         yield url
 
 
