@@ -119,7 +119,7 @@ TASK_IN_SHORT = {"task", "title", "timing", "people", "rules"}
 class Task(FrozenModel):
     """A piece of care: what, when (data and words), who, how many people, where, why, and what should come of it.
 
-    ``hands`` says in words what each of the people does; ``begins`` in few words when it is first due, where that is said.
+    ``hands`` says in words what each of the people does; ``begins`` in few words when it is due first, or how often.
     """
 
     task: str

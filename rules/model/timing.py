@@ -53,26 +53,21 @@ class Timing(BaseModel):
 
     def describe(self, triggers: dict[str, str]) -> str:
         """In words; ``triggers`` gives the words for each event."""
-        parts: list[str] = []
-        if self.every_hours is not None:
-            parts.append("every hour" if self.every_hours == 1 else f"every {self.every_hours:g} hours")
-        if self.times_per_day is not None:
-            words = {1: "once a day", 2: "twice a day"}
-            parts.append(words.get(self.times_per_day, f"{self.times_per_day} times a day"))
-        deadline = self._deadline()
-        if deadline:
-            parts.append(deadline)
+        parts = [part for part in (self._rhythm(), self._deadline()) if part]
         parts.extend(triggers[event] for event in self.on)
         if self.for_days is not None:
             parts.append(f"for {self.for_days:g} days")
         return ", ".join(parts) or "once"
 
     def first(self, triggers: dict[str, str]) -> str:
-        """When the task begins: its deadline, else its first event; nothing where it only repeats or is done once."""
-        begins = self._deadline()
-        if begins or self.interval_hours is not None:
-            return begins
-        return triggers[self.on[0]] if self.on else ""
+        """When the task begins: its deadline, else its rhythm, else its first event; nothing where it is done once."""
+        return self._deadline() or self._rhythm() or (triggers[self.on[0]] if self.on else "")
+
+    def _rhythm(self) -> str:
+        if self.every_hours is not None:
+            return "every hour" if self.every_hours == 1 else f"every {self.every_hours:g} hours"
+        words = {None: "", 1: "once a day", 2: "twice a day"}
+        return words.get(self.times_per_day, f"{self.times_per_day} times a day")
 
     def _deadline(self) -> str:
         if self.within_hours == 0:

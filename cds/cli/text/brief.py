@@ -21,6 +21,8 @@ MOST_LINES = 25
 _MOST_QUESTIONS = 2
 _MOST_ITEMS = 2
 _LEAST_FOR_TASKS = 4
+_PRESSING_HOURS = 1
+"""What comes round as often as this is as pressing as what is due now."""
 
 
 def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
@@ -72,7 +74,10 @@ def _items(shelf: Shelf | None) -> Iterator[Line]:
 
 
 def _tasks(tasks: Sequence[Task], room: int) -> list[str]:
-    """A title and the tasks in ``room`` lines, the last of them a count where there are more."""
+    """A title and the tasks in ``room`` lines, the last of them a count where there are more.
+
+    They stand in the order of doing; where the room is short, what is due now goes before what is not.
+    """
     for shown in range(len(tasks), -1, -1):
         lines = render(_named(tasks, shown)).splitlines()
         if len(lines) <= room:
@@ -83,12 +88,18 @@ def _tasks(tasks: Sequence[Task], room: int) -> list[str]:
 def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
     if tasks:
         yield Line(1, "Tasks", colour="cyan", bold=True)
-    for task in tasks[:shown]:
+    pressing = sorted(range(len(tasks)), key=lambda position: not _is_pressing(tasks[position]))
+    for task in (tasks[position] for position in sorted(pressing[:shown])):
         people = f", {task.people} people" if task.people > 1 else ""
         begins = f": {task.begins}" if task.begins else ""
         yield Line(2, f"{task.title} ({task.performer_words}{people}){begins}")
     if shown < len(tasks):
         yield Line(2, f"and {len(tasks) - shown} more")
+
+
+def _is_pressing(task: Task) -> bool:
+    every = task.timing.interval_hours
+    return task.timing.within_hours == 0 or (every is not None and every <= _PRESSING_HOURS)
 
 
 def _foot(decision: Decision) -> Iterator[Line]:

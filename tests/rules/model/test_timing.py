@@ -63,7 +63,8 @@ def test_words(timing, words):
         (Timing(within_hours=0, on=("move",)), "now"),
         (Timing(within_hours=4), "within 4 hours"),
         (Timing(every_hours=8, within_hours=2), "first within 2 hours"),
-        (Timing(every_hours=8, on=("move",)), ""),
+        (Timing(every_hours=8, on=("move",)), "every 8 hours"),
+        (Timing(times_per_day=2), "twice a day"),
         (Timing(on=("theatre", "move")), "before theatre"),
     ],
 )

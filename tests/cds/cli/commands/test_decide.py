@@ -82,6 +82,23 @@ def test_an_estimate_for_another_age_is_said_on_the_first_screen():
     assert "The girth is estimated from people of 17 to 58 years" in text
 
 
+def test_what_is_due_now_is_shown_before_what_is_not_and_in_the_order_of_doing():
+    body = FACTS | {"collar_in_place": True, "collar_kind": "long_term", "setting": "ward", "bed_rest": True}
+    body |= {
+        "anterior_neck_surgery": True,
+        "surgery_done": True,
+        "skin_breakdown": "chin",
+        "skin_damage_grade": "stage_3",
+    }
+    tasks = decided("-", given=json.dumps(body))["tasks"]
+    shown = run("decide", "-", given=json.dumps(body)).output.split("Tasks\n")[1].splitlines()
+    titles = [line.split(" (")[0].strip() for line in shown if line.startswith("    ") and " (" in line]
+    everything = [task["title"] for task in tasks]
+    pressing = [task["title"] for task in tasks if task["timing"].get("within_hours") == 0]
+    assert len(pressing) >= 3 and set(pressing) <= set(titles) and len(titles) < len(everything)
+    assert titles == [title for title in everything if title in titles]
+
+
 def test_the_reasons_name_size_rules_and_sources():
     text = run("decide", "-", "--why", given=json.dumps(FACTS)).output
     assert "adult H3 G2" in text
