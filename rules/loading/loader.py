@@ -323,7 +323,22 @@ class _RulesetBuilder:
             for name, text in shape.texts.items()
         }
         title, notice = words(shape.title, "title"), words(shape.notice, "notice")
-        return LeafletText(shape.language, title, notice, texts, tuple(sorted(used)))
+        return LeafletText(shape.language, title, notice, texts, tuple(sorted(used)), self._outdated(file, shape))
+
+    def _outdated(self, file: YamlFile, shape: schema.LeafletShape) -> dict[str, tuple[Place, str]]:
+        """The texts of ``shape`` that were translated from other words than those that stand there now."""
+        if shape.translates is None:
+            return {}
+        source = next((other for _, other in self.leaflets if other.language == shape.translates), None)
+        if source is None:
+            message = f"no leaflet is written in {shape.translates!r}, which this one is said to translate"
+            self.problems.append((file.place("instructions", "translates"), message))
+            return {}
+        return {
+            name: (file.place("instructions", "texts", name), now)
+            for name, text in shape.texts.items()
+            if name in source.texts and text.of != (now := source.texts[name].fingerprint)
+        }
 
     def _tasks(self, roles: dict[str, str], hands: dict[str, Hand]) -> dict[str, TaskDefinition]:
         tasks: dict[str, TaskDefinition] = {}

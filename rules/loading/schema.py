@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -194,16 +195,27 @@ class CorrectShape(Schema):
 
 
 class InstructionShape(Schema):
-    """One entry of a leaflet's ``texts``."""
+    """One entry of a leaflet's ``texts``; ``of`` is the fingerprint of the words that it translates."""
 
     title: str
     lines: tuple[str, ...] = Field(min_length=1)
+    of: str | None = None
+
+    @property
+    def fingerprint(self) -> str:
+        """Eight hex digits that change with title or lines; line breaks and spaces of the file count for nothing."""
+        words = "\n".join(" ".join(line.split()) for line in (self.title, *self.lines))
+        return hashlib.sha256(words.encode()).hexdigest()[:8]
 
 
 class LeafletShape(Schema):
-    """Section ``instructions``: the words for patients in one language (a BCP 47 code such as ``en``)."""
+    """Section ``instructions``: the words for patients in one language (a BCP 47 code such as ``en``).
+
+    ``translates`` names the language that the words were translated from.
+    """
 
     language: str = Field(pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$")
+    translates: str | None = None
     title: str
     notice: str
     texts: dict[str, InstructionShape] = Field(min_length=1)

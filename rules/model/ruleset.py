@@ -31,7 +31,8 @@ class LeafletText:
     """Everything that may be said in one language.
 
     ``language`` is a BCP 47 code. ``notice`` says who wrote or reviewed the words; ``texts`` are the instructions by id;
-    ``parameters`` are those whose values stand in the words.
+    ``parameters`` are those whose values stand in the words. ``outdated`` gives, for each text whose source changed after it
+    was translated, its place and the fingerprint of the words as they are now.
     """
 
     language: str
@@ -39,6 +40,7 @@ class LeafletText:
     notice: str
     texts: Mapping[str, InstructionText]
     parameters: tuple[str, ...] = ()
+    outdated: Mapping[str, tuple[Place, str]] = field(default_factory=dict)
 
 
 EvidenceKind = Literal["published", "common_practice", "local_default"]

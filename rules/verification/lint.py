@@ -21,7 +21,7 @@ from rules.verification.prover import every_rule_can_fire
 from rules.verification.recorded_no import hanging_on_a_recorded_no
 from rules.verification.unit_check import UnitMismatch, check
 
-Check = Literal["unused", "unreachable", "recorded no", "units", "threshold", "text"]
+Check = Literal["unused", "unreachable", "recorded no", "units", "threshold", "text", "translation"]
 
 LONGEST_SUMMARY = 120
 """Characters of a summary. CDS Hooks allows 140 on a card; some of them say what kind of card it is and how many more."""
@@ -58,6 +58,7 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
         *_units(ruleset, written),
         *_thresholds(ruleset, written),
         *_texts(ruleset, written),
+        *_translations(ruleset),
     ]
     return tuple(sorted(found, key=lambda finding: (finding.place.file, finding.place.line or 0, finding.message)))
 
@@ -267,3 +268,13 @@ def _likeness(first: str, second: str) -> float:
     """The share of words that two texts have in common, 0 to 1."""
     a, b = (frozenset(re.findall(r"\w+", text.casefold())) for text in (first, second))
     return len(a & b) / max(len(a | b), 1)
+
+
+# --- leaflets --------------------------------------------------------------------------------------------------------
+
+
+def _translations(ruleset: Ruleset) -> Iterator[LintFinding]:
+    for leaflet in ruleset.leaflets.values():
+        for name, (place, now) in leaflet.outdated.items():
+            message = f"{name} was translated from other words than those of today: have it translated again, then write of: {now}"
+            yield LintFinding("translation", place, message)

@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.source_map import Written
 from rules.loading.yaml_reader import YamlFile
+from rules.verification.lint import lint
 from tests.rules.patients import patients
 from tests.rules.small import FRAME, small_source
 
@@ -153,3 +155,33 @@ def test_a_language_that_is_written_twice_is_refused():
 def test_a_placeholder_that_is_no_parameter_is_refused():
     leaflet = LEAFLET % ("en", "walk: {title: t, lines: ['{steps} steps']}")
     assert "0.yaml:1: instructions.texts.walk.lines.0: {steps} is not a parameter" in problems("walk", leaflet)
+
+
+def test_a_translation_of_a_language_that_is_not_there_is_refused():
+    leaflet = LEAFLET % ("es, translates: fr", "walk: {title: t, lines: [l]}")
+    assert "no leaflet is written in 'fr'" in problems("walk", leaflet)
+
+
+def outdated(english, spanish_of):
+    """What the check of the content finds where the Spanish text says to translate words of this fingerprint."""
+    frame, _, _ = FRAME.partition("instructions:")
+    leaflets = [
+        LEAFLET % ("en", english),
+        LEAFLET % ("es, translates: en", f"walk: {{title: t, lines: [l], of: {spanish_of}}}"),
+    ]
+    files = [YamlFile("frame.yaml", frame), small_source(without=("small.look",), adding=RULE % "walk")]
+    files += [YamlFile(f"{index}.yaml", leaflet) for index, leaflet in enumerate(leaflets)]
+    return [found for found in lint(build_ruleset(files), Written(files)) if found.check == "translation"]
+
+
+def test_a_translation_whose_source_changed_is_found_with_its_place_and_the_new_fingerprint():
+    (found,) = outdated("walk: {title: t, lines: [l]}", "none")
+    assert (found.place.file, found.place.line) == ("1.yaml", 1)
+    assert "walk was translated from other words" in found.message
+    now = found.message.rpartition("of: ")[2]
+    assert outdated("walk: {title: t, lines: [l]}", f"'{now}'") == []
+    assert len(outdated("walk: {title: t, lines: [l, and more]}", f"'{now}'")) == 1
+
+
+def test_the_spanish_translates_the_english_of_today():
+    assert SPANISH.outdated == {} and set(SPANISH.texts) == set(ENGLISH.texts)
