@@ -8,10 +8,9 @@ from typing import BinaryIO
 
 import click
 from pydantic import ValidationError
-from rich.console import Console
 
 from cds.cli.options import knowledge_options, load_knowledge
-from cds.cli.text.fit_advice import print_advice
+from cds.cli.text.fit_advice import advice_text
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
 from cds.operation_outcome import issues_of
@@ -27,12 +26,14 @@ from rules.deciding.fit_check import advise
 @click.argument("file", type=click.File("rb"))
 @click.option("--base", default=DEFAULT_BASE, show_default=True, help="Base of the canonical URLs in a response.")
 @click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")
+@click.option("--why", is_flag=True, help="With the rule behind each correction, and the sources.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, as POST /fit-checks returns it.")
 @knowledge_options
 def fit(
     file: BinaryIO,
     base: str,
     catalogue: Path | None,
+    why: bool,
     as_json: bool,
     knowledge: str | None,
     overlay: tuple[str, ...],
@@ -61,4 +62,4 @@ def fit(
     if as_json:
         click.echo(json.dumps(advice.as_json(), indent=2, ensure_ascii=False))
     else:
-        print_advice(Console(), advice)
+        click.echo(advice_text(advice, why=why))

@@ -90,11 +90,16 @@ def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
         yield Line(1, "Tasks", colour="cyan", bold=True)
     pressing = sorted(range(len(tasks)), key=lambda position: not _is_pressing(tasks[position]))
     for task in (tasks[position] for position in sorted(pressing[:shown])):
-        people = f", {task.people} people" if task.people > 1 else ""
-        begins = f": {task.begins}" if task.begins else ""
-        yield Line(2, f"{task.title} ({task.performer_words}{people}){begins}")
+        yield Line(2, task_line(task))
     if shown < len(tasks):
         yield Line(2, f"and {len(tasks) - shown} more")
+
+
+def task_line(task: Task) -> str:
+    """What, who, how many people, and when it begins."""
+    people = f", {task.people} people" if task.people > 1 else ""
+    begins = f": {task.begins}" if task.begins else ""
+    return f"{task.title} ({task.performer_words}{people}){begins}"
 
 
 def _is_pressing(task: Task) -> bool:

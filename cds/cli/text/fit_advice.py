@@ -1,41 +1,46 @@
-"""The advice after a fit check as readable text for a terminal; colour only where the console has any."""
+"""The advice after a fit check for a terminal: what to do now first; rules and sources where they are asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 
-from rich.console import Console
-from rich.padding import Padding
-from rich.text import Text
-
+from cds.cli.text.brief import task_line
+from cds.cli.text.decision import COLOURS, Line, render, sources_text
 from rules.deciding.fit_check import FitAdvice, FitCorrection
 
-_STYLES = {"stop": "bold red", "refer": "bold yellow", "fits": "bold green"}
+_COLOURS = {"stop": "red", "refer": "yellow", "fits": "green"}
 
 
-def print_advice(console: Console, advice: FitAdvice) -> None:
-    """Print ``advice``: what to do first, then why, what was not looked at, and on which evidence."""
-    console.print(Text(f"{advice.worn.in_words}: {advice.summary}", style=_STYLES.get(advice.outcome, "bold")))
-    sections: list[tuple[str, Iterable[str]]] = [
-        ("no collar", (hold.text for hold in advice.holds)),
-        ("cautions", (f"{caution.severity}: {caution.text}" for caution in advice.cautions)),
-        ("corrections", (_correction(entry) for entry in advice.corrections)),
-        ("not recorded", () if advice.dangers_not_recorded is None else (advice.dangers_not_recorded.text,)),
-        ("tasks", (f"{task.title}: {task.timing_words}, {task.performer_words}" for task in advice.tasks)),
-        ("not looked at", (name.replace("_", " ") for name in advice.unchecked)),
-        ("no item left for", advice.no_item_for),
-        ("not offered again", advice.not_offered_again),
-        ("sources", (f"{name}: {citation}" for name, citation in advice.sources.items())),
-    ]
-    for title, lines in sections:
-        shown = list(lines)
-        if shown:
-            console.print(Text(f"  {title}", style="bold cyan"))
-            for line in shown:
-                console.print(Padding(Text(line), (0, 0, 0, 4)))
-    console.print(Text(f"  {advice.disclaimer}", style="italic"))
+def advice_text(advice: FitAdvice, *, why: bool = False) -> str:
+    """``advice`` as text: the one thing to do, what is dangerous, what to correct, and who does it; ``why`` adds the rest."""
+    text = render(_lines(advice, why))
+    return f"{text}\n{sources_text(dict(advice.sources))}" if why and advice.sources else text
 
 
-def _correction(entry: FitCorrection) -> str:
-    about = f"{entry.label}: " if entry.label else ""
-    return f"{about}{entry.cause} {entry.correction} ({entry.rule})"
+def _lines(advice: FitAdvice, why: bool) -> Iterator[Line]:
+    yield Line(0, f"{advice.worn.in_words}: {advice.summary}", colour=_COLOURS.get(advice.outcome), bold=True)
+    for hold in advice.holds:
+        yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
+    for caution in advice.cautions:
+        critical = caution.severity == "critical"
+        yield Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=critical)
+    yield from (Line(1, _correction(entry, why)) for entry in advice.corrections)
+    yield from (Line(1, task_line(task)) for task in advice.tasks)
+    if advice.dangers_not_recorded is not None:
+        yield Line(1, advice.dangers_not_recorded.text, colour=COLOURS["warning"])
+    for title, names in (
+        ("Not looked at", () if advice.outcome == "stop" else advice.unchecked),
+        ("No item left for", advice.no_item_for),
+        ("Not offered again", advice.not_offered_again),
+    ):
+        if names:
+            yield Line(1, f"{title}: {', '.join(name.replace('_', ' ') for name in names)}")
+    if not why:
+        yield Line(1, "--why: rules and sources", dim=True)
+    yield Line(1, advice.disclaimer, dim=True)
+
+
+def _correction(entry: FitCorrection, why: bool) -> str:
+    about = f"{entry.label[:1].upper()}{entry.label[1:]}: " if entry.label else ""
+    rule = f" ({entry.rule})" if why else ""
+    return f"{about}{entry.cause} {entry.correction}{rule}"

@@ -121,7 +121,10 @@ def test_the_command_prints_what_to_do(client):
     told = run("-", sent=form(client, "adult H2 G2", no_finger_gap=True, ear_pressed=True))
     assert told.exit_code == 0, told.output
     assert told.output.startswith("adult H2 G2: Seat the same size again")
-    assert "no room for a finger" in told.output
+    assert "No room for a finger" in told.output and "people)" in told.output
+    assert "fit_check." not in told.output and "practice-fit" not in told.output
+    why = run("--why", "-", sent=form(client, "adult H2 G2", no_finger_gap=True, ear_pressed=True)).output
+    assert "fit_check.seat." in why and "[practice-fit]" in why
     assert "fit_check.seat.ear" in told.output
 
 
