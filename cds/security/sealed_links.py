@@ -6,6 +6,7 @@ import base64
 import binascii
 import zlib
 from datetime import datetime
+from functools import lru_cache
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESSIV
@@ -18,6 +19,10 @@ LONGEST = 64_000
 """So many characters of a sealed text are looked at."""
 _MOST_BYTES = 1_000_000
 _PERIOD_BYTES, _ISSUED_BYTES = 4, 8
+_KEYS = 2
+"""The periods whose links open: this one and the one before."""
+_WINDOW_BITS, _MEMORY_LEVEL = 12, 5
+"""Of zlib: room for what a link carries. With its own 15 and 8 each seal would write over a quarter of a megabyte."""
 
 
 class LinkRefused(NuqueError):
@@ -39,12 +44,14 @@ class LinkSeal:
     def __init__(self, secret: bytes, hours: int) -> None:
         """Derive keys from ``secret``; a link lives for ``hours``."""
         self._secret, self._seconds = secret, hours * 3600
+        self._key = lru_cache(_KEYS)(self._derived)
 
     def seal(self, content: bytes, at: datetime) -> str:
         """``content`` as letters, digits, ``-`` and ``_``, issued at ``at``."""
         issued = int(at.timestamp())
         period = (issued // self._seconds).to_bytes(_PERIOD_BYTES)
-        plain = issued.to_bytes(_ISSUED_BYTES) + zlib.compress(content, 9)
+        packer = zlib.compressobj(9, zlib.DEFLATED, _WINDOW_BITS, _MEMORY_LEVEL)
+        plain = issued.to_bytes(_ISSUED_BYTES) + packer.compress(content) + packer.flush()
         sealed = period + AESSIV(self._key(period)).encrypt(plain, [period])
         return base64.urlsafe_b64encode(sealed).rstrip(b"=").decode()
 
@@ -62,7 +69,7 @@ class LinkSeal:
             raise _expired()
         return zlib.decompressobj().decompress(plain[_ISSUED_BYTES:], _MOST_BYTES)
 
-    def _key(self, period: bytes) -> bytes:
+    def _derived(self, period: bytes) -> bytes:
         return HKDF(SHA256(), 64, salt=None, info=b"nuque sealed link " + period).derive(self._secret)
 
 

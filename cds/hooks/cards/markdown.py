@@ -16,8 +16,11 @@ def plain(text: str, longest: int = 300) -> str:
     one_line = shorten(" ".join(visible(text).split()), longest)
     # As entities, so that a client that shows the detail as HTML is safe as well.
     safe = one_line.replace("&", "&amp;").replace("<", "&lt;")
+    escaped = _SPECIAL.sub(r"\\\1", safe)
+    if not any(part in escaped.lower() for part in ("@", "://", "www.")):
+        return escaped
     # An address would become a link that nobody checked; a space breaks it and leaves it readable.
-    return _ADDRESS.sub(lambda found: f"{found[0]} ", _SPECIAL.sub(r"\\\1", safe))
+    return _ADDRESS.sub(lambda found: f"{found[0]} ", escaped)
 
 
 def code(text: str) -> str:

@@ -113,12 +113,17 @@ class Limits:
 
     async def _answered_in_time(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
         handed_over = begun = answered = given_up = False
-        leaving = asyncio.ensure_future(_left(receive))
+        leaving: asyncio.Task[Message] | None = None
+
+        def watched() -> asyncio.Task[Message]:
+            nonlocal leaving
+            leaving = leaving or asyncio.ensure_future(_left(receive))
+            return leaving
 
         async def from_memory() -> Message:
             nonlocal handed_over
             if handed_over:
-                return await asyncio.shield(leaving)
+                return await asyncio.shield(watched())
             handed_over = True
             return {"type": "http.request", "body": body, "more_body": False}
 
@@ -136,16 +141,22 @@ class Limits:
         # Whoever reloads waits until the new knowledge is proved; no clinician does.
         limit = None if scope["path"].startswith(ADMIN) else self._settings.answer_seconds
         try:
-            await asyncio.wait({work, leaving}, timeout=limit, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.sleep(
+                0
+            )  # Whatever waits for nothing is done by then: nobody need watch whether its client leaves.
+            if not work.done():
+                await asyncio.wait({work, watched()}, timeout=limit, return_when=asyncio.FIRST_COMPLETED)
             if not work.done() and not answered and progress.give_up():
                 given_up = True
-                if not leaving.done() and not begun:
+                if not watched().done() and not begun:
                     await self._too_late()(scope, receive, send)
                 work.cancel()
             # A call holds its place until its work has come to its end, or it would be done beside that of too many others.
-            await asyncio.wait({work})
+            if not work.done():
+                await asyncio.wait({work})
         finally:
-            leaving.cancel()
+            if leaving is not None:
+                leaving.cancel()
             if not work.done():  # The service is stopping.
                 progress.give_up()
                 work.cancel()
