@@ -14,7 +14,7 @@ from rules.model.conditions import describe, grounds
 from rules.model.decision import Caution, Leaflet, LeafletSection, Task
 from rules.model.ruleset import CautionText, EvidenceKind, Ruleset
 
-_MOST_KEPT = 4096
+_MOST_KEPT = 1024
 """Combinations of rules that are kept for each kind of part; patients differ in far fewer."""
 
 
@@ -33,10 +33,21 @@ class DecisionParts:
     def __init__(self, ruleset: Ruleset) -> None:
         """Prepare ``ruleset``; nothing is made yet."""
         self._ruleset = ruleset
-        self.task = lru_cache(_MOST_KEPT)(self._task)
+        self._of_wear = frozenset(
+            call.task
+            for rule in ruleset.rules.values()
+            for call in rule.then.tasks
+            if call.timing.within_wear_hours is not None
+        )
+        self._kept_task = lru_cache(_MOST_KEPT)(self._task)
         self.caution = lru_cache(_MOST_KEPT)(self._caution)
         self.leaflets = lru_cache(_MOST_KEPT)(self._leaflets)
         self.compared = lru_cache(len(ruleset.rules))(self._compared)
+
+    def task(self, name: str, rules: tuple[str, ...], worn: float | None) -> Task:
+        """The task ``name``, which ``rules`` ask for, after ``worn`` hours in the collar (None: not known)."""
+        # Hours differ from patient to patient; most tasks do not count them, and are shared.
+        return self._kept_task(name, rules, worn if name in self._of_wear else None)
 
     def _task(self, name: str, rules: tuple[str, ...], worn: float | None) -> Task:
         """The task ``name`` from all the ``rules`` that ask for it: strictest timing, all hands, every reason."""

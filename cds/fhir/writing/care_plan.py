@@ -37,7 +37,7 @@ from rules.model.decision import Decision, NotUsed, Task
 
 CARE_PLAN = "care-plan"
 
-_MOST_KEPT = 4096
+_MOST_KEPT = 1024
 """Tasks whose activities are kept; patients ask for far fewer different ones."""
 
 _AUTHORS = ("Patient", "Practitioner", "PractitionerRole", "Device", "RelatedPerson", "Organization")
