@@ -7,12 +7,14 @@ import sys
 from dataclasses import replace
 
 import pytest
+from playwright.sync_api import Browser
 
 from tests import capacity
-from tests.bench import service
+from tests.bench import pages, service
 from tests.bench.child import ROOT
 from tests.bench.wire import figures as kept
 from tests.bench.wire.figures import Figures
+from tests.cds.live_service import running
 
 
 @pytest.fixture(scope="module")
@@ -65,3 +67,14 @@ def test_ten_times_the_beds_need_ten_times_as_much() -> None:
     for name in ("calls", "processors", "rows", "gigabytes"):
         assert getattr(ten, name) == pytest.approx(10 * getattr(one, name))
     assert one.processes >= one.processors
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_the_bedside_page_is_weighed_painted_and_answers_each_keystroke(browser: Browser) -> None:
+    with running() as live:
+        weight, painted = pages.first_load(browser, f"{live.url}/bedside")
+        # htmx alone is more than 10 kB, however it is compressed.
+        assert 10_000 < weight < pages.MOST_BYTES and painted > 2 * pages.LATENCY_MS
+        answers = pages.keystrokes(browser, f"{live.url}/bedside")
+        assert len(answers) == pages.KEYSTROKES and min(answers) > 0

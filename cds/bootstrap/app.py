@@ -31,7 +31,7 @@ from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
-from cds.web.pages import bedside, fit, guide, print_outs, rendering
+from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
@@ -127,6 +127,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         swagger_ui.router,
         served.router,
         bedside.router,
+        kept_page.router,
         fit.router,
         guide.router,
         print_outs.router,

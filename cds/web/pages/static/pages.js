@@ -66,6 +66,47 @@ if (away) {
   });
   function setAway(isAway) {
     away.hidden = !isAway;
+    if (!isAway) delete document.documentElement.dataset.kept;
     for (const entry of entries) entry.disabled = isAway;
+  }
+  const root = document.documentElement;
+  if (root.dataset.kept) {
+    document.getElementById("kept").textContent = `Kept from ${root.dataset.kept}.`;
+    setAway(true);
+    // Whether the service is back a browser does not always say: it may see a network where there is no way to us.
+    const trying = setInterval(async () => {
+      const answer = await fetch("/bedside/keeper.js", { cache: "no-store" }).catch((lost) => lost);
+      if (!answer.ok) return;
+      clearInterval(trying);
+      setAway(false);
+    }, 3000);
+  }
+
+  // A reload without a network shows this page again: a worker has it in its memory, as long as the page says that it is open.
+  function asItStands() {
+    const copy = root.cloneNode(true);
+    copy.dataset.kept = root.dataset.kept || new Date().toTimeString().slice(0, 5);
+    const copies = copy.querySelector("#facts").elements;
+    [...document.getElementById("facts").elements].forEach((entry, place) => {
+      const twin = copies[place];
+      if (entry.type === "radio") twin.toggleAttribute("checked", entry.checked);
+      else if (entry.tagName === "SELECT") [...entry.options].forEach((one, i) => twin.options[i].toggleAttribute("selected", one.selected));
+      else if (entry.tagName === "INPUT") twin.setAttribute("value", entry.value);
+      twin.disabled = false;
+    });
+    return `<!doctype html>${copy.outerHTML}`;
+  }
+  function keep() {
+    const worker = navigator.serviceWorker.controller;
+    if (worker) worker.postMessage(asItStands());
+  }
+  if (navigator.serviceWorker && location.pathname === "/bedside") {
+    // Where it is refused (a browser that forbids workers), nothing is kept for a reload, and all else is the same.
+    navigator.serviceWorker.register("/bedside/keeper.js", { scope: "/bedside" }).catch((refused) => console.info(refused.message));
+    navigator.serviceWorker.addEventListener("controllerchange", keep);
+    document.addEventListener("htmx:afterSettle", keep);
+    document.addEventListener("visibilitychange", keep);
+    setInterval(keep, 5000);
+    keep();
   }
 }

@@ -32,6 +32,7 @@ NOT_DESCRIBED = {
     "GET /docs/guide": "leads to the guide",
     "GET /docs/guide/{name:path}": "pages to read, and what they load",
     "GET /static/{name}": "what pages load",
+    "GET /bedside/keeper.js": "what the bedside page loads",
     "POST /cds-services/{service_id}": "refuses whatever is no service",
 }
 

@@ -52,6 +52,7 @@ PRESSED = {"POST /try": ("/try?patient=03", "button.main")}
 NO_PAGES = {
     "POST /bedside/answer": "a part of the bedside page",
     "POST /fit/record": "a file to save",
+    "GET /bedside/keeper.js": "a script",
     "GET /docs/guide": "leads to the next",
     "GET /docs/guide/{name:path}": "all of them are looked at in test_guide.py",
     "GET /static/{name}": "what pages load",

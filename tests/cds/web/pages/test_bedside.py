@@ -237,6 +237,14 @@ def test_a_page_runs_nothing_that_stands_in_it_and_loads_from_here_only(client: 
             assert (given.get(name) or "/").startswith(("/", "#")), given
 
 
+def test_the_worker_keeps_this_page_alone_under_its_policy_and_leaves_posts_alone(client: TestClient) -> None:
+    """A worker that passed on posts would make those of other origins look like its own (Fetch Metadata Request Headers)."""
+    script = client.get("/bedside/keeper.js")
+    assert script.headers["service-worker-allowed"] == "/bedside"
+    assert f'POLICY = "{client.get("/bedside").headers["content-security-policy"]}"' in script.text
+    assert 'method !== "GET"' in script.text and "caches" not in script.text and "indexedDB" not in script.text
+
+
 @pytest.mark.parametrize(
     ("headers", "status"),
     [

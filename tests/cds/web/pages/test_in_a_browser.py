@@ -13,6 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
+from cds.web.pages.rendering import POLICY
 from tests.cds.hook_calls import MEASURED, observation, order_select
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
@@ -253,7 +254,8 @@ def test_the_plan_of_a_patient_with_many_tasks_is_one_page(browser: Browser, liv
 
 
 def test_where_the_service_is_gone_the_page_says_so(browser: Browser, live: LiveService) -> None:
-    with browser.new_context() as context:
+    # Calls of a page that has a worker do not pass the browser's routing.
+    with browser.new_context(service_workers="block") as context:
         page = context.new_page()
         page.goto(f"{live.url}/bedside")
         page.route("**/bedside/answer", lambda route: route.abort())
@@ -283,6 +285,58 @@ def test_without_a_network_the_last_answer_stays_to_be_read(
         expect(page.locator("#offline")).to_be_hidden()
         type_in(page, {"neck_height_mm": "82"})
         assert page.locator("[data-part=code]").inner_text() == "adult H4 G2"
+
+
+def test_a_reload_without_the_service_shows_the_last_answer_to_be_read(browser: Browser) -> None:
+    with browser.new_context(viewport={"width": 360, "height": 900}) as context:
+        page = context.new_page()
+        with running() as service:
+            page.goto(f"{service.url}/bedside")
+            _kept_by_worker(page)
+            type_in(page, PATIENT)
+        shown = page.reload()
+        # As a page that came from the service: nothing that stands in it runs.
+        assert shown is not None and shown.headers["content-security-policy"] == POLICY
+        expect(page.locator("#offline")).to_contain_text("No network: read only")
+        expect(page.locator("#kept")).to_contain_text("Kept from")
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2"
+        assert {name: page.locator(f"input[name={name}]").input_value() for name in PATIENT} == PATIENT
+        assert page.locator("#facts :enabled").count() == 0
+        assert page.evaluate("getComputedStyle(document.querySelector('#offline')).position") == "sticky"
+        assert violations(page) == []
+        stored = page.evaluate("JSON.stringify([{...localStorage}, {...sessionStorage}])")
+        assert page.evaluate("caches.keys()") == [] and "381" not in stored and "H3" not in stored
+        with running("--port", service.url.rpartition(":")[2]):
+            expect(page.locator("#offline")).to_be_hidden(timeout=PATIENCE_SECONDS * 1000)
+            type_in(page, {"neck_height_mm": "82"})
+            assert page.locator("[data-part=code]").inner_text() == "adult H4 G2"
+            page.reload()
+            expect(page.locator("#offline")).to_be_hidden()
+            assert page.locator("input[name=neck_height_mm]").input_value() == ""
+
+
+def test_once_the_page_is_closed_nothing_of_it_is_left(browser: Browser, live: LiveService) -> None:
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{live.url}/bedside")
+        _kept_by_worker(page)
+        type_in(page, PATIENT)
+        page.goto(f"{live.url}/rules/parameters")
+        worker = context.service_workers[0]
+        worker.evaluate(
+            "new Promise((done) => { const look = setInterval(() => { if (!kept) { clearInterval(look); done() } }, 100) })"
+        )
+        context.set_offline(True)
+        page.goto(f"{live.url}/bedside")
+        assert page.locator("h1").inner_text() == "No network"
+        assert "381" not in page.content() and "H3" not in page.content()
+
+
+def _kept_by_worker(page: Page) -> None:
+    """Once the worker has the page."""
+    page.evaluate(
+        "navigator.serviceWorker.controller || new Promise((done) => { navigator.serviceWorker.oncontrollerchange = done })"
+    )
 
 
 def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browser, live: LiveService) -> None:
