@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from rules.errors import NuqueError
+from rules.errors import NuqueError, in_plain_words
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
     issues = []
     for problem in problems:
         code = "required" if problem["type"] == "missing" else "invalid"
-        message = problem["msg"].removeprefix("Value error, ")
+        message = in_plain_words(problem)
         field, message = field_name(problem["loc"]), message[:1].lower() + message[1:]
         issues.append(Issue(field, message if field else f"request body: {message}", code))
     return issues

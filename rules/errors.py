@@ -5,7 +5,9 @@ Every message says what was wrong, where it stands and what to do about it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 class NuqueError(Exception):
@@ -55,3 +57,29 @@ class FactError(NuqueError):
 
 class EngineError(NuqueError):
     """The rules engine failed while it evaluated a ruleset. Nothing was decided."""
+
+
+_A_LIST, _AN_OBJECT, _A_TEXT, _A_NUMBER = "a list", "an object of keys and values", "a text", "a number"
+_WANTED = {
+    "tuple_type": _A_LIST,
+    "list_type": _A_LIST,
+    "set_type": _A_LIST,
+    "dict_type": _AN_OBJECT,
+    "model_type": _AN_OBJECT,
+    "model_attributes_type": _AN_OBJECT,
+    "string_type": _A_TEXT,
+    "int_type": "a whole number",
+    "float_type": _A_NUMBER,
+    "bool_type": "true or false",
+}
+_GIVEN = {str: _A_TEXT, bool: "true or false", int: _A_NUMBER, float: _A_NUMBER, type(None): "null"}
+
+
+def in_plain_words(problem: Mapping[str, Any]) -> str:
+    """A problem as pydantic reports it (``type``, ``msg``, ``input``), in words for whoever wrote the file or the call."""
+    wanted = _WANTED.get(problem["type"])
+    if wanted is None:
+        return str(problem["msg"]).removeprefix("Value error, ").replace("Input should be", "must be", 1)
+    given = problem["input"]
+    found = _AN_OBJECT if isinstance(given, Mapping) else _GIVEN.get(type(given), _A_LIST)
+    return f"must be {wanted}, not {found}"

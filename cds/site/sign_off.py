@@ -14,7 +14,7 @@ from typing import Annotated
 import yaml
 from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 
-from rules.errors import KnowledgeError, Place
+from rules.errors import KnowledgeError, Place, in_plain_words
 from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactValue
 from rules.verification.gate import Findings
@@ -68,7 +68,9 @@ class SignOff(_Shape):
         try:
             return cls.model_validate(file.data)
         except ValidationError as error:
-            problems = [(Place(path.name, path=".".join(map(str, one["loc"]))), one["msg"]) for one in error.errors()]
+            problems = [
+                (Place(path.name, path=".".join(map(str, one["loc"]))), in_plain_words(one)) for one in error.errors()
+            ]
             raise KnowledgeError(problems) from error
 
     def written(self) -> str:

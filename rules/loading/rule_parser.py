@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
 
-from rules.errors import Place
+from rules.errors import Place, in_plain_words
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
 from rules.model import expressions
@@ -381,7 +381,7 @@ class _RuleParsing:
                 for_days=self.number((*path, "for_days"), entry.for_days),
             )
         except ValidationError as error:
-            self.wrong(path, "; ".join(detail["msg"] for detail in error.errors()))
+            self.wrong(path, "; ".join(in_plain_words(detail) for detail in error.errors()))
             return Timing()
 
 

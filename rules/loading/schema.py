@@ -7,7 +7,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from rules.errors import Place
+from rules.errors import Place, in_plain_words
 from rules.loading.yaml_reader import YamlFile
 from rules.model.ruleset import EvidenceKind
 
@@ -308,6 +308,6 @@ def _problem(source: YamlFile, path: tuple[str | int, ...], detail: Any) -> tupl
     message = {
         "missing": "this key is missing",
         "extra_forbidden": "no key of this name is expected here",
-    }.get(detail["type"], detail["msg"])
+    }.get(detail["type"], in_plain_words(detail))
     given = "" if detail["type"] in ("missing", "extra_forbidden") else f"; found {detail['input']!r}"
     return source.place(*path, *where), f"{message}{given}"

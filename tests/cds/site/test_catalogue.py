@@ -170,12 +170,12 @@ def test_items_or_a_reason_and_only_items_that_take_what_was_measured(
         ),
         (
             SOUND.replace("height_mm: [1, 2]", "height_mm: 7"),
-            "items.0.height_mm: Input should be a valid tuple; found 7",
+            "items.0.height_mm: must be a list, not a number; found 7",
         ),
         (SOUND.replace("}", ", price: 3}"), "items.0.price: no key of this name"),
         (
             SOUND.replace("}", ", quantity: -1}"),
-            "items.0.quantity: Input should be greater than or equal to 0",
+            "items.0.quantity: must be greater than or equal to 0",
         ),
     ],
 )

@@ -143,7 +143,7 @@ def test_another_base_moves_the_own_codes() -> None:
         ("facts: [{system: loinc, code: 1-1, fact: sex}, {system: loinc, code: 1-1, fact: sex}]", "already stands in"),
         (
             "facts: [{system: sct, code: 9631008, fact: sex}]",
-            "facts.0.code: Input should be a valid string; found 9631008",
+            "facts.0.code: must be a text, not a number; found 9631008",
         ),
         ("facts: [{system: sct, code: x, fact: sex, colour: red}]", "facts.0.colour: no key of this name"),
         ("settings: [{system: act-code, code: X, setting: shop}]", "settings.0: setting = 'shop'"),
@@ -153,8 +153,8 @@ def test_another_base_moves_the_own_codes() -> None:
         ("safer: {airway_threat: perhaps}", "safer.airway_threat: airway_threat = 'perhaps'"),
         ("elapsing: [weight_kg]", "elapsing.0: weight_kg does not count hours"),
         ("ignore: [{system: loinc, code: 0-0}]", "ignore.0: no earlier entry"),
-        ("reading: {same_within_percent: 50}", "reading.same_within_percent: Input should be less than or equal to 5"),
-        ("facts: 7", "facts: Input should be a valid tuple; found 7"),
+        ("reading: {same_within_percent: 50}", "reading.same_within_percent: must be less than or equal to 5"),
+        ("facts: 7", "facts: must be a list, not a number; found 7"),
     ],
 )
 def test_a_problem_is_named_with_its_place(tmp_path: Path, text: str, message: str) -> None:
