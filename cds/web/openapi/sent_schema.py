@@ -12,8 +12,8 @@ REFERENCE = "#/components/schemas/{model}"
 
 _WRAPPING = ("default", "function-after", "function-before", "function-wrap")
 _EMPTIED = frozenset({"dict", "list", "tuple", "set", "frozenset"})
-_MAY_BE_EMPTY = frozenset({("NotUsed", "value")})
-"""Texts that are as they were recorded, and so may be empty; the others are ours and say something."""
+_MAY_BE_EMPTY = frozenset({("NotUsed", "value"), ("Task", "begins")})
+"""Texts that may be empty: what is as it was recorded, and when a task begins that is done once; the others say something."""
 
 
 class WithoutNull(GenerateJsonSchema):
