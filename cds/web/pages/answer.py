@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from cds.site.catalogue_matching import Shelf
+from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
 from cds.web.pages.task_timeline import Lane, Staffing, is_of_now, lanes, staffing
@@ -62,6 +62,7 @@ class Answer:
     stops: tuple[Stop, ...]
     missing: tuple[HoldNotice, ...]
     size_words: str | None
+    unmeasured: str
     sure: tuple[Sureness, ...]
     chart: NeckChart | None
     find_out: tuple[FindOut, ...]
@@ -93,6 +94,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         stops=(*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave)),
         missing=tuple(hold for hold in decision.holds if hold.kind != "do_not_size"),
         size_words=None if size is None else size.words[:1].upper() + size.words[1:],
+        unmeasured=_unmeasured(ruleset, decision),
         sure=tuple(_sureness(ruleset, decision, axis) for axis in decision.axes.values()),
         chart=neck_chart(ruleset, decision),
         find_out=tuple(_find_out(ruleset, decision))[:_MOST_QUESTIONS],
@@ -107,6 +109,12 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
 
 def _stop(summary: str, text: str) -> Stop:
     return Stop(summary, None if text == summary else text)
+
+
+def _unmeasured(ruleset: Ruleset, decision: Decision) -> str:
+    """Which of height and girth nobody measured, in words; empty where both are."""
+    axes = [axis for axis in decision.axes.values() if axis.axis in (HEIGHT, GIRTH) and axis.confidence != "measured"]
+    return ", ".join(f"{ruleset.axes[axis.axis].title} {_SURE[axis.confidence]}" for axis in axes)
 
 
 def _sureness(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> Sureness:

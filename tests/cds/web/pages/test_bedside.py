@@ -92,6 +92,17 @@ def test_a_decided_size_stands_in_words_with_millimetres(client: TestClient) -> 
     assert page["code"] == ["adult H3 G2"]
 
 
+def test_a_size_that_nobody_measured_is_named_as_such_before_it(client: TestClient) -> None:
+    """For a danger unknown is not safe: in a hurry a guess would be read as a size."""
+    guessed = _read(client, {"age_years": "41"})
+    assert guessed["unmeasured"] == ["Height not known, girth not known: to try first, and to be measured."]
+    assert guessed["short"][0].startswith("Height not known, girth not known. To try first:")
+    half = _read(client, {"age_years": "41", "neck_height_mm": "66"})
+    assert half["unmeasured"] == ["Girth not known: to try first, and to be measured."]
+    measured = _read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})
+    assert measured["unmeasured"] == [] and measured["short"][0].startswith("Adult line")
+
+
 def test_at_most_three_things_to_find_out_and_dangers_first(client: TestClient) -> None:
     (found,) = _read(client, {"age_years": "41"})["find-out"]
     assert found.count("Would change:") == 3
