@@ -30,7 +30,8 @@ def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | 
     head = render(_head(ruleset, decision, title, shelf)).splitlines()
     foot = render(_foot(decision)).splitlines()
     room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
-    return "\n".join([*head, *_tasks(decision.tasks, room), *foot])
+    critical = any(caution.severity == "critical" for caution in decision.cautions)
+    return "\n".join([*head, *_tasks(decision.tasks, room, all_pressing=critical), *foot])
 
 
 def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[Line]:
@@ -73,14 +74,16 @@ def _items(shelf: Shelf | None) -> Iterator[Line]:
             yield Line(1, f"nothing on the shelf fits: {reason}", colour="yellow")
 
 
-def _tasks(tasks: Sequence[Task], room: int) -> list[str]:
+def _tasks(tasks: Sequence[Task], room: int, *, all_pressing: bool) -> list[str]:
     """A title and the tasks in ``room`` lines, the last of them a count where there are more.
 
-    They stand in the order of doing; where the room is short, what is due now goes before what is not.
+    They stand in the order of doing; where the room is short, what is due now goes before what is not. With ``all_pressing``
+    none of that is left out, whatever the room.
     """
+    least = sum(map(_is_pressing, tasks)) if all_pressing else 0
     for shown in range(len(tasks), -1, -1):
         lines = render(_named(tasks, shown)).splitlines()
-        if len(lines) <= room:
+        if len(lines) <= room or shown == least:
             return lines
     return []
 

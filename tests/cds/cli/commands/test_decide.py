@@ -82,7 +82,9 @@ def test_an_estimate_for_another_age_is_said_on_the_first_screen():
     assert "The girth is estimated from people of 17 to 58 years" in text
 
 
-def test_what_is_due_now_is_shown_before_what_is_not_and_in_the_order_of_doing():
+@pytest.mark.parametrize("columns", ["60", "80", "200"])
+def test_what_is_due_now_is_shown_before_what_is_not_and_in_the_order_of_doing(columns, monkeypatch):
+    monkeypatch.setenv("COLUMNS", columns)
     body = FACTS | {"collar_in_place": True, "collar_kind": "long_term", "setting": "ward", "bed_rest": True}
     body |= {
         "anterior_neck_surgery": True,
