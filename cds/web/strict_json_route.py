@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager, nullcontext
 from typing import Any
@@ -11,10 +12,14 @@ from fastapi import Request, Response
 from fastapi.routing import APIRoute
 
 from cds.operation_outcome import Issue, RefusedCall
+from cds.security.caller import current_caller
 from cds.strict_json import MOST_RESOURCES, SMALL_BYTES, JsonProblem, parse_aside
 
-_LONG_BODIES = CapacityLimiter(4)
-"""Calls with a long body that are worked on at the same time. Read, a body takes eight times its room: the others wait unread."""
+_MOST_LONG_BODIES = 4
+"""Calls of one client with a long body that are worked on at the same time. Read, a body takes eight times its room: its others
+wait unread. What they wait for, such as a slow server of that client, keeps no other client's calls waiting."""
+_places: defaultdict[str, CapacityLimiter] = defaultdict(lambda: CapacityLimiter(_MOST_LONG_BODIES))
+"""By ``iss``, of which there are few."""
 
 
 class StrictJsonRequest(Request):
@@ -31,7 +36,7 @@ class StrictJsonRequest(Request):
             message = "the body must be JSON: send the header Content-Type: application/json"
             raise RefusedCall(415, [Issue(None, message, "not-supported")])
         body = await self.body()
-        async with _LONG_BODIES if len(body) > SMALL_BYTES else nullcontext():
+        async with _places[current_caller.get().issuer] if len(body) > SMALL_BYTES else nullcontext():
             try:
                 self._json = await parse_aside(body, most_resources=MOST_RESOURCES)
             except JsonProblem as error:

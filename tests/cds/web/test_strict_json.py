@@ -10,7 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cds import strict_json
+from cds.security.caller import Caller, current_caller
 from cds.strict_json import DEEPEST, MOST_RESOURCES, JsonProblem, _parse_exactly, parse
+from cds.web.strict_json_route import StrictJsonRequest
 from tests.cds.hook_calls import MEASURED, order_select
 
 
@@ -144,3 +146,36 @@ def test_the_answer_of_another_server_does_not_wait_for_the_bodies_of_other_call
     monkeypatch.setattr(strict_json, "parse", parse)
     asyncio.run(both())
     assert order == [" ", "["]
+
+
+def test_the_long_bodies_of_one_client_keep_no_other_client_waiting() -> None:
+    """Somebody whose own server is slow holds all places that one client has, and only those."""
+    text = b'"' + b"x" * strict_json.SMALL_BYTES + b'"'
+    scope = {"type": "http", "method": "POST", "path": "/", "headers": [(b"content-type", b"application/json")]}
+    worked_on: list[str] = []
+
+    async def receive() -> dict[str, object]:
+        return {"type": "http.request", "body": text, "more_body": False}
+
+    async def call(issuer: str, done: asyncio.Event) -> None:
+        current_caller.set(Caller(issuer))
+        async with StrictJsonRequest(scope, receive).read_strictly():
+            worked_on.append(issuer)
+            await done.wait()
+
+    async def both() -> tuple[list[str], list[str]]:
+        done = asyncio.Event()
+        slow = [asyncio.create_task(call("https://slow.example", done)) for _ in range(6)]
+        while len(worked_on) < 4:
+            await asyncio.sleep(0.01)
+        other = asyncio.create_task(call("https://other.example", done))
+        while "https://other.example" not in worked_on:
+            await asyncio.sleep(0.01)
+        seen = list(worked_on)
+        done.set()
+        await asyncio.gather(*slow, other)
+        return seen, worked_on
+
+    seen, everything = asyncio.run(asyncio.wait_for(both(), 30))
+    assert seen == ["https://slow.example"] * 4 + ["https://other.example"]
+    assert len(everything) == 7
