@@ -113,6 +113,8 @@ class Quiet(ThreadingHTTPServer):
     """Says nothing of connections that were broken on purpose."""
 
     daemon_threads = True
+    request_queue_size = 1024
+    """With the five that Python takes, the kernel drops connections that come at once, and who connects asks again after a second."""
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Say nothing."""
