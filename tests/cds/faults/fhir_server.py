@@ -114,7 +114,7 @@ class Quiet(ThreadingHTTPServer):
 
     daemon_threads = True
     request_queue_size = 1024
-    """With the five that Python takes, the kernel drops connections that come at once, and who connects asks again after a second."""
+    """With the five that Python takes, the kernel drops what connects at once, and whoever it was asks again after a second."""
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Say nothing."""
