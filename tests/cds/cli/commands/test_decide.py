@@ -76,6 +76,14 @@ def test_the_first_size_says_how_many_have_this_girth():
     assert "about 6 of 100 such people have this girth" in " ".join(second.split())
 
 
+def test_other_sizes_wait_behind_an_emergency():
+    body = {"age_years": 40, "collar_in_place": True}
+    calm = run("decide", "-", given=json.dumps(body)).output
+    urgent = run("decide", "-", given=json.dumps(body | {"new_neurological_sign": True})).output
+    assert "else adult" in calm and "else adult" not in urgent and "adult H2 G1" in urgent
+    assert "adult H3 G2" in run("decide", "--why", "-", given=json.dumps(body | {"new_neurological_sign": True})).output
+
+
 def test_an_estimate_for_another_age_is_said_on_the_first_screen():
     body = {"age_years": 70, "sex": "female", "height_cm": 160, "weight_kg": 60}
     text = " ".join(run("decide", "-", given=json.dumps(body)).output.split())
