@@ -139,6 +139,11 @@ class Task(FrozenModel):
     reasons: tuple[str, ...]
     rules: tuple[str, ...]
 
+    @property
+    def who(self) -> str:
+        """Who does it, and with how many people where that takes more than one."""
+        return f"{self.performer_words}, {self.people} people" if self.people > 1 else self.performer_words
+
     @cached_property
     def in_short(self) -> dict[str, Any]:
         """What a decision in short says of the task, as plain JSON values. Shared: never to be changed."""

@@ -105,9 +105,8 @@ def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
 
 def task_line(task: Task) -> str:
     """What, who, how many people, and when it begins."""
-    people = f", {task.people} people" if task.people > 1 else ""
     begins = f": {task.begins}" if task.begins else ""
-    return f"{task.title} ({task.performer_words}{people}){begins}"
+    return f"{task.title} ({task.who}){begins}"
 
 
 def _is_pressing(task: Task) -> bool:

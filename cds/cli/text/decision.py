@@ -176,8 +176,7 @@ def _changes(entry: MeasureNext) -> str:
 
 
 def _task(task: Task) -> str:
-    people = f", {task.people} people" if task.people > 1 else ""
-    return f"{task.title}: {task.timing_words} ({task.performer_words}{people})"
+    return f"{task.title}: {task.timing_words} ({task.who})"
 
 
 def _word(value: object) -> str:

@@ -97,8 +97,7 @@ def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Ite
 def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[Line]:
     """Tasks, one line each: what, who, and how many people."""
     for task in tasks:
-        people = f", {task.people} people" if task.people > 1 else ""
-        who = markdown.plain(f"{task.performer_words}{people}")
+        who = markdown.plain(task.who)
         yield Line(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
 
 

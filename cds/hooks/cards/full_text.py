@@ -55,10 +55,9 @@ def tasks_section(tasks: Sequence[Task], title: str = "Care") -> str:
 
 def task_line(task: Task) -> str:
     """One task in one line."""
-    people = f", {task.people} people" if task.people > 1 else ""
     where = f", {task.location}" if task.location else ""
     details = "".join(f" {markdown.plain(detail)}" for detail in task.details)
-    who = markdown.plain(f"{task.performer_words}{people}{where}")
+    who = markdown.plain(f"{task.who}{where}")
     return f"**{markdown.plain(task.title)}**: {markdown.plain(task.timing_words)}; {who}.{details}"
 
 
