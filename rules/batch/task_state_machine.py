@@ -61,7 +61,7 @@ class TaskMachine:
         seen: Counter[str] = Counter()
         labels = []
         for merged in self.merged:
-            parts = [merged.timing.describe(dict(self._ruleset.triggers))]
+            parts = [merged.timing.describe(self._ruleset.triggers)]
             parts += [self._ruleset.roles[merged.performer]] if len(performers) > 1 else []
             parts += [f"{merged.people} people"] if len(people) > 1 else []
             label = "; ".join(parts)

@@ -32,7 +32,7 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
         who += [f"{call.people} people"] if call.people is not None else []
         who += [f"{ruleset.hands[name].words}: {count}" for name, count in call.hands.items()]
         detail = f"; {call.detail}" if call.detail else ""
-        line = ", ".join([call.timing.describe(dict(ruleset.triggers)), *who])
+        line = ", ".join([call.timing.describe(ruleset.triggers), *who])
         if call.joins:
             yield f"where the task {call.task} is asked for: {', '.join(who)}{detail}"
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -51,7 +51,7 @@ class Timing(BaseModel):
         of_wear = None if worn_hours is None else self.within_wear_hours
         return self.model_copy(update={"within_hours": left, "within_wear_hours": of_wear})
 
-    def describe(self, triggers: dict[str, str]) -> str:
+    def describe(self, triggers: Mapping[str, str]) -> str:
         """In words; ``triggers`` gives the words for each event."""
         parts = [part for part in (self._rhythm(), self._deadline()) if part]
         parts.extend(triggers[event] for event in self.on)
@@ -59,7 +59,7 @@ class Timing(BaseModel):
             parts.append(f"for {self.for_days:g} days")
         return ", ".join(parts) or "once"
 
-    def first(self, triggers: dict[str, str]) -> str:
+    def first(self, triggers: Mapping[str, str]) -> str:
         """When the task begins: its deadline, else its rhythm, else its first event; nothing where it is done once."""
         return self._deadline() or self._rhythm() or (triggers[self.on[0]] if self.on else "")
 

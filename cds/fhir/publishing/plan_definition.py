@@ -139,7 +139,7 @@ def _task(ruleset: Ruleset, call: TaskCall, urls: Canonicals) -> Element:
         hands = [f"{ruleset.hands[name].words} ({count})" for name, count in call.hands.items()]
         added = "; ".join([*hands, *([call.detail] if call.detail else [])])
         return {"title": text(f"Add to: {task.title}"), "textEquivalent": text(added)}
-    words = call.timing.describe(dict(ruleset.triggers))
+    words = call.timing.describe(ruleset.triggers)
     return present(
         extension=[people_needed(call.people, urls)] if call.people is not None else None,
         title=text(task.title),
