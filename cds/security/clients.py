@@ -16,7 +16,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from rules.errors import KnowledgeError, NuqueError
+from rules.errors import KnowledgeError, NuqueError, in_plain_words
 from rules.loading.yaml_reader import YamlFile
 
 
@@ -67,7 +67,7 @@ def read_clients(path: Path) -> dict[str, Client]:
     try:
         clients = _File.model_validate(source.data).clients
     except ValidationError as error:
-        problems = [f"{source.place(*problem['loc'])}: {problem['msg']}" for problem in error.errors()]
+        problems = [f"{source.place(*problem['loc'])}: {in_plain_words(problem)}" for problem in error.errors()]
         raise ClientsError("\n".join(problems)) from error
     found: dict[str, Client] = {}
     for index, client in enumerate(clients):

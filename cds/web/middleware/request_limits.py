@@ -141,9 +141,8 @@ class Limits:
         # Whoever reloads waits until the new knowledge is proved; no clinician does.
         limit = None if scope["path"].startswith(ADMIN) else self._settings.answer_seconds
         try:
-            await asyncio.sleep(
-                0
-            )  # Whatever waits for nothing is done by then: nobody need watch whether its client leaves.
+            # Whatever waits for nothing is done by then: nobody need watch whether its client leaves.
+            await asyncio.sleep(0)
             if not work.done():
                 await asyncio.wait({work, watched()}, timeout=limit, return_when=asyncio.FIRST_COMPLETED)
             if not work.done() and not answered and progress.give_up():

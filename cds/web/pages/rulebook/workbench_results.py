@@ -13,6 +13,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from rules.errors import in_plain_words
 from rules.model.facts import FactValue
 
 _MOST_BYTES = 10_000_000
@@ -153,7 +154,7 @@ def _read(path: Path, changed: int, size: int) -> CohortMap | Comparison | str:
         try:
             return kind.model_validate_json(text)
         except ValidationError as error:
-            problem = error.errors(include_input=False, include_url=False)[0]
+            problem = error.errors(include_url=False)[0]
             if problem["loc"][:1] != ("title",):
-                return f"{'.'.join(map(str, problem['loc'])) or 'the file'}: {problem['msg']}"
+                return f"{'.'.join(map(str, problem['loc'])) or 'the file'}: {in_plain_words(problem)}"
     return "neither a comparison nor a map"
