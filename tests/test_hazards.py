@@ -3,7 +3,6 @@
 For a worked case that is shown here: its rules fire as before and do nothing. For tests it is shown by ``make faults``.
 """
 
-import ast
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from rules.evaluation.interpreter import Plain
 from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Effects, Rule
 from rules.testing.cases import load_cases, run_case
+from tests.named_tests import functions
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "docs/hazards.md").read_text(encoding="utf-8")
@@ -23,11 +23,6 @@ RULESET = load_ruleset()
 CASES = {case.name: case for case in load_cases(RULESET)}
 NAMED = sorted(set(re.findall(r"`case: ([^`]+)`", TEXT)))
 SEVERITIES = {"catastrophic", "major", "considerable", "minor"}
-
-
-def functions(path: Path) -> set[str]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    return {node.name for node in ast.walk(tree) if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef))}
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.split("|")[1].strip())
