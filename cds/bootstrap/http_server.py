@@ -18,8 +18,18 @@ import uvicorn
 _MOST_READING_SECONDS = 1.0
 """So long is waited for the first call on connections that were opened just before."""
 _BETWEEN_LOOKS_SECONDS = 0.05
+_HANDSHAKE_SECONDS = 0.2
+"""So long is waited for connections that are half made; the way to a caller and back takes less."""
 _SO_ATTACH_FILTER, _SO_DETACH_FILTER = 26, 27
 """asm-generic/socket.h; Python has no names for them."""
+_DROP_FIRST_SEGMENTS = (
+    (0x30, 0, 0, 13),  # BPF_LD | BPF_B | BPF_ABS: the flags of the TCP header
+    (0x54, 0, 0, 0x12),  # BPF_ALU | BPF_AND | BPF_K: SYN and ACK of them
+    (0x15, 0, 1, 0x02),  # BPF_JMP | BPF_JEQ | BPF_K: SYN alone
+    (0x06, 0, 0, 0),  # BPF_RET | BPF_K: keep no byte of it
+    (0x06, 0, 0, 0xFFFFFFFF),  # BPF_RET | BPF_K: keep all
+)
+"""A program of the packet filter (linux/bpf_common.h): code, jumps if true and if false, operand."""
 
 
 class HttpServer(uvicorn.Server):
@@ -47,6 +57,9 @@ class HttpServer(uvicorn.Server):
         # The event loop closes its own in its next turn; from then on nobody else takes connections from the queues.
         await asyncio.sleep(0)
         await asyncio.sleep(0)
+        for queue in queues:
+            _let_nobody_in(queue)
+        await asyncio.sleep(_HANDSHAKE_SECONDS)
         for connection in [each for queue in queues for each in _rest_of(queue)]:
             await asyncio.get_running_loop().connect_accepted_socket(self._protocol, connection)
         await self._until_read()
@@ -72,7 +85,6 @@ def _rest_of(queue: socket.socket) -> list[socket.socket]:
     queue.setblocking(False)
     taken = []
     with queue:
-        _let_nobody_in(queue)
         while True:
             try:
                 taken.append(queue.accept()[0])
@@ -87,13 +99,19 @@ def _let_in(one: socket.socket) -> None:
 
 
 def _let_nobody_in(queue: socket.socket) -> None:
-    """From now on what comes for ``queue`` is dropped: who wants to connect asks again a second later, and is refused then.
+    """From now on nobody begins to connect to ``queue``: who wants to asks again a second later, and is refused then.
 
-    Otherwise some would get in between the last look and the end, and be cut off. Linux alone has this (socket(7)).
+    Otherwise some would get in between the last look and the end, and be cut off. Only the first segment of a connection is
+    dropped (SYN without ACK; RFC 9293, 3.5): a caller who has been answered by the system believes to be connected, and the rest
+    of that handshake has to arrive. Linux alone has this (socket(7)).
     """
     if sys.platform != "linux":
         return
-    # One instruction of the packet filter, "return 0 bytes" (BPF_RET | BPF_K), behind its count and address.
-    program = ctypes.create_string_buffer(struct.pack("HBBI", 0x06, 0, 0, 0))
+    program = b"".join(struct.pack("HBBI", *instruction) for instruction in _DROP_FIRST_SEGMENTS)
+    kept = ctypes.create_string_buffer(program)
     with suppress(OSError):  # Not every sandbox has it.
-        queue.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("HP", 1, ctypes.addressof(program)))
+        queue.setsockopt(
+            socket.SOL_SOCKET,
+            _SO_ATTACH_FILTER,
+            struct.pack("HP", len(_DROP_FIRST_SEGMENTS), ctypes.addressof(kept)),
+        )

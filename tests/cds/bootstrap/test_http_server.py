@@ -1,9 +1,11 @@
 """What happens to connections that wait in the queue of the socket when the server ends."""
 
 import asyncio
+import ctypes
 import errno
 import select
 import socket
+import struct
 from typing import Any
 
 import pytest
@@ -69,6 +71,28 @@ def test_nobody_gets_in_after_the_last_look() -> None:
         queue.close()
         assert select.select([], [caller], [], 60) == ([], [caller], [])
         assert caller.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) == errno.ECONNREFUSED
+
+
+def test_who_has_begun_to_connect_gets_in() -> None:
+    """A caller whose first segment was answered believes to be connected and sends its call: that handshake is ended.
+
+    The answer is kept from it until the queue lets nobody in; the system then sends it again (RFC 6298, 2 and 5.7).
+    """
+    with socket.create_server(("127.0.0.1", 0)) as queue, socket.socket() as caller:
+        nothing = ctypes.create_string_buffer(struct.pack("HBBI", 0x06, 0, 0, 0))
+        caller.setsockopt(
+            socket.SOL_SOCKET, http_server._SO_ATTACH_FILTER, struct.pack("HP", 1, ctypes.addressof(nothing))
+        )
+        caller.setblocking(False)
+        assert caller.connect_ex(queue.getsockname()) == errno.EINPROGRESS
+        http_server._let_nobody_in(queue)
+        caller.setsockopt(socket.SOL_SOCKET, http_server._SO_DETACH_FILTER, 0)
+        queue.settimeout(60)
+        taken, _ = queue.accept()
+        with taken:
+            assert select.select([], [caller], [], 60) == ([], [caller], [])
+            caller.sendall(b"call")
+            assert taken.recv(4) == b"call"
 
 
 def test_a_connection_without_a_call_does_not_hold_up_the_end() -> None:
