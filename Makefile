@@ -15,7 +15,7 @@ LOCK := $(BIN)/uv --quiet pip compile --universal --python-version 3.11 \
 GUIDE := cds/web/pages/guide_pages
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-spark demo serve guide pictures test bench soak faults mutate check lint types fmt lock clean
+.PHONY: help setup setup-spark demo serve guide pictures renew test bench soak faults mutate check lint types fmt lock clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -34,6 +34,13 @@ guide: $(VENV)/.guide ## docs/ as the web pages that the service shows at /docs/
 
 pictures: $(VENV)/.dev ## take the pictures of the README anew (needs Chromium)
 	$(BIN)/python -m tests.pictures
+
+renew: $(VENV)/.dev ## write anew what pages and the package say of rules and code (two minutes)
+	$(BIN)/python -m tests.developer_map
+	$(BIN)/python -m tests.python_page
+	$(BIN)/python -m tests.fhir_example
+	$(BIN)/nuque rules evidence > docs/evidence.md
+	$(BIN)/python -m tests.shipped_verdict
 
 # With TEST_EXIT_FILE the code of pytest goes to that file and make itself succeeds, so that a caller gets
 # pytest's own code (make would turn every failure into 2) and pytest's summary stays the last line.
