@@ -75,7 +75,8 @@ def noticed(fault: Fault, folder: Path) -> str | None:
         done = subprocess.run(
             [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--no-header", *fault.tests],
             cwd=folder,
-            env={**os.environ, "CI": "true", "PYTHONDONTWRITEBYTECODE": "1"},
+            # The path, so that the processes that tests start run the copy too and not what is installed.
+            env={**os.environ, "CI": "true", "PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(folder)},
             capture_output=True,
             text=True,
             timeout=_MOST_SECONDS,

@@ -27,6 +27,17 @@ def test_a_fault_is_planted_and_taken_out_again(tmp_path: Path, old: str, new: s
     assert (tmp_path / "code_of_it.py").read_text() == code
 
 
+def test_a_fault_is_planted_in_the_processes_that_tests_start_too(tmp_path: Path) -> None:
+    (tmp_path / "cds").mkdir()
+    (tmp_path / "cds" / "__init__.py").write_text("ANSWER = 1\n")
+    (tmp_path / "test_it.py").write_text(
+        "import subprocess\nimport sys\n\n\ndef test_one():\n"
+        "    program = 'import cds; assert cds.ANSWER == 1'\n"
+        "    assert subprocess.run([sys.executable, '-c', program], cwd='/').returncode == 0\n"
+    )
+    assert noticed(Fault("x", "cds/__init__.py", "1", "2", ("test_it.py",)), tmp_path) is None
+
+
 def test_a_file_that_is_gone_is_said(tmp_path: Path) -> None:
     assert "is not there" in str(noticed(Fault("x", "gone.py", "a", "b", ("test_it.py",)), tmp_path))
 
