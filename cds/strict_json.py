@@ -130,7 +130,8 @@ def _parse_exactly(body: bytes, most_resources: int | None) -> Any:
 async def parse_aside(body: bytes, *, most_resources: int | None = None, is_answer: bool = False) -> Any:
     """As ``parse``, for use on the event loop: what is not small is read in a thread, one text at a time.
 
-    ``is_answer``: another server's, for which a call waits a second and which must not wait for the bodies of other calls.
+    ``most_resources``: more FHIR resources than that are refused. ``is_answer``: another server's, for which a call waits a
+    second and which must not wait for the bodies of other calls.
     """
     if len(body) <= SMALL_BYTES:
         return parse(body, most_resources=most_resources)

@@ -32,7 +32,7 @@ def text(value: str) -> str:
 
 
 def number(value: float) -> int | float:
-    """Whole numbers without a decimal point, so that 2 hours are not written as 2.0."""
+    """``value``, where it is whole without a decimal point, so that 2 hours are not written as 2.0."""
     return int(value) if float(value).is_integer() else value
 
 

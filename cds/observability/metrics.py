@@ -119,7 +119,7 @@ class Metrics:
                 taken[name] = seconds
 
     def answered(self, route: str, status: int) -> None:
-        """Count an answer."""
+        """Count an answer with the HTTP status code ``status`` of ``route``, a path as the application declares it."""
         self._answer(route, status).inc()
 
     def decided(self, service: str, decision: Decision) -> None:
@@ -160,7 +160,7 @@ class Metrics:
         self._lost_rows.labels(table).inc()
 
     def rows_wait(self, count: int) -> None:
-        """Report how many rows wait."""
+        """Report that ``count`` rows wait to be written to the store."""
         self._waiting_rows.set(count)
 
     def text(self) -> bytes:

@@ -20,7 +20,10 @@ def compared(
     changed: Sequence[DecisionChange],
     patients: int,
 ) -> Report:
-    """What was written otherwise, and whose decision comes out otherwise, by kind of change."""
+    """What was written otherwise, and whose decision comes out otherwise, by kind of change.
+
+    ``patients``: how many were decided with both.
+    """
     kinds = Counter(kind for change in changed for kind in change.kinds)
     how = Counter((change.section, change.how) for change in written)
     blocks: list[Block] = [

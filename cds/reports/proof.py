@@ -12,7 +12,10 @@ _STATES: dict[str, State] = {"proved": "good", "failed": "bad", "undecided": "do
 
 
 def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Report:
-    """Each property with its verdict, and for a failed one patients who show it, ready to save as cases."""
+    """Each property with its verdict, and for a failed one patients who show it, ready to save as cases.
+
+    ``seconds``: how long the proof took.
+    """
     failed = [verdict for verdict in verdicts if verdict.status != "proved"]
     held = [verdict for verdict in verdicts if verdict.status == "proved"]
     groups: dict[str, list[Cell]] = {}

@@ -104,7 +104,7 @@ def address_problem(text: str, private: Iterable[Network]) -> str | None:
 
 
 async def resolve(host: str, port: int) -> list[str]:
-    """The addresses of ``host`` as the system's resolver gives them. Raises OSError."""
+    """The addresses of ``host`` as the system's resolver gives them for a TCP connection to ``port``. Raises OSError."""
     found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
     return [str(entry[4][0]) for entry in found]
 

@@ -44,7 +44,7 @@ class StoredReplay:
         """Seen by this process while the store was down; bounded like ``_here``."""
 
     async def first_use(self, digest: str, expires_at: float) -> bool:
-        """Remember ``digest``; False where it was known already."""
+        """Remember ``digest`` until ``expires_at`` (seconds since 1970, as in ``exp``); False where it was known already."""
         if not self._first_here(digest, expires_at):
             return False
         try:

@@ -95,7 +95,7 @@ def substitute(expression: Expression, values: Mapping[str, float]) -> Expressio
 
 
 def evaluate(expression: Expression, value_of: Callable[[str], float | None]) -> float | None:
-    """The value, or None where a name is unknown or the result is not a finite number."""
+    """The value, or None where ``value_of`` gives none for a name in it, or the result is not a finite number."""
     match expression:
         case Number(value):
             return value

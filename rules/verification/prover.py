@@ -122,7 +122,10 @@ def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TI
 
 
 def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
-    """The verdict on ``prop``, with a counterexample for each violated label (at most twenty)."""
+    """The verdict on ``prop``, with a counterexample for each violated label (at most twenty).
+
+    A question that the solver cannot answer within ``timeout_ms`` milliseconds is reported as undecided.
+    """
     statement = prop.statement()
     solver = _solver(timeout_ms)
     solver.add(statement.assumed)
@@ -244,7 +247,10 @@ def _written(cases: list[dict[str, object]]) -> str:
 
 
 def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
-    """Whether each rule fires for some patient; a patient who is found is replayed with the plain evaluator."""
+    """Whether each rule fires for some patient; a patient who is found is replayed with the plain evaluator.
+
+    A rule for which the solver needs more than ``timeout_ms`` milliseconds is reported as undecided.
+    """
     patient = any_patient(ruleset.vocabulary, "a")
     evaluation = Evaluation(ruleset, patient)
     solver = _solver(timeout_ms)

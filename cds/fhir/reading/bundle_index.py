@@ -68,7 +68,10 @@ class Inventory:
         self.refused.append(NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label))
 
     def take(self, value: object, label: str, url: str | None = None, depth: int = 0) -> None:
-        """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused."""
+        """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused.
+
+        ``label`` and ``url`` say where it stands; ``depth`` counts the Bundles around it, of which only so many are opened.
+        """
         kind = text(value, "resourceType")
         if not isinstance(value, dict) or kind is None:
             self.refuse(

@@ -53,7 +53,7 @@ class AgeQuestion:
         return any(AGE in arithmetic.names(expression) for expression in expressions if expression is not None)
 
     def open_between(self, youngest: float, oldest: float) -> str | None:
-        """What the rules ask of the age and this range leaves open, in words; None where every age in it decides alike."""
+        """What the rules ask of the age and a range in years leaves open, in words; None where every age in it decides alike."""
         if youngest == oldest:
             return None
         for comparison in self.comparisons:

@@ -17,7 +17,10 @@ class RateLimit:
         self._buckets: dict[str, tuple[float, float]] = {}
 
     def wait(self, name: str, per_minute: int) -> int:
-        """0 where a call of ``name`` may go now, and is counted; otherwise the seconds after which one may."""
+        """0 where a call of ``name`` may go now, and is counted; otherwise the whole seconds after which one may.
+
+        ``per_minute`` calls may go in a minute, a tenth of them at once.
+        """
         now, burst = self._clock(), max(1.0, per_minute / 10)
         left, then = self._buckets.get(name, (burst, now))
         left = min(burst, left + max(0.0, now - then) * per_minute / 60)

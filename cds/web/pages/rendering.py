@@ -52,7 +52,7 @@ static = APIRouter(include_in_schema=False)
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
-    """``template`` filled with what is ``shown``, compressed where the browser takes it."""
+    """``template`` filled with what is ``shown``, compressed where the browser takes it, with the HTTP status code ``status``."""
     demonstration = of_call(request).settings.trust == "open"
     guide = GUIDE.is_dir()
     text = _environment().get_template(template).render(demonstration=demonstration, guide=guide, **shown)
