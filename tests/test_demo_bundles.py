@@ -283,6 +283,14 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.cleared_worn"}
         and "decide_collar_need" in s.tasks
     ),
+    "82": lambda s: (
+        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.restriction"}
+        and "decide_collar_need" in s.tasks
+    ),
+    "83": lambda s: (
+        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.blunt_only"}
+        and "decide_collar_need" in s.tasks
+    ),
 }
 
 

@@ -48,7 +48,8 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
         share = decision.candidates[0].probability
         likely = "" if share is None else f"; {share_in_words(share)}"
         yield Line(1, f"{by_part(ruleset, decision)}{likely}")
-        for candidate in () if _is_emergency(decision) else decision.candidates[1:]:
+        # Where something goes before the collar, which other size there is has time, and stands behind --why.
+        for candidate in () if decision.leading else decision.candidates[1:]:
             yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why}")
         yield from _items(shelf)
     for caution in further:
@@ -60,11 +61,6 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     asked = {question.fact: question.ask for question in questions}
     for ask in list(asked.values())[:_MOST_QUESTIONS]:
         yield Line(1, f"Find out: {ask}")
-
-
-def _is_emergency(decision: Decision) -> bool:
-    """Something critical goes before the collar: which other size there is has time, and stands behind ``--why``."""
-    return any(caution.severity == "critical" for caution in decision.leading)
 
 
 def _bold(caution: Caution) -> Line:

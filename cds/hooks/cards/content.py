@@ -149,8 +149,10 @@ def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
     size = decision.size_class
     yield Line("", f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)}).", needed=True)
     yield Line("", f"{markdown.plain(by_part(ruleset, decision))}.")
+    # Where something goes before the collar, which other size there is has time.
+    later = bool(decision.leading)
     for option in decision.candidates[1:]:
-        yield Line("If it does not fit", _alternate(option, size), counted="other size")
+        yield Line("If it does not fit", _alternate(option, size), counted="other size", behind=later)
 
 
 def _shelf(decision: Decision, items: Sequence[str]) -> Iterator[Line]:

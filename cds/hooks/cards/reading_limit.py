@@ -17,13 +17,15 @@ LONGEST_DETAIL = 1600
 class Line:
     """One line of a card in Markdown: a bullet under the title ``section``, or a paragraph where that is empty.
 
-    ``needed`` lines are never left out. ``counted`` is what a line is called, in the singular, where it is left out.
+    ``needed`` lines are never left out, those ``behind`` always. ``counted`` is what a line is called, in the singular, where it
+    is left out.
     """
 
     section: str
     text: str
     needed: bool = False
     counted: str = "reason"
+    behind: bool = False
 
 
 def fitted(lines: Sequence[Line], summary: str, longest: int = LONGEST_DETAIL, ending: str = "") -> str:
@@ -37,7 +39,7 @@ def fitted(lines: Sequence[Line], summary: str, longest: int = LONGEST_DETAIL, e
     shown = [line for line in fresh if line.needed]
     full: set[str] = set()
     for line in fresh:
-        if line.needed or line.counted in full:
+        if line.needed or line.behind or line.counted in full:
             continue
         tried = [each for each in fresh if each in shown or each is line]
         if len(_text(tried, fresh, ending)) <= longest:

@@ -10,6 +10,21 @@ from tests.cds.hooks.cds_hooks_standard import check_response
 
 PENETRATING = observation("penetrating-injury", True)
 CLEARED = observation("clearance-recorded", True)
+LOW_RISK = [
+    observation("blunt-injury", True),
+    *(
+        observation(name, False)
+        for name in (
+            "penetrating-injury",
+            "midline-tenderness",
+            "intoxicated",
+            "altered-alertness",
+            "neurological-deficit",
+            "distracting-injury",
+        )
+    ),
+]
+"""The five criteria of NEXUS (Hoffman et al. 2000, doi:10.1056/NEJM200007133430203) after a blunt injury, none of them met."""
 
 
 def cards(client: TestClient, hook: str, call: dict[str, Any]) -> list[dict[str, Any]]:
@@ -34,12 +49,14 @@ def codes(suggestion: dict[str, Any]) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize("against", [PENETRATING, CLEARED])
-def test_a_selected_collar_is_met_with_the_question_of_need(client: TestClient, against: dict[str, Any]) -> None:
+@pytest.mark.parametrize("against", [[PENETRATING], [CLEARED], LOW_RISK], ids=["penetrating", "cleared", "low risk"])
+def test_a_selected_collar_is_met_with_the_question_of_need(client: TestClient, against: list[dict[str, Any]]) -> None:
     first = next(
-        card for card in cards(client, "order-select", order_select(*MEASURED, against)) if "suggestions" in card
+        card for card in cards(client, "order-select", order_select(*MEASURED, *against)) if "suggestions" in card
     )
     assert "before ordering one" in first["detail"].splitlines()[0]
+    # Which other size there is has time until need is decided.
+    assert "If it does not fit" not in first["detail"]
     ask, order = first["suggestions"]
     assert codes(ask) == {"decide-collar-need"}
     assert ask["isRecommended"] is True

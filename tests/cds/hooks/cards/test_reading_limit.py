@@ -28,6 +28,11 @@ def test_what_is_left_out_is_counted_and_the_first_of_a_kind_stay() -> None:
     assert text.endswith("Not shown here: 2 cautions.")
 
 
+def test_what_stands_behind_is_counted_whatever_the_room() -> None:
+    lines = [Line("", "First.", needed=True), Line("Also", "Later.", counted="other size", behind=True)]
+    assert fitted(lines, "1234", 400) == "First.\n\nNot shown here: 1 other size."
+
+
 @pytest.mark.parametrize("line", ["Call now", "Call now.", "call now"])
 def test_the_summary_is_not_said_again(line: str) -> None:
     assert fitted([Line("", line, needed=True)], "Do not size: Call now (and 1 more)", ending="End.") == "End."
