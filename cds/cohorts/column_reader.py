@@ -20,7 +20,7 @@ from cds.fhir.reading.dates import age_in_years
 from cds.fhir.reading.patient import AGE
 from cds.fhir.reading.reconciliation import stale
 from rules.batch.fact_frame import plausible
-from rules.model.units import convert
+from rules.model.units import measured
 
 _MOST_SHAPES = 20_000
 """So many shapes are remembered; one takes about a kilobyte."""
@@ -153,7 +153,7 @@ class ColumnReader:
         for fact, unit, number in numbers.drop_nulls().iter_rows():
             target = self._vocabulary[fact].unit
             assert target is not None
-            found.append((fact, unit, number, convert(Decimal(repr(from_json(number))), unit, target)))
+            found.append((fact, unit, number, measured(Decimal(repr(from_json(number))), unit, target)))
         types = {**dict.fromkeys(("fact", "unit", "number_text"), pl.String()), "converted": pl.Float64()}
         return pl.DataFrame(found, schema=types, orient="row")
 

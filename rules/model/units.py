@@ -16,6 +16,7 @@ from rules.errors import NuqueError
 _ANNOTATION = re.compile(r"(?<=[^{}./])\{([\x21-\x7a\x7c\x7e]*)\}")
 _ONLY_ANNOTATION = re.compile(r"\{([\x21-\x7a\x7c\x7e]*)\}")
 _LONGEST_SHOWN = 40
+_DIGITS_READ = 6
 
 
 class UnitError(NuqueError):
@@ -127,6 +128,16 @@ def convert(number: Decimal, unit: str, target: str) -> float:
     Raises UnitError where one of them is not known, or they do not measure the same.
     """
     return float(number if unit == target else Fraction(number) * factor(unit, target))
+
+
+def measured(number: Decimal, unit: str, target: str) -> float:
+    """``number`` of ``unit`` in ``target`` as it is read of a record: what was converted is rounded to six digits.
+
+    Whoever wrote 17 years in weeks had to round (887.0357 wk); what is read is 17 years, and not a moment less.
+    Raises UnitError as ``convert`` does.
+    """
+    converted = convert(number, unit, target)
+    return converted if unit == target else round(converted, _DIGITS_READ)
 
 
 def factor(code: str, target: str) -> Fraction:

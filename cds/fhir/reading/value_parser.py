@@ -11,7 +11,7 @@ from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.facts import FactDefinition, FactValue
-from rules.model.units import UnitError, convert, is_annotation
+from rules.model.units import UnitError, is_annotation, measured
 
 UCUM = "http://unitsofmeasure.org"
 
@@ -223,7 +223,7 @@ class _Reader:
         if accepted or target is None:
             return float(number)
         try:
-            return convert(number, unit, target)
+            return measured(number, unit, target)
         except UnitError as error:
             raise RefusedValue(written, RejectionReason("unit", shown(error.args[0]))) from error
 

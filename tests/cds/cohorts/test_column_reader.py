@@ -18,7 +18,7 @@ from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.ndjson import mentions
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules.loading.loader import load_ruleset
-from rules.model.units import convert
+from rules.model.units import measured
 from tests.cds.cohorts.damaged_records import (
     DAMAGES,
     LINE_DAMAGES,
@@ -139,7 +139,7 @@ def test_no_patients_are_read_as_none():
 
 
 WRONG = {
-    "the table of units": ("convert", lambda number, unit, target: convert(number, unit, target) * (1 + 1e-15)),
+    "the table of units": ("measured", lambda number, unit, target: measured(number, unit, target) * (1 + 1e-15)),
     "the age": ("age_in_years", lambda birth, on: float(on.year - birth.year)),
     "what is plausible": ("plausible", lambda fact, number: number.is_not_null()),
     "the type of a column": ("_typed", lambda name, kind, there: pl.lit(None, kind).alias(name)),

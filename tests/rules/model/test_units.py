@@ -12,7 +12,7 @@ from ucumvert import PintUcumRegistry
 
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules.loading.loader import load_ruleset
-from rules.model.units import UNITS, UnitError, annotation_of, convert, factor, is_annotation, unit_of
+from rules.model.units import UNITS, UnitError, annotation_of, convert, factor, is_annotation, measured, unit_of
 
 REGISTRY = PintUcumRegistry()
 PAIRS = list(product(UNITS, UNITS))
@@ -48,6 +48,12 @@ def test_each_code_is_ucum_and_converts_as_the_ucum_library_says(code: str) -> N
         said = REGISTRY.from_ucum(unit).to(REGISTRY.from_ucum(target).units).magnitude
         said /= REGISTRY.from_ucum(target).magnitude
         assert float(factor(unit, target)) == pytest.approx(said, rel=1e-9), (unit, target)
+
+
+def test_a_number_that_was_rounded_when_it_was_written_is_read_as_what_it_was() -> None:
+    assert convert(Decimal("887.0357"), "wk", "a") < 17 == measured(Decimal("887.0357"), "wk", "a")
+    assert measured(Decimal("887.0"), "wk", "a") < 17
+    assert measured(Decimal("16.99999999"), "a", "a") == 16.99999999
 
 
 def test_what_measures_the_same_is_what_the_ucum_library_says() -> None:
