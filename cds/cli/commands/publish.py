@@ -15,9 +15,11 @@ from cds.fhir.datatypes import Resource
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.publishing.dmn.xml import dmn_file
+from cds.fhir.publishing.fhirpath.variables import variables_file
 from cds.fhir.publishing.implementation_guide import package_id
 from cds.fhir.publishing.library import with_elm
 from cds.fhir.publishing.npm_package import package
+from cds.fhir.reading.code_map_loader import load_code_map
 
 
 @click.command()
@@ -42,7 +44,7 @@ def publish(
 
     PlanDefinition, Library, Questionnaire, ActivityDefinition, CodeSystem, ValueSet, the StructureDefinition of each
     extension, and the ImplementationGuide of all. Beside them, in FOLDER/dmn, four decision models (DMN 1.3): sizing, need,
-    skin inspection, people.
+    skin inspection, people; and in FOLDER/fhirpath what the conditions of the PlanDefinition name, read out of a Bundle.
     """
     ruleset = load_knowledge(knowledge, overlay)
     try:
@@ -51,19 +53,22 @@ def publish(
         raise click.BadParameter(str(error), param_hint="--base") from error
     if elm is not None:
         published = {**published, **_translated(published, elm)}
-    tables = {
-        f"{model.name}.dmn": dmn_file(model, ruleset.vocabulary, Canonicals(base)) for model in decision_models(ruleset)
+    others = {
+        f"dmn/{model.name}.dmn": dmn_file(model, ruleset.vocabulary, Canonicals(base))
+        for model in decision_models(ruleset)
     }
+    others[f"fhirpath/{ruleset.name}.fhirpath"] = variables_file(ruleset, load_code_map(ruleset, base=base))
     if packed:
         file = folder / f"{package_id(ruleset)}-{ruleset.version}.tgz"
-        _write(file, package(ruleset, published, base, tables))
+        flat = {Path(name).name: content for name, content in others.items()}
+        _write(file, package(ruleset, published, base, flat))
         click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} packed in {file}")
         return
     for (resource_type, name), resource in published.items():
         content = json.dumps(resource, indent=2, ensure_ascii=False) + "\n"
         _write(folder / resource_type / f"{name}.json", content.encode())
-    for name, table in tables.items():
-        _write(folder / "dmn" / name, table.encode())
+    for name, other in others.items():
+        _write(folder / name, other.encode())
     click.echo(f"{len(published)} resources of {ruleset.name} {ruleset.version} written to {folder}/")
 
 

@@ -18,6 +18,7 @@ from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules import load_ruleset
 from rules.testing.generators import Generator
+from tests.published.engines import fhirpath_plan
 from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
 from tests.published.engines.decided import Said, Service
 from tests.published.engines.decision_tables import apart, by_service, by_tables
@@ -39,12 +40,23 @@ _RULESET = load_ruleset()
     flag_value="second",
     help="The Library by the engine that the translator carries, not by cql-execution; without codes written as text.",
 )
+@click.option(
+    "--fhirpath",
+    "what",
+    flag_value="javascript",
+    help="Variables and conditions in FHIRPath by fhirpath.js: rules that fire, and every fact.",
+)
+@click.option("--fhirpath-python", "what", flag_value="python", help="The same by fhirpathpy: seconds a patient.")
 def main(patients: int, seed: int, what: str | None) -> None:
     """Compare rules that fire, size, reasons against one, cautions, and tasks with people, performer and times."""
     seen = found = 0
-    for count, different in (
-        _by_tables(patients, seed) if what == "tables" else _by_library(patients, seed, second=what == "second")
-    ):
+    if what == "tables":
+        compared = _by_tables(patients, seed)
+    elif what in ("javascript", "python"):
+        compared = _by_fhirpath(patients, seed, python=what == "python")
+    else:
+        compared = _by_library(patients, seed, second=what == "second")
+    for count, different in compared:
         seen, found = seen + count, found + len(different)
         for one in different:
             click.echo(f"different: {one}"[:2000])
@@ -61,6 +73,21 @@ def _by_library(patients: int, seed: int, *, second: bool) -> Iterator[tuple[int
     written = RecordWriter(_RULESET, code_map, seed, texts=not second).bundles(patients)
     while some := list(itertools.islice(written, _AT_ONCE)):
         yield len(some), list(differences(service, some, decide(some)))
+
+
+def _by_fhirpath(patients: int, seed: int, *, python: bool) -> Iterator[tuple[int, list[Any]]]:
+    code_map = load_code_map(_RULESET)
+    expressions = fhirpath_plan.published(_RULESET, code_map)
+    written = RecordWriter(_RULESET, code_map, seed).bundles(patients)
+    with tempfile.TemporaryDirectory() as folder:
+        while some := list(itertools.islice(written, _AT_ONCE)):
+            said = (
+                fhirpath_plan.by_python(_RULESET, expressions, some)
+                if python
+                else fhirpath_plan.by_javascript(_RULESET, expressions, some, Path(folder))
+            )
+            ours = (fhirpath_plan.by_service(bundle, _RULESET, code_map) for bundle in some)
+            yield len(some), [one for one in map(fhirpath_plan.apart, ours, said) if one]
 
 
 def _by_tables(patients: int, seed: int) -> Iterator[tuple[int, list[Any]]]:

@@ -11,19 +11,23 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import fhirpathpy
 import pytest
 
-from cds.fhir.publishing.artifacts import artefacts
-from cds.fhir.publishing.published_codes import published_value
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
 from rules import load_ruleset
-from rules.evaluation.interpreter import Firing, fire
 from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
 from tests.published.engines.decided import Service
+from tests.published.engines.fhirpath_plan import (
+    Expressions,
+    Said,
+    apart,
+    by_javascript,
+    by_python,
+    by_service,
+    published,
+)
 from tests.published.engines.generated_records import AT, RecordWriter
-from tests.published.engines.node import answers
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("engines")]
 
@@ -135,41 +139,54 @@ def elements(element: Any) -> Iterator[dict[str, Any]]:
             yield from elements(inner)
 
 
-# --- conditions in FHIRPath: the engines are given the facts that were read, what counts among records is said in CQL alone
-
-CONDITIONS = {
-    action["extension"][0]["valueCode"]: action["condition"][0]["expression"]["expression"]
-    for action in artefacts(RULESET)["PlanDefinition", RULESET.name]["action"]
-}
-
-
-def firings() -> list[Firing]:
-    read_facts = (read(bundle, RULESET, CODE_MAP, AT).facts for bundle in BUNDLES)
-    return [fire(RULESET, {fact.name: fact.value for fact in facts}) for facts in read_facts]
-
-
-def published(firing: Firing) -> dict[str, object]:
-    known = {name: published_value(value) for name, value in firing.facts.items()}
-    return {name: known.get(name, []) for name in RULESET.vocabulary}
-
-
-def test_fhirpath_in_javascript_fires_the_same_rules(tmp_path: Path) -> None:
-    file = tmp_path / "conditions.json"
-    file.write_text(json.dumps(CONDITIONS))
-    decided = firings()
-    said = list(answers("fhirpath.mjs", str(file), asked=map(published, decided)))
-    assert said and said == [[rule.id for rule in firing.fired] for firing in decided]
+# --- FHIRPath: the variables that are published read the facts out of the Bundle, and the conditions name them
 
 
 @cache
-def compiled(expression: str) -> Any:
-    return fhirpathpy.compile(expression)
+def expressions() -> Expressions:
+    return published(RULESET, CODE_MAP)
+
+
+def said_by_service(bundles: list[Any]) -> list[Said]:
+    said = [by_service(bundle, RULESET, CODE_MAP) for bundle in bundles]
+    assert min(len(one["rules"]) for one in said) > 0 < min(len(one["facts"]) for one in said)
+    return said
+
+
+def test_fhirpath_in_javascript_fires_the_same_rules(tmp_path: Path) -> None:
+    decided = said_by_service(BUNDLES)
+    others = list(by_javascript(RULESET, expressions(), BUNDLES, tmp_path))
+    assert list(map(apart, decided, others)) == [{}] * len(BUNDLES)
 
 
 def test_fhirpath_in_python_fires_the_same_rules() -> None:
-    decided = firings()[:10]
-    said = [
-        [rule for rule, expression in CONDITIONS.items() if compiled(expression)({}, published(firing)) == [True]]
-        for firing in decided
+    bundles = BUNDLES[:5]
+    others = list(by_python(RULESET, expressions(), bundles))
+    assert list(map(apart, said_by_service(bundles), others)) == [{}] * len(bundles)
+
+
+def test_a_planted_wrong_comparison_in_fhirpath_is_caught(tmp_path: Path) -> None:
+    decided = said_by_service(BUNDLES)
+    number, rule, bundle = next(
+        (number, rule, bundle)
+        for number, (rule, expression) in enumerate(expressions().conditions)
+        if " >= " in expression and " or " not in expression
+        for bundle, said in zip(BUNDLES, decided, strict=True)
+        if rule in said["rules"]
+    )
+    conditions = list(expressions().conditions)
+    conditions[number] = (rule, conditions[number][1].replace(" >= ", " < ", 1))
+    planted = Expressions(expressions().variables, conditions)
+    (other,) = by_javascript(RULESET, planted, [bundle], tmp_path)
+    assert apart(by_service(bundle, RULESET, CODE_MAP), other) == {"rules": ([rule], [])}
+
+
+def test_a_planted_wrong_age_limit_in_fhirpath_is_caught(tmp_path: Path) -> None:
+    variables = [
+        (name, expression.replace("substring(0, 10) <= ", "substring(0, 10) >= "))
+        for name, expression in expressions().variables
     ]
-    assert said and said == [[rule.id for rule in firing.fired] for firing in decided]
+    assert variables != expressions().variables
+    bundles = BUNDLES[:3]
+    others = by_javascript(RULESET, Expressions(variables, expressions().conditions), bundles, tmp_path)
+    assert all(map(apart, said_by_service(bundles), others))

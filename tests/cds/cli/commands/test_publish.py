@@ -47,6 +47,21 @@ def test_the_decision_models_stand_beside_the_resources(tmp_path: Path) -> None:
         assert root.get("namespace") == f"https://site.example.org/r4/dmn/{name}"
 
 
+def test_what_the_conditions_name_stands_beside_the_resources(tmp_path: Path) -> None:
+    result = CliRunner().invoke(main, ["publish", str(tmp_path), "--base", "https://site.example.org/r4"])
+    assert result.exit_code == 0, result.output
+    (file,) = (tmp_path / "fhirpath").iterdir()
+    known: set[str] = set()
+    for line in file.read_text(encoding="utf-8").splitlines():
+        name, expression = line.split(": ", 1)
+        # Texts may hold what looks like a name.
+        named = set(re.findall(r"%([a-z][a-z0-9_]*)", re.sub(r"'(?:[^'\\]|\\.)*'", "''", expression)))
+        assert named <= known, (name, named - known)
+        known.add(name)
+    assert "nuque.example.org" not in file.read_text(encoding="utf-8")
+    assert known > set(load_ruleset().vocabulary)
+
+
 def packed(folder: Path) -> bytes:
     result = CliRunner().invoke(main, ["publish", str(folder), "--package"])
     assert result.exit_code == 0, result.output

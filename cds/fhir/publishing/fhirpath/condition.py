@@ -16,11 +16,11 @@ def fhirpath(condition: Condition) -> str:
     """``condition`` as a FHIRPath expression."""
     match condition:
         case Compare(fact, "one_of", tuple(values)):
-            return joined([f"%{fact} = {_literal(value)}" for value in values], "or", empty="false")
+            return joined([f"%{fact} = {literal(value)}" for value in values], "or", empty="false")
         case Compare(fact, "not_one_of", tuple(values)):
-            return joined([f"%{fact} != {_literal(value)}" for value in values], "and", empty="true")
+            return joined([f"%{fact} != {literal(value)}" for value in values], "and", empty="true")
         case Compare(fact, comparator, value) if not isinstance(value, tuple):
-            return f"%{fact} {OPERATORS[comparator]} {_literal(value)}"
+            return f"%{fact} {OPERATORS[comparator]} {literal(value)}"
         case Known(fact):
             return f"%{fact}.exists()"
         case Unknown(fact):
@@ -36,7 +36,8 @@ def fhirpath(condition: Condition) -> str:
     raise ValueError(f"{condition!r} compares with a list where one value is expected, or the other way round")
 
 
-def _literal(value: FactValue) -> str:
+def literal(value: FactValue) -> str:
+    """``value`` as a literal."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -1,0 +1,169 @@
+"""Facts out of a Bundle in FHIRPath: for each, the records that count, and the value that wins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from cds.fhir.canonical_urls import code
+from cds.fhir.publishing.cql.coded_records import codes_of
+from cds.fhir.publishing.fhirpath import other_records, patient
+from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
+from cds.fhir.publishing.fhirpath.records import ANSWER, CODE, HEAD, MEANS, STATED, USUAL, held, least, text
+from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
+from cds.fhir.publishing.notation import plain_number
+from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.patient import AGE
+from rules.model.facts import FactDefinition, FactValue
+from rules.model.ruleset import Ruleset
+from rules.model.units import factor, is_annotation, unit_of
+
+_YEAR_SECONDS = 31556952
+
+
+def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """For each fact that an observer may give ``records_NAME``, and the value that wins.
+
+    The value is under the fact's own name, or ``recorded_NAME`` where rules may conclude it too.
+    """
+    facts = sorted(
+        (fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"), key=lambda fact: fact.name != AGE
+    )
+    for fact in facts:
+        reading = _Reading(fact, ruleset, code_map)
+        several = [f"({records})" for records in reading.records()]
+        yield f"records_{fact.name}", "".join([several[0], *(f".combine({one})" for one in several[1:])])
+        yield recorded(fact), reading.winner()
+
+
+def recorded(fact: FactDefinition) -> str:
+    """The variable that holds the recorded value of ``fact``."""
+    return fact.name if fact.given == "observed" else f"recorded_{fact.name}"
+
+
+class _Reading:
+    def __init__(self, fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> None:
+        self.fact, self.ruleset, self.code_map = fact, ruleset, code_map
+        self.elapses = fact.name in code_map.elapsing
+        self.limit = None if self.elapses else ruleset.stale_after_hours(fact)
+
+    def records(self) -> Iterator[str]:
+        fact, code_map = self.fact, self.code_map
+        for meant, said in codes_of(fact, code_map, "Observation").items():
+            yield self._stated(f"%observed.where({means(said, '$this')})", meant)
+        yield self._stated(f"%answers.where({asks(fact, '$this')})", None)
+        yield from other_records.implied(fact, code_map, self.limit)
+        for line in other_records.worn(fact, code_map, self.limit):
+            yield f"({line}){self._plausible()}"
+        yield from other_records.stayed(fact, code_map)
+        yield from patient.said_by_patient(fact, self.ruleset, code_map)
+
+    def _stated(self, lines: str, meant: FactValue | None) -> str:
+        """The statements ``lines`` as records; ``meant`` is what a yes says, where the code says the value."""
+        if self.limit is not None:
+            lines += f".where(substring(0, 10) <= '{padded_number(self.limit * 3600)}')"
+        head, kept = f"'{USUAL}' & {HEAD}", f".where({MEANS} != '')"
+        if self.fact.type == "boolean":
+            answers = ("N", "Y") if meant is False else ("Y", "N")
+            value = f"iif({ANSWER} = 'Y', '{answers[0]}', '{answers[1]}')"
+            return f"{lines}.where({ANSWER} != '-').select({head} & '=' & {value})"
+        if meant is not None:
+            return f"{lines}.where({ANSWER} = 'Y').select({head} & '={_written(meant)}')"
+        if self.fact.type == "code":
+            return f"{lines}.select({head} & '=' & {self._codes()}){kept}.where({MEANS}.matches('^[^;]+;$'))"
+        if self.elapses:
+            age = f"iif({STATED}.startsWith('D'), '{padded_number(0)}', substring(0, 10))"
+            head = f"'{USUAL}' & {age} & substring(10, indexOf('{CODE}') - 10)"
+        return f"{lines}.select({head} & '=' & {self._number()}){kept}{self._plausible()}"
+
+    def _codes(self) -> str:
+        """The values that the codes of a statement say, each with a mark behind it."""
+        by_value: dict[FactValue, list[str]] = {}
+        for (named, key), value in self.code_map.values.items():
+            if named == self.fact.name:
+                by_value.setdefault(value, []).append(held(STATED, key))
+        return " & ".join(f"iif({' or '.join(tests)}, '{_written(value)}', '')" for value, tests in by_value.items())
+
+    def _number(self) -> str:
+        """The number that a statement says, in the unit of the fact; an empty text where it says none."""
+        fact = self.fact
+        if fact.unit is None:
+            ways = [self._way("Q1=", Fraction(1)), self._way("N", Fraction(1))]
+        elif is_annotation(fact.unit):
+            units = (fact.unit, *self.code_map.counted.get(fact.unit, ()))
+            ways = [*(self._way(f"Q{unit}=", Fraction(1)) for unit in units), self._way("N", Fraction(1))]
+        else:
+            base = base_units(self.ruleset.vocabulary.values()).get(unit_of(fact.unit).dimension, fact.unit)
+            ways = [self._way(f"Q{base}=", factor(base, fact.unit))]
+        if self.elapses:
+            ways.append(
+                f"{STATED}.where(startsWith('D')).select((substring(1).toInteger() / 3600.0).round(9).toString())"
+            )
+        return " & ".join(ways)
+
+    def _way(self, prefix: str, by: Fraction) -> str:
+        number = scaled(f"substring({len(prefix)}).toDecimal()", by)
+        if self.elapses:
+            return self._grown(prefix, number)
+        if self.fact.name == AGE:
+            return self._aged(prefix, number)
+        return f"{STATED}.where(startsWith({text(prefix)})).select(({number}).round(6).toString())"
+
+    def _grown(self, prefix: str, number: str) -> str:
+        """Hours that were noted, and those since."""
+        elapsed = unpadded("substring(0, 10)")
+        noted = f"{STATED}.select({number})"
+        grown = f"({noted} + iif({elapsed} > 0, {elapsed}, 0) / 3600.0).round(9).toString()"
+        return f"iif({STATED}.startsWith({text(prefix)}) and substring(0, 10) != '{NO_TIME}', {grown}, '')"
+
+    def _aged(self, prefix: str, number: str) -> str:
+        """An age that was noted, brought forward; whole years mean any moment of that year of life."""
+        elapsed, noted = unpadded("substring(0, 10)"), f"{STATED}.select({number}.round(6))"
+        grown = f"({noted} + iif({elapsed} > 0, {elapsed}, 0) / {_YEAR_SECONDS}.0)"
+        today = f"{elapsed} <= %today_seconds and {elapsed} > %today_seconds - 86400"
+        ages = {
+            step: f"{grown}.select(iif({patient.usable(self.ruleset, '$this', f'($this + {step})')}, round(9).toString(), ''))"
+            for step in ("1.0", "0.1")
+        }
+        forward = f"iif({noted} = {noted}.truncate(), {ages['1.0']}, {ages['0.1']})"
+        value = f"iif({today}, {noted}.toString(), {forward})"
+        return f"iif({STATED}.startsWith({text(prefix)}) and substring(0, 10) != '{NO_TIME}', {value}, '')"
+
+    def _plausible(self) -> str:
+        """Keeps the numbers within the range of the fact, and on its steps."""
+        if not self.fact.numeric or self.fact.range is None:
+            return ""
+        number = f"{MEANS}.toDecimal()"
+        low, high = map(plain_number, self.fact.range)
+        step = self.fact.counted_in
+        counted = (
+            f" and ({number} / {plain_number(step)}) = ({number} / {plain_number(step)}).truncate()" if step else ""
+        )
+        return f".where({number} >= {low} and {number} <= {high}{counted})"
+
+    def winner(self) -> str:
+        """Of the records with the highest standing and the newest moment: the value, unless they contradict each other."""
+        lines = f"%records_{self.fact.name}"
+        newest = least(f"{lines}.select(substring(0, 11))")
+        latest = f"{lines}.where(startsWith({newest}))"
+        if self.fact.numeric:
+            first, same = (
+                f"{least(latest)}.select({MEANS}.toDecimal())",
+                plain_number(self.code_map.same_within_percent / 100),
+            )
+            value = f"{MEANS}.toDecimal()"
+            apart = f"({value} - ({first})).abs() > iif({value}.abs() > ({first}).abs(), {value}.abs(), ({first}).abs()) * {same}"
+            return f"iif({latest}.where({apart}).exists(), {{}}, {first})"
+        values = f"{latest}.select({MEANS})"
+        one = f"{values}.distinct().where(({values}.distinct().count() = 1))"
+        safer = self.code_map.safer.get(self.fact.name)
+        if safer is not None:
+            said = ("Y" if safer else "N") if isinstance(safer, bool) else _written(safer)
+            one = f"iif('{said}' in ({values}), '{said}', {one})"
+        meaning = "$this = 'Y'" if self.fact.type == "boolean" else "$this.replace(';', '')"
+        return f"({one}).select({meaning})"
+
+
+def _written(value: FactValue) -> str:
+    """A coded value as a record has it."""
+    return f"{code(str(value))};"

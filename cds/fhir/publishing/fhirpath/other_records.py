@@ -1,0 +1,193 @@
+"""Diagnoses, procedures, orders, worn collars and the encounter in FHIRPath, as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from cds.fhir.canonical_urls import code as published
+from cds.fhir.publishing.cql.coded_records import codes_of
+from cds.fhir.publishing.fhirpath.moments import age, padded, padded_number, period_age
+from cds.fhir.publishing.fhirpath.records import (
+    ABOVE,
+    BELOW,
+    CODE,
+    UNCHANGED,
+    USUAL,
+    codes,
+    either,
+    greatest,
+    held,
+    names,
+    referred,
+    text,
+)
+from cds.fhir.publishing.fhirpath.statements import means
+from cds.fhir.reading.code_map import ANY_CODE, CodeMap
+from cds.fhir.reading.device_use import HOURS, IN_PLACE, KIND
+from cds.fhir.reading.encounter import SETTING
+from rules.model.facts import FactDefinition
+
+_TO_COME = "+"
+_INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
+
+
+def _resources(kind: str) -> str:
+    return f"Bundle.entry.resource.ofType({kind}).where({UNCHANGED})"
+
+
+def _not_from_the_future(moment: str, tolerance: int) -> str:
+    return f"(({moment}) < -{tolerance}).not().allTrue()"
+
+
+def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``coded``: lines that begin with a standing, of records whose code alone says something."""
+    tolerance = round(code_map.future_tolerance_minutes * 60)
+    verified = "iif(verificationStatus.empty(), 'confirmed', verificationStatus.coding.code.where($this != '').first().toString())"
+    clinical = (
+        "iif(clinicalStatus.empty(), abatement.empty(), "
+        "clinicalStatus.coding.code.where($this != '').first() in ('active' | 'recurrence' | 'relapse'))"
+    )
+    onset = (
+        f"iif(recordedDate.exists(), {age('recordedDate')}, "
+        f"{age('onset.ofType(dateTime)')} | {period_age('onset.ofType(Period)')})"
+    )
+    no_moment = f"(recordedDate.exists() or onset.ofType(Period).empty() or ({onset}).exists())"
+    condition = (
+        f"{_resources('Condition')}.where(({verified}) = 'refuted' or (({verified}) = 'confirmed' and {clinical}))"
+        f".where({no_moment}).where({_not_from_the_future(onset, tolerance)})"
+        f".select(iif(({verified}) = 'refuted', '{BELOW}', '{USUAL}') & ({padded(onset)}) & 'Condition/' & id "
+        f"& '{CODE}' & {codes('code.coding')} & '{CODE}')"
+    )
+    done = f"{age('performed.ofType(dateTime)')} | {period_age('performed.ofType(Period)')}"
+    procedure = (
+        f"{_resources('Procedure')}.where(status in ('completed' | 'in-progress'))"
+        f".where(performed.ofType(Period).empty() or ({done}).exists()).where({_not_from_the_future(done, tolerance)})"
+        f".select('{USUAL}' & ({padded(done)}) & 'Procedure/' & id & '{CODE}' & {codes('code.coding')} & '{CODE}')"
+    )
+    due = "(occurrence.ofType(Period).end | occurrence.ofType(dateTime))"
+    authored = age("authoredOn")
+    overdue = f"(({age(due)}) > iif({due}.toString().length() <= 10, 86400, 0))"
+    order = (
+        f"{_resources('ServiceRequest')}.where(status = 'active' and intent in {either(_INTENDED)})"
+        f".where((doNotPerform = true).not().allTrue()).where({overdue}.not().allTrue())"
+        f".where({_not_from_the_future(authored, tolerance)})"
+        f".select('{USUAL}' & ({padded(authored)}) & 'ServiceRequest/' & id & '{CODE}' "
+        f"& {codes('(code.coding | category.coding)')} "
+        f"& iif({due}.exists(), '{CODE}{_TO_COME}', '{CODE}'))"
+    )
+    # Apart, because an engine loses sight of the Bundle in what stands in brackets behind a function.
+    yield "diagnoses", condition
+    yield "procedures", procedure
+    yield "orders", order
+    yield "coded", "%diagnoses.combine(%procedures).combine(%orders)"
+
+
+def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterator[str]:
+    """The records that are statements by being there, for ``fact``; ``limit`` is how many hours old they may be."""
+    for kind in ("Condition", "Procedure", "ServiceRequest"):
+        for value, said in codes_of(fact, code_map, kind).items():
+            if value is None and fact.type != "boolean":
+                continue
+            meant = True if value is None else value
+            fresh = ""
+            if limit is not None:
+                fresh = f" and (endsWith('{_TO_COME}') or substring(1, 10) <= '{padded_number(limit * 3600)}')"
+            if meant is True:
+                stated = f"iif(startsWith('{BELOW}'), 'N', 'Y')"
+            else:
+                fresh += f" and startsWith('{BELOW}').not()"
+                stated = "'N'" if meant is False else text(f"{published(str(meant))};")
+            line = f"substring(0, indexOf('{CODE}')) & '=' & {stated}"
+            yield f"%coded.where(substring(11).startsWith('{kind}/') and {means(said, '$this')}{fresh}).select({line})"
+
+
+def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``devices_KIND`` are names of Devices by the kind of collar that their codes say; ``uses`` the statements about them."""
+    own = f"('{CODE}' & {codes('type.coding')})"
+    for kind in (None, *sorted({collar.kind for collar in code_map.collars.values() if collar.kind})):
+        tests = []
+        for key, collar in code_map.collars.items():
+            if collar.kind == kind:
+                tests.append(
+                    f"{own}.contains({text(f'{CODE}{key.system}|')})" if key.code == ANY_CODE else held(own, key)
+                )
+        of_kind = " or ".join(tests) or "false"
+        yield (
+            f"devices_{kind or 'open'}",
+            f"Bundle.entry.resource.ofType(Device).where({of_kind}).select({names('Device')})",
+        )
+        contained = f"contained.ofType(Device).where({of_kind}).select('#' & id)"
+        yield (
+            f"uses_{kind or 'open'}",
+            f"{_resources('DeviceUseStatement')}.where("
+            f"({referred('device.reference', 'Device')} in %devices_{kind or 'open'}) or (device.reference in ({contained}))).id",
+        )
+    every = "%uses_open" + "".join(
+        f" | %uses_{kind}" for kind in sorted({collar.kind for collar in code_map.collars.values() if collar.kind})
+    )
+    begun = "(timing.ofType(Period).start | timing.ofType(dateTime))"
+    since = f"iif({begun}.exists(), {age(begun)}, {age('recordedOn')})"
+    until = f"iif(timing.ofType(Period).end.exists(), {age('timing.ofType(Period).end')}, {age('recordedOn')})"
+    statements = f"{_resources('DeviceUseStatement')}.where(id in ({every}))"
+    yield (
+        "worn",
+        f"{statements}.where(status = 'active').where(({since} >= 0).allTrue())"
+        f".select(({padded(since)}) & 'DeviceUseStatement/' & id & '{CODE}' & iif({begun}.exists(), 'timed', ''))",
+    )
+    yield (
+        "taken_off",
+        f"{statements}.where(%worn.empty() and status in ('completed' | 'stopped')).where({until} >= 0)"
+        f".select(({padded(until)}) & 'DeviceUseStatement/' & id & '{CODE}')",
+    )
+
+
+def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterator[str]:
+    """What the use of collars says of ``fact``, if anything."""
+    head = f"'{USUAL}' & substring(0, indexOf('{CODE}'))"
+    if fact.name == IN_PLACE:
+        yield f"%worn.select({head} & '=Y')"
+        fresh = "" if limit is None else f".where(substring(0, 10) <= '{padded_number(limit * 3600)}')"
+        yield f"%taken_off{fresh}.select({head} & '=N')"
+    elif fact.name == KIND:
+        for kind in sorted({collar.kind for collar in code_map.collars.values() if collar.kind}):
+            own = f"substring(10 + 'DeviceUseStatement/'.length(), indexOf('{CODE}') - 10 - 'DeviceUseStatement/'.length())"
+            yield f"%worn.where({own} in %uses_{kind}).select({head} & '={published(kind)};')"
+    elif fact.name == HOURS:
+        hours = "((substring(0, 10).toInteger() - 1000) / 3600.0).round(9).toString()"
+        yield f"%worn.where(endsWith('timed')).select({head} & '=' & {hours})"
+
+
+def encounters(code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``encounter`` is the id of the one that counts, ``settings`` what it and its locations say."""
+    start = age("period.start")
+    newest = f"('0000000000' & iif(({start}).exists(), (2000000000 - ({start})).toString(), '')).select(substring(length() - 10))"
+    running = (
+        "Bundle.entry.resource.ofType(Encounter).where(status in ('arrived' | 'triaged' | 'in-progress' | 'onleave'))"
+    )
+    yield "encounter", f"{greatest(f'{running}.select(({newest}) & id)')}.substring(10)"
+    current = f"{_resources('Encounter')}.where(id = %encounter).where((({start}) < 0).not().allTrue())"
+    ended = age("period.end")
+    stays = (
+        f"location.where((status in ('planned' | 'reserved' | 'completed')).not().allTrue()"
+        f" and (({ended}) >= 0).not().allTrue())"
+    )
+    yield "stays", referred(f"{current}.{stays}.location.reference", "Location")
+    yield (
+        "location_codes",
+        f"Bundle.entry.resource.ofType(Location).where({names('Location')}.where($this in %stays).exists()).type.coding"
+        f".select('{CODE}' & system & '|' & code & '{CODE}')",
+    )
+    yield "class_codes", f"{current}.class.select('{CODE}' & system & '|' & code & '{CODE}')"
+    yield "encounter_age", f"{current}.select({padded(start)})"
+
+
+def stayed(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:
+    """What the encounter says of ``fact``, if anything."""
+    if fact.name != SETTING:
+        return
+    for standing, lines in ((ABOVE, "%location_codes"), (USUAL, "%class_codes")):
+        for setting in sorted(set(code_map.settings.values())):
+            keys = [key for key, value in code_map.settings.items() if value == setting]
+            test = " or ".join(held("$this", key) for key in keys)
+            label = f"'{standing}' & %encounter_age & 'Encounter/' & %encounter & '={published(setting)};'"
+            yield f"{lines}.where({test}).select({label})"

@@ -1,0 +1,80 @@
+"""The lines of text in which records are carried from one expression to the next: FHIRPath 2.0 has no tuples and no functions.
+
+A statement is ``AGE TYPE/ID § SYSTEM|CODE § ... ¤ ANSWER VALUE`` without the blanks: the padded age, the label, the codes, and
+the value, before which stands whether it is a yes (Y), a no (N) or neither (-). A record of one fact is
+``STANDING AGE TYPE/ID = VALUE``: the least of several is the one that counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from cds.fhir.reading.code_map import CodingKey
+
+CODE, VALUE = "§", "¤"
+HEAD = f"substring(0, indexOf('{CODE}'))"
+"""Age and label of a statement."""
+STATED = f"substring(indexOf('{VALUE}') + 2)"
+"""The value of a statement."""
+ANSWER = f"substring(indexOf('{VALUE}') + 1, 1)"
+MEANS = "substring(indexOf('=') + 1)"
+"""The value of a record."""
+UNCHANGED = "modifierExtension.empty() and implicitRules.empty()"
+ABOVE, USUAL, BELOW = "0", "1", "2"
+"""Standings: a date of birth and a location, most records, and diagnoses that were refuted."""
+
+
+def text(words: str) -> str:
+    """``words`` as a literal."""
+    return "'" + words.replace("\\", "\\\\").replace("'", "\\'") + "'"
+
+
+def either(values: Iterable[str]) -> str:
+    """``values`` as a collection of texts."""
+    return "(" + " | ".join(map(text, values)) + ")"
+
+
+def cleaned(path: str) -> str:
+    """The text under ``path`` without the marks that part a line."""
+    return f"{path}.toString().replace('{CODE}', '?').replace('{VALUE}', '?')"
+
+
+def codes(codings: str) -> str:
+    """The complete codings under the path ``codings``, each with a mark behind it."""
+    coding = f"(system & '|' & code).select({cleaned('$this')}) & '{CODE}'"
+    return f"{codings}.where(system.exists() and code.exists()).select({coding}).join('')"
+
+
+def held(line: str, key: CodingKey) -> str:
+    """That the text ``line`` holds the code ``key``."""
+    return f"{line}.contains({text(f'{CODE}{key.system}|{key.code}{CODE}')})"
+
+
+def begun(line: str, key: CodingKey, others: Iterable[CodingKey]) -> str:
+    """That the text ``line`` holds a code that begins like ``key`` and not like one of ``others``."""
+    without = "".join(
+        f".replace({text(f'{CODE}{other.system}|{other.code}')}, '{CODE}')"
+        for other in sorted(others, key=lambda other: -len(other.code))
+    )
+    return f"{line}{without}.contains({text(f'{CODE}{key.system}|{key.code}')})"
+
+
+def least(lines: str) -> str:
+    """The least of the texts ``lines``; empty where there is none."""
+    return f"{lines}.aggregate(iif($total.empty() or $this < $total, $this, $total))"
+
+
+def greatest(lines: str) -> str:
+    """The greatest of the texts ``lines``; empty where there is none."""
+    return f"{lines}.aggregate(iif($total.empty() or $this > $total, $this, $total))"
+
+
+def referred(reference: str, kind: str) -> str:
+    """The reference under the path ``reference`` as ``KIND/ID``, whatever server and version it names."""
+    relative = f"('/' & toString()).select(iif(contains('/{kind}/'), substring(indexOf('/{kind}/') + 1), substring(1)))"
+    return f"{reference}.select({relative}).select(iif(contains('/_history/'), substring(0, indexOf('/_history/')), $this))"
+
+
+def names(kind: str) -> str:
+    """What ``referred`` gives of a reference to the resource in ``$this``."""
+    return f"(('{kind}/' & id) | ('urn:uuid:' & id))"

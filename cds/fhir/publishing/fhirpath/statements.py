@@ -1,0 +1,156 @@
+"""Observations, their components and answers to questionnaires in FHIRPath: statements that have a value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
+from fractions import Fraction
+
+from cds.fhir.publishing.cql.coded_records import Codes, codes_of
+from cds.fhir.publishing.fhirpath.moments import age, padded, period_age
+from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held, text
+from cds.fhir.reading.code_map import CodeMap, CodingKey
+from rules.model.facts import FactDefinition
+from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
+
+_LINE_END = "¶"
+
+
+def base_units(facts: Iterable[FactDefinition]) -> dict[Dimension, str]:
+    """The unit in which quantities of each dimension are carried: that of the first fact which measures it."""
+    found: dict[Dimension, str] = {}
+    for fact in facts:
+        if fact.unit is not None and not is_annotation(fact.unit):
+            found.setdefault(unit_of(fact.unit).dimension, fact.unit)
+    found.pop(Dimension(), None)
+    return found
+
+
+def scaled(value: str, by: Fraction) -> str:
+    """The number ``value`` times ``by``, rounded as the service's own numbers are not: to nine digits after the point."""
+    decimal = Decimal(by.numerator) / Decimal(by.denominator)
+    if by == 1:
+        return value
+    if Fraction(decimal) == by:
+        return f"({value} * {format(decimal, 'f')}).round(9)"
+    return f"({value} * {by.numerator}.0 / {by.denominator}.0).round(9)"
+
+
+def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """The lists ``observed`` (Observations and components) and ``answered`` (questionnaires), as lines of text."""
+    written = _value(base_units(facts), code_map)
+    counts = f"{UNCHANGED} and status in {either(('final', 'amended', 'corrected'))}"
+    moment = (
+        f"iif(effective.exists(), ({age('effective.ofType(dateTime)')} | {age('effective.ofType(instant)')} "
+        f"| {period_age('effective.ofType(Period)')}), {age('issued')})"
+    )
+    timed = (
+        f"(({moment}).exists() or (effective.empty() and issued.empty())) and (({moment}) < -TOLERANCE).not().allTrue()"
+    )
+    label = f"'Observation/' & id & '{CODE}'"
+    one = _names_one(facts, code_map)
+    kept = f"Bundle.entry.resource.ofType(Observation).where({counts}).where({timed})".replace(
+        "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
+    )
+    yield "observations", kept
+    line = f"{codes('code.coding')} & '{VALUE}' & {written}"
+    own = f"%observations.where({one}).select({padded(moment)} & {label} & {line})"
+    part = f"component.where(modifierExtension.empty()).where({one})"
+    # A component sees nothing of its Observation: the head of the line is carried along, and set before each afterwards.
+    carried = f"{padded(moment)} & {label} & '{_LINE_END}' & ({part}).aggregate($total & ({line}) & '{_LINE_END}', '')"
+    parts = f"%observations.where(component.exists()).select({carried}){_each_line()}"
+    yield "observed_values", f"({own}).combine({parts})"
+    yield "observed", _answered("%observed_values", code_map)
+    responses = (
+        f"Bundle.entry.resource.ofType(QuestionnaireResponse)"
+        f".where({UNCHANGED} and status in {either(('completed', 'amended'))})"
+    )
+    authored = age("authored")
+    timed = f"(authored.empty() or ({authored}).exists()) and (({authored}) < -TOLERANCE).not().allTrue()".replace(
+        "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
+    )
+    items = "descendants().where(linkId.exists() and answer.count() = 1 and answer.modifierExtension.empty())"
+    answer = f"{cleaned('linkId')} & '{CODE}{VALUE}' & {written.replace('value.ofType', 'answer.value.ofType')}"
+    head = f"{padded(authored)} & 'QuestionnaireResponse/' & id & '{CODE}|'"
+    carried = f"{head} & '{_LINE_END}' & ({items}).aggregate($total & ({answer}) & '{_LINE_END}', '')"
+    yield "answer_values", f"{responses}.where({timed}).select({carried}){_each_line()}"
+    yield "answers", _answered("%answer_values", code_map)
+
+
+def asks(fact: FactDefinition, line: str) -> str:
+    """That the answer ``line`` is to an item that asks for ``fact``."""
+    return " or ".join(f"{line}.contains('{CODE}|{link}{CODE}')" for link in dict.fromkeys((fact.code, fact.name)))
+
+
+def means(codes_said: Codes, line: str) -> str:
+    """That the text ``line`` holds one of ``codes_said``."""
+    whole = [held(line, key) for key in codes_said.whole]
+    starting = [begun(line, key, _longer(key, others)) for key, others in codes_said.beginnings.items()]
+    return "(" + " or ".join([*whole, *starting]) + ")"
+
+
+def _longer(key: CodingKey, others: Iterable[CodingKey]) -> list[CodingKey]:
+    return [other for other in others if other.code.startswith(key.code)]
+
+
+def _each_line() -> str:
+    """Each line of a text whose first is the head of all others."""
+    head = f"substring(0, indexOf('{_LINE_END}'))"
+    return (
+        f".where(indexOf('{_LINE_END}') < length() - 1)"
+        f".select($this.replace('{_LINE_END}', '{_LINE_END}' & {head}).split('{_LINE_END}')"
+        f".where(contains('{VALUE}')))"
+    )
+
+
+def _value(units: dict[Dimension, str], code_map: CodeMap) -> str:
+    """The value[x] of ``$this`` as text: its kind, and what it says."""
+    quantity = "value.ofType(Quantity).where(comparator.empty() and system = 'http://unitsofmeasure.org')"
+    known = [
+        f"{quantity}.where(code = {text(unit)}).select('Q{base}=' & {scaled('value', factor(unit, base))}.toString())"
+        for unit, measure in UNITS.items()
+        if (base := units.get(measure.dimension))
+    ]
+    others = [unit for unit, measure in UNITS.items() if measure.dimension in units]
+    known.append(
+        f"{quantity}.where((code in {either(others)}).not()).select('Q' & {cleaned('code')} & '=' & value.toString())"
+    )
+    spoken = "toString().trim().lower().replace('_', '-')"
+    kinds = [
+        f"({' & '.join(known)})",
+        "value.ofType(integer).select('N' & toString())",
+        "value.ofType(decimal).select('N' & toString())",
+        "value.ofType(boolean).select(iif($this, 'Btrue', 'Bfalse'))",
+        f"value.ofType(CodeableConcept).select('C{CODE}' & {codes('coding')})",
+        f"value.ofType(Coding).select('C{CODE}' & {codes('$this')})",
+        f"value.ofType(string).select('C{CODE}{code_map.own_values}|' & {cleaned('$this')}.{spoken} & '{CODE}')",
+        f"value.ofType(dateTime).select('D' & ({age('$this')}).toString())",
+    ]
+    return " & ".join(kinds)
+
+
+def _answered(lines: str, code_map: CodeMap) -> str:
+    """``lines`` with the mark of yes, no or neither before the value of each."""
+    said = f"substring(indexOf('{VALUE}') + 1)"
+    yes, no = (
+        " or ".join([f"{said} = '{plain}'", *(held(said, key) for key in sorted(codings))])
+        for plain, codings in (("Btrue", code_map.yes), ("Bfalse", code_map.no))
+    )
+    mark = f"iif(({yes}) and ({no}).not(), 'Y', iif(({no}) and ({yes}).not(), 'N', '-'))"
+    return f"{lines}.select(substring(0, indexOf('{VALUE}') + 1) & {mark} & {said})"
+
+
+def _names_one(facts: list[FactDefinition], code_map: CodeMap) -> str:
+    """That no two codes of ``$this`` are those of different facts: the value could not be that of both."""
+    coding = f"('{CODE}' & system & '|' & code & '{CODE}')"
+    named = []
+    for fact in facts:
+        others = [
+            Codes([key for key in one.whole if key.system != code_map.own_facts], one.beginnings)
+            for one in codes_of(fact, code_map, "Observation").values()
+        ]
+        tests = [means(one, coding) for one in others if one.whole or one.beginnings]
+        if tests:
+            named.append(f"iif({' or '.join(tests)}, {text(fact.code)}, {{}})")
+    own = f"iif(system = {text(code_map.own_facts)}, code, {{}})"
+    return f"code.coding.count() < 2 or code.coding.select({' | '.join([own, *named])}).distinct().count() < 2"
