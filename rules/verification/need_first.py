@@ -1,4 +1,4 @@
-"""Proof that need is said before size: where need is refuted a caution leads, and what leads asks somebody to decide first."""
+"""Proof that need is said before size: where need is refuted or open a caution leads, and what leads asks for a decision first."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from rules.model.ruleset import Rule
 from rules.verification.properties import Facts, Label, Property, Statement
 from rules.verification.smt_encoding import Evaluation, all_of, any_of, any_patient, negated
 
-REFUTED = Compare("collar_need", "is", "refuted")
+DOUBTED = Compare("collar_need", "one_of", ("refuted", "open"))
 SUPPORT = (
     Compare("specialist_order", "is", True),
     Compare("surgery_planned", "is", True),
@@ -19,29 +19,29 @@ SUPPORT = (
     Compare("spine_precautions", "is", True),
     Compare("other_support_indication", "is", True),
 )
-"""Records beside which no need is called refuted, stated here apart from the rules that read them."""
+"""Records beside which no need is called refuted or open, stated here apart from the rules that read them."""
 
 
 class NeedBeforeSize(Property):
-    """Where need is refuted a caution leads, which asks for a decision; never beside a recorded reason for support."""
+    """Where need is refuted or open a caution leads, which asks for a decision; never beside a recorded reason for support."""
 
     id = "need-before-size"
     says = (
-        "Where need is refuted a caution leads and somebody is asked to decide, before any collar is offered; and need is "
-        "never refuted beside a recorded order, operation, injury, deficit or other reason for support."
+        "Where need is refuted or open a caution leads and somebody is asked to decide, before any collar is offered; and "
+        "need is never so beside a recorded order, operation, injury, deficit or other reason for support."
     )
 
     def statement(self) -> Statement:
         """Labels: ``unsaid``, ``unasked:RULE``, ``supported:FACT``; none where the vocabulary knows no need."""
         patient = any_patient(self.ruleset.vocabulary, "a")
-        if REFUTED.fact not in self.ruleset.vocabulary:
+        if DOUBTED.fact not in self.ruleset.vocabulary:
             return Statement((patient,), patient.plausible, {})
         evaluation = Evaluation(self.ruleset, patient)
-        refuted = evaluation.truth(REFUTED)[0]
+        doubted = evaluation.truth(DOUBTED)[0]
         violated = {
-            "unsaid": all_of([refuted, negated(any_of(evaluation.fires[rule.id] for rule in self._leading))]),
+            "unsaid": all_of([doubted, negated(any_of(evaluation.fires[rule.id] for rule in self._leading))]),
             **{f"unasked:{rule.id}": evaluation.fires[rule.id] for rule in self._leading if not self._asks(rule)},
-            **{f"supported:{reason.fact}": all_of([refuted, evaluation.truth(reason)[0]]) for reason in SUPPORT},
+            **{f"supported:{reason.fact}": all_of([doubted, evaluation.truth(reason)[0]]) for reason in SUPPORT},
         }
         return Statement((patient,), patient.plausible, violated)
 
@@ -59,7 +59,7 @@ class NeedBeforeSize(Property):
         firing = self.firing(facts)
         fired = {rule.id for rule in firing.fired}
         found = {f"unasked:{rule.id}" for rule in self._leading if rule.id in fired and not self._asks(rule)}
-        if evaluate(REFUTED, firing.facts) is True:
+        if evaluate(DOUBTED, firing.facts) is True:
             found |= {f"supported:{reason.fact}" for reason in SUPPORT if evaluate(reason, firing.facts) is True}
             if not any(rule.id in fired for rule in self._leading):
                 found.add("unsaid")
