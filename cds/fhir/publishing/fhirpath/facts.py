@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.cql.coded_records import codes_of
+from cds.fhir.publishing.cql.facts import observable
 from cds.fhir.publishing.fhirpath import other_records, patient
 from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
 from cds.fhir.publishing.fhirpath.records import ANSWER, CODE, HEAD, MEANS, STATED, USUAL, held, least, text
@@ -26,9 +27,8 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
 
     The value is under the fact's own name, or ``recorded_NAME`` where rules may conclude it too.
     """
-    facts = sorted(
-        (fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"), key=lambda fact: fact.name != AGE
-    )
+    # The age first: another fact is whether two ages are of one person.
+    facts = sorted(observable(ruleset), key=lambda fact: fact.name != AGE)
     for fact in facts:
         reading = _Reading(fact, ruleset, code_map)
         several = [f"({records})" for records in reading.records()]
@@ -93,7 +93,7 @@ class _Reading:
             units = (fact.unit, *self.code_map.counted.get(fact.unit, ()))
             ways = [*(self._way(f"Q{unit}=", Fraction(1)) for unit in units), self._way("N", Fraction(1))]
         else:
-            base = base_units(self.ruleset.vocabulary.values()).get(unit_of(fact.unit).dimension, fact.unit)
+            base = base_units(observable(self.ruleset)).get(unit_of(fact.unit).dimension, fact.unit)
             ways = [self._way(f"Q{base}=", factor(base, fact.unit))]
         if self.elapses:
             ways.append(

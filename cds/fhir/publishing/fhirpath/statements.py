@@ -17,11 +17,11 @@ _LINE_END = "¶"
 
 
 def base_units(facts: Iterable[FactDefinition]) -> dict[Dimension, str]:
-    """The unit in which quantities of each dimension are carried: that of the first fact which measures it."""
+    """The unit in which quantities of each dimension are carried: the smallest of a fact, so that rounding takes nothing away."""
+    units = {fact.unit for fact in facts if fact.unit is not None and not is_annotation(fact.unit)}
     found: dict[Dimension, str] = {}
-    for fact in facts:
-        if fact.unit is not None and not is_annotation(fact.unit):
-            found.setdefault(unit_of(fact.unit).dimension, fact.unit)
+    for unit in sorted(units, key=lambda unit: unit_of(unit).size, reverse=True):
+        found[unit_of(unit).dimension] = unit
     found.pop(Dimension(), None)
     return found
 

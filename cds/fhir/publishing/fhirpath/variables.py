@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from cds.fhir.publishing.cql.facts import observable
 from cds.fhir.publishing.fhirpath import facts, moments, other_records, patient, statements
 from cds.fhir.publishing.fhirpath.condition import fhirpath, literal
 from cds.fhir.publishing.notation import plain_number
@@ -19,10 +20,9 @@ MOMENT = "at"
 
 def variables(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
     """The name and the expression of each variable: the moment, the records, every fact; then what rules conclude."""
-    observable = [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
     yield MOMENT, "now().toString()"
     yield from moments.the_moment()
-    yield from statements.statements(observable, code_map)
+    yield from statements.statements(observable(ruleset), code_map)
     yield from other_records.coded_records(code_map)
     yield from other_records.device_uses(code_map)
     yield from other_records.encounters(code_map)
