@@ -42,6 +42,7 @@ class CollarWords:
     plain: WordList = field(default_factory=WordList)
     flexible: WordList = field(default_factory=WordList)
     elsewhere: WordList = field(default_factory=WordList)
+    other_names: WordList = field(default_factory=WordList)
     clauses: WordList = field(default_factory=WordList)
 
     def __or__(self, other: CollarWords) -> CollarWords:
@@ -51,6 +52,11 @@ class CollarWords:
     def verdict(self, said: str) -> Verdict:
         """What ``said`` is."""
         words = list(self._joined(words_of(said[:_LONGEST])))
+        found = self._judged(words, said)
+        return "look_alike" if found == "nothing" and self.other_names.any_of(words) else found
+
+    def _judged(self, words: list[str], said: str) -> Verdict:
+        """What ``said`` is by its ``words`` in the language of the lists."""
         places = [place for place, word in enumerate(words) if word in self.devices]
         if not places:
             return "nothing"

@@ -80,6 +80,7 @@ class _CollarWordsShape(schema.Schema):
     flexible: tuple[str, ...] = ()
     plain: tuple[tuple[str, ...], ...] = ()
     elsewhere: tuple[tuple[str, ...], ...] = ()
+    other_names: tuple[str, ...] = ()
     clauses: tuple[str, ...] = ()
 
     def words(self) -> CollarWords:

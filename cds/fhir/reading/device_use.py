@@ -2,19 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
-from cds.fhir.reading.code_map import CodeMap, Collar
+from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, texts_of
 from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.neck_concepts import is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
 from cds.fhir.reading.rejection import RejectionReason
 
 IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
 _ENDED = ("completed", "stopped")
+_NO_LONGER = ("inactive", "entered-in-error")
+_LATIN = re.compile("[A-Za-z]")
+_COLLARS = ("order", "look_alike")
+_LIKE_A_COLLAR = RejectionReason("code", "may be a neck collar, but is not read as a rigid one: look whether one is on")
+_NOT_NAMED = RejectionReason(
+    "incomplete", "a device is in use and what it is was not sent: look whether it is a neck collar"
+)
+_NOT_UNDERSTOOD = RejectionReason(
+    "code", "a device in use by a code or in a script that is not read here: look whether it is a neck collar"
+)
+_NOT_SAID_TO_BE_WORN = RejectionReason(
+    "incomplete",
+    "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
+)
+_OF_THE_NECK = RejectionReason(
+    "code", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
+)
 
 
 def read_device_uses(
@@ -32,10 +51,30 @@ def read_device_uses(
             yield finding
 
 
+def read_devices(
+    records: Iterable[Record], uses: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap
+) -> Iterator[Rejected]:
+    """The collars among the patient's own Device ``records`` that no statement in ``uses`` is about: they may be on."""
+    spoken_of = {
+        id(device.resource)
+        for use in uses
+        for key in devices.keys(text(mapping(use.resource, "device"), "reference") or "")
+        for device in devices.under(key)
+    }
+    for record in records:
+        if id(record.resource) in spoken_of or record.resource.get("status") in _NO_LONGER:
+            continue
+        for named in _names(record.resource):
+            if code_map.collar(named) is not None or code_map.collar_look_alike(named) is not None:
+                yield Rejected(IN_PLACE, shown(_words(named)), _NOT_SAID_TO_BE_WORN, record.label)
+                break
+
+
 def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
     collar = collars.of(record.resource)
     if collar is None:
-        yield from _look_alike(record, code_map)
+        if record.resource.get("status") == "active":
+            yield from _unread(record, collars.names(record.resource), code_map)
         return
     status = record.resource.get("status")
     if status == "active":
@@ -48,12 +87,44 @@ def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) ->
         yield Rejected(IN_PLACE, written, why, record.label)
 
 
-def _look_alike(record: Record, code_map: CodeMap) -> Iterator[Rejected]:
-    """Words about a neck collar that nobody mapped: one may be on."""
-    display = code_map.collar_look_alike({"text": mapping(record.resource, "device").get("display")})
-    if display is not None and record.resource.get("status") == "active":
-        why = RejectionReason("code", "may be a neck collar, but is not read as a rigid one: look whether one is on")
-        yield Rejected(IN_PLACE, shown(display), why, record.label)
+def _unread(record: Record, names: Sequence[Mapping[str, Any]], code_map: CodeMap) -> Iterator[Rejected]:
+    """Why the device in use under ``names`` may be a neck collar all the same, or is of the neck: nobody mapped it."""
+    if not names:
+        yield Rejected(IN_PLACE, "a device without a name", _NOT_NAMED, record.label)
+        return
+    like = next(filter(None, (code_map.collar_look_alike(named) for named in names)), None)
+    if like is None:
+        # A brace is told by where it is worn and why.
+        statement = record.resource
+        places = [mapping(statement, "bodySite"), *items(statement, "reasonCode")]
+        about = " ".join(said for place in places for said in texts_of(place))
+        several = (f"{_words(named)} {about}" for named in names)
+        like = next((said for said in several if about and code_map.collar_words.verdict(said) in _COLLARS), None)
+    if like is not None:
+        yield Rejected(IN_PLACE, shown(like), _LIKE_A_COLLAR, record.label)
+        return
+    near = next((named for named in names if is_about_the_neck(named, code_map)), None)
+    if near is not None:
+        yield Rejected(None, shown(_words(near)), _OF_THE_NECK, record.label)
+    elif not any(_LATIN.search(said) for named in names for said in texts_of(named)):
+        unknown = (named for named in names if code_map.ignored.isdisjoint(codings_of(named)))
+        for named in unknown:
+            yield Rejected(IN_PLACE, shown(_words(named)), _NOT_UNDERSTOOD, record.label)
+
+
+def _words(named: Mapping[str, Any]) -> str:
+    return next(iter(texts_of(named)), None) or " ".join(coding.code for coding in codings_of(named))
+
+
+def _names(device: object) -> Iterator[Mapping[str, Any]]:
+    """What a Device resource is called, each as a concept: its type, and its names."""
+    type_of = mapping(device, "type")
+    if texts_of(type_of) or codings_of(type_of):
+        yield type_of
+    for name in items(device, "deviceName"):
+        said = text(name, "name")
+        if said:
+            yield {"text": said}
 
 
 def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
@@ -113,18 +184,32 @@ class _Collars:
         reference = text(device, "reference")
         found = [self._code_map.collar({"text": device.get("display")})]
         if reference is not None and reference.startswith("#"):
-            held = (item for item in items(statement, "contained") if text(item, "id") == reference[1:])
-            found.extend(self._code_map.collar(mapping(item, "type")) for item in held)
+            found.extend(self._code_map.collar(named) for item in _held(statement, reference) for named in _names(item))
         elif reference is not None:
             found.extend(self._under(key) for key in self._devices.keys(reference))
         return _plainest(found)
 
+    def names(self, statement: dict[str, Any]) -> list[Mapping[str, Any]]:
+        """What the device of ``statement`` is called, wherever that is said."""
+        device = mapping(statement, "device")
+        reference, display = text(device, "reference") or "", text(device, "display")
+        sent = _held(statement, reference) if reference.startswith("#") else self._sent_along(reference)
+        return [*([{"text": display}] if display else []), *(named for one in sent for named in _names(one))]
+
+    def _sent_along(self, reference: str) -> Iterator[object]:
+        for key in self._devices.keys(reference):
+            yield from (record.resource for record in self._devices.under(key))
+
     def _under(self, key: str) -> Collar | None:
         """The collar among the devices under ``key``, looked up once for all statements."""
         if key not in self._sent:
-            types = (mapping(record.resource, "type") for record in self._devices.under(key))
-            self._sent[key] = _plainest(map(self._code_map.collar, types))
+            named = (name for record in self._devices.under(key) for name in _names(record.resource))
+            self._sent[key] = _plainest(map(self._code_map.collar, named))
         return self._sent[key]
+
+
+def _held(statement: dict[str, Any], reference: str) -> list[object]:
+    return [item for item in items(statement, "contained") if text(item, "id") == reference[1:]]
 
 
 def _plainest(found: Iterable[Collar | None]) -> Collar | None:

@@ -23,7 +23,7 @@ from cds.fhir.reading.bundle_index import (
 )
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
-from cds.fhir.reading.device_use import read_device_uses
+from cds.fhir.reading.device_use import read_device_uses, read_devices
 from cds.fhir.reading.encounter import current_encounter, read_encounter
 from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts
 from cds.fhir.reading.observation import ObservationReader
@@ -195,8 +195,11 @@ class _PatientReading:
                     yield from self._unread(record)
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
-        uses = self._own("DeviceUseStatement")
-        yield from read_device_uses(uses, ReferenceIndex(self.found.of("Device")), self.code_map, self.at)
+        uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
+        index = ReferenceIndex(devices)
+        yield from read_device_uses(uses, index, self.code_map, self.at)
+        mine = (device for device in devices if refers_to(_owner(device) or "", self.names))
+        yield from read_devices(mine, uses, index, self.code_map)
 
     def _unread(self, record: Record) -> Iterator[Rejected]:
         """What ``record`` says about neck, spine or airway with codes that no fact is mapped to."""
@@ -240,6 +243,11 @@ class _PatientReading:
             self.own_references.add(reference)
             return None
         return f"belongs to {shown(reference)}, not to the patient asked for"
+
+
+def _owner(device: Record) -> str | None:
+    """Whose device ``device`` says it is, or None where it does not say."""
+    return text(mapping(device.resource, "patient"), "reference")
 
 
 def _subject(record: Record) -> str | None:

@@ -211,7 +211,7 @@ class _Reader:
             return number, unit, written
         if code is None and word is None:
             raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
-        said = "the unit is not a UCUM code, and a unit is never guessed; give system and code"
+        said = f"the unit is not a UCUM code, and a unit is never guessed; {self._asked()}"
         raise RefusedValue(written, RejectionReason("unit", said))
 
     def _convert(self, number: Decimal, unit: str, written: str) -> float:
@@ -225,7 +225,12 @@ class _Reader:
         try:
             return measured(number, unit, target)
         except UnitError as error:
-            raise RefusedValue(written, RejectionReason("unit", shown(error.args[0]))) from error
+            why = RejectionReason("unit", f"{shown(error.args[0])}; {self._asked()}")
+            raise RefusedValue(written, why) from error
+
+    def _asked(self) -> str:
+        """What to ask where a unit cannot be read."""
+        return f"how much is it? accepted: {self.definition.accepted}"
 
     def _only_counts(self) -> bool:
         return self.definition.unit is not None and is_annotation(self.definition.unit)

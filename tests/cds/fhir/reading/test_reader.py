@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from cds.fhir.reading.bundle_index import ReadingError
 from cds.fhir.reading.patient import AgeQuestion
 from cds.fhir.reading.reader import read
+from rules.deciding.decider import Decider
 from rules.model.decision import RefusalKind
 from tests.cds.fhir.reading.sent import (
     AT,
@@ -123,6 +124,41 @@ def test_quantities_that_are_refused(value: Any, kind: str, reason: str) -> None
     assert refused.fact == "neck_circumference_mm"
     assert refused.reference == "Observation/o"
     assert "neck_circumference_mm" not in {fact.name for fact in result.facts}
+
+
+@pytest.mark.parametrize("code", ["neck-height", "neck-circumference", "weight"])
+@pytest.mark.parametrize(
+    "unit",
+    [
+        {"unit": "inches"},
+        {"unit": "cms"},
+        {"unit": "finger breadths"},
+        {"unit": "in", "code": "in"},
+        {"code": "MM", "system": "http://unitsofmeasure.org"},
+        {"code": "{finger breadth}", "system": "http://unitsofmeasure.org"},
+        {"code": "[foo]", "system": "http://unitsofmeasure.org"},
+    ],
+)
+def test_a_unit_that_cannot_be_read_is_listed_with_a_question(code: str, unit: dict[str, str]) -> None:
+    (refused,) = reading(observation("o", code, valueQuantity={"value": 3, **unit})).not_used
+    assert (refused.kind, refused.value) == ("unit", f"3 {unit.get('code') or unit['unit']}")
+    definition = ruleset().vocabulary[refused.fact]
+    assert refused.reason.endswith(f"how much is it? accepted: {definition.accepted}")
+
+
+def test_a_measure_whose_unit_cannot_be_read_is_asked_for() -> None:
+    read_well, not_read = ({"code": "cm", "system": "http://unitsofmeasure.org"}, {"unit": "cms"})
+    asked = []
+    for unit in (read_well, not_read):
+        result = reading(
+            observation("h", "neck-height", valueQuantity={"value": 6.6, **unit}),
+            observation("c", "neck-circumference", valueQuantity=quantity(385, "mm")),
+            observation("a", "age-years", valueQuantity=quantity(71, "a")),
+        )
+        decision = Decider(ruleset()).decide(result.facts, AT, result.not_used)
+        asked.append("neck_height_mm" in {one.fact for one in decision.measure_next})
+        assert ("unit" in {entry.kind for entry in decision.not_used}) is (unit is not_read)
+    assert asked == [False, True]
 
 
 @pytest.mark.parametrize(
