@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
@@ -18,6 +19,8 @@ from cds.fhir.reading.rejection import RejectionReason
 IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
 _ENDED = ("completed", "stopped")
 _NO_LONGER = ("inactive", "entered-in-error")
+_MOST_NAMES = 20
+"""Of one device. Where there are more it is listed: what stands under one id a thousand times must not be read for each use."""
 _LATIN = re.compile("[A-Za-z]")
 _COLLARS = ("order", "look_alike")
 _LIKE_A_COLLAR = RejectionReason("code", "may be a neck collar, but is not read as a rigid one: look whether one is on")
@@ -55,12 +58,9 @@ def read_devices(
     records: Iterable[Record], uses: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap
 ) -> Iterator[Rejected]:
     """The collars among the patient's own Device ``records`` that no statement in ``uses`` is about: they may be on."""
-    spoken_of = {
-        id(device.resource)
-        for use in uses
-        for key in devices.keys(text(mapping(use.resource, "device"), "reference") or "")
-        for device in devices.under(key)
-    }
+    references = {text(mapping(use.resource, "device"), "reference") or "" for use in uses}
+    keys = {key for reference in references for key in devices.keys(reference)}
+    spoken_of = {id(device.resource) for key in keys for device in devices.under(key)}
     for record in records:
         if id(record.resource) in spoken_of or record.resource.get("status") in _NO_LONGER:
             continue
@@ -93,6 +93,8 @@ def _unread(record: Record, names: Sequence[Mapping[str, Any]], code_map: CodeMa
         yield Rejected(IN_PLACE, "a device without a name", _NOT_NAMED, record.label)
         return
     like = next(filter(None, (code_map.collar_look_alike(named) for named in names)), None)
+    if like is None and len(names) > _MOST_NAMES:
+        like = _words(names[0])
     if like is None:
         # A brace is told by where it is worn and why.
         statement = record.resource
@@ -190,11 +192,12 @@ class _Collars:
         return _plainest(found)
 
     def names(self, statement: dict[str, Any]) -> list[Mapping[str, Any]]:
-        """What the device of ``statement`` is called, wherever that is said."""
+        """What the device of ``statement`` is called, wherever that is said; no more names than one more than are read."""
         device = mapping(statement, "device")
         reference, display = text(device, "reference") or "", text(device, "display")
         sent = _held(statement, reference) if reference.startswith("#") else self._sent_along(reference)
-        return [*([{"text": display}] if display else []), *(named for one in sent for named in _names(one))]
+        named = (name for one in islice(sent, _MOST_NAMES + 1) for name in _names(one))
+        return [*([{"text": display}] if display else []), *islice(named, _MOST_NAMES + 1)]
 
     def _sent_along(self, reference: str) -> Iterator[object]:
         for key in self._devices.keys(reference):

@@ -94,6 +94,13 @@ def test_a_device_that_nobody_named_is_listed(device: dict[str, Any]) -> None:
     assert reasons({**statement, "status": "completed"}) == []
 
 
+@pytest.mark.parametrize(("count", "listed"), [(20, 0), (30, 1)])
+def test_a_device_with_more_names_than_are_read_is_listed(count: int, listed: int) -> None:
+    statement, device = use("Walker", "name")
+    device["deviceName"] = [{"name": f"Walker {number}"} for number in range(count)]
+    assert len(reasons(statement, device)) == listed
+
+
 def test_a_device_with_nothing_but_an_unknown_code_is_listed() -> None:
     statement, device = use("x", "type")
     device["type"] = {"coding": [{"system": "http://hospital.example/codes", "code": "4711"}]}
