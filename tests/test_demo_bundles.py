@@ -287,6 +287,16 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.restriction"}
         and "decide_collar_need" in s.tasks
     ),
+    "84": lambda s: (
+        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.penetrating_worn"}
+        and "decide_collar_need" in s.tasks
+    ),
+    "85": lambda s: "need.penetrating.both" in s.cautions,
+    "86": lambda s: (
+        {rule for caution in s.decision.leading for rule in caution.rules} == {"fit_check.stop.moved"}
+        and "call_clinician" in s.tasks
+        and "inspect_skin" not in s.tasks
+    ),
     "83": lambda s: (
         {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.blunt_only"}
         and "decide_collar_need" in s.tasks

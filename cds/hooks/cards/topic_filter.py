@@ -1,6 +1,7 @@
 """A decision narrowed to some topics of the rule set: the same decision with fewer cautions and tasks.
 
-A danger speaks whenever a chart is opened: critical cautions are kept whatever their topic.
+A danger speaks whenever a chart is opened, and so does what goes before the collar: critical cautions and those that lead are kept
+whatever their topic.
 """
 
 from __future__ import annotations
@@ -17,12 +18,17 @@ def of_topics(rules: Iterable[str], ruleset: Ruleset, topics: Collection[str]) -
 
 
 def narrowed(decision: Decision, ruleset: Ruleset, topics: Collection[str]) -> Decision:
-    """``decision`` with the tasks that rules of ``topics`` gave, their cautions, and every critical caution of any topic."""
+    """``decision`` with tasks and cautions that rules of ``topics`` gave, and of any topic what leads and what is critical."""
+    leading = {rule for caution in decision.leading for rule in caution.rules}
     return decision.model_copy(
         update={
             "cautions": tuple(
-                c for c in decision.cautions if c.severity == "critical" or of_topics(c.rules, ruleset, topics)
+                c
+                for c in decision.cautions
+                if c.severity == "critical" or c.leads or of_topics(c.rules, ruleset, topics)
             ),
-            "tasks": tuple(t for t in decision.tasks if of_topics(t.rules, ruleset, topics)),
+            "tasks": tuple(
+                t for t in decision.tasks if leading.intersection(t.rules) or of_topics(t.rules, ruleset, topics)
+            ),
         }
     )

@@ -38,7 +38,7 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
     return Draft(
         indicator="info",
         topic="handover",
-        summary=f"Going home in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
+        summary=f"Leaving in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
         lines=(
             *task_lines(decision.tasks, "To arrange", "[ ] "),
             *_leaflet_line(decision),

@@ -92,7 +92,7 @@ def test_a_patient_without_a_collar_leaves_in_silence(client: TestClient) -> Non
 def test_a_patient_in_a_collar_is_given_what_has_to_be_arranged(client: TestClient) -> None:
     found = cards(client, "collar-discharge", discharge(*MEASURED, WORN))
     card = found[-1]
-    assert card["summary"].startswith("Going home in a collar: ")
+    assert card["summary"].startswith("Leaving in a collar: ")
     assert "handover" in topics(card)
     created = [action["resource"] for action in card["suggestions"][0]["actions"]]
     assert {resource["resourceType"] for resource in created} == {"ServiceRequest", "CarePlan"}
