@@ -175,6 +175,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "34": lambda s: (
         {
             "need.doubt.alertness",
+            "need.penetrating.both",
             "need.doubt.mechanism",
             "sizing.doubt.bed_rest",
             "sizing.doubt.height_disagreement",
@@ -216,7 +217,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
     "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
     "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
-    "53": lambda s: {"dangers.guard.known_injury", "dangers.swallowing.failed"} <= s.cautions,
+    "53": lambda s: {"dangers.guard.known_injury", "dangers.swallowing.failed", "review.surgery.front"} <= s.cautions,
     "54": lambda s: {"review.needed.cleared", "review.wear.ended"} <= s.cautions,
     "55": lambda s: (
         {
@@ -291,8 +292,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.penetrating_worn"}
         and "decide_collar_need" in s.tasks
     ),
-    "85": lambda s: "need.penetrating.both" in s.cautions,
-    "86": lambda s: (
+    "85": lambda s: (
         {rule for caution in s.decision.leading for rule in caution.rules} == {"fit_check.stop.moved"}
         and "call_clinician" in s.tasks
         and "inspect_skin" not in s.tasks

@@ -76,9 +76,22 @@ def test_the_record_of_the_device_says_that_it_is_worn(client: TestClient) -> No
     assert cards(client, "collar-patient-view", changed(call, "prefetch.deviceUses", worn))
 
 
+@pytest.mark.parametrize("service", ["collar-patient-view", "collar-discharge"])
+def test_a_recorded_clearance_is_said_first_and_its_decision_offered(client: TestClient, service: str) -> None:
+    made = {"collar-patient-view": patient_view, "collar-discharge": discharge}[service]
+    found = cards(client, service, made(*MEASURED, WORN, observation("clearance-recorded", True)))
+    assert found[0]["summary"].startswith("Cleared on record, and the collar is on")
+    offered = [action["resource"] for card in found for offer in card.get("suggestions", ()) for action in offer["actions"]]
+    codes = {code["code"] for each in offered if "code" in each for code in each["code"]["coding"]}
+    assert "decide-collar-need" in codes
+    assert "order-liners" not in codes
+
+
 def test_only_skin_review_and_dangers_are_spoken_of(client: TestClient) -> None:
     call = patient_view(*MEASURED, WORN, LONG_AGO, observation("agitation", True), observation("tracheostomy", True))
-    for card in cards(client, "collar-patient-view", call):
+    spoken = cards(client, "collar-patient-view", call)
+    assert spoken
+    for card in spoken:
         assert topics(card) & {"skin", "review"} or card["indicator"] == "critical"
 
 
