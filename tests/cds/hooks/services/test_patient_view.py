@@ -81,7 +81,9 @@ def test_a_recorded_clearance_is_said_first_and_its_decision_offered(client: Tes
     made = {"collar-patient-view": patient_view, "collar-discharge": discharge}[service]
     found = cards(client, service, made(*MEASURED, WORN, observation("clearance-recorded", True)))
     assert found[0]["summary"].startswith("Cleared on record, and the collar is on")
-    offered = [action["resource"] for card in found for offer in card.get("suggestions", ()) for action in offer["actions"]]
+    offered = [
+        action["resource"] for card in found for offer in card.get("suggestions", ()) for action in offer["actions"]
+    ]
     codes = {code["code"] for each in offered if "code" in each for code in each["code"]["coding"]}
     assert "decide-collar-need" in codes
     assert "order-liners" not in codes
