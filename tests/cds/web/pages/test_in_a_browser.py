@@ -232,7 +232,14 @@ def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -
         assert not page.locator("input[name=age_years]").is_visible()
 
 
-MUCH = ("spine_precautions", "tracheostomy", "ventilated", "neck_line", "cannot_lie_flat", "discharge_planned")
+MUCH = (
+    "spine_precautions",
+    "tracheostomy",
+    "raised_intracranial_pressure_risk",
+    "neck_line",
+    "cannot_lie_flat",
+    "discharge_planned",
+)
 """Yes to these asks for about as many tasks as one patient has."""
 
 
