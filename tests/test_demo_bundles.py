@@ -53,6 +53,10 @@ class Shown:
         return {rule for caution in self.decision.cautions for rule in caution.rules}
 
     @property
+    def leading(self) -> set[str]:
+        return {rule for caution in self.decision.leading for rule in caution.rules}
+
+    @property
     def holds(self) -> set[str]:
         return {rule for hold in self.decision.holds for rule in hold.rules}
 
@@ -280,26 +284,12 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and {"nothing_by_mouth", "wash_closed"} <= {given.instruction for given in s.decision.instructions}
         and not {"food", "wash_with_helper"} & {given.instruction for given in s.decision.instructions}
     ),
-    "81": lambda s: (
-        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.cleared_worn"}
-        and "decide_collar_need" in s.tasks
-    ),
-    "82": lambda s: (
-        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.restriction"}
-        and "decide_collar_need" in s.tasks
-    ),
-    "84": lambda s: (
-        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.refuted.penetrating_worn"}
-        and "decide_collar_need" in s.tasks
-    ),
+    "81": lambda s: s.leading == {"need.refuted.cleared_worn"} and "decide_collar_need" in s.tasks,
+    "82": lambda s: s.leading == {"need.open.restriction"} and "decide_collar_need" in s.tasks,
+    "83": lambda s: s.leading == {"need.open.blunt_only"} and "decide_collar_need" in s.tasks,
+    "84": lambda s: s.leading == {"need.refuted.penetrating_worn"} and "decide_collar_need" in s.tasks,
     "85": lambda s: (
-        {rule for caution in s.decision.leading for rule in caution.rules} == {"fit_check.stop.moved"}
-        and "call_clinician" in s.tasks
-        and "inspect_skin" not in s.tasks
-    ),
-    "83": lambda s: (
-        {rule for caution in s.decision.leading for rule in caution.rules} == {"need.open.blunt_only"}
-        and "decide_collar_need" in s.tasks
+        s.leading == {"fit_check.stop.moved"} and "call_clinician" in s.tasks and "inspect_skin" not in s.tasks
     ),
 }
 

@@ -9,7 +9,7 @@ import socket
 import struct
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -107,11 +107,11 @@ def _let_nobody_in(queue: socket.socket) -> None:
     """
     if sys.platform != "linux":
         return
-    program = b"".join(struct.pack("HBBI", *instruction) for instruction in _DROP_FIRST_SEGMENTS)
-    kept = ctypes.create_string_buffer(program)
     with suppress(OSError):  # Not every sandbox has it.
-        queue.setsockopt(
-            socket.SOL_SOCKET,
-            _SO_ATTACH_FILTER,
-            struct.pack("HP", len(_DROP_FIRST_SEGMENTS), ctypes.addressof(kept)),
-        )
+        _attach(queue, _DROP_FIRST_SEGMENTS)
+
+
+def _attach(one: socket.socket, program: Sequence[tuple[int, int, int, int]]) -> None:
+    """Let ``program`` of the packet filter decide what ``one`` receives. Raises OSError."""
+    kept = ctypes.create_string_buffer(b"".join(struct.pack("HBBI", *instruction) for instruction in program))
+    one.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("HP", len(program), ctypes.addressof(kept)))

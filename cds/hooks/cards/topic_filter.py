@@ -22,11 +22,7 @@ def narrowed(decision: Decision, ruleset: Ruleset, topics: Collection[str]) -> D
     leading = {rule for caution in decision.leading for rule in caution.rules}
     return decision.model_copy(
         update={
-            "cautions": tuple(
-                c
-                for c in decision.cautions
-                if c.severity == "critical" or c.leads or of_topics(c.rules, ruleset, topics)
-            ),
+            "cautions": tuple(c for c in decision.cautions if c.presses or of_topics(c.rules, ruleset, topics)),
             "tasks": tuple(
                 t for t in decision.tasks if leading.intersection(t.rules) or of_topics(t.rules, ruleset, topics)
             ),

@@ -1,11 +1,9 @@
 """What happens to connections that wait in the queue of the socket when the server ends."""
 
 import asyncio
-import ctypes
 import errno
 import select
 import socket
-import struct
 from typing import Any
 
 import pytest
@@ -79,10 +77,7 @@ def test_who_has_begun_to_connect_gets_in() -> None:
     The answer is kept from it until the queue lets nobody in; the system then sends it again (RFC 6298, 2 and 5.7).
     """
     with socket.create_server(("127.0.0.1", 0)) as queue, socket.socket() as caller:
-        nothing = ctypes.create_string_buffer(struct.pack("HBBI", 0x06, 0, 0, 0))
-        caller.setsockopt(
-            socket.SOL_SOCKET, http_server._SO_ATTACH_FILTER, struct.pack("HP", 1, ctypes.addressof(nothing))
-        )
+        http_server._attach(caller, [(0x06, 0, 0, 0)])  # Keep no byte.
         caller.setblocking(False)
         assert caller.connect_ex(queue.getsockname()) == errno.EINPROGRESS
         http_server._let_nobody_in(queue)

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from cds.fhir.publishing.cql.records import tuples
 from cds.fhir.publishing.cql.syntax import literal, name, number, text
+from cds.fhir.publishing.notation import leaves_open
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE, IDENTITY, AgeQuestion
-from rules.model.conditions import Compare
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -86,24 +86,11 @@ def functions(ruleset: Ruleset) -> str:
     """What the Patient is read with."""
     question = AgeQuestion(ruleset)
     low, high = question.definition.range or (0, 0)
-    asked = dict.fromkeys(_open(comparison) for comparison in question.comparisons)
+    asked = dict.fromkeys(leaves_open(comparison, "youngest", "oldest", number) for comparison in question.comparisons)
     if question.used_in_arithmetic:
         asked["oldest - youngest > 1.0"] = None
     filled = _FUNCTIONS.replace("OPEN", "\n    or ".join(asked) or "false")
     return filled.replace("LOW", number(low)).replace("HIGH", number(high))
-
-
-def _open(comparison: Compare) -> str:
-    """That a range of ages leaves ``comparison`` open. Raises ValueError for a comparison with the very age."""
-    if isinstance(comparison.value, tuple | str):
-        raise ValueError(f"an age is compared with {comparison.value!r}")
-    value = number(float(comparison.value))
-    match comparison.comparator:
-        case "at_least" | "below":
-            return f"(youngest < {value} and oldest >= {value})"
-        case "above" | "at_most":
-            return f"(youngest <= {value} and oldest > {value})"
-    raise ValueError(f"an age is compared by {comparison.comparator!r}")
 
 
 def born() -> str:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from cds.fhir.publishing.notation import OPERATORS, joined, plain_number
+from cds.fhir.publishing.notation import LogicNotation, plain_number
 from cds.fhir.publishing.published_codes import published_value
 from rules.model import expressions
-from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, NoneOf, Unknown, UnlessKnownNot
+from rules.model.conditions import Condition, NoneOf
 from rules.model.facts import FactValue
 
 _ESCAPED = str.maketrans({"\\": "\\\\", "'": "\\'", "\n": "\\n", "\r": "\\r", "\t": "\\t", "\f": "\\f"})
@@ -47,33 +47,30 @@ def literal(value: FactValue) -> str:
     return text(published) if isinstance(published, str) else number(float(published))
 
 
+class _Logic(LogicNotation):
+    def fact(self, name_of: str) -> str:
+        return name(name_of)
+
+    def literal(self, value: FactValue) -> str:
+        return literal(value)
+
+    def known(self, fact: str) -> str:
+        return f"{name(fact)} is not null"
+
+    def unknown(self, fact: str) -> str:
+        return f"{name(fact)} is null"
+
+    def negated(self, expression: str) -> str:
+        return f"not ({expression})"
+
+    def operand(self, when: Condition) -> str:
+        # Brackets stand only where they are needed: each costs a parser time.
+        return f"({self.condition(when)})" if isinstance(when, NoneOf) else self.condition(when)
+
+
 def condition(when: Condition) -> str:
     """``when`` as an expression: true, false, or null for unknown."""
-    match when:
-        case Compare(fact, "one_of", tuple(values)):
-            return joined([f"{name(fact)} = {literal(value)}" for value in values], "or", empty="false")
-        case Compare(fact, "not_one_of", tuple(values)):
-            return joined([f"{name(fact)} != {literal(value)}" for value in values], "and", empty="true")
-        case Compare(fact, comparator, value) if not isinstance(value, tuple):
-            return f"{name(fact)} {OPERATORS[comparator]} {literal(value)}"
-        case Known(fact):
-            return f"{name(fact)} is not null"
-        case Unknown(fact):
-            return f"{name(fact)} is null"
-        case UnlessKnownNot(comparison):
-            return f"({name(comparison.fact)} is null or {condition(comparison)})"
-        case AllOf(children):
-            return joined(list(map(_part, children)), "and", empty="true")
-        case AnyOf(children):
-            return joined(list(map(_part, children)), "or", empty="false")
-        case NoneOf(children):
-            return f"not ({joined(list(map(_part, children)), 'or', empty='false')})"
-    raise ValueError(f"{when!r} compares with a list where one value is expected, or the other way round")
-
-
-def _part(when: Condition) -> str:
-    """``when`` as one operand. Brackets stand only where they are needed: each costs a parser time."""
-    return f"({condition(when)})" if isinstance(when, NoneOf) else condition(when)
+    return _Logic().condition(when)
 
 
 def arithmetic(expression: expressions.Expression) -> str:

@@ -9,8 +9,9 @@ from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.cql.coded_records import codes_of
 from cds.fhir.publishing.cql.facts import observable
 from cds.fhir.publishing.fhirpath import other_records, patient
+from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
-from cds.fhir.publishing.fhirpath.records import ANSWER, CODE, HEAD, MEANS, STATED, USUAL, held, least, text
+from cds.fhir.publishing.fhirpath.records import ANSWER, CODE, HEAD, MEANS, STATED, USUAL, held, least
 from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
 from cds.fhir.publishing.notation import plain_number
 from cds.fhir.reading.code_map import CodeMap

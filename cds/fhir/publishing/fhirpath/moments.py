@@ -26,7 +26,8 @@ _SECONDS = (
     "- iif(endsWith('Z'), 0, iif(substring(length() - 6, 1) = '-', -1, 1) "
     "* (substring(length() - 5, 2).toInteger() * 3600 + substring(length() - 2, 2).toInteger() * 60)))"
 )
-_WHOLE = "iif(length() = 4, $this & '-01-01', iif(length() = 7, $this & '-01', $this))"
+FIRST_DAY = "iif(length() = 4, $this & '-01-01', iif(length() = 7, $this & '-01', $this))"
+"""The date in ``$this``, that of a year or a month as its first day."""
 _TIMED = "iif(length() = 10, $this & 'T00:00:00' & %at_zone, $this)"
 
 
@@ -48,7 +49,7 @@ def age(written: str) -> str:
     """The whole seconds from the moment that the path ``written`` leads to until ``%at``; empty where it says none."""
     day = f"(%at_day - {days()})"
     most = f"iif({day} > {_MOST_DAYS}, {_MOST_DAYS}, iif({day} < -{_MOST_DAYS}, -{_MOST_DAYS}, {day}))"
-    return f"{written}.toString().select({_WHOLE}).select({_TIMED}).select({most} * 86400 + %at_second - {_SECONDS})"
+    return f"{written}.toString().select({FIRST_DAY}).select({_TIMED}).select({most} * 86400 + %at_second - {_SECONDS})"
 
 
 def padded(seconds: str) -> str:

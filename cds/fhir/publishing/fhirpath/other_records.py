@@ -6,20 +6,21 @@ from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code as published
 from cds.fhir.publishing.cql.coded_records import codes_of
-from cds.fhir.publishing.fhirpath.moments import age, padded, padded_number, period_age
+from cds.fhir.publishing.fhirpath.condition import text
+from cds.fhir.publishing.fhirpath.moments import age, padded, padded_number, period_age, unpadded
 from cds.fhir.publishing.fhirpath.records import (
     ABOVE,
     BELOW,
     CODE,
     UNCHANGED,
     USUAL,
+    coded,
     codes,
     either,
     greatest,
     held,
     names,
     referred,
-    text,
 )
 from cds.fhir.publishing.fhirpath.statements import means
 from cds.fhir.reading.code_map import ANY_CODE, CodeMap
@@ -101,10 +102,14 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Ite
             yield f"%coded.where(substring(11).startsWith('{kind}/') and {means(said, '$this')}{fresh}).select({line})"
 
 
+def _kinds(code_map: CodeMap) -> list[str]:
+    return sorted({collar.kind for collar in code_map.collars.values() if collar.kind})
+
+
 def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     """``devices_KIND`` are names of Devices by the kind of collar that their codes say; ``uses`` the statements about them."""
     own = f"('{CODE}' & {codes('type.coding')})"
-    for kind in (None, *sorted({collar.kind for collar in code_map.collars.values() if collar.kind})):
+    for kind in (None, *_kinds(code_map)):
         tests = []
         for key, collar in code_map.collars.items():
             if collar.kind == kind:
@@ -122,9 +127,7 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
             f"{_resources('DeviceUseStatement')}.where("
             f"({referred('device.reference', 'Device')} in %devices_{kind or 'open'}) or (device.reference in ({contained}))).id",
         )
-    every = "%uses_open" + "".join(
-        f" | %uses_{kind}" for kind in sorted({collar.kind for collar in code_map.collars.values() if collar.kind})
-    )
+    every = "%uses_open" + "".join(f" | %uses_{kind}" for kind in _kinds(code_map))
     begun = "(timing.ofType(Period).start | timing.ofType(dateTime))"
     since = f"iif({begun}.exists(), {age(begun)}, {age('recordedOn')})"
     until = f"iif(timing.ofType(Period).end.exists(), {age('timing.ofType(Period).end')}, {age('recordedOn')})"
@@ -149,11 +152,11 @@ def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterat
         fresh = "" if limit is None else f".where(substring(0, 10) <= '{padded_number(limit * 3600)}')"
         yield f"%taken_off{fresh}.select({head} & '=N')"
     elif fact.name == KIND:
-        for kind in sorted({collar.kind for collar in code_map.collars.values() if collar.kind}):
+        for kind in _kinds(code_map):
             own = f"substring(10 + 'DeviceUseStatement/'.length(), indexOf('{CODE}') - 10 - 'DeviceUseStatement/'.length())"
             yield f"%worn.where({own} in %uses_{kind}).select({head} & '={published(kind)};')"
     elif fact.name == HOURS:
-        hours = "((substring(0, 10).toInteger() - 1000) / 3600.0).round(9).toString()"
+        hours = f"({unpadded('substring(0, 10)')} / 3600.0).round(9).toString()"
         yield f"%worn.where(endsWith('timed')).select({head} & '=' & {hours})"
 
 
@@ -174,10 +177,11 @@ def encounters(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     yield "stays", referred(f"{current}.{stays}.location.reference", "Location")
     yield (
         "location_codes",
-        f"Bundle.entry.resource.ofType(Location).where({names('Location')}.where($this in %stays).exists()).type.coding"
-        f".select('{CODE}' & system & '|' & code & '{CODE}')",
+        coded(
+            f"Bundle.entry.resource.ofType(Location).where({names('Location')}.where($this in %stays).exists()).type.coding"
+        ),
     )
-    yield "class_codes", f"{current}.class.select('{CODE}' & system & '|' & code & '{CODE}')"
+    yield "class_codes", coded(f"{current}.class")
     yield "encounter_age", f"{current}.select({padded(start)})"
 
 

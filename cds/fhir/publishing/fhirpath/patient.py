@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code
-from cds.fhir.publishing.fhirpath.moments import NO_TIME, days
+from cds.fhir.publishing.fhirpath.moments import FIRST_DAY, NO_TIME, days
 from cds.fhir.publishing.fhirpath.records import ABOVE, MEANS, USUAL
-from cds.fhir.publishing.notation import plain_number
+from cds.fhir.publishing.notation import leaves_open, plain_number
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE, IDENTITY, AgeQuestion
-from rules.model.conditions import Compare
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -29,9 +28,8 @@ def person() -> Iterator[tuple[str, str]]:
     """``gender``, and ``youngest`` and ``oldest``: the age in years as the date of birth has it, the running year in parts."""
     yield "gender", "Bundle.entry.resource.ofType(Patient).gender.first().toString()"
     yield "today", "%at.substring(0, 10)"
-    first = "iif(length() = 4, $this & '-01-01', iif(length() = 7, $this & '-01', $this))"
     last = _LAST.replace("LEAP", _leap("substring(0, 4).toInteger()"))
-    yield "born_first", f"{_BIRTH}.select({first}).where($this <= %today)"
+    yield "born_first", f"{_BIRTH}.select({FIRST_DAY}).where($this <= %today)"
     yield "born_last", f"{_BIRTH}.where(%born_first.exists()).select({last}).select(iif($this > %today, %today, $this))"
     for name, born in (("oldest", "born_first"), ("youngest", "born_last")):
         year = "%today.substring(0, 4).toInteger()"
@@ -56,23 +54,11 @@ def usable(ruleset: Ruleset, youngest: str, oldest: str) -> str:
     """That ``youngest`` can stand for an age somewhere up to ``oldest``: it is plausible, and no rule tells them apart."""
     question = AgeQuestion(ruleset)
     low, high = question.definition.range or (0, 0)
-    asked = list(dict.fromkeys(_open(comparison, youngest, oldest) for comparison in question.comparisons))
+    asked = list(dict.fromkeys(leaves_open(one, youngest, oldest, plain_number) for one in question.comparisons))
     if question.used_in_arithmetic:
         asked.append(f"({oldest} - {youngest} > 1)")
     left_open = f"({youngest} != {oldest} and ({' or '.join(asked) or 'false'}))"
     return f"({youngest} >= {plain_number(low)} and {youngest} <= {plain_number(high)} and {left_open}.not())"
-
-
-def _open(comparison: Compare, youngest: str, oldest: str) -> str:
-    if isinstance(comparison.value, tuple | str):
-        raise ValueError(f"an age is compared with {comparison.value!r}")
-    value = plain_number(float(comparison.value))
-    match comparison.comparator:
-        case "at_least" | "below":
-            return f"({youngest} < {value} and {oldest} >= {value})"
-        case "above" | "at_most":
-            return f"({youngest} <= {value} and {oldest} > {value})"
-    raise ValueError(f"an age is compared by {comparison.comparator!r}")
 
 
 def said_by_patient(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.reading.code_map import CodingKey
 
 CODE, VALUE = "§", "¤"
@@ -24,14 +25,14 @@ ABOVE, USUAL, BELOW = "0", "1", "2"
 """Standings: a date of birth and a location, most records, and diagnoses that were refuted."""
 
 
-def text(words: str) -> str:
-    """``words`` as a literal."""
-    return "'" + words.replace("\\", "\\\\").replace("'", "\\'") + "'"
-
-
 def either(values: Iterable[str]) -> str:
     """``values`` as a collection of texts."""
     return "(" + " | ".join(map(text, values)) + ")"
+
+
+def coded(path: str) -> str:
+    """The one coding under ``path`` between two marks, whole or not."""
+    return f"{path}.select('{CODE}' & system & '|' & code & '{CODE}')"
 
 
 def cleaned(path: str) -> str:

@@ -7,8 +7,9 @@ from decimal import Decimal
 from fractions import Fraction
 
 from cds.fhir.publishing.cql.coded_records import Codes, codes_of
+from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import age, padded, period_age
-from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held, text
+from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from rules.model.facts import FactDefinition
 from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
