@@ -12,6 +12,7 @@ import random
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -133,17 +134,18 @@ def _only_signed(gate: Gate, found: Findings, file: Path) -> None:
     assert unsigned(found, effective, [file]) == []
 
 
-def attack(folder: Path, count: int, seed: int, cases: int) -> Counter[str]:
-    """What the gate did with ``count`` random overlays of the content in ``folder``; ``cases`` are decided for each."""
+def attack(folder: Path, count: int, seed: int, cases: int) -> Iterator[str]:
+    """What the gate did with each of ``count`` random overlays of the content in ``folder``; ``cases`` are decided for each.
+
+    Raises AssertionError with the overlay that was let through.
+    """
     plain, chance = Gate(folder, []).plain, random.Random(seed)
-    outcomes: Counter[str] = Counter()
     for number in range(count):
         made = overlay(plain, chance)
         try:
-            outcomes[outcome(folder, made, cases)] += 1
+            yield outcome(folder, made, cases)
         except AssertionError as error:
             raise AssertionError(f"overlay {number} of seed {seed}: {made}: {error}") from error
-    return outcomes
 
 
 def main() -> int:
@@ -153,10 +155,13 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--cases", type=int, default=150, help="worked cases that are decided for each overlay")
     asked = parser.parse_args()
+    outcomes: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as root:
         (folder := Path(root) / "knowledge").symlink_to(KNOWLEDGE)
         try:
-            outcomes = attack(folder, asked.count, asked.seed, asked.cases)
+            for done, what in enumerate(attack(folder, asked.count, asked.seed, asked.cases), 1):
+                outcomes[what] += 1
+                print(f"{done} of {asked.count}: {what}", file=sys.stderr, flush=True)
         except AssertionError as error:
             print(f"let through: {error}")
             return 1
