@@ -21,7 +21,7 @@ from cds.site.content import Content
 from cds.web import errors
 from cds.web.content_reload import Reloader, on_hangup
 from cds.web.dependencies import Clock, Service, utc_now
-from cds.web.middleware.authentication import Gate
+from cds.web.middleware.authentication import Gate, is_page_path
 from cds.web.middleware.compressed_answers import CompressedAnswers
 from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.head_requests import HeadRequests
@@ -33,6 +33,7 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
+from cds.web.pages.refused import for_browsers
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
@@ -146,9 +147,9 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
 
 
 def _add_refusals(app: FastAPI) -> None:
-    app.add_exception_handler(operation_outcome.RefusedCall, errors.answer_refused)
-    app.add_exception_handler(RequestValidationError, errors.answer_wrong_shape)
-    app.add_exception_handler(HTTPException, errors.answer_http_error)
+    app.add_exception_handler(operation_outcome.RefusedCall, for_browsers(errors.answer_refused, is_page_path))
+    app.add_exception_handler(RequestValidationError, for_browsers(errors.answer_wrong_shape, is_page_path))
+    app.add_exception_handler(HTTPException, for_browsers(errors.answer_http_error, is_page_path))
 
 
 def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts) -> None:

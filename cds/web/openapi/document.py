@@ -89,8 +89,6 @@ def _own_refusal(route: str, code: int, words: str) -> dict[str, Any]:
     answer = refusal(code, route, words[:1].upper() + words[1:] + ".")
     if code == 422 and not is_page_route(route):
         answer["content"][JSON] = {"schema": {"anyOf": [reference("UnusableFacts"), reference("OperationOutcome")]}}
-    elif code == 422:
-        answer["content"]["text/html"] = {"schema": {"type": "string"}}
     return answer
 
 

@@ -25,6 +25,7 @@ _WORDS = {
     503: "Not now: too many calls, content still being checked, no answer in time, or stopping. Send it again.",
 }
 _EVERYWHERE = (400, 408, 413, 415, 500, 503)
+_ON_A_PAGE = (400, 403, 404, 422, 503)
 
 TOKEN, SESSION, PROXY, ADMIN_TOKEN = "cdsHooksToken", "smartSession", "siteProxy", "adminToken"
 """Names of the ways to say who calls."""
@@ -43,7 +44,7 @@ def refusal(code: int, route: str = "", words: str | None = None) -> dict[str, A
         answer["headers"] = _RETRY
     if is_fhir_route(route):
         answer["content"][FHIR_JSON] = answer["content"][JSON]
-    if is_page_route(route) and code == 503:
+    if is_page_route(route) and code in _ON_A_PAGE:
         answer["content"][HTML] = {"schema": {"type": "string"}}
     if is_page_route(route) and code == 403:
         answer["content"]["text/plain"] = {"schema": {"type": "string"}}

@@ -7,7 +7,7 @@ from datetime import timedelta
 from uuid import uuid4
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import PlainTextResponse, RedirectResponse
+from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 
 from cds.fhir.reading.reader import read
@@ -20,6 +20,7 @@ from cds.protocol.request import PatientViewRequest
 from cds.security.caller import HttpCall
 from cds.security.smart_session import LAUNCH, LAUNCH_MINUTES, SESSION, PendingLaunch, Session, SmartSessions
 from cds.web.dependencies import CurrentService, Service
+from cds.web.pages.refused import refused
 
 _NOBODY = "Practitioner/unknown"
 """The user is not asked for: nothing is written in anybody's name."""
@@ -35,7 +36,7 @@ def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
         try:
             begun = await launcher.begin(iss, launch, _redirect_uri(service))
         except LaunchFailed as failed:
-            return PlainTextResponse(str(failed), 403)
+            return refused(request, 403, [str(failed)])
         expires = sessions.lasting(timedelta(minutes=LAUNCH_MINUTES))
         pending = PendingLaunch(iss=iss, state=begun.state, verifier=begun.verifier, expires=expires)
         answer = RedirectResponse(begun.address, 303)
@@ -47,14 +48,14 @@ def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
         """Return from the EHR: read the record once, and go on to the bedside page."""
         pending = sessions.pending(HttpCall("/launch/callback", {"cookie": request.headers.getlist("cookie")}))
         if pending is None or not hmac.compare_digest(pending.state.encode(), state.encode()):
-            return PlainTextResponse("This is not the launch that was begun in this browser; launch again.", 403)
+            return refused(request, 403, ["This is not the launch that was begun in this browser; launch again."])
         if not code:
-            return PlainTextResponse("The EHR granted no access; launch again from the chart.", 403)
+            return refused(request, 403, ["The EHR granted no access; launch again from the chart."])
         try:
             granted = await launcher.finish(pending.iss, code, pending.verifier, _redirect_uri(service))
             sealed = await _decided(service, pending.iss, granted)
         except LaunchFailed as failed:
-            return PlainTextResponse(str(failed), 403)
+            return refused(request, 403, [str(failed)])
         session = Session(
             iss=pending.iss, patient=granted.patient, expires=sessions.lasting(timedelta(seconds=granted.seconds))
         )

@@ -149,6 +149,7 @@ def test_whoever_comes_back_otherwise_gets_no_session(make: Make, ehr: smart_ehr
         clock.now = AT + timedelta(minutes=11)
     answer = client.get(str(back), headers=HTML)
     assert answer.status_code == 403 and SESSION not in str(answer.headers)
+    assert len(PageReader(answer.text)["problem"]) == 1
     assert client.get("/bedside", headers=HTML).status_code == 403
 
 
