@@ -12,7 +12,7 @@ from cds.fhir.publishing.questionnaire import response
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.fact_form import fact_form
-from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, worn
+from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, size_fields, worn
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.opened_decision import opened
 from cds.web.pages.rendering import WITH_PROBLEMS, page
@@ -106,7 +106,7 @@ def _shown(
         checked=checked or form,
         record=record,
         regions=regions(ruleset),
-        axes=list(ruleset.axes.values()),
+        fields=size_fields(ruleset),
         plain=[name for name, axis in ruleset.axes.items() if form.size.get(name) == axis.silent],
         missing=missing_axes(ruleset, form) if status == 422 else [],
         items=items,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -42,6 +43,15 @@ class Region:
     name: str
     title: str
     findings: tuple[FactDefinition, ...]
+
+
+@dataclass(frozen=True)
+class SizeField:
+    """One axis of the size worn: its name in words, and what may be chosen. What every choice begins with stands there alone."""
+
+    axis: Axis
+    label: str
+    choices: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -86,6 +96,18 @@ def regions(ruleset: Ruleset) -> list[Region]:
     return [*found, Region(len(found) + 1, "other", "Elsewhere", tuple(known.values()))] if known else found
 
 
+def size_fields(ruleset: Ruleset) -> list[SizeField]:
+    """The axes of the size worn."""
+    return [_size_field(axis) for axis in ruleset.axes.values()]
+
+
+def _size_field(axis: Axis) -> SizeField:
+    columns = zip(*(words.split() for words in axis.words.values()), strict=False) if axis.edges else ()
+    shared = " ".join(column[0] for column in takewhile(lambda column: len(set(column)) == 1, columns))
+    choices = ((value, axis.words[value].removeprefix(shared).strip()) for value in axis.values)
+    return SizeField(axis, shared or axis.title, tuple(choices))
+
+
 def worn(ruleset: Ruleset, code: str | None) -> dict[str, str]:
     """The values of a size class as it is written; without one, those axes that need not be said."""
     if code is not None:
@@ -93,9 +115,9 @@ def worn(ruleset: Ruleset, code: str | None) -> dict[str, str]:
     return {name: axis.silent for name, axis in ruleset.axes.items() if axis.silent is not None}
 
 
-def missing_axes(ruleset: Ruleset, form: FitForm) -> list[Axis]:
+def missing_axes(ruleset: Ruleset, form: FitForm) -> list[str]:
     """The axes of the size worn that nobody chose."""
-    return [axis for name, axis in ruleset.axes.items() if name not in form.size]
+    return [name for name in ruleset.axes if name not in form.size]
 
 
 def read_fit_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FitForm:

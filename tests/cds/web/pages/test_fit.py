@@ -9,7 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 from fhir.resources.R4B.questionnaireresponse import QuestionnaireResponse
 
-from cds.web.pages.fit_form import REGIONS, regions
+from cds.web.pages.fit_form import REGIONS, regions, size_fields
 from rules.deciding.fit_check import findings_of
 from rules.loading.loader import load_ruleset
 from tests.cds.web.pages.page_reader import PageReader
@@ -90,7 +90,17 @@ def test_from_the_bedside_the_size_and_the_facts_come_along(client: TestClient) 
 def test_without_a_size_the_page_asks_for_it(client: TestClient) -> None:
     answer = client.post("/fit", data={"chin_over_edge": "yes"})
     assert answer.status_code == 422
-    assert len(PageReader(answer.text)["missing"]) == 3
+    page = PageReader(answer.text)
+    assert len(page["missing"]) == 3
+    told = [given["aria-describedby"] for tag, given in page.tags if tag == "select" and given.get("aria-invalid")]
+    assert len(told) == 3 and all(any(given.get("id") == one for _, given in page.tags) for one in told)
+
+
+def test_a_choice_says_no_word_that_its_label_says(client: TestClient) -> None:
+    fields = {field.label: dict(field.choices) for field in size_fields(RULESET)}
+    assert list(fields) == ["line", "height", "neck circumference", "contour", "back"]
+    assert fields["neck circumference"]["G2"] == "330 to under 430 mm" and fields["line"]["adult"] == "adult line"
+    assert ">330 to under 430 mm</option>" in client.get("/fit").text
 
 
 @pytest.mark.parametrize("history", ["[", "[1]", '[{"size": "adult H3 G2", "findings": {"no": "perhaps"}}]'])
