@@ -46,7 +46,7 @@ POSTED = {
     "POST /fit/start": PATIENT,
     "POST /print/plan": PATIENT,
     "POST /print/staff": PATIENT,
-    "POST /print/leaflet": {**PATIENT, "discharge_planned": "true", "leaflet": "es"},
+    "POST /print/leaflet": {**PATIENT, "collar_in_place": "true", "discharge_planned": "true", "leaflet": "es"},
 }
 PRESSED = {"POST /try": ("/try?patient=03", "button.main")}
 NO_PAGES = {
