@@ -139,6 +139,11 @@ class FactForm:
         }
 
     @property
+    def names(self) -> set[str]:
+        """The facts that have a field."""
+        return {field.fact.name for field in self.fields}
+
+    @property
     def fields(self) -> Iterator[Field]:
         """Every field."""
         yield from self.quick

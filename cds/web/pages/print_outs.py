@@ -74,7 +74,7 @@ def _for_staff(request: Request, form: PostedForm, service: Service, template: s
 def _facts(form: FactForm) -> list[tuple[str, str]]:
     """What the plan rests on, as it was typed."""
     return [
-        (field.fact.label, f"{dict(field.choices).get(field.value, field.value)} {field.unit}".strip())
+        (field.fact.label, f"{dict(field.choices).get(field.value, field.value).lower()} {field.unit}".strip())
         for field in form.fields
         if field.value.strip()
     ]

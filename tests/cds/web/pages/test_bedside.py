@@ -214,6 +214,12 @@ def test_what_cannot_be_used_is_said_at_its_field_and_nothing_is_decided(
     assert page["code"] == [] and page["task"] == []
 
 
+def test_a_problem_names_its_field(client: TestClient) -> None:
+    page = _read(client, {"neck_height_mm": "wide", "weight_kg": "x"}, status=422)
+    assert "Neck height: “wide” is not a number" in page["problems"][0]
+    assert "Body weight: “x” is not a number" in page["problems"][0]
+
+
 def test_what_was_typed_stands_in_the_form_again(client: TestClient) -> None:
     page = _read(client, {"neck_height_mm": "6.6", "neck_height_mm.unit": "cm", "tracheostomy": "false"})
     entries = [given for tag, given in page.tags if tag == "input"]

@@ -98,6 +98,13 @@ def test_what_was_not_used_is_listed_behind_the_link(client: TestClient) -> None
     assert refused["value"] in listed and refused["reference"] in listed and "Neck height" in listed
 
 
+def test_a_yes_that_was_not_used_is_said_as_yes(client: TestClient) -> None:
+    stale = hook_calls.observation("collar-in-place", True, time="2026-01-01T08:00:00Z")
+    answer = client.post("/cds-services/collar-order-select", json=hook_calls.order_select(*hook_calls.MEASURED, stale))
+    (listed,) = _opened(client, _sealed(answer.json()))["not-used"]
+    assert "Collar in place: yes. Stale" in listed
+
+
 def test_posted_again_unchanged_it_stays_that_decision_and_a_changed_value_ends_it(client: TestClient) -> None:
     sealed = _sealed(_answer(client))
     posted = _posted(_opened(client, sealed))
