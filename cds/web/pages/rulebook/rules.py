@@ -77,7 +77,6 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
         shown=shown,
         readers=readers,
         confirm=confirm,
-        confirming=confirming,
         reasons={change.name: change.because for change in ruleset.local_changes},
     )
 
