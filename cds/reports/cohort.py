@@ -28,7 +28,7 @@ def replayed(ruleset: Ruleset, tally: Tally, source: str, left_out: tuple[str, .
     for name in tally.groups:
         blocks += _by_group(name, tally.groups[name], tally.sizes[name])
     blocks += [
-        _ranked(title, what, tally.counts.get(kind, Counter()), tally.patients)
+        _ranked(title, what, _in_words(ruleset, kind, tally.counts.get(kind, Counter())), tally.patients)
         for title, what, kind in (
             ("No size: the reasons", "reason", "hold"),
             ("Cautions", "caution", "caution"),
@@ -99,6 +99,20 @@ def _share(counts: Mapping[str, int], whole: int) -> list[Bar]:
 
 def _bars(title: str, bars: list[Bar]) -> Bars:
     return Bars(title, bars, "patients")
+
+
+def _in_words(ruleset: Ruleset, kind: str, counts: Counter[str]) -> Counter[str]:
+    """``counts`` by the titles of tasks, and by holds whose kind and axis are words."""
+    found: Counter[str] = Counter()
+    for name, number in counts.items():
+        head, colon, text = name.partition(": ")
+        if kind == "task":
+            found[ruleset.tasks[name].title] += number
+        elif kind == "hold":
+            found[head.replace("_", " ") + colon + text] += number
+        else:
+            found[name] += number
+    return found
 
 
 def _ranked(title: str, what: str, counts: Counter[str], whole: int) -> Table:

@@ -36,13 +36,12 @@ def bars(block: Bars) -> Markup:
         y = index * _ROW
         rows.append(
             Markup(
-                '<text x="{0}" y="{1}" text-anchor="end">{2}</text>'
-                '<rect x="{3}" y="{4}" width="{5}" height="14" rx="2" class="track"/>'
-                '<rect x="{3}" y="{4}" width="{6:.1f}" height="14" rx="2" fill="{7}"/>'
-                '<text x="{8}" y="{1}">{9} / {10}</text>'
+                '{0}<rect x="{1}" y="{2}" width="{3}" height="14" rx="2" class="track"/>'
+                '<rect x="{1}" y="{2}" width="{4:.1f}" height="14" rx="2" fill="{5}"/>'
+                '<text x="{6}" y="{7}">{8} / {9}</text>'
             ).format(
-                *(_LABEL - 10, y + 15, _cut(bar.label, 36), _LABEL, y + 4, room),
-                *(share * room, COLOURS[state], _LABEL + room + 8, bar.part, bar.whole),
+                *(_named(bar.label, y + 15), _LABEL, y + 4, room, share * room, COLOURS[state]),
+                *(_LABEL + room + 8, y + 15, bar.part, bar.whole),
             )
         )
     return _svg(block.title, len(block.bars) * _ROW + 4, Markup().join(rows))
@@ -58,8 +57,8 @@ def stacks(block: Stacks) -> Markup:
         x += 30 + 7 * len(name)
     for index, (label, counts) in enumerate(block.rows):
         y, whole, left = 22 + index * _ROW, sum(counts), float(_LABEL)
-        words = '<text x="{}" y="{}" text-anchor="end">{}</text><text x="{}" y="{}">{}</text>'
-        parts.append(Markup(words).format(_LABEL - 10, y + 15, _cut(label, 36), _LABEL + room + 8, y + 15, whole))
+        parts.append(_named(label, y + 15))
+        parts.append(Markup('<text x="{}" y="{}">{}</text>').format(_LABEL + room + 8, y + 15, whole))
         for name, number, shade in zip(block.parts, counts, STACK, strict=False):
             width = room * number / (whole or 1)
             field = '<rect x="{:.1f}" y="{}" width="{:.1f}" height="14" fill="{}"><title>{}: {} {}</title></rect>'
@@ -74,9 +73,7 @@ def grid(block: Grid) -> Markup:
     parts = []
     y = 0
     for name, cells in block.groups.items():
-        parts.append(
-            Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(_LABEL - 10, y + 12, _cut(name, 36))
-        )
+        parts.append(_named(name.replace("_", " "), y + 12))
         for index, cell in enumerate(cells):
             row, column = divmod(index, across)
             parts.append(_square(cell, _LABEL + column * (_SQUARE + 3), y + row * (_SQUARE + 3)))
@@ -90,6 +87,13 @@ def grid(block: Grid) -> Markup:
         parts.append(Markup('<text x="{}" y="{}" class="small">{}</text>').format(x + _SQUARE + 5, y + 19, words))
         x += width
     return _svg(block.title, y + 30, Markup().join(parts))
+
+
+def _named(label: str, y: float) -> Markup:
+    """``label`` before its row; a long one is set closer, as what stands out to the left would be lost."""
+    words = _cut(label, 36)
+    closer = Markup(' textLength="{}" lengthAdjust="spacingAndGlyphs"').format(_LABEL - 12) if len(words) > 30 else ""
+    return Markup('<text x="{}" y="{}" text-anchor="end"{}>{}</text>').format(_LABEL - 10, y, closer, words)
 
 
 _SHAPES: dict[State, str] = {

@@ -244,13 +244,13 @@ def _task_differences(before: Decision, after: Decision) -> Iterator[tuple[str, 
     was, now = ({task.task: task for task in decision.tasks} for decision in (before, after))
     for name in dict.fromkeys([*was, *now]):
         if name not in now:
-            yield "task no longer asked for", name
+            yield "task no longer asked for", was[name].title
         elif name not in was:
-            yield "task new", f"{name}, {now[name].timing_words}"
+            yield "task new", f"{now[name].title}, {now[name].timing_words}"
         else:
             words = ", ".join(_task_words(was[name], now[name]))
             if words:
-                yield "task changed", f"{name}: {words}"
+                yield "task changed", f"{now[name].title}: {words}"
 
 
 def _task_words(was: Task, now: Task) -> Iterator[str]:

@@ -85,11 +85,11 @@ def test_kinds_of_change():
     asked = small_ruleset(adding=rule("{fact: asleep, is: true}", "{tasks: {task: look, every_hours: 1, people: 2}}"))
     assert change(asked, {"asleep": True}) == (
         ("task changed",),
-        ("task changed: look: every 4 hours, first within 1 hour -> every hour, first within 1 hour, 1 -> 2",),
+        ("task changed: Look: every 4 hours, first within 1 hour -> every hour, first within 1 hour, 1 -> 2",),
     )
     assert change(small_ruleset(without=("small.look", "small.look_often")), {"asleep": True}) == (
         ("task no longer asked for", "instruction no longer said"),
-        ("task no longer asked for: look", "instruction no longer said: about"),
+        ("task no longer asked for: Look", "instruction no longer said: about"),
     )
     assessed = small_ruleset(
         frame=FRAME.replace("given: concluded, label: small,", "given: concluded, reported: true, label: small,")
