@@ -214,7 +214,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "43": lambda s: "skin.overdue.raised" in s.cautions and s.facts["last_skin_check_hours"] == pytest.approx(9, abs=1),
     "44": lambda s: "leaves open" in s.refused("age_years")[0] and s.codes == ["adult H3 G2"],
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
-    "46": lambda s: {"fit_check.stop.breathing", "fit_check.stop.neurology_and_airway"} <= s.cautions,
+    "46": lambda s: (
+        {"fit_check.stop.breathing", "fit_check.stop.neurology_and_airway", "dangers.guard.known_injury_airway"}
+        <= s.cautions
+    ),
     "47": lambda s: "fit_check.stop.pushed_out" in s.cautions,
     "48": lambda s: {"review.ct.obtunded_negative", "review.mri.planned"} <= s.cautions,
     "49": lambda s: "review.ct.quality_missing" in s.cautions and s.holds == {"sizing.hold.height_too_low"},
@@ -235,14 +238,15 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         <= s.cautions
     ),
     "56": lambda s: (
-        {"need.child.no_imaging", "need.both.child_none_signs_present", "need.both.child_none_others_imaging"}
+        {"need.child.says_no_imaging", "need.both.child_none_signs_present", "need.both.child_none_others_imaging"}
         <= s.cautions
     ),
     "57": lambda s: (
-        {"need.child.x_ray", "need.both.child_imaging_no_signs", "need.both.child_imaging_others_none"} <= s.cautions
+        {"need.child.says_x_ray", "need.both.child_imaging_no_signs", "need.both.child_imaging_others_none"}
+        <= s.cautions
     ),
     "58": lambda s: "need.child.excluded_by_study" in s.cautions,
-    "59": lambda s: "need.child.ct" in s.cautions and s.codes == ["young_child H1 G1"],
+    "59": lambda s: "need.child.says_ct" in s.cautions and s.codes == ["young_child H1 G1"],
     "60": lambda s: s.decision.leading[0].rules == ("need.refuted.rules",) and "decide_collar_need" in s.tasks,
     "61": lambda s: s.decision.leading[0].rules == ("need.refuted.cleared",) and "decide_collar_need" in s.tasks,
     "62": lambda s: (
@@ -259,7 +263,10 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "67": lambda s: (
         {"dangers.airway.first_assessment", "dangers.airway.unguarded"} <= s.cautions and "airway_check" in s.tasks
     ),
-    "69": lambda s: "skin.damaged.closed_at_home" in s.cautions and not s.tasks & {"inspect_skin", "wash_under_collar"},
+    "69": lambda s: (
+        {"skin.damaged.closed_at_home", "dangers.guard.known_injury_home", "dangers.airway.vomiting_home"} <= s.cautions
+        and not s.tasks & {"inspect_skin", "wash_under_collar"}
+    ),
     "68": lambda s: {"skin.care.withheld", "skin.damaged.closed"} <= s.cautions and "inspect_skin" not in s.tasks,
     "70": lambda s: "dangers.spine.torticollis" in s.cautions and "refer_orthotist" in s.tasks,
     "71": lambda s: s.holds == {"sizing.hold.identity"} and "sizing.doubt.body_against_age" in s.cautions,

@@ -47,9 +47,9 @@ CLOSED: Mapping[Label, Condition] = {
 }
 """Records beside which nobody opens a collar for care: an emergency, or a reason to fit none under a collar that is on."""
 
-OPENING_WORDS = re.compile(r"\bopen the front\b|\bcomes off\b", re.IGNORECASE)
+OPENING_WORDS = re.compile(r"\bopen the front\b|\bcomes off\b|\bfront of the collar off\b", re.IGNORECASE)
 CLOSING_WORDS = re.compile(
-    r"\bmove nothing\b|\bchange nothing\b|\bdo not open it\b|\bdo not bring it back\b", re.IGNORECASE
+    r"\bmove nothing\b|\bchange nothing\b|\bloosen nothing\b|\bdo not open it\b|\bdo not bring it back\b", re.IGNORECASE
 )
 
 
