@@ -182,7 +182,7 @@ def _missing(ruleset: Ruleset, tally: Tally) -> list[Block]:
         for name, number in known.most_common()
         if number
     ]
-    never = sorted(name for name, number in known.items() if not number)
+    never = sorted(f"{ruleset.vocabulary[name].label} ({name})" for name, number in known.items() if not number)
     return [
         Table(
             "How often each fact is missing",
@@ -200,7 +200,11 @@ def _silent(ruleset: Ruleset, tally: Tally) -> Tree:
     topics = {topic: list(rules) for topic, rules in groupby(sorted(silent), key=lambda rule: rule.split(".")[0])}
     whole = Counter(rule.split(".")[0] for rule in ruleset.rules)
     nodes = [
-        Node(f"{topic}: {len(rules)} of {count(whole[topic], 'rule')}", None, tuple(map(Node, rules)))
+        Node(
+            f"{topic.replace('_', ' ')}: {len(rules)} of {count(whole[topic], 'rule')}",
+            None,
+            tuple(Node(f"{ruleset.rules[rule].title} ({rule})") for rule in rules),
+        )
         for topic, rules in topics.items()
     ]
     return Tree("Rules that fired for nobody", nodes or [Node("none")], opened=0)
