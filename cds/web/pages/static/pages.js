@@ -35,6 +35,22 @@ document.addEventListener("htmx:oobBeforeSwap", (event) => {
   }
 });
 
+// What was unfolded in the answer stays so when the answer is drawn anew; folds are told by what their headings say, but
+// for the numbers in them.
+let unfolded = [];
+function headings(fold) {
+  const own = fold.querySelector("summary strong, summary").textContent.replace(/\d+/g, "").trim();
+  const outer = fold.parentElement.closest("#answer details");
+  return outer ? `${headings(outer)} / ${own}` : own;
+}
+document.addEventListener("htmx:beforeSwap", (event) => {
+  if (event.detail.target.id === "answer") unfolded = [...event.detail.target.querySelectorAll("details[open]")].map(headings);
+});
+document.addEventListener("htmx:afterSwap", (event) => {
+  if (event.detail.target.id !== "answer") return;
+  for (const fold of document.querySelectorAll("#answer details")) if (unfolded.includes(headings(fold))) fold.open = true;
+});
+
 for (const button of document.querySelectorAll("[data-copy]")) {
   button.hidden = false;
   button.addEventListener("click", async () => {

@@ -151,6 +151,22 @@ def test_the_answer_follows_what_is_typed_and_links_lead_to_their_field(browser:
         assert page.locator("[data-part=code]").count() == 0
 
 
+def test_what_was_unfolded_stays_so_when_the_answer_changes(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        type_in(page, PATIENT)
+        page.locator(".tasks summary", has_text="Put the collar on").click()
+        page.locator("summary", has_text="rules fired").click()
+        page.locator(".why > summary").first.click()
+        page.locator(".why > summary").first.focus()
+        named = "all => all.filter(one => one.open).map(one => one.querySelector('summary').innerText.split('\\n')[0])"
+        before = page.locator("#answer details").evaluate_all(named)
+        assert len(before) == 3
+        type_in(page, {"neck_height_mm": "82"})
+        assert page.locator("[data-part=code]").inner_text() == "adult H4 G2"
+        after = page.locator("#answer details").evaluate_all(named)
+        assert "Put the collar on" in " ".join(after) and len(after) == 3
+
+
 def test_by_keyboard_alone_from_an_empty_page_to_a_size(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside") as page:
         reached = {}
