@@ -212,6 +212,9 @@ def test_the_search_finds_a_page_by_keyboard_and_keeps_no_word(browser: Browser,
         page.get_by_label("Words that a page holds").focus()
         page.keyboard.type("NUQUE_PAGE_USER_HEADER")
         page.keyboard.press("Enter")
+        excerpts = page.locator("#search-results .context")
+        excerpts.first.wait_for()
+        assert not any("On this page" in one for one in excerpts.all_inner_texts())
         page.locator("#search-results a", has_text="Settings").first.click()
         assert page.url.startswith(f"{address}settings.html")
         assert page.evaluate("localStorage.length + sessionStorage.length") == 0
