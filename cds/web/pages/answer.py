@@ -14,6 +14,8 @@ from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, Me
 from rules.model.ruleset import Ruleset
 
 _SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known", None: "no size"}
+_SURE_OF_A_CHOICE = _SURE | {"measured": "recorded", "assumed": "not recorded"}
+"""For an axis without millimetres: age, head position and bed rest are not measured."""
 _MOST_QUESTIONS = 3
 
 
@@ -120,7 +122,8 @@ def _unmeasured(ruleset: Ruleset, decision: Decision) -> str:
 def _sureness(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> Sureness:
     settling = next((entry.fact for entry in decision.measure_next if axis.axis in entry.axes), None)
     field = settling or (ruleset.axes[axis.axis].fact if axis.confidence != "measured" else None)
-    return Sureness(ruleset.axes[axis.axis].title, _SURE[axis.confidence], axis.confidence or "none", field)
+    words = _SURE if ruleset.axes[axis.axis].edges else _SURE_OF_A_CHOICE
+    return Sureness(ruleset.axes[axis.axis].title, words[axis.confidence], axis.confidence or "none", field)
 
 
 def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
@@ -143,5 +146,5 @@ def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
 def _changes(ruleset: Ruleset, entry: MeasureNext) -> str:
     titles = [ruleset.axes[axis].title for axis in entry.axes]
     parts: Sequence[str] = [*titles, "whether a size is given"] if entry.could_withhold else titles
-    together = f", together with {' and '.join(entry.with_labels)}" if entry.with_labels else ""
+    together = f", once known with {' and '.join(entry.with_labels)}" if entry.with_labels else ""
     return (", ".join(parts) or "the size, with other answers") + together

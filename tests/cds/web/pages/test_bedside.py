@@ -97,6 +97,8 @@ def test_a_size_that_nobody_measured_is_named_as_such_before_it(client: TestClie
     guessed = _read(client, {"age_years": "41"})
     assert guessed["unmeasured"] == ["Height not known, girth not known: to try first, and to be measured."]
     assert guessed["short"][0].startswith("Height not known, girth not known. To try first:")
+    assert guessed["sure"][:3] == ["Line: recorded", "Height: not known", "Girth: not known"]
+    assert guessed["sure"][4] == "Back: not recorded"
     half = _read(client, {"age_years": "41", "neck_height_mm": "66"})
     assert half["unmeasured"] == ["Girth not known: to try first, and to be measured."]
     measured = _read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})
