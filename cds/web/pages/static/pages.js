@@ -81,6 +81,7 @@ if (away) {
     if (!away.hidden && link && !link.getAttribute("href").startsWith("#")) event.preventDefault();
   });
   function setAway(isAway) {
+    if (isAway) reloadIsKept();
     away.hidden = !isAway;
     if (!isAway) delete document.documentElement.dataset.kept;
     for (const entry of entries) entry.disabled = isAway;
@@ -112,11 +113,17 @@ if (away) {
     });
     return `<!doctype html>${copy.outerHTML}`;
   }
+  // A page that came of a form or of a card's link would be posted again, which needs the service; once it is away, a reload asks
+  // for the address that the worker answers.
+  function reloadIsKept() {
+    if (navigator.serviceWorker && navigator.serviceWorker.controller) history.replaceState(null, "", "/bedside");
+  }
+  document.addEventListener("htmx:sendError", reloadIsKept);
   function keep() {
     const worker = navigator.serviceWorker.controller;
     if (worker) worker.postMessage(asItStands());
   }
-  if (navigator.serviceWorker && location.pathname === "/bedside") {
+  if (navigator.serviceWorker && location.pathname.startsWith("/bedside")) {
     // Where it is refused (a browser that forbids workers), nothing is kept for a reload, and all else is the same.
     navigator.serviceWorker.register("/bedside/keeper.js", { scope: "/bedside" }).catch((refused) => console.info(refused.message));
     navigator.serviceWorker.addEventListener("controllerchange", keep);

@@ -338,6 +338,27 @@ def test_a_reload_without_the_service_shows_the_last_answer_to_be_read(browser: 
             assert page.locator("input[name=neck_height_mm]").input_value() == ""
 
 
+def test_a_decision_opened_from_a_card_stands_a_reload_without_a_network(browser: Browser, live: LiveService) -> None:
+    call = order_select(*MEASURED, observation("collar-in-place", True))
+    answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call, timeout=PATIENCE_SECONDS).json()
+    (carried,) = {link["url"].partition("#")[2] for card in answer["cards"] for link in card["links"]}
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(f"{live.url}/bedside#{carried}")
+        page.locator("[data-part=opened]").wait_for()
+        _kept_by_worker(page)
+        said = page.locator("[data-part=opened]").inner_text()
+        page.reload()
+        assert page.locator("[data-part=opened]").inner_text() == said
+        page.wait_for_function("navigator.serviceWorker.controller")
+        context.set_offline(True)
+        expect(page.locator("#offline")).to_be_visible()
+        page.reload()
+        expect(page.locator("#offline")).to_contain_text("No network: read only")
+        assert page.locator("[data-part=opened]").inner_text() == said
+        assert page.url == f"{live.url}/bedside"
+
+
 def test_once_the_page_is_closed_nothing_of_it_is_left(browser: Browser, live: LiveService) -> None:
     with browser.new_context() as context:
         page = context.new_page()
