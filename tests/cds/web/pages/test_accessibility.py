@@ -137,6 +137,7 @@ def _violations(page: Page, only: str | None = None) -> list[str]:
 
 PAGES = [(name, path) for name, paths in OPENED.items() for path in paths]
 PAGES += [(name, name.partition(" ")[2]) for name in (*POSTED, *PRESSED)]
+PAGES += [("a page that is refused", "/rules/no.such.rule")]
 
 
 @pytest.mark.browser
