@@ -24,7 +24,7 @@ OVERRIDE_REASONS = {
     "not-tolerated": "The patient does not tolerate or accept it",
     "local-protocol": "Local protocol says otherwise",
     "data-wrong": "The recorded data are wrong or out of date",
-    "other": "Another reason (please comment)",
+    "other": "Another reason (add a comment)",
 }
 
 STANDING = ("draft", "active", "on-hold")
