@@ -246,6 +246,10 @@ def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -
         page.emulate_media(media="print")
         assert page.locator("[data-part=size]").is_visible()
         assert not page.locator("input[name=age_years]").is_visible()
+        # How a task is done is printed; why, only if it was unfolded: it would be three quarters of the paper.
+        assert page.locator(".tasks details p").first.is_visible()
+        assert page.locator(".why p").count() > 20 and not page.locator(".why p").first.is_visible()
+        assert len(re.findall(rb"/Type /Page\b", page.pdf(format="A4"))) <= 5
 
 
 MUCH = (
