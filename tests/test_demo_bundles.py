@@ -224,7 +224,9 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "50": lambda s: {"review.ct.quality_low", "review.ct.negative_with_deficit"} <= s.cautions,
     "51": lambda s: "review.ct.child" in s.cautions and s.facts["age_years"] < 11,
     "52": lambda s: {"review.ct.none", "review.needed.overdue"} <= s.cautions,
-    "53": lambda s: {"dangers.guard.known_injury", "dangers.swallowing.failed", "review.surgery.front"} <= s.cautions,
+    "53": lambda s: (
+        {"dangers.guard.known_injury", "dangers.swallowing.failed_at_risk", "review.surgery.front"} <= s.cautions
+    ),
     "54": lambda s: {"review.needed.cleared", "review.wear.ended"} <= s.cautions,
     "55": lambda s: (
         {
@@ -299,6 +301,24 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         s.leading == {"fit_check.stop.moved"} and "call_clinician" in s.tasks and "inspect_skin" not in s.tasks
     ),
 }
+
+
+# Cautions that a patient shows beside what the index says of it.
+SHOWN_TOO: dict[str, set[str]] = {
+    "37": {"dangers.spine.negative_ct"},
+    "38": {"review.ct.negative_examine"},
+    "69": {"dangers.swallowing.risk"},
+    "72": {"application.position.weeks_unknown"},
+    "75": {"dangers.airway.jaw_swollen"},
+    "78": {"review.ct.negative_examine_child"},
+    "79": {"dangers.swallowing.risk_passed"},
+    "80": {"dangers.swallowing.failed"},
+}
+
+
+@pytest.mark.parametrize("number", SHOWN_TOO)
+def test_a_patient_shows_these_cautions_too(number: str) -> None:
+    assert SHOWN_TOO[number] <= shown(number).cautions
 
 
 @pytest.mark.parametrize("file", FILES)

@@ -1,4 +1,4 @@
-"""What rules ask for at the bedside, apart from what would change the size: dangers first."""
+"""What rules ask for at the bedside, apart from what would change the size: by priority, then dangers first."""
 
 from __future__ import annotations
 
@@ -11,14 +11,18 @@ MOST_ASKED = 5
 
 
 def questions(ruleset: Ruleset, firing: Firing) -> tuple[Question, ...]:
-    """Every unrecorded fact that a rule of ``firing`` asks for: dangers first, then in the order of the rules."""
+    """Every unrecorded fact that a rule of ``firing`` asks for: by the rule's priority, then dangers, then as the rules come."""
     asking: dict[str, list[str]] = {}
     for rule in firing.fired:
         for fact in rule.then.questions:
             if fact not in firing.facts:
                 asking.setdefault(fact, []).append(rule.id)
     found = [_question(ruleset, fact, rules) for fact, rules in asking.items()]
-    return tuple(sorted(found, key=lambda question: not question.danger))
+    return tuple(sorted(found, key=lambda question: (-_priority(ruleset, question), not question.danger)))
+
+
+def _priority(ruleset: Ruleset, question: Question) -> int:
+    return max(ruleset.rules[rule].priority for rule in question.rules)
 
 
 def _question(ruleset: Ruleset, fact: str, rules: list[str]) -> Question:
