@@ -15,7 +15,7 @@ import polars as pl
 from pydantic_core import from_json
 
 from cds.cohorts.cohort_reader import NO_UNIT, Cohort, CohortReader, fact_types, general_reason
-from cds.cohorts.record_shapes import Shape, ShapeReader, shape_and_slots
+from cds.cohorts.record_shapes import Shape, ShapeReader, as_number, shape_and_slots
 from cds.fhir.reading.dates import age_in_years
 from cds.fhir.reading.patient import AGE
 from cds.fhir.reading.reconciliation import stale
@@ -214,11 +214,26 @@ class ColumnReader:
     def _cohort(self, patients: pl.DataFrame, facts: pl.DataFrame) -> Cohort:
         """The cohort of ``patients``, whose values are ``facts``: those that are not stale are used."""
         facts = facts.join(patients.select("row"), on="row", how="semi", maintain_order="left")
-        limits = [(name, self._reader.ruleset.stale_after_hours(fact)) for name, fact in self._vocabulary.items()]
+        ruleset = self._reader.ruleset
+        limits = [(name, ruleset.stale_after_hours(fact)) for name, fact in self._vocabulary.items()]
         limit = pl.DataFrame(limits, schema={"fact": pl.String(), "limit": pl.Float64()}, orient="row")
+        lasting = [
+            (name, as_number(fact, answer), ruleset.usable_for_hours(fact, answer))
+            for name, fact in self._vocabulary.items()
+            for answer in (fact.lasting.answers if fact.lasting else ())
+        ]
+        longer = pl.DataFrame(
+            lasting, schema={"fact": pl.String(), "value": pl.Float64(), "longer": pl.Float64()}, orient="row"
+        )
         age = (pl.col("at") - pl.col("recorded")).dt.total_microseconds() / 1e6
         old = pl.col("recorded").is_not_null() & pl.col("limit").is_not_null() & (age > pl.col("limit") * 3600)
-        facts = facts.join(limit, on="fact", how="left", maintain_order="left").with_columns(old=old)
+        facts = (
+            facts.join(limit, on="fact", how="left", maintain_order="left")
+            .join(longer, on=("fact", "value"), how="left", maintain_order="left")
+            .with_columns(limit=pl.coalesce("longer", "limit"))
+            .drop("longer")
+            .with_columns(old=old)
+        )
         refused = facts.filter("old").group_by("fact").agg(pl.col("limit").first(), pl.len())
         wide = facts.filter(~pl.col("old")).pivot("fact", index="row", values="value")
         table = patients.join(wide, on="row", how="left", maintain_order="left")

@@ -9,6 +9,7 @@ TOPICS = {
     "caution": "Caution",
     "order": "The order to be signed",
     "due": "Care that is due",
+    "unread": "Records that only a person can read",
     "ending": "Orders of a collar that is no longer needed",
     "handover": "Going home",
 }

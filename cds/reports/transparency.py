@@ -14,7 +14,7 @@ from typing import Any
 from cds.reports.model import Block, Report, Table, about, count
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
-from rules.model.facts import FactValue
+from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import EvidenceKind, Rule, Ruleset
 from rules.testing.cases import Case
 from rules.testing.generators import Generator
@@ -119,12 +119,20 @@ def _inputs(ruleset: Ruleset) -> Section:
             "What was not recorded stays unknown. For a danger, unknown is not safe.",
         ),
         ("fact", "accepted", "counts for"),
-        [(fact.label, fact.accepted.replace("_", " "), _age_limit(ruleset.stale_after_hours(fact))) for fact in given],
+        [(fact.label, fact.accepted.replace("_", " "), _age_limits(ruleset, fact)) for fact in given],
     )
 
 
-def _age_limit(hours: float | None) -> str:
-    return "always" if hours is None else f"{hours:g} hours"
+def _age_limits(ruleset: Ruleset, fact: FactDefinition) -> str:
+    hours = ruleset.stale_after_hours(fact)
+    if hours is None:
+        return "always"
+    if fact.lasting is None:
+        return f"{hours:g} hours"
+    longer = ruleset.looked_back_hours(fact)
+    words = {"True": "yes", "False": "no"}
+    answers = ", ".join(words.get(str(one), str(one).replace("_", " ")) for one in fact.lasting.answers)
+    return f"{hours:g} hours; {answers}: {longer:g} hours, unless a newer record says otherwise"
 
 
 def _outputs() -> Section:

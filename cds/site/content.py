@@ -77,9 +77,12 @@ class Content:
     def compared(self, decision: Decision) -> dict[str, FactValue]:
         """The facts of ``decision`` by which another decision is news: values, without the times at which they were recorded.
 
-        Of what changes with the clock only the band counts that rules tell apart: else no two moments would be alike.
+        Of what changes with the clock only the band counts that rules tell apart: else no two moments would be alike. What a
+        person has to read in the record is news too, under the empty name.
         """
-        return {fact.name: self._band(fact.name, fact.value) for fact in decision.facts}
+        known = {fact.name: self._band(fact.name, fact.value) for fact in decision.facts}
+        unread = "; ".join(sorted({one.value for one in decision.not_used if one.is_unread}))
+        return known | ({"": unread} if unread else {})
 
     def _band(self, fact: str, value: FactValue) -> FactValue:
         bands = self._clock_bands.get(fact, ())

@@ -8,7 +8,7 @@ from rules.model.ruleset import Parameter, Ruleset
 
 
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
-    """One row a fact: name, meaning, what is accepted, unit, who gives it, how long it is usable."""
+    """One row a fact: name, meaning, what is accepted, unit, who gives it, how long it is usable, and which answers longer."""
     return [
         {
             "name": fact.name,
@@ -17,6 +17,10 @@ def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
             "unit": fact.unit,
             "given": fact.given,
             "usable_for_hours": ruleset.stale_after_hours(fact),
+            "usable_longer": {
+                str(answer).lower(): ruleset.usable_for_hours(fact, answer)
+                for answer in (fact.lasting.answers if fact.lasting else ())
+            },
             "read_by_rules": sum(fact.name in rule.reads for rule in ruleset.rules.values()),
         }
         for fact in ruleset.vocabulary.values()

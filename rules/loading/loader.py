@@ -178,9 +178,9 @@ class _RulesetBuilder:
         roles = self._words("roles")
         hands = {name: Hand(name, **vars(shape)) for name, shape in self._models("hands", schema.HandShape).items()}
         for name, fact in facts.items():
-            limit = fact.stale_after_hours
-            if isinstance(limit, str) and limit not in parameters:
-                self._wrong("facts", name, "stale_after_hours", f"no parameter called {limit!r}")
+            for key, limit in fact.age_limits().items():
+                if isinstance(limit, str) and limit not in parameters:
+                    self._wrong("facts", name, key, f"no parameter called {limit!r}")
             if (fact.type == "code") != bool(fact.values):
                 self._wrong("facts", name, "values", "expected values for a coded fact, and none for another")
         return Names(

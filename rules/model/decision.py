@@ -228,12 +228,14 @@ RefusalKind = Literal[
     "incomplete",
     "derived",
     "retired",
+    "unread",
 ]
 """Kinds of reasons not to use something, few enough to be counted.
 
 ``code``: no known code, or another type of value; ``coarse``: leaves open what the rules ask; ``derived``: worked out by a
 rule; ``future``: not so yet; ``incomplete``: not had, or not read to its end; ``modifier``: an element that may change the
-meaning; ``patient``: another one's, or in doubt whose; ``retired``: a fact that is no longer used; ``status``: not in force.
+meaning; ``patient``: another one's, or in doubt whose; ``retired``: a fact that is no longer used; ``status``: not in force;
+``unread``: a diagnosis that stands, a late operation or a device in use about neck, spine or airway, mapped to no fact.
 """
 
 
@@ -248,6 +250,11 @@ class NotUsed(FrozenModel):
     kind: RefusalKind
     reason: str
     reference: str | None = None
+
+    @property
+    def is_unread(self) -> bool:
+        """Whether a person has to read it: it may be a danger, and nobody told the service what it means."""
+        return self.kind == "unread"
 
     @property
     def about(self) -> str:

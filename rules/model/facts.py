@@ -35,6 +35,15 @@ class Danger(BaseModel):
     answers: tuple[StrictBool | StrictStr, ...]
 
 
+class Lasting(BaseModel):
+    """Answers that stand longer than others: ``hours``, a number or a parameter's name, unless a newer record says otherwise."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    answers: tuple[StrictBool | StrictStr, ...] = Field(min_length=1)
+    hours: str | float
+
+
 class FactDefinition(BaseModel):
     """One fact that rules may read or conclude.
 
@@ -60,6 +69,10 @@ class FactDefinition(BaseModel):
         default=None,
         description="hours after which an observation is too old to use; a number or a parameter's name",
     )
+    lasting: Lasting | None = Field(
+        default=None,
+        description="answers that are used beyond stale_after_hours: a danger does not end because nobody looked again",
+    )
     ask: str | None = Field(default=None, description="how to obtain it, in words for the bedside")
     mistaken_units: tuple[str, ...] = Field(
         default=(), description="UCUM units in which the value is often written; an implausible value is tried in them"
@@ -75,9 +88,24 @@ class FactDefinition(BaseModel):
     @model_validator(mode="after")
     def _answers_are_accepted(self) -> Self:
         for answer in self.danger.answers if self.danger else ():
-            if self.problem(answer) is not None or self.numeric:
-                raise ValueError(f"danger: {answer!r} is not an answer to {self.name}; accepted: {self.accepted}")
+            self._must_be_an_answer("danger", answer)
+        for answer in self.lasting.answers if self.lasting else ():
+            self._must_be_an_answer("lasting", answer)
+        if self.lasting and self.stale_after_hours is None:
+            raise ValueError(f"lasting: nothing of {self.name} grows stale, so nothing lasts longer")
         return self
+
+    def _must_be_an_answer(self, key: str, answer: FactValue) -> None:
+        if self.problem(answer) is not None or self.numeric:
+            raise ValueError(f"{key}: {answer!r} is not an answer to {self.name}; accepted: {self.accepted}")
+
+    def age_limits(self) -> dict[str, str | float]:
+        """The limits of age as they are written, in hours or as a parameter's name, by their key in the vocabulary."""
+        limits = {
+            "stale_after_hours": self.stale_after_hours,
+            "lasting": None if self.lasting is None else self.lasting.hours,
+        }
+        return {key: limit for key, limit in limits.items() if limit is not None}
 
     @property
     def open(self) -> bool:

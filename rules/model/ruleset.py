@@ -449,11 +449,24 @@ class Ruleset:
         return replace(self, strata=tuple(stratum for stratum in strata if stratum))
 
     def stale_after_hours(self, fact: FactDefinition) -> float | None:
-        """Hours after which an observation of ``fact`` is too old to use, or None where it does not age."""
-        limit = fact.stale_after_hours
-        if isinstance(limit, str):
-            return float(self.parameters[limit].value)
-        return limit
+        """Hours after which an observation of ``fact`` is too old to use, or None where it does not age.
+
+        Answers under ``lasting`` are used longer: see ``usable_for_hours``.
+        """
+        return self._hours(fact.stale_after_hours)
+
+    def usable_for_hours(self, fact: FactDefinition, value: FactValue) -> float | None:
+        """Hours for which ``value`` is used where no newer record says otherwise, or None where it does not age."""
+        if fact.lasting is not None and value in fact.lasting.answers:
+            return self._hours(fact.lasting.hours)
+        return self.stale_after_hours(fact)
+
+    def looked_back_hours(self, fact: FactDefinition) -> float | None:
+        """The age in hours beyond which no record of ``fact`` counts, whatever it says; None where it does not age."""
+        return self.stale_after_hours(fact) if fact.lasting is None else self._hours(fact.lasting.hours)
+
+    def _hours(self, limit: str | float | None) -> float | None:
+        return float(self.parameters[limit].value) if isinstance(limit, str) else limit
 
     def number(self, parameter: str) -> float:
         """The value of a numeric parameter. Raises KeyError or ValueError where there is none."""

@@ -21,7 +21,7 @@ from rules.verification.prover import every_rule_can_fire
 from rules.verification.recorded_no import hanging_on_a_recorded_no
 from rules.verification.unit_check import UnitMismatch, check
 
-Check = Literal["unused", "unreachable", "recorded no", "units", "threshold", "text", "translation"]
+Check = Literal["unused", "unreachable", "recorded no", "lapsing danger", "units", "threshold", "text", "translation"]
 
 LONGEST_SUMMARY = 120
 """Characters of a summary. CDS Hooks allows 140 on a card; some of them say what kind of card it is and how many more."""
@@ -55,6 +55,7 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
         *_unused(ruleset, written),
         *_unreachable(ruleset),
         *_recorded_no(ruleset),
+        *_lapsing_dangers(ruleset, written),
         *_units(ruleset, written),
         *_thresholds(ruleset, written),
         *_texts(ruleset, written),
@@ -72,7 +73,7 @@ def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
     facts = ruleset.facts_read | {axis.fact for axis in ruleset.axes.values() if axis.fact}
     facts |= {name for name, fact in ruleset.vocabulary.items() if fact.reported}
     facts |= {name for rule in rules for name in rule.then.questions}
-    stale = {fact.stale_after_hours for fact in ruleset.vocabulary.values()}
+    stale = {limit for fact in ruleset.vocabulary.values() for limit in fact.age_limits().values()}
     performers = {call.performer for call in calls} | {task.performer for task in ruleset.tasks.values()}
     hands = {hand for call in calls for hand in call.hands} | {
         hand for task in ruleset.tasks.values() for hand in task.hands
@@ -132,6 +133,17 @@ def _recorded_no(ruleset: Ruleset) -> Iterator[LintFinding]:
         yield LintFinding("recorded no", rule.place, message)
 
 
+def _lapsing_dangers(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    """Dangers that end where nobody looks again, as soon as the word that there is none would be too old."""
+    for name, fact in ruleset.vocabulary.items():
+        if fact.danger is not None and fact.stale_after_hours is not None:
+            lasting = fact.lasting.answers if fact.lasting is not None else ()
+            for answer in fact.danger.answers:
+                if answer not in lasting:
+                    message = f"{name}: the danger {answer} grows stale as its absence does; put it under lasting"
+                    yield LintFinding("lapsing danger", written.entry("facts", name), message)
+
+
 # --- numbers ---------------------------------------------------------------------------------------------------------
 
 
@@ -181,9 +193,9 @@ def _numbers(ruleset: Ruleset, written: Written) -> Iterator[tuple[str, Any, str
                 written.entry("axes", name),
             )
     for name, definition in vocabulary.items():
-        limit = definition.stale_after_hours
-        if isinstance(limit, str):
-            yield f"{name} stale_after_hours", limit, "h", written.entry("facts", name)
+        for key, limit in definition.age_limits().items():
+            if isinstance(limit, str):
+                yield f"{name} {key}", limit, "h", written.entry("facts", name)
 
 
 def _thresholds(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:

@@ -60,7 +60,7 @@ def _requirements(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Iter
     for kind, elements in _BY_NO_CODE.items():
         yield {"type": kind, "mustSupport": elements}
     for fact in observable(ruleset):
-        limit = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
+        limit = None if fact.name in code_map.elapsing else ruleset.looked_back_hours(fact)
         answers = urls.value_set(fact.code) if fact.type == "code" else None
         yield present(
             type="Observation",

@@ -18,6 +18,8 @@ from cds.fhir.reading.value_parser import Value
 _DONE = ("completed", "in-progress")
 _INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
 _PRESENT = ("active", "recurrence", "relapse")
+_LATE = timedelta(days=90)
+"""For so long an operation may bear on the neck of now."""
 _REFUTED_BELOW_ALL = -1
 """That one diagnosis was refuted says little: any record of the opposite stands above it."""
 
@@ -47,6 +49,19 @@ class CodedRecordReader(ClinicalRecordReader):
                 yield accepted(
                     Value(finding.fact, False, f"refuted: {finding.written}"), record, when, standing=_REFUTED_BELOW_ALL
                 )
+
+    def may_hold(self, record: Record) -> bool:
+        """Whether what ``record`` says may be so now: a diagnosis neither refuted nor gone, or a procedure of late."""
+        resource = record.resource
+        if resource["resourceType"] == "Condition":
+            denied = _concept_code(resource, "verificationStatus") in ("refuted", "entered-in-error")
+            gone = any(key.startswith("abatement") for key in resource)
+            clinical = _concept_code(resource, "clinicalStatus")
+            return not denied and (not gone if clinical is None else clinical in _PRESENT)
+        if resource["resourceType"] != "Procedure" or resource.get("status") not in _DONE:
+            return False
+        done = self.when(resource, "performedDateTime", "performedPeriod").moment
+        return done is None or self.at - done <= _LATE
 
     def procedure(self, record: Record) -> Iterator[Accepted | Rejected]:
         """Facts from a procedure that is done or under way."""

@@ -35,7 +35,7 @@ _NOT_SAID_TO_BE_WORN = RejectionReason(
     "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
 )
 _OF_THE_NECK = RejectionReason(
-    "code", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
+    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
 )
 
 

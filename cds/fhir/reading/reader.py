@@ -31,7 +31,7 @@ from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts,
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
 from cds.fhir.reading.rejection import RejectionReason
-from rules.model.decision import NotUsed
+from rules.model.decision import NotUsed, RefusalKind
 from rules.model.facts import RecordedFact
 from rules.model.ruleset import Ruleset
 
@@ -47,9 +47,7 @@ _OF_A_PATIENT = (
 )
 
 _CLINICAL = ("Observation", "Condition", "Procedure")
-_NOT_MAPPED = RejectionReason(
-    "code", "about neck, spine or airway, but its code is mapped to no fact: read it yourself"
-)
+_NOT_MAPPED = "about neck, spine or airway, but its code is mapped to no fact: read it yourself"
 _ORDERS = ("ServiceRequest", "DeviceRequest")
 _LOOKS_LIKE_A_COLLAR = RejectionReason(
     "code",
@@ -192,7 +190,7 @@ class _PatientReading:
             for record in own:
                 yield from unmodified(record, read_one(record))
                 if kind in _CLINICAL:
-                    yield from self._unread(record)
+                    yield from self._unread(record, "unread" if coded.may_hold(record) else "code")
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
         uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
@@ -201,10 +199,10 @@ class _PatientReading:
         mine = (device for device in devices if refers_to(_owner(device) or "", self.names))
         yield from read_devices(mine, uses, index, self.code_map)
 
-    def _unread(self, record: Record) -> Iterator[Rejected]:
+    def _unread(self, record: Record, kind: RefusalKind) -> Iterator[Rejected]:
         """What ``record`` says about neck, spine or airway with codes that no fact is mapped to."""
         for written in unread_concepts(record.resource, self.code_map):
-            yield Rejected(None, shown(written), _NOT_MAPPED, record.label)
+            yield Rejected(None, shown(written), RejectionReason(kind, _NOT_MAPPED), record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:
         """The words of an order that stands and may be for a collar, of which the code map knows nothing."""

@@ -71,7 +71,8 @@ class Choice:
 def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
     """One value for each fact out of ``findings`` at the moment ``at``.
 
-    The newest value that is not stale is used, and older ones are left unmentioned. Of values of the same moment that
+    The newest value that is not stale is used, and older ones are left unmentioned. Where all are too old, the newest
+    is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of values of the same moment that
     contradict each other none is used, nor anything older, and the fact is unknown: a guess between them, or a return to
     what was true before, would look certain and be neither. Facts under ``safer`` of the code map are the exception: the
     dangerous answer is used. Everything refused is listed, and where an older value stands in, that is said.
@@ -109,24 +110,28 @@ class _Chooser:
             founds.sort(
                 key=lambda found: (-found.standing, -(found.recorded or _NEVER).timestamp(), found.label, found.written)
             )
-        fresh = self._fresh(founds)
-        if not fresh:
-            return None
-        first = fresh[0]
-        rivals = [first, *(f for f in fresh[1:] if (f.standing, f.recorded) == (first.standing, first.recorded))]
-        if all(self._same(first, rival) for rival in rivals[1:]):
-            return first
-        return self._contradictory(rivals)
+        fact = self.ruleset.vocabulary[founds[0].fact]
+        fresh = self._within(founds, self.ruleset.stale_after_hours(fact))
+        if fresh:
+            return self._newest(fresh)
+        if fact.lasting is not None and (older := self._within(founds, self.ruleset.looked_back_hours(fact))):
+            one = self._newest(older)
+            if one is None or one.value in fact.lasting.answers:
+                return one
+        newest, others = founds[0], len(founds) - 1
+        more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
+        limit = self.ruleset.usable_for_hours(fact, newest.value)
+        self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
+        return None
 
-    def _fresh(self, founds: Sequence[Accepted]) -> list[Accepted]:
-        """``founds`` without those too old. The newest of these is listed only where nothing usable is left."""
-        limit = self.ruleset.stale_after_hours(self.ruleset.vocabulary[founds[0].fact])
-        fresh = [found for found in founds if not self._stale(found, limit)]
-        if not fresh:
-            newest, others = founds[0], len(founds) - 1
-            more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
-            self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
-        return fresh
+    def _newest(self, usable: Sequence[Accepted]) -> Accepted | None:
+        """The first of ``usable``, which is sorted, unless another of its moment contradicts it."""
+        first = usable[0]
+        rivals = [first, *(f for f in usable[1:] if (f.standing, f.recorded) == (first.standing, first.recorded))]
+        return first if all(self._same(first, rival) for rival in rivals[1:]) else self._contradictory(rivals)
+
+    def _within(self, founds: Sequence[Accepted], limit: float | None) -> list[Accepted]:
+        return [found for found in founds if not self._stale(found, limit)]
 
     def _stale(self, found: Accepted, limit: float | None) -> bool:
         if limit is None or not found.ages:

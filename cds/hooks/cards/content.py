@@ -19,6 +19,8 @@ from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Ques
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
+_MOST_UNREAD, _LONGEST_NAME = 3, 50
+"""Of the records that a person has to read so many are named, each in so many characters."""
 
 
 def size_card(
@@ -42,6 +44,7 @@ def size_card(
         lines=(
             *_size(ruleset, decision),
             *_shelf(decision, items),
+            *unread_line(decision.not_used),
             *_find_out(decision),
             *caution_lines(decision, ("info",)),
             *_who(decision.tasks),
@@ -99,6 +102,21 @@ def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[
     for task in tasks:
         who = markdown.plain(task.who)
         yield Line(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
+
+
+def unread_names(not_used: Iterable[NotUsed]) -> str:
+    """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing."""
+    names = list(dict.fromkeys(one.value for one in not_used if one.is_unread))
+    shown = [markdown.shorten(name, _LONGEST_NAME) for name in names[:_MOST_UNREAD]]
+    more = [f"{len(names) - len(shown)} more"] if len(names) > len(shown) else []
+    return "; ".join([*shown, *more])
+
+
+def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
+    """Records about neck, spine or airway that are mapped to no fact: each may be a danger, so they are named."""
+    names = unread_names(not_used)
+    if names:
+        yield Line("Find out", f"**Not understood here, read it yourself: {markdown.plain(names)}**", needed=True)
 
 
 def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:

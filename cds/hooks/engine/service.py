@@ -254,7 +254,7 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
         suggestions=suggestions,
         selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
         overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
-        extension={RULES: list(draft.rules), **full},
+        extension={**({RULES: list(draft.rules)} if draft.rules else {}), **full},
     )
 
 

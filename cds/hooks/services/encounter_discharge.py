@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines
+from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines, unread_line
 from cds.hooks.cards.full_text import cautions_section, not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
@@ -43,6 +43,7 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
             *task_lines(decision.tasks, "To arrange", "[ ] "),
             *_leaflet_line(decision),
             *caution_lines(decision, ("info",)),
+            *unread_line(decision.not_used),
             *not_used_line([*decision.not_used, *call.gathered.not_had]),
         ),
         full=lambda: markdown.joined(

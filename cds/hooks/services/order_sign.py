@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import not_used_line, reasons
+from cds.hooks.cards.content import not_used_line, reasons, unread_line
 from cds.hooks.cards.full_text import not_used_section, why, why_title
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
@@ -175,6 +175,7 @@ def _lines(call: HookCall, findings: list[Finding]) -> tuple[Line, ...]:
     return (
         *(Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True) for finding in findings),
         *(line for finding in findings for line in reasons(call.decision, finding.rules, finding.severity)),
+        *unread_line(call.decision.not_used),
         *not_used_line([*call.decision.not_used, *call.gathered.not_had]),
     )
 

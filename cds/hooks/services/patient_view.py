@@ -9,7 +9,7 @@ from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, text
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, not_used_line, task_lines
+from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names
 from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
@@ -34,11 +34,12 @@ def _cards(call: HookCall) -> list[Draft]:
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
+    unread = _unread_card(call)
     if not worn:
-        return [*caution_cards(decision, ("critical",)), *ending]
+        return [*caution_cards(decision, ("critical",)), *unread, *ending]
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
-    return [*overdue, *ending, *([_due_card(call, due)] if due else [])]
+    return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
 
 
 def _ordered(call: HookCall) -> bool:
@@ -67,6 +68,27 @@ def _ending_card(call: HookCall) -> list[Draft]:
             rules=tuple(rule.id for rule in call.content.ruleset.rules.values() if CLEARED in rule.reads),
             full=lambda: markdown.joined([stays, markdown.section("Would end", markdown.bullets(orders))]),
             offers=(Offer("End the collar's orders and its plan", actions),),
+        )
+    ]
+
+
+def _unread_card(call: HookCall) -> list[Draft]:
+    """Records about neck, spine or airway that are mapped to no fact: each may be a danger, so the chart says so."""
+    names = unread_names(call.decision.not_used)
+    if not names:
+        return []
+    unread = [one for one in call.decision.not_used if one.is_unread]
+    return [
+        Draft(
+            indicator="warning",
+            topic="unread",
+            summary=markdown.shorten(f"Read it yourself, not understood here: {names}", _LONGEST),
+            lines=(
+                Line("", "A danger among these is not in the advice on the collar.", needed=True),
+                *unread_line(unread),
+            ),
+            full=lambda: not_used_section(call.content.ruleset, unread),
+            rules=(),
         )
     ]
 

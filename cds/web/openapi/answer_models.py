@@ -56,6 +56,7 @@ class FactRow(_Answer):
     unit: str | None
     given: str
     usable_for_hours: float | None
+    usable_longer: dict[str, float]
     read_by_rules: int
 
 

@@ -80,7 +80,8 @@ class RecordWriter:
 
     def _hours(self, fact: FactDefinition) -> float:
         limit = self._ruleset.stale_after_hours(fact) or 48
-        return self._random.choice([0.5, 1, limit / 2, limit, limit + 1])
+        longest = self._ruleset.looked_back_hours(fact) or limit
+        return self._random.choice([0.5, 1, limit / 2, limit, limit + 1, longest, longest + 1])
 
     def _beside(self, patient: str, fact: FactDefinition, value: FactValue) -> Iterator[Resource]:
         """One more record of ``fact``: in some ways it must not count, in others it must win."""

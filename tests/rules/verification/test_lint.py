@@ -24,6 +24,16 @@ def rule(when="always", then="{tasks: {task: look}}", title="x"):
     return f"- {{id: small.x, title: {title}, when: {when}, because: b, sources: [s], then: {then}}}\n"
 
 
+def test_a_danger_that_ends_where_nobody_looks_again():
+    asleep = "asleep: {type: boolean, label: asleep, meaning: asleep, code: asleep"
+    assert asleep + "}" in FRAME
+    aging = FRAME.replace(asleep, asleep + ", danger: {name: sleep, answers: [true]}, stale_after_hours: 12")
+    found = [text for text in findings(frame=aging) if "lapsing danger" in text]
+    assert len(found) == 1 and "asleep: the danger True grows stale" in found[0]
+    kept = aging.replace("stale_after_hours: 12", "stale_after_hours: 12, lasting: {answers: [true], hours: 100}")
+    assert not any("lapsing danger" in text for text in findings(frame=kept))
+
+
 def test_nothing_is_found_where_nothing_is_wrong():
     assert findings() == []
 

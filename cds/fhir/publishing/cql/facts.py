@@ -69,7 +69,12 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     """For each fact that an observer may give: what it is read in, the records that count, and the value that wins."""
     for fact in observable(ruleset):
         yield from _accepted(fact, code_map)
-        yield step(f"Records of {fact.name}", together(_records(fact, ruleset, code_map)))
+        elapses = fact.name in code_map.elapsing
+        limit = None if elapses else ruleset.stale_after_hours(fact)
+        yield step(f"Records of {fact.name}", together(_records(fact, code_map, limit)))
+        if fact.lasting is not None:
+            longest = ruleset.looked_back_hours(fact)
+            yield step(f"Older Records of {fact.name}", together(_records(fact, code_map, longest)))
         said = define if recorded(fact) == fact.name else step
         yield said(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
 
@@ -84,10 +89,9 @@ def observable(ruleset: Ruleset) -> list[FactDefinition]:
     return [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
 
 
-def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
+def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> Iterator[str]:
     if fact.name == AGE:
         yield patient.born()
-    hours = None if fact.name in code_map.elapsing else ruleset.stale_after_hours(fact)
     limit = optional(None if hours is None else number(hours), "Decimal")
     answers = Statements('"Answers"', questionnaire_response.answered(fact))
     for statements in (*observation.stated(fact, code_map), answers):
@@ -143,7 +147,13 @@ def _winner(fact: FactDefinition, code_map: CodeMap) -> str:
     if kind == "Decimal":
         return f'"Newest Decimal"({usable})'
     safer = code_map.safer.get(fact.name)
-    return f'"Newest {kind}"({usable}, {optional(None if safer is None else literal(safer), kind)})'
+    dangerous = optional(None if safer is None else literal(safer), kind)
+    newest = f'"Newest {kind}"({usable}, {dangerous})'
+    if fact.lasting is None:
+        return newest
+    older = usable.replace("Records of", "Older Records of", 1)
+    lasting = f'"Lasting {kind}"("Newest {kind}"({older}, {dangerous}), {listed(map(literal, fact.lasting.answers))})'
+    return f"if exists ({usable}) then {newest} else {lasting}"
 
 
 def _accepted(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:

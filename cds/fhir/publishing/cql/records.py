@@ -154,7 +154,11 @@ define function "Agreed Decimal"(records List<Tuple{value Decimal, age Integer, 
   then null else First(records).value
 """
 
-_NEWEST = """define function "Newest KIND"(records List<Tuple{value KIND, age Integer, standing Integer, label String}>,
+_NEWEST = """// Where all records are too old, the newest counts if it is an answer that lasts.
+define function "Lasting KIND"(newest KIND, answers List<KIND>):
+  if newest in answers then newest else null
+
+define function "Newest KIND"(records List<Tuple{value KIND, age Integer, standing Integer, label String}>,
     dangerous KIND):
   "Latest KIND"(records R where R.standing = Max(records X return all X.standing), dangerous)
 

@@ -32,8 +32,9 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
     facts = sorted(observable(ruleset), key=lambda fact: fact.name != AGE)
     for fact in facts:
         reading = _Reading(fact, ruleset, code_map)
-        several = [f"({records})" for records in reading.records()]
-        yield f"records_{fact.name}", "".join([several[0], *(f".combine({one})" for one in several[1:])])
+        yield f"records_{fact.name}", _combined(reading.records(reading.limit))
+        if fact.lasting is not None:
+            yield f"older_{fact.name}", _combined(reading.records(ruleset.looked_back_hours(fact)))
         yield recorded(fact), reading.winner()
 
 
@@ -48,21 +49,22 @@ class _Reading:
         self.elapses = fact.name in code_map.elapsing
         self.limit = None if self.elapses else ruleset.stale_after_hours(fact)
 
-    def records(self) -> Iterator[str]:
+    def records(self, limit: float | None) -> Iterator[str]:
+        """The records that count, of at most ``limit`` hours."""
         fact, code_map = self.fact, self.code_map
         for meant, said in codes_of(fact, code_map, "Observation").items():
-            yield self._stated(f"%observed.where({means(said, '$this')})", meant)
-        yield self._stated(f"%answers.where({asks(fact, '$this')})", None)
-        yield from other_records.implied(fact, code_map, self.limit)
-        for line in other_records.worn(fact, code_map, self.limit):
+            yield self._stated(f"%observed.where({means(said, '$this')})", meant, limit)
+        yield self._stated(f"%answers.where({asks(fact, '$this')})", None, limit)
+        yield from other_records.implied(fact, code_map, limit)
+        for line in other_records.worn(fact, code_map, limit):
             yield f"({line}){self._plausible()}"
         yield from other_records.stayed(fact, code_map)
         yield from patient.said_by_patient(fact, self.ruleset, code_map)
 
-    def _stated(self, lines: str, meant: FactValue | None) -> str:
+    def _stated(self, lines: str, meant: FactValue | None, limit: float | None) -> str:
         """The statements ``lines`` as records; ``meant`` is what a yes says, where the code says the value."""
-        if self.limit is not None:
-            lines += f".where(substring(0, 10) <= '{padded_number(self.limit * 3600)}')"
+        if limit is not None:
+            lines += f".where(substring(0, 10) <= '{padded_number(limit * 3600)}')"
         head, kept = f"'{USUAL}' & {HEAD}", f".where({MEANS} != '')"
         if self.fact.type == "boolean":
             answers = ("N", "Y") if meant is False else ("Y", "N")
@@ -144,7 +146,13 @@ class _Reading:
 
     def winner(self) -> str:
         """Of the records with the highest standing and the newest moment: the value, unless they contradict each other."""
-        lines = f"%records_{self.fact.name}"
+        if self.fact.lasting is None:
+            return self._newest(f"%records_{self.fact.name}")
+        fresh, older = (self._newest(f"%{kind}_{self.fact.name}") for kind in ("records", "older"))
+        answers = " or ".join(f"$this = {_as_fact(answer)}" for answer in self.fact.lasting.answers)
+        return f"iif(%records_{self.fact.name}.exists(), {fresh}, ({older}).where({answers}))"
+
+    def _newest(self, lines: str) -> str:
         newest = least(f"{lines}.select(substring(0, 11))")
         latest = f"{lines}.where(startsWith({newest}))"
         if self.fact.numeric:
@@ -159,10 +167,26 @@ class _Reading:
         one = f"{values}.distinct().where(({values}.distinct().count() = 1))"
         safer = self.code_map.safer.get(self.fact.name)
         if safer is not None:
-            said = ("Y" if safer else "N") if isinstance(safer, bool) else _written(safer)
-            one = f"iif('{said}' in ({values}), '{said}', {one})"
+            one = f"iif('{_said(safer)}' in ({values}), '{_said(safer)}', {one})"
         meaning = "$this = 'Y'" if self.fact.type == "boolean" else "$this.replace(';', '')"
         return f"({one}).select({meaning})"
+
+
+def _combined(lines: Iterator[str]) -> str:
+    first, *others = (f"({line})" for line in lines)
+    return "".join([first, *(f".combine({line})" for line in others)])
+
+
+def _as_fact(value: FactValue) -> str:
+    """A value as a literal of the fact."""
+    return str(value).lower() if isinstance(value, bool) else f"'{code(str(value))}'"
+
+
+def _said(value: FactValue) -> str:
+    """A value as a record has it."""
+    if isinstance(value, bool):
+        return "Y" if value else "N"
+    return _written(value)
 
 
 def _written(value: FactValue) -> str:

@@ -251,6 +251,32 @@ def test_a_value_is_good_up_to_its_limit_and_not_a_second_longer(recorded: str, 
     assert facts(observation("o", "neck-swelling", valueBoolean=True, effectiveDateTime=recorded)) == expected
 
 
+@pytest.mark.parametrize(
+    ("code", "answer", "recorded", "expected"),
+    [
+        # Now is 2026-01-31T10:00Z: a failed screen of 80 hours ago stands, a passed one of then does not.
+        ("swallow-screen-passed", False, "2026-01-28T02:00:00Z", {"swallow_screen_passed": False}),
+        ("swallow-screen-passed", True, "2026-01-28T02:00:00Z", {}),
+        ("new-neurological-sign", True, "2026-01-31T04:00:00Z", {"new_neurological_sign": True}),
+        ("new-neurological-sign", False, "2026-01-31T04:00:00Z", {}),
+        ("new-neurological-sign", True, "2026-01-30T09:59:59Z", {}),
+        ("neurological-deficit", True, "2025-11-15T10:00:00Z", {"neurological_deficit": True}),
+        ("neurological-deficit", True, "2025-10-15T10:00:00Z", {}),
+    ],
+)
+def test_a_danger_stands_longer_than_the_word_that_there_is_none(
+    code: str, answer: bool, recorded: str, expected: dict[str, Any]
+) -> None:
+    assert facts(observation("o", code, valueBoolean=answer, effectiveDateTime=recorded)) == expected
+
+
+def test_a_danger_that_was_denied_later_does_not_come_back_when_the_denial_is_too_old() -> None:
+    danger = observation("d", "swallow-screen-passed", valueBoolean=False, effectiveDateTime="2026-01-26T10:00:00Z")
+    denied = observation("n", "swallow-screen-passed", valueBoolean=True, effectiveDateTime="2026-01-27T10:00:00Z")
+    assert facts(danger, denied) == {}
+    assert reasons(danger, denied) == ["stale: 96 h old, and the limit is 72 h; 1 older value not listed"]
+
+
 def test_a_stale_value_below_a_fresh_one_is_not_worth_a_line() -> None:
     stale = observation("s", "neck-swelling", valueBoolean=True, effectiveDateTime="2026-01-20T10:00:00Z")
     fresh = observation("f", "neck-swelling", valueBoolean=False)

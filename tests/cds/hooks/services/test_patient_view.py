@@ -56,6 +56,48 @@ def test_a_chart_without_a_collar_opens_in_silence(client: TestClient) -> None:
     assert cards(client, "collar-patient-view", patient_view(*MEASURED, off, LONG_AGO)) == []
 
 
+ODONTOID = {
+    "resourceType": "Condition",
+    "id": "odontoid",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"text": "Closed fracture of the odontoid process"},
+}
+
+
+@pytest.mark.parametrize("standing", [[WORN, LONG_TERM, JUST_NOW, REVIEWED], [COLLAR_ORDER]])
+def test_a_diagnosis_of_the_neck_that_nobody_mapped_is_named_at_the_chart(
+    client: TestClient, standing: list[dict[str, Any]]
+) -> None:
+    (card,) = cards(client, "collar-patient-view", patient_view(*MEASURED, *standing, ODONTOID))
+    assert card["indicator"] == "warning"
+    assert "Closed fracture of the odontoid process" in card["summary"]
+    assert "Closed fracture of the odontoid process" in card["detail"]
+
+
+def test_another_diagnosis_that_nobody_mapped_is_news_after_an_override(client: TestClient) -> None:
+    stridor = ODONTOID | {"id": "stridor", "code": {"text": "Inspiratory stridor"}}
+    chart = [*MEASURED, WORN, LONG_TERM, JUST_NOW, REVIEWED, ODONTOID]
+    (card,) = cards(client, "collar-patient-view", patient_view(*chart))
+    reason = {
+        "reason": {"code": "specialist-advice", "system": "https://nuque.example.org/fhir/CodeSystem/override-reasons"}
+    }
+    feedback = {
+        "card": card["uuid"],
+        "outcome": "overridden",
+        "outcomeTimestamp": "2026-01-31T10:00:00Z",
+        "overrideReason": reason,
+    }
+    answer = client.post("/cds-services/collar-patient-view/feedback", json={"feedback": [feedback]})
+    assert answer.status_code == 200, answer.text
+    assert cards(client, "collar-patient-view", patient_view(*chart)) == []
+    (news,) = cards(client, "collar-patient-view", patient_view(*chart, stridor))
+    assert "Inspiratory stridor" in news["summary"]
+
+
+def test_a_diagnosis_of_the_neck_that_nobody_mapped_is_nothing_to_a_chart_without_a_collar(client: TestClient) -> None:
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, ODONTOID)) == []
+
+
 def test_a_collar_that_is_looked_after_opens_in_silence(client: TestClient) -> None:
     assert cards(client, "collar-patient-view", patient_view(*MEASURED, WORN, LONG_TERM, JUST_NOW, REVIEWED)) == []
 
