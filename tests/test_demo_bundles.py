@@ -260,7 +260,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.narrow" in s.cautions,
     "65": lambda s: s.codes == ["adolescent H3 G1", "adolescent H3 G2", "adult H3 G1", "adult H3 G2"],
     "66": lambda s: (
-        "fit_check.stop.neurology" in s.cautions and not s.tasks & {"inspect_skin", "review_need", "measure_neck"}
+        "fit_check.stop.neurology_home" in s.cautions and not s.tasks & {"inspect_skin", "review_need", "measure_neck"}
     ),
     "67": lambda s: (
         {"dangers.airway.first_assessment", "dangers.airway.unguarded"} <= s.cautions and "airway_check" in s.tasks
@@ -298,7 +298,9 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "83": lambda s: s.leading == {"need.open.blunt_only"} and "decide_collar_need" in s.tasks,
     "84": lambda s: s.leading == {"need.refuted.penetrating_worn"} and "decide_collar_need" in s.tasks,
     "85": lambda s: (
-        s.leading == {"fit_check.stop.moved"} and "call_clinician" in s.tasks and "inspect_skin" not in s.tasks
+        s.leading == {"fit_check.stop.moved", "fit_check.stop.neurology"}
+        and "call_clinician" in s.tasks
+        and "inspect_skin" not in s.tasks
     ),
 }
 
@@ -307,7 +309,9 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 SHOWN_TOO: dict[str, set[str]] = {
     "37": {"dangers.spine.negative_ct"},
     "38": {"review.ct.negative_examine"},
-    "69": {"dangers.swallowing.risk"},
+    "40": {"application.position.worn_lying"},
+    "47": {"fit_check.stop.breathing_home"},
+    "69": {"dangers.swallowing.risk", "dangers.guard.deficit_known"},
     "72": {"application.position.weeks_unknown"},
     "75": {"dangers.airway.jaw_swollen"},
     "78": {"review.ct.negative_examine_child"},
