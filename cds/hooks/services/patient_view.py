@@ -78,14 +78,15 @@ def _unread_card(call: HookCall) -> list[Draft]:
     if not names:
         return []
     unread = [one for one in call.decision.not_used if one.is_unread]
+    summary = markdown.shorten(f"Read it yourself, not understood here: {names}", _LONGEST)
     return [
         Draft(
             indicator="warning",
             topic="unread",
-            summary=markdown.shorten(f"Read it yourself, not understood here: {names}", _LONGEST),
+            summary=summary,
             lines=(
                 Line("", "A danger among these is not in the advice on the collar.", needed=True),
-                *unread_line(unread),
+                *(unread_line(unread) if names not in summary else ()),
             ),
             full=lambda: not_used_section(call.content.ruleset, unread),
             rules=(),

@@ -198,11 +198,11 @@ def broken_calls(draw: st.DrawFn) -> tuple[str, bytes]:
         else:
             if isinstance(value, dict):
                 if draw(st.booleans()):
-                    value[last] = draw(NASTY)
+                    value[last] = copy.deepcopy(draw(NASTY))
                 else:
                     value.pop(last, None)
             elif isinstance(value, list) and isinstance(last, int) and last < len(value):
-                value[last] = draw(NASTY)
+                value[last] = copy.deepcopy(draw(NASTY))
     text = json.dumps(body)
     if draw(st.integers(0, 5)) == 0:
         text = draw(TEXTS)(text)

@@ -71,7 +71,14 @@ def test_a_diagnosis_of_the_neck_that_nobody_mapped_is_named_at_the_chart(
     (card,) = cards(client, "collar-patient-view", patient_view(*MEASURED, *standing, ODONTOID))
     assert card["indicator"] == "warning"
     assert "Closed fracture of the odontoid process" in card["summary"]
-    assert "Closed fracture of the odontoid process" in card["detail"]
+    assert "Closed fracture of the odontoid process" not in card["detail"]
+    others = [
+        ODONTOID | {"id": f"c{number}", "code": {"text": f"Fracture of C{number} of the neck, an old one"}}
+        for number in (5, 6)
+    ]
+    (several,) = cards(client, "collar-patient-view", patient_view(*MEASURED, *standing, ODONTOID, *others))
+    assert "Fracture of C6 of the neck, an old one" in several["detail"]
+    assert len(several["summary"]) <= 120
 
 
 def test_another_diagnosis_that_nobody_mapped_is_news_after_an_override(client: TestClient) -> None:
