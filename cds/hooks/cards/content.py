@@ -19,8 +19,10 @@ from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Ques
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
-_MOST_UNREAD, _LONGEST_NAME = 3, 50
-"""Of the records that a person has to read so many are named, each in so many characters."""
+_MOST_UNREAD, _MOST_WRONG, _LONGEST_NAME = 3, 2, 50
+"""Of the records that a person has to read, and of values that look wrong, so many are named, each in so many characters."""
+_LOOKS_WRONG = ("implausible", "unit")
+"""Why a value is refused that somebody can look at again and record rightly."""
 
 
 def size_card(
@@ -120,10 +122,13 @@ def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
 
 
 def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
-    """How many records could not be used or had; the list stands in the decision that is sent beside the cards."""
+    """How many records could not be used or had, with the values that look wrong; all stand in the decision beside the cards."""
     if not_used:
         records = "1 record" if len(not_used) == 1 else f"{len(not_used)} records"
-        yield Line("", f"Not used: {records}, listed with the decision.", needed=True)
+        wrong = dict.fromkeys(f"{one.about} {one.value}" for one in not_used if one.fact and one.kind in _LOOKS_WRONG)
+        shown = "; ".join(markdown.shorten(name, _LONGEST_NAME) for name in list(wrong)[:_MOST_WRONG])
+        named = f" ({markdown.plain(shown)})" if shown else ""
+        yield Line("", f"Not used: {records}{named}, listed with the decision.", needed=True)
 
 
 def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[Line, ...]:

@@ -131,13 +131,26 @@ def test_a_caution_that_the_size_card_says_gets_no_card_of_its_own() -> None:
     assert sorted(card.summary for card in cards) == sorted(caution.summary for caution in others)
 
 
+def test_only_values_that_look_wrong_are_named_on_the_card() -> None:
+    old = NotUsed(fact="neck_swelling", value="true", kind="stale", reason="stale", reference="Observation/1")
+    cards = [size_card(RULESET, DECIDER.decide({"age_years": 41}, AT, refused)) for refused in ([old], [])]
+    assert "Not used: 1 record, listed with the decision." in cards[0].detail()
+    assert "Not used" not in cards[1].detail()
+
+
 @pytest.mark.parametrize("value", ["<img src=x onerror=alert(1)>", "[a](http://b)", "x" * 5000])
 def test_what_could_not_be_used_is_counted_listed_behind_and_cannot_act(value: str) -> None:
     refused = NotUsed(
         fact="neck_circumference_mm", value=value, kind="unit", reason="no unit", reference="Observation/1"
     )
     card = size_card(RULESET, DECIDER.decide({"age_years": 41}, AT, [refused]))
-    assert "Not used: 1 record, listed with the decision." in card.detail()
+    (line,) = [
+        line for line in card.detail().splitlines() if line.startswith("Not used: 1 record (neck circumference ")
+    ]
+    assert line.endswith("), listed with the decision.")
+    assert len(line) < 150
+    assert "<" not in line
+    assert "[a](" not in line
     assert "**neck circumference**" in card.full() and "(`Observation/1`): no unit" in card.full()
     assert "<" not in card.full()
     assert not re.search(r"(?<!\\)\]\(", card.full())
