@@ -16,6 +16,12 @@ from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 BEARER = {"Authorization": f"Bearer {'a' * 40}"}
 SITE = "site: {name: Harbour Infirmary}\n"
+LEAVING = """cases:
+  - {name: worn-day-and-night, shows: a, source: local-judgement,
+     facts: {collar_in_place: true, discharge_planned: true, discharge_destination: home, wear_order: day_and_night},
+     fires: [handover.wear.day_and_night]}
+"""
+"""A worked case for the rule that a site switches off."""
 BOMB = "bomb: &a [1,1,1,1,1,1,1,1,1,1]\n" + "".join(
     f"{name}: &{name} [{','.join([f'*{earlier}'] * 10)}]\n"
     for earlier, name in zip("abcdefgh", "bcdefghi", strict=True)
@@ -48,6 +54,7 @@ def reloading(tmp_path_factory: pytest.TempPathFactory, store_url: str) -> Itera
     _, *others = sorted((folder / "cases").glob("*.yaml"), key=lambda path: path.stat().st_size)
     for path in others:
         path.unlink()
+    (folder / "cases" / "leaving.yaml").write_text(LEAVING, encoding="utf-8")
     overlay = root / "site.yaml"
     overlay.write_text(SITE)
     options = ("--knowledge", str(folder), "--overlay", str(overlay))
@@ -114,7 +121,7 @@ def test_a_rule_that_alone_gives_an_instruction_can_be_switched_off(reloading: R
         reloading.overlay.write_text(SITE)
         signed.unlink(missing_ok=True)
     assert refused.status_code == 409
-    assert "generated 1" in refused.text
+    assert "worn-day-and-night" in refused.text
     assert "nobody signed" in refused.text
     assert written.exit_code == 0, written.output
     assert done.status_code == 200, done.text

@@ -64,7 +64,8 @@ def test_nobody_is_shut_out_of_a_report(browser: Browser, tmp_path: Path, name: 
                 found = Axe().run(page).response["violations"]
                 assert [f"{one['id']}: {node['target']}" for one in found for node in one["nodes"]] == [], width
                 assert hard_to_read(page) == [], (width, media, scheme)
-                assert page.evaluate("document.documentElement.scrollWidth") <= width
+                if media == "screen" or width > 360:  # No paper is as narrow as a phone, and on paper tables are whole.
+                    assert page.evaluate("document.documentElement.scrollWidth") <= width, media
 
 
 @pytest.mark.browser
