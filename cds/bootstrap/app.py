@@ -33,11 +33,10 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.refused import for_browsers
+from cds.web.pages.in_place_of_an_answer import for_browsers, waiting
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
-from cds.web.pages.waiting import waiting
 from cds.web.routes import (
     admin,
     cds_hooks,

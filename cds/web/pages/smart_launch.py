@@ -20,7 +20,7 @@ from cds.protocol.request import PatientViewRequest
 from cds.security.caller import HttpCall
 from cds.security.smart_session import LAUNCH, LAUNCH_MINUTES, SESSION, PendingLaunch, Session, SmartSessions
 from cds.web.dependencies import CurrentService, Service
-from cds.web.pages.refused import refused
+from cds.web.pages.in_place_of_an_answer import refused
 
 _NOBODY = "Practitioner/unknown"
 """The user is not asked for: nothing is written in anybody's name."""

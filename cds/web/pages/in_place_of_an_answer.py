@@ -1,4 +1,4 @@
-"""What a browser is shown where a page is refused: the words of the refusal as a page, with the way to the others."""
+"""What a browser is shown in place of an answer: why a page is refused, or that the content is still being checked."""
 
 from __future__ import annotations
 
@@ -18,6 +18,19 @@ _NO_ADDRESS = {
     405: "This page is made of a form: begin at the bedside page.",
 }
 """What the framework says of an address is not for readers."""
+
+
+_SECONDS = 10
+"""After which a page that waits loads itself again."""
+
+
+def waiting(request: Request, why: str) -> Response:
+    """The page that says ``why`` nothing is decided yet. What was posted is not loaded again: it would be lost."""
+    is_post = request.method == "POST"
+    shown = page(request, "waiting.html", 503, why=why, is_post=is_post, address=request.url.path, seconds=_SECONDS)
+    if not is_post:
+        shown.headers["Refresh"] = str(_SECONDS)
+    return shown
 
 
 def refused(request: Request, status: int, said: Sequence[str]) -> Response:
