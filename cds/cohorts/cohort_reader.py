@@ -37,6 +37,7 @@ LAST_MOMENT_PERIODS = ("effectivePeriod", "performedPeriod", "period", "timingPe
 """The elements whose times tell when something was last recorded of a patient; of a period both ends."""
 
 _NUMBER = re.compile(r"-?\d[\d.,:+TZ-]*")
+_DURATION = re.compile(r"(?:over )?\d[\d.]* (?:minute|hour|day|week|month|year)s?(?= old\b|;|$)")
 _MENTIONED = re.compile(r"(the older value|contradicts) .*? \([^()]*\)(?= (?:is used instead|of the same moment))")
 _UNLISTED = re.compile(r"; \d+ older values? not listed")
 _NAMED = re.compile(r"\b[A-Z][A-Za-z]+/[A-Za-z0-9.-]+")
@@ -153,9 +154,10 @@ def _class_of(encounter: Mapping[str, Any]) -> str | None:
 def general_reason(reason: str) -> str:
     """``reason`` without what belongs to single records, so that equal reasons can be counted and no summary quotes them.
 
-    Numbers, names of records, other values that are mentioned, and how many more there were are left out.
+    Numbers, durations, names of records, other values that are mentioned, and how many more there were are left out.
     """
-    mentioned = _MENTIONED.sub(r"\1 … (another record)", _UNLISTED.sub("", reason))
+    listed = _DURATION.sub("…", _UNLISTED.sub("", reason))
+    mentioned = _MENTIONED.sub(r"\1 … (another record)", listed)
     return _NUMBER.sub("…", _NAMED.sub("another record", mentioned))[:160]
 
 

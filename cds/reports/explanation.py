@@ -10,6 +10,7 @@ from cds.reports.model import Block, Node, NumberLine, Report, State, Stretch, T
 from rules.deciding.explanation import Explainer, Explanation, Observation, ReasonNode
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
+from rules.model.quantity_words import quantity_words
 from rules.model.rule_text import describe_effects, describe_value
 from rules.model.ruleset import Ruleset
 
@@ -84,9 +85,8 @@ def _known(explainer: Explainer) -> Table:
     rows = []
     for name, value in explainer.facts.items():
         fact, record = explainer.ruleset.vocabulary[name], explainer.records.get(name)
-        unit = f" {fact.unit}" if fact.unit and not fact.unit.startswith("{") else ""
         written = (record.reference or "", _moment(record.recorded), record.original or "") if record else ("", "", "")
-        rows.append((name, describe_value(value) + unit, *written))
+        rows.append((fact.label, quantity_words(value, fact.unit), *written))
     if not explainer.records:
         return Table("What is known", ("fact", "value"), [row[:2] for row in rows], empty="Nothing is recorded.")
     return Table("What is known", ("fact", "value", "record", "recorded", "as written"), rows)

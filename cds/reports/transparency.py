@@ -14,7 +14,9 @@ from typing import Any
 from cds.reports.model import Block, Report, Table, about, count
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
+from rules.model.durations import duration_words
 from rules.model.facts import FactDefinition, FactValue
+from rules.model.quantity_words import quantity_words
 from rules.model.ruleset import EvidenceKind, Rule, Ruleset
 from rules.testing.cases import Case
 from rules.testing.generators import Generator
@@ -127,12 +129,12 @@ def _age_limits(ruleset: Ruleset, fact: FactDefinition) -> str:
     hours = ruleset.stale_after_hours(fact)
     if hours is None:
         return "always"
-    if fact.lasting is None:
-        return f"{hours:g} hours"
     longer = ruleset.looked_back_hours(fact)
+    if fact.lasting is None or longer is None:
+        return duration_words(hours)
     words = {"True": "yes", "False": "no"}
     answers = ", ".join(words.get(str(one), str(one).replace("_", " ")) for one in fact.lasting.answers)
-    return f"{hours:g} hours; {answers}: {longer:g} hours, unless a newer record says otherwise"
+    return f"{duration_words(hours)}; {answers}: {duration_words(longer)}, unless a newer record says otherwise"
 
 
 def _outputs() -> Section:
@@ -279,7 +281,7 @@ def _limits(ruleset: Ruleset) -> Section:
         ),
         ("threshold", "value", "meaning"),
         [
-            (parameter.name.replace("_", " "), f"{parameter.value} {parameter.unit or ''}".strip(), parameter.meaning)
+            (parameter.name.replace("_", " "), quantity_words(parameter.value, parameter.unit), parameter.meaning)
             for parameter in confirm
         ],
     )

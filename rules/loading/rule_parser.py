@@ -26,6 +26,7 @@ from rules.model.conditions import (
     Unknown,
     UnlessKnownNot,
 )
+from rules.model.durations import duration_words
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.ruleset import (
     Axis,
@@ -48,7 +49,7 @@ from rules.model.timing import Timing
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
-_PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_]*)\}")
+_PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_]*)\}( hours\b)?")
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,8 @@ class Names:
     def fill(self, text: str, used: set[str]) -> str:
         """``text`` with each ``{parameter}`` replaced by its value, millimetres whole: no tape shows less.
 
+        Hours are said as durations: ``{parameter} hours`` becomes ``3 days`` where a site sets 72.
+
         Raises ValueError for a name that is not a parameter.
         """
 
@@ -95,9 +98,12 @@ class Names:
             if parameter is None:
                 raise ValueError(f"{{{found[1]}}} is not a parameter")
             used.add(found[1])
+            if found[2] and parameter.unit == "h" and isinstance(parameter.value, (int, float)):
+                return duration_words(parameter.value)
             if not isinstance(parameter.value, float):
-                return str(parameter.value)
-            return f"{parameter.value:.0f}" if parameter.unit == "mm" else f"{parameter.value:g}"
+                return f"{parameter.value}{found[2] or ''}"
+            number = f"{parameter.value:.0f}" if parameter.unit == "mm" else f"{parameter.value:g}"
+            return number + (found[2] or "")
 
         return _PLACEHOLDER.sub(value, text)
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from rules.model.durations import duration_words
+
 
 class Timing(BaseModel):
     """How often and when. Repeating either every so many hours or so many times a day, or a single time.
@@ -56,7 +58,7 @@ class Timing(BaseModel):
         parts = [part for part in (self._rhythm(), self._deadline()) if part]
         parts.extend(triggers[event] for event in self.on)
         if self.for_days is not None:
-            parts.append(f"for {self.for_days:g} days")
+            parts.append(f"for {duration_words(self.for_days * 24)}")
         return ", ".join(parts) or "once"
 
     def first(self, triggers: Mapping[str, str]) -> str:
@@ -65,7 +67,7 @@ class Timing(BaseModel):
 
     def _rhythm(self) -> str:
         if self.every_hours is not None:
-            return "every hour" if self.every_hours == 1 else f"every {self.every_hours:g} hours"
+            return "every hour" if self.every_hours == 1 else f"every {duration_words(self.every_hours)}"
         words = {None: "", 1: "once a day", 2: "twice a day"}
         return words.get(self.times_per_day, f"{self.times_per_day} times a day")
 
@@ -73,16 +75,10 @@ class Timing(BaseModel):
         if self.within_hours == 0:
             return "now"
         first = "first " if self.interval_hours is not None else ""
-        of_wear = f"{_hours(self.within_wear_hours)} of wear" if self.within_wear_hours is not None else ""
+        of_wear = f"{duration_words(self.within_wear_hours)} of wear" if self.within_wear_hours is not None else ""
         if self.within_hours is None:
             return f"{first}within {of_wear}" if of_wear else ""
-        return f"{first}within {_hours(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
-
-
-def _hours(hours: float) -> str:
-    if hours < 1:
-        return f"{hours * 60:.0f} minutes"
-    return "1 hour" if hours == 1 else f"{round(hours, 1):g} hours"
+        return f"{first}within {duration_words(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
 
 
 def strictest(timings: Iterable[Timing]) -> Timing:

@@ -18,6 +18,7 @@ from cds.fhir.reading.patient import AGE, AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value
+from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
 
@@ -99,7 +100,9 @@ class ClinicalRecordReader:
         definition = self.code_map.vocabulary[value.fact]
         problem = definition.problem(hours)
         if problem is not None:
-            why = RejectionReason("implausible", f"{problem}: {hours:.1f} h by now; accepted: {definition.accepted}")
+            why = RejectionReason(
+                "implausible", f"{problem}: {duration_words(hours)} by now; accepted: {definition.accepted}"
+            )
             return Rejected(value.fact, value.written, why, record.label, when.moment)
         return accepted(Value(value.fact, hours, value.written), record, when, ages=False)
 

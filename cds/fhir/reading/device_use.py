@@ -15,6 +15,7 @@ from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.neck_concepts import is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
 from cds.fhir.reading.rejection import RejectionReason
+from rules.model.durations import duration_words
 
 IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
 _ENDED = ("completed", "stopped")
@@ -153,7 +154,7 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
     hours = (at - since).total_seconds() / 3600
     problem = code_map.vocabulary[HOURS].problem(hours)
     if problem is not None:
-        why = RejectionReason("implausible", f"{problem}: {hours:.0f} h")
+        why = RejectionReason("implausible", f"{problem}: {duration_words(hours)}")
         yield Rejected(HOURS, f"since {shown(written)}", why, record.label, since)
     else:
         yield Accepted(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)

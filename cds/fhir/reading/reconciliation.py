@@ -12,6 +12,7 @@ from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.decision import NotUsed
+from rules.model.durations import duration_words
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.ruleset import Ruleset
 
@@ -121,6 +122,7 @@ class _Chooser:
         newest, others = founds[0], len(founds) - 1
         more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
         limit = self.ruleset.usable_for_hours(fact, newest.value)
+        assert limit is not None  # what does not age is never too old
         self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
         return None
 
@@ -138,10 +140,10 @@ class _Chooser:
             return False
         return found.recorded is None or (self.at - found.recorded).total_seconds() > limit * 3600
 
-    def _too_old(self, found: Accepted, limit: float | None, more: str) -> RejectionReason:
+    def _too_old(self, found: Accepted, limit: float, more: str) -> RejectionReason:
         if found.recorded is None:
             return RejectionReason(
-                "no time", f"no time is recorded, so it may be older than the limit of {limit:g} h{more}"
+                "no time", f"no time is recorded, so it may be older than the limit of {duration_words(limit)}{more}"
             )
         return stale((self.at - found.recorded).total_seconds() / 3600, limit, more)
 
@@ -175,9 +177,11 @@ class _Chooser:
         return [first, other, low, high]
 
 
-def stale(hours: float, limit: float | None, more: str = "") -> RejectionReason:
+def stale(hours: float, limit: float, more: str = "") -> RejectionReason:
     """That a value is ``hours`` old and may be no older than ``limit`` hours; ``more`` ends the sentence."""
-    return RejectionReason("stale", f"stale: {hours:.0f} h old, and the limit is {limit:g} h{more}")
+    age, most = duration_words(hours), duration_words(limit)
+    over = "over " if age == most else ""
+    return RejectionReason("stale", f"stale: {over}{age} old, and the limit is {most}{more}")
 
 
 def _refuse(found: Accepted, why: RejectionReason) -> Rejected:

@@ -13,9 +13,9 @@ from fractions import Fraction
 from math import sqrt
 from typing import Any, NamedTuple
 
-from cds.web.pages.unit_words import unit_words
 from rules.errors import FactProblem
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
+from rules.model.quantity_words import unit_words
 from rules.model.ruleset import Ruleset
 from rules.model.units import factor
 

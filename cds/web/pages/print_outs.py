@@ -12,9 +12,10 @@ from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer
 from cds.web.pages.bedside import MAY_HOLD_A_LINK, read, whole
-from cds.web.pages.fact_form import FactForm
+from cds.web.pages.fact_form import FactForm, Field
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.rendering import document, moment_words, page
+from rules.model.quantity_words import quantity_words
 
 router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
@@ -73,11 +74,13 @@ def _for_staff(request: Request, form: PostedForm, service: Service, template: s
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:
     """What the plan rests on, as it was typed."""
-    return [
-        (field.fact.label, f"{dict(field.choices).get(field.value, field.value).lower()} {field.unit}".strip())
-        for field in form.fields
-        if field.value.strip()
-    ]
+    return [(field.fact.label, _typed(field)) for field in form.fields if field.value.strip()]
+
+
+def _typed(field: Field) -> str:
+    if field.fact.unit == "h":
+        return quantity_words(float(field.value.strip().replace(",", ".", 1)), "h")
+    return f"{dict(field.choices).get(field.value, field.value).lower()} {field.unit}".strip()
 
 
 def _stamp(answer: Answer, now: datetime) -> dict[str, Any]:

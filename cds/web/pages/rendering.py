@@ -15,8 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import of_call
-from cds.web.pages.unit_words import unit_words
-from rules.model.facts import FactValue
+from rules.model.quantity_words import quantity_words, unit_words, value_words
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
@@ -99,7 +98,8 @@ def _environment() -> Environment:
     )
     environment.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_content(name)).hexdigest()[:12]}"
     environment.filters["moment"] = moment_words
-    environment.filters["plain"] = _plain
+    environment.filters["plain"] = value_words
+    environment.filters["quantity"] = quantity_words
     environment.filters["unit"] = unit_words
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment
@@ -108,13 +108,6 @@ def _environment() -> Environment:
 def moment_words(at: datetime) -> str:
     """A moment on the clock of this machine."""
     return f"{at.astimezone():%Y-%m-%d %H:%M %Z}"
-
-
-def _plain(value: FactValue) -> str:
-    """The value of a fact as a person writes it."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
 
 
 @cache

@@ -131,7 +131,7 @@ def test_a_stale_value_is_refused_by_columns_too():
     old = [patient(), observation("neck-height", 66, time="2019-01-01T00:00:00Z"), observation("bed-rest", True)]
     found = read_both_ways(keyed([json.dumps(record) for record in old]))
     assert found.ways()["columns"] == 1
-    assert found.refused == {("neck_height_mm", "stale: … h old, and the limit is … h"): 1}
+    assert found.refused == {("neck_height_mm", "stale: … old, and the limit is …"): 1}
 
 
 def test_no_patients_are_read_as_none():

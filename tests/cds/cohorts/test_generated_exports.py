@@ -109,8 +109,8 @@ def test_nobody_is_measured_and_the_summary_says_so(export, replayed, tmp_path):
 def test_two_months_later_what_has_grown_stale_is_refused_and_counted(export, tmp_path):
     late = Replay(RULESET, CODES, export, tmp_path / "out", datetime(2026, 3, 2, tzinfo=UTC))
     assert late.run(lambda *_: None).refused == {
-        ("weight_kg", "stale: … h old, and the limit is … h"): COUNT,
-        ("body_mass_index", "stale: … h old, and the limit is … h"): COUNT,
+        ("weight_kg", "stale: … old, and the limit is …"): COUNT,
+        ("body_mass_index", "stale: … old, and the limit is …"): COUNT,
     }
 
 

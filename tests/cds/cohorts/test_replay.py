@@ -291,8 +291,8 @@ def test_the_summary_shows_sizes_by_unit_and_over_time(tmp_path):
     ("reason", "general"),
     [
         (
-            "stale: 1450 h old, and the limit is 720 h; 2 older values not listed",
-            "stale: … h old, and the limit is … h",
+            "stale: 2 months old, and the limit is 30 days; 2 older values not listed",
+            "stale: … old, and the limit is …",
         ),
         (
             "status is entered-in-error; the older value Mrs. Smith's neck (351 mm) (Observation/7) is used instead",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cds.web.pages.unit_words import unit_words
 from rules.model.conditions import (
     AllOf,
     AnyOf,
@@ -16,7 +15,7 @@ from rules.model.conditions import (
     Unknown,
     UnlessKnownNot,
 )
-from rules.model.facts import FactValue
+from rules.model.quantity_words import quantity_words, value_words
 from rules.model.ruleset import Ruleset
 
 _GROUPS = {AllOf: "All of these", AnyOf: "One or more of these", NoneOf: "None of these"}
@@ -52,8 +51,9 @@ def _words(ruleset: Ruleset, condition: Condition) -> str:
     match condition:
         case Compare(fact, comparator, value, _):
             values = value if isinstance(value, tuple) else (value,)
-            unit = unit_words(ruleset.vocabulary[fact].unit, value)
-            shown = f"{_COMPARED[comparator]}{', '.join(map(_shown, values))} {unit}".strip()
+            *others, last = values
+            words = [*map(value_words, others), quantity_words(last, ruleset.vocabulary[fact].unit)]
+            shown = f"{_COMPARED[comparator]}{', '.join(words)}"
             return f"{ruleset.vocabulary[fact].label}: {shown}"
         case Known(fact):
             return f"{ruleset.vocabulary[fact].label}: known"
@@ -65,9 +65,3 @@ def _words(ruleset: Ruleset, condition: Condition) -> str:
             return "for nobody"
         case _:
             return "for everybody"
-
-
-def _shown(value: FactValue) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")

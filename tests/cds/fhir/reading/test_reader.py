@@ -240,7 +240,7 @@ def test_a_refused_newer_value_does_not_hide_an_older_one_and_says_so() -> None:
 def test_a_stale_value_is_listed() -> None:
     stale = observation("o", "neck-swelling", valueBoolean=True, effectiveDateTime="2026-01-29T10:00:00Z")
     assert facts(stale) == {}
-    assert reasons(stale) == ["stale: 48 h old, and the limit is 24 h"]
+    assert reasons(stale) == ["stale: 48 hours old, and the limit is 24 hours"]
 
 
 @pytest.mark.parametrize(
@@ -274,7 +274,7 @@ def test_a_danger_that_was_denied_later_does_not_come_back_when_the_denial_is_to
     danger = observation("d", "swallow-screen-passed", valueBoolean=False, effectiveDateTime="2026-01-26T10:00:00Z")
     denied = observation("n", "swallow-screen-passed", valueBoolean=True, effectiveDateTime="2026-01-27T10:00:00Z")
     assert facts(danger, denied) == {}
-    assert reasons(danger, denied) == ["stale: 96 h old, and the limit is 72 h; 1 older value not listed"]
+    assert reasons(danger, denied) == ["stale: 4 days old, and the limit is 3 days; 1 older value not listed"]
 
 
 def test_a_stale_value_below_a_fresh_one_is_not_worth_a_line() -> None:
