@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any
-
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
-from cds.web.pages.answer import Answer
 from cds.web.pages.bedside import MAY_HOLD_A_LINK, read, whole
 from cds.web.pages.fact_form import FactForm, Field
 from cds.web.pages.form_posts import PostedForm
@@ -59,7 +55,9 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
         return whole(request, service, bedside)
     leaflets = {one.language: one for one in made.decision.leaflets}
     chosen = leaflets.get(language or "") or next(iter(leaflets.values()), None)
-    return page(request, "print_leaflet.html", leaflet=chosen, **_stamp(made, service.clock()))
+    return page(
+        request, "print_leaflet.html", leaflet=chosen, decision=made.decision, printed=moment_words(service.clock())
+    )
 
 
 def _for_staff(request: Request, form: PostedForm, service: Service, template: str) -> Response:
@@ -69,7 +67,7 @@ def _for_staff(request: Request, form: PostedForm, service: Service, template: s
     made = bedside.answer
     if made is None:
         return whole(request, service, bedside)
-    return page(request, template, answer=made, facts=_facts(bedside.form), **_stamp(made, service.clock()))
+    return page(request, template, answer=made, facts=_facts(bedside.form), printed=moment_words(service.clock()))
 
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:
@@ -81,13 +79,3 @@ def _typed(field: Field) -> str:
     if field.fact.unit == "h":
         return quantity_words(float(field.value.strip().replace(",", ".", 1)), "h")
     return f"{dict(field.choices).get(field.value, field.value).lower()} {field.unit}".strip()
-
-
-def _stamp(answer: Answer, now: datetime) -> dict[str, Any]:
-    """When it was printed, of what moment it is, and out of which content."""
-    identity = answer.decision.ruleset
-    return {
-        "printed": moment_words(now),
-        "decided": None if moment_words(answer.decision.at) == moment_words(now) else moment_words(answer.decision.at),
-        "content": f"{identity.version}, {identity.hash[:12]}",
-    }

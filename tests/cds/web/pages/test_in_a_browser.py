@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -250,6 +251,45 @@ def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -
         assert page.locator(".tasks details p").first.is_visible()
         assert page.locator(".why p").count() > 20 and not page.locator(".why p").first.is_visible()
         assert len(re.findall(rb"/Type /Page\b", page.pdf(format="A4"))) <= 5
+
+
+def _texts_of_the_pages(pdf: bytes) -> list[set[bytes]]:
+    """The longer runs of glyphs that each page of ``pdf`` shows (ISO 32000-1, 9.4.3: what stands before Tj)."""
+    packed = re.findall(rb"stream\r?\n(x.*?)endstream", pdf, re.DOTALL)
+    plain = [zlib.decompressobj().decompress(one) for one in packed]
+    return [set(re.findall(rb"<([0-9A-F]{80,})> Tj", one)) for one in plain if re.search(rb"\bBT\b", one)]
+
+
+@pytest.mark.parametrize("button", ["", "Staff sheet", "Leaflet, English"])
+def test_every_sheet_of_a_print_bears_moment_and_rules(browser: Browser, live: LiveService, button: str) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        type_in(page, PATIENT)
+        page.locator("details.group").evaluate_all("all => all.forEach(one => { one.open = true })")
+        for name in (*MUCH, "collar_in_place"):
+            with answered(page):
+                page.locator(f'input[name="{name}"][value="true"]').check()
+        if button:
+            page.click(f"text={button}")
+            page.wait_for_url("**/print/**")
+        pdf = page.pdf(format="A4")
+        sheets = len(re.findall(rb"/Type /Page\b", pdf))
+        shown = _texts_of_the_pages(pdf)
+        assert sheets == len(shown) > 1
+        assert set.intersection(*shown), "no long line stands on every sheet"
+
+
+def test_no_record_of_the_patient_is_named_on_paper(browser: Browser, live: LiveService) -> None:
+    call = order_select(*MEASURED, observation("neck-height", 900, number=7))
+    answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call, timeout=PATIENCE_SECONDS).json()
+    (carried,) = {link["url"].partition("#")[2] for card in answer["cards"] for link in card["links"]}
+    with opened(browser, f"{live.url}/bedside#{carried}") as page:
+        page.locator("[data-part=opened]").wait_for()
+        page.locator("details").evaluate_all("all => all.forEach(one => { one.open = true })")
+        named = re.compile(r"(Observation|Patient)/")
+        assert len(named.findall(page.inner_text("#answer"))) > 3
+        page.emulate_media(media="print")
+        assert named.findall(page.inner_text("#answer")) == []
+        assert page.locator(".label").is_visible()
 
 
 MUCH = (

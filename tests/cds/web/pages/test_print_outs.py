@@ -41,9 +41,27 @@ def test_the_plan_holds_size_stops_and_every_task_of_the_decision(client: TestCl
     assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
 
 
-def test_the_plan_bears_date_and_content_and_says_that_it_ages(client: TestClient, decision: dict) -> None:
-    text = client.post("/print/plan", data=POSTED).text
-    assert "Printed copies age" in text and decision["ruleset"]["hash"][:12] in text and "2026-01-31" in text
+WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2", "chin_over_edge": "true"}
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/bedside", POSTED),
+        ("/bedside/answer", POSTED),
+        ("/print/plan", POSTED),
+        ("/print/staff", POSTED),
+        ("/print/leaflet", {**POSTED, "leaflet": "es"}),
+        ("/fit", WORN),
+    ],
+)
+def test_what_may_be_printed_of_a_decision_bears_its_moment_and_the_rules_and_says_that_it_ages(
+    client: TestClient, decision: dict, path: str, fields: dict[str, str]
+) -> None:
+    identity = decision["ruleset"]
+    (stamp,) = PageReader(client.post(path, data=fields).text)["stamp"]
+    assert stamp.startswith(f"Decided {AT.astimezone():%Y-%m-%d %H:%M %Z}. Rules {identity['version']}, content ")
+    assert f"content {identity['hash'][:12]}. " in stamp and stamp.endswith("Printed copies age.")
 
 
 def test_the_staff_sheet_says_of_every_task_how_it_is_done(client: TestClient, decision: dict) -> None:
