@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from click.testing import CliRunner
 
 from cds.cli import main
@@ -15,11 +17,12 @@ from cds.cli.text.decision import decision_text
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
 from cds.protocol.request import FULL_TEXT
-from rules.loading.loader import load_ruleset
+from rules.loading.loader import KNOWLEDGE, load_ruleset
 from tests.reading_load import INDEX, all_decided, all_read
 from tests.test_demo_bundles import shown
 
 RULESET = load_ruleset()
+ROOT = Path(__file__).parents[1]
 READ_BY_PEOPLE = {"text", "display", "description", "title", "patientInstruction"}
 """Elements of FHIR resources that a person reads."""
 AS_WRITTEN = {"in_i"}
@@ -73,7 +76,7 @@ def _commands() -> tuple[str, ...]:
 def _reasons() -> tuple[str, ...]:
     """What the commands print with all reasons: rules and facts go by their names there, numbers as anywhere."""
     found = [shown(entry["file"][:2]) for entry in INDEX]
-    return tuple(decision_text(each.decision, "title", each.shelf) for each in found)
+    return tuple(decision_text(RULESET, each.decision, "title", each.shelf) for each in found)
 
 
 @cache
@@ -111,6 +114,68 @@ def test_numbers_are_as_coarse_as_they_can_be_measured(where: str, what: str) ->
     texts = _reasons() if where == "reasons" else READ[where]()
     assert texts
     assert [found for text in texts for found in NUMBERS[what].findall(text)] == []
+
+
+READERS = {
+    "title",
+    "text",
+    "summary",
+    "because",
+    "meaning",
+    "label",
+    "ask",
+    "shows",
+    "cause",
+    "correction",
+    "instruction",
+} | {
+    "citation",
+    "detail",
+}
+"""Keys of the rule format whose texts people read (docs/rule-authors.md)."""
+
+
+def _written(value: Any, key: str = "") -> Iterator[str]:
+    """Every text below ``value`` that stands under one of ``READERS``."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _written(inner, name)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _written(inner, key)
+    elif isinstance(value, str) and key in READERS:
+        yield value
+
+
+@cache
+def _rules() -> tuple[str, ...]:
+    """The texts of the clinical content, as the pages of the rules and the register of evidence show them."""
+    return tuple(
+        text for path in sorted(KNOWLEDGE.rglob("*.yaml")) for text in _written(yaml.safe_load(path.read_bytes()))
+    )
+
+
+@cache
+def _docs() -> tuple[str, ...]:
+    pages = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), ROOT / "demo_bundles" / "README.md"]
+    return tuple(page.read_text(encoding="utf-8") for page in pages if page.name != "CHANGELOG.md")
+
+
+OTHER_WORDS = re.compile(r"(?<![\w./-])[Gg]irths?(?![\w./-])|\b(?:neck|collar) width\b|\b[Hh]eight and width\b")
+"""What the axes of a size are not called: they are height and circumference. Codes and names of rules stay as promised."""
+AXES = {
+    **{name: one for name, one in READ.items() if name != "resources"},
+    "reasons": _reasons,
+    "rules": _rules,
+    "docs": _docs,
+}
+
+
+@pytest.mark.parametrize("where", AXES)
+def test_each_axis_of_a_size_has_one_word(where: str) -> None:
+    texts = AXES[where]()
+    assert any("circumference" in text for text in texts) or where == "leaflets"
+    assert [found for text in texts for found in OTHER_WORDS.findall(text)] == []
 
 
 @pytest.mark.parametrize("word", ["log-roll", "intracranial", "liner"])

@@ -30,10 +30,10 @@ def share_in_words(share: float) -> str:
     """How many people like the patient have a girth in the band whose probability is ``share``."""
     of_hundred = round(share * 100)
     if of_hundred >= 100:
-        return "nearly all such people have this girth"
+        return "nearly all such people have this circumference"
     if of_hundred <= 0:
-        return "hardly any such people have this girth"
-    return f"about {of_hundred} of 100 such people have this girth"
+        return "hardly any such people have this circumference"
+    return f"about {of_hundred} of 100 such people have this circumference"
 
 
 def _ends(axis: Axis) -> tuple[float, ...]:

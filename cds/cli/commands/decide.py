@@ -55,5 +55,5 @@ def decide(
     elif not (why or full):
         click.echo(brief_text(ruleset, decision, given.title, shelf))
     else:
-        click.echo(decision_text(decision, given.title, shelf, full=full))
+        click.echo(decision_text(ruleset, decision, given.title, shelf, full=full))
         click.echo(sources_text(decision.sources))

@@ -93,7 +93,7 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
         return
     if why or full:
         for each in decided:
-            click.echo(decision_text(each.decision, each.title, each.shelf, full=full))
+            click.echo(decision_text(ruleset, each.decision, each.title, each.shelf, full=full))
         click.echo(sources_text({name: text for each in decided for name, text in each.decision.sources.items()}))
     elif patient is not None:
         click.echo(brief_text(ruleset, decided[0].decision, decided[0].title, decided[0].shelf))

@@ -11,6 +11,7 @@ import click
 
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
+from rules.model.ruleset import Ruleset
 
 COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}
 _WIDEST = 110
@@ -26,12 +27,14 @@ class Line(NamedTuple):
     dim: bool = False
 
 
-def decision_text(decision: Decision, title: str, shelf: Shelf | None = None, *, full: bool = False) -> str:
-    """``decision`` under ``title`` with what the site stocks, wrapped to the terminal.
+def decision_text(
+    ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None, *, full: bool = False
+) -> str:
+    """``decision`` by ``ruleset`` under ``title`` with what the site stocks, wrapped to the terminal.
 
     ``full`` adds each task's instruction, and each rule that fired with its reason and comparisons.
     """
-    return render(_Lines(decision, full).all(title, shelf))
+    return render(_Lines(ruleset, decision, full).all(title, shelf))
 
 
 def sources_text(citations: dict[str, str]) -> str:
@@ -58,7 +61,8 @@ def _render(line: Line, width: int) -> str:
 class _Lines:
     """One decision being written as lines."""
 
-    def __init__(self, decision: Decision, full: bool) -> None:
+    def __init__(self, ruleset: Ruleset, decision: Decision, full: bool) -> None:
+        self.axes = {name: axis.title for name, axis in ruleset.axes.items()}
         self.decision = decision
         self.full = full
         self.cited = {entry.rule: entry.sources for entry in decision.trace}
@@ -105,7 +109,7 @@ class _Lines:
         yield Line(2, f"{decision.size_class.in_words}: {decision.size_class.words}", colour="green", bold=True)
         yield Line(2, f"{decision.confidence}; {settled}")
         for axis in decision.axes.values():
-            yield Line(2, f"{axis.axis.replace('_', ' ')} {axis.value}, {axis.confidence}")
+            yield Line(2, f"{self.axes[axis.axis]} {axis.value}, {axis.confidence}")
             yield from self.rules(axis.rules)
 
     def tries(self) -> Iterator[Line]:
@@ -126,7 +130,13 @@ class _Lines:
         for question in self.decision.ask:
             yield Line(2, f"{question.label}: {question.ask}")
         for entry in self.decision.measure_next:
-            yield Line(2, f"{entry.label}{_beside(entry)}: {_changes(entry)}. {entry.ask}")
+            yield Line(2, f"{entry.label}{_beside(entry)}: {self._changes(entry)}. {entry.ask}")
+
+    def _changes(self, entry: MeasureNext) -> str:
+        changes = [self.axes[axis] for axis in entry.axes]
+        if entry.could_withhold:
+            changes.append("whether a size is given at all")
+        return f"could change {', '.join(changes)}" if changes else "may matter together with other answers"
 
     def cautions(self) -> Iterator[Line]:
         for caution in self.decision.cautions:
@@ -166,13 +176,6 @@ class _Lines:
 
 def _beside(entry: MeasureNext) -> str:
     return f" (with {', '.join(entry.with_labels)})" if entry.with_labels else ""
-
-
-def _changes(entry: MeasureNext) -> str:
-    changes = [axis.replace("_", " ") for axis in entry.axes]
-    if entry.could_withhold:
-        changes.append("whether a size is given at all")
-    return f"could change {', '.join(changes)}" if changes else "may matter together with other answers"
 
 
 def _task(task: Task) -> str:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from rules.model.decision import Decision
 from rules.model.ruleset import Basis, Ruleset
 
-_NAMES = {"line": "age", "height_band": "height", "girth_band": "width", "contour": "head position", "back": "bed rest"}
-"""What was recorded, by the axis that it decides; an axis of another rule set goes by its title."""
+_NAMES = {"line": "age", "contour": "head position", "back": "bed rest"}
+"""What was recorded, by the axis that it decides; every other axis goes by its title."""
 _SAID: dict[Basis, str] = {"measured": "measured", "observed": "estimated", "assumed": "not recorded"}
 
 
 def by_part(ruleset: Ruleset, decision: Decision) -> str:
-    """``Height and width measured; head position and bed rest not recorded``.
+    """``Height and circumference measured; head position and bed rest not recorded``.
 
     Of the parts that are not measured with a tape only those are named of which something is missing.
     """

@@ -146,7 +146,7 @@ def test_candidates_go_from_the_smallest_up_and_say_why():
     codes = [candidate.size_class.code for candidate in listed]
     assert codes == ["adult H2 G1", "adult H2 G2", "adult H3 G1", "adult H3 G2"]
     assert listed[0].why.startswith("the smallest")
-    assert "girth 1 step up" in listed[1].why
+    assert "circumference 1 step up" in listed[1].why
 
 
 @settings(max_examples=300)

@@ -64,7 +64,7 @@ def test_a_bundle_of_5000_resources():
 def test_the_text_names_the_size_how_sure_it_is_and_no_rule():
     text = run("decide", "-", given=json.dumps(FACTS)).output
     assert "adult H3 G2: adult line, height 60 to under 75 mm" in text
-    assert "Height and width measured; head position and bed rest not recorded" in text
+    assert "Height and circumference measured; head position and bed rest not recorded" in text
     assert "sizing." not in text
 
 
@@ -72,8 +72,8 @@ def test_the_first_size_says_how_many_have_this_girth():
     body = {"age_years": 45, "sex": "male", "height_cm": 178, "weight_kg": 90, "neck_height_mm": 66}
     first, second = run("decide", "-", given=json.dumps(body)).output.split("else ")[:2]
     # 94 of 100: worked out from the whole survey (Gordon et al., NATICK/TR-15/007, 2014).
-    assert "about 94 of 100 such people have this girth" in " ".join(first.split())
-    assert "about 6 of 100 such people have this girth" in " ".join(second.split())
+    assert "about 94 of 100 such people have this circumference" in " ".join(first.split())
+    assert "about 6 of 100 such people have this circumference" in " ".join(second.split())
 
 
 def test_other_sizes_wait_behind_an_emergency():
@@ -87,7 +87,7 @@ def test_other_sizes_wait_behind_an_emergency():
 def test_an_estimate_for_another_age_is_said_on_the_first_screen():
     body = {"age_years": 70, "sex": "female", "height_cm": 160, "weight_kg": 60}
     text = " ".join(run("decide", "-", given=json.dumps(body)).output.split())
-    assert "The girth is estimated from people of 17 to 58 years" in text
+    assert "The circumference is estimated from people of 17 to 58 years" in text
 
 
 @pytest.mark.parametrize("columns", ["60", "80", "200"])

@@ -85,7 +85,10 @@ def test_whatever_is_decided_can_be_said_in_the_budget(facts: dict[str, object])
 def test_the_size_is_said_in_words_and_in_code_and_how_sure_each_part_is() -> None:
     decision = DECIDER.decide({"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}, AT)
     card = size_card(RULESET, decision)
-    assert card.summary == "Neck collar adult H3 G2: height and width measured; head position and bed rest not recorded"
+    assert (
+        card.summary
+        == "Neck collar adult H3 G2: height and circumference measured; head position and bed rest not recorded"
+    )
     assert decision.size_class is not None and decision.size_class.words[1:] in card.detail()
     assert "not recorded" not in card.detail().split("Not recorded:")[0]
 

@@ -84,7 +84,7 @@ def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> No
     response = select(client, order_select(*MEASURED))
     (card,) = [card for card in response["cards"] if card["source"]["topic"]["code"] == "size"]
     assert card["indicator"] == "info"
-    assert card["summary"].startswith("Neck collar adult H3 G2: height and width measured")
+    assert card["summary"].startswith("Neck collar adult H3 G2: height and circumference measured")
     decision = response["extension"]["org.example.nuque.decision"]
     assert decision["size_class"]["code"] == "adult H3 G2"
     ruleset = load_ruleset()
@@ -140,7 +140,7 @@ def test_an_unmeasured_patient_is_asked_for_what_tells_most(client: TestClient) 
     card = response["cards"][-1]
     assert decision["ask"][0]["ask"] in card["detail"]
     assert decision["measure_next"][0]["label"] in card["extension"][FULL_TEXT]
-    assert card["summary"].endswith("height, width, head position and bed rest not recorded")
+    assert card["summary"].endswith("height, circumference, head position and bed rest not recorded")
 
 
 SMALL_BODY = observation("height", 1200)

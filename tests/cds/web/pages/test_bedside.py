@@ -43,7 +43,7 @@ def test_page_api_and_command_line_say_the_same_of_500_generated_patients(client
         # As a browser does, which posts the fields left empty too.
         page = _read(client, {**dict.fromkeys(GIVABLE, ""), **as_posted(facts)})
         _same(page, decision)
-        _same_in_the_terminal(decision_text(decider.decide(facts, AT), ""), decision)
+        _same_in_the_terminal(decision_text(RULESET, decider.decide(facts, AT), ""), decision)
         sized += "size_class" in decision
         stopped += bool(page["stop"])
     assert sized > 50 and stopped > 50, (sized, stopped)
@@ -95,12 +95,12 @@ def test_a_decided_size_stands_in_words_with_millimetres(client: TestClient) -> 
 def test_a_size_that_nobody_measured_is_named_as_such_before_it(client: TestClient) -> None:
     """For a danger unknown is not safe: in a hurry a guess would be read as a size."""
     guessed = _read(client, {"age_years": "41"})
-    assert guessed["unmeasured"] == ["Height not known, girth not known: to try first, and to be measured."]
-    assert guessed["short"][0].startswith("Height not known, girth not known. To try first:")
-    assert guessed["sure"][:3] == ["Line: recorded", "Height: not known", "Girth: not known"]
+    assert guessed["unmeasured"] == ["Height not known, circumference not known: to try first, and to be measured."]
+    assert guessed["short"][0].startswith("Height not known, circumference not known. To try first:")
+    assert guessed["sure"][:3] == ["Line: recorded", "Height: not known", "Circumference: not known"]
     assert guessed["sure"][4] == "Back: not recorded"
     half = _read(client, {"age_years": "41", "neck_height_mm": "66"})
-    assert half["unmeasured"] == ["Girth not known: to try first, and to be measured."]
+    assert half["unmeasured"] == ["Circumference not known: to try first, and to be measured."]
     measured = _read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})
     assert measured["unmeasured"] == [] and measured["short"][0].startswith("Adult line")
 
