@@ -5,7 +5,7 @@ shows each):
 
 - an event is consumed by the first rule that matches, so facts are asserted;
 - a rule fires once for each true branch of an "or", so matches are counted once;
-- more than 64 alternatives that are true at once are an error, so a layer is cut into parts with fewer;
+- more than 64 alternatives that are true at once are an error, so a layer is cut into parts of which fewer ever are;
 - more than 14 groups joined by "and" or "or" within one rule are an error, so such a rule is cut at its outermost "or";
 - a host keeps at most 1,024 live sessions, so each evaluation's session is deleted;
 - deleting a session whose message matched no rule corrupts memory, so each part holds a rule that always matches;
@@ -14,8 +14,9 @@ shows each):
 - numbers written with an exponent are not understood, so none is sent;
 - an exception in an action is hidden in the state, and a Python object is made for each match, so no action is run: what
   matched is read from the library itself, which hands out one match after the other;
-- a message costs some ten microseconds and each match some more, so a part is sent only where one of its rules can be true,
-  and rules that need the same facts stand in the same part;
+- a message costs some twenty microseconds and each match some more, so a part is sent only where one of its rules can be true
+  by what is known, by codes and by yes or no (numbers are the engine's to compare), and rules that need the same facts stand in
+  the same part, those together that need what few rules ask for;
 - what was compiled is kept for ever (4 MB for the shipped content), so it is freed with the engine;
 - the host's timer threads would run actions behind our back, so they are never started.
 """
@@ -27,6 +28,7 @@ import json
 import math
 import threading
 import weakref
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -35,6 +37,7 @@ from typing import Any, Protocol
 from rules.errors import EngineError
 from rules.evaluation.durable_library import Host, durable_rules_engine
 from rules.evaluation.interpreter import Firing, fire_with
+from rules.model.compiled_conditions import Test, definitely
 from rules.model.conditions import (
     AllOf,
     AnyOf,
@@ -86,7 +89,8 @@ class Engine:
         self.ruleset = ruleset
         self._lock = threading.Lock()
         self._sessions = itertools.count()
-        self._layers = [_parts(f"layer_{layer}", stratum) for layer, stratum in enumerate(ruleset.strata)]
+        asked = Counter(fact for rule in ruleset.rules.values() for fact in needed_facts(rule.positive))
+        self._layers = [_parts(f"layer_{layer}", stratum, asked) for layer, stratum in enumerate(ruleset.strata)]
         every = [part for parts in self._layers for part in parts]
         for part in every:
             part.prepare()
@@ -105,7 +109,7 @@ class Engine:
 
         def match(layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
             for fact in known.keys() - values.keys():
-                values[fact] = _written(_sendable(known[fact]))
+                values[fact] = f', "{fact}": {_written(_sendable(known[fact]))}'
             matched: set[int] = set()
             for part in self._layers[layer]:
                 if part.can_match(known):
@@ -160,9 +164,9 @@ class _RulePartition:
     rules: tuple[tuple[int, Rule], ...]
 
     @cached_property
-    def compared(self) -> frozenset[str]:
+    def compared(self) -> tuple[str, ...]:
         """Facts whose value is compared."""
-        return frozenset(found.fact for _, rule in self.rules for found in comparisons(rule.positive))
+        return tuple(sorted({found.fact for _, rule in self.rules for found in comparisons(rule.positive)}))
 
     @cached_property
     def asked_known(self) -> frozenset[str]:
@@ -175,32 +179,27 @@ class _RulePartition:
         return self._facts(Unknown) | self._facts(UnlessKnownNot)
 
     @cached_property
-    def _needs(self) -> tuple[frozenset[str], ...]:
-        """What must be known for one rule or another to be true."""
-        return tuple({needed_facts(rule.positive) for _, rule in self.rules})
+    def can_match(self) -> Test:
+        """A test for whether some rule of the part can be true, told without comparing numbers."""
+        return definitely(AnyOf(tuple({_without_numbers(rule.positive): None for _, rule in self.rules})))
 
     def prepare(self) -> None:
         """Work out now what is asked of every patient, so that the first does not wait for it."""
         self.can_match({})
         self.message("", {})
 
-    def can_match(self, known: Mapping[str, FactValue]) -> bool:
-        """Whether enough is known for some rule of the part to be true."""
-        return any(map(known.keys().__ge__, self._needs))
-
     def message(self, session: str, values: Mapping[str, str]) -> str:
-        """What the rules of the part ask about the facts of ``values``, which are known, each as JSON."""
-        asked_compared, asked_known, asked_unknown = self._asked
-        sent = [f"{words}{values[fact]}" for fact, words in asked_compared if fact in values]
+        """What the rules of the part ask about the facts of ``values``, which are known, each as it is written in a message."""
+        asked_known, asked_unknown = self._asked
+        sent = [values[fact] for fact in self.compared if fact in values]
         sent += [words for fact, words in asked_known if fact in values]
         sent += [words for fact, words in asked_unknown if fact not in values]
         return f'{{"sid": "{session}", "{_ALWAYS}": 1{"".join(sent)}}}'
 
     @cached_property
     def _asked(self) -> tuple[tuple[tuple[str, str], ...], ...]:
-        """The facts whose value, presence or absence is asked for, each with how that is written in a message."""
+        """The facts whose presence or absence is asked for, each with how that is written in a message."""
         return (
-            tuple((fact, f', "{fact}": ') for fact in sorted(self.compared)),
             tuple((fact, f', "{_KNOWN}{fact}": 1') for fact in sorted(self.asked_known)),
             tuple((fact, f', "{_UNKNOWN}{fact}": 1') for fact in sorted(self.asked_unknown)),
         )
@@ -210,11 +209,19 @@ class _RulePartition:
         return frozenset(leaf.fact for leaf in found if isinstance(leaf, kind))
 
 
-def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
-    """``stratum`` cut so that no part has more alternatives than durable_rules can hold at once."""
+def _parts(layer: str, stratum: tuple[Rule, ...], asked: Mapping[str, int]) -> list[_RulePartition]:
+    """``stratum`` cut so that no part has more alternatives than durable_rules can hold at once.
+
+    ``asked`` says how many rules need each fact. Where a part needs facts that few ask for, it need seldom be sent.
+    """
+
+    def commonest_first(placed: tuple[int, Rule]) -> list[tuple[int, str]]:
+        needed = sorted((asked[fact], fact) for fact in needed_facts(placed[1].positive))
+        return [(-count, fact) for count, fact in needed]
+
     parts: list[list[tuple[int, Rule]]] = [[]]
     room = _MOST_ALTERNATIVES
-    for index, rule in sorted(enumerate(stratum), key=lambda placed: sorted(needed_facts(placed[1].positive))):
+    for index, rule in sorted(enumerate(stratum), key=commonest_first):
         needed = _alternatives(rule.positive)
         if needed > _MOST_ALTERNATIVES:
             raise EngineError(
@@ -229,17 +236,32 @@ def _parts(layer: str, stratum: tuple[Rule, ...]) -> list[_RulePartition]:
 
 
 def _alternatives(condition: Condition) -> int:
-    """In how many ways ``condition`` can be true: the branches of its disjunctive form."""
+    """In how many ways at once ``condition`` can be true, at most: the branches of its disjunctive form.
+
+    Those that compare one fact with several codes exclude each other, as do a fact that is unknown and one that is compared.
+    """
     match condition:
-        case Compare(_, "one_of", tuple(options)):
-            return len(options)
         case AllOf(children):
             return math.prod(map(_alternatives, children))
         case AnyOf(children):
             return sum(map(_alternatives, children))
-        case UnlessKnownNot(comparison):
-            return 1 + _alternatives(comparison)
     return 1
+
+
+def _without_numbers(condition: Condition) -> Condition:
+    """What must hold for ``condition`` (negation pushed down) to be true, with numbers known instead of compared."""
+    match condition:
+        case Compare(fact, _, value):
+            options = value if isinstance(value, tuple) else (value,)
+            is_number = any(isinstance(one, (int, float)) and not isinstance(one, bool) for one in options)
+            return Known(fact) if is_number else condition
+        case UnlessKnownNot(comparison) if isinstance(_without_numbers(comparison), Known):
+            return AllOf(())
+        case AllOf(children):
+            return AllOf(tuple(map(_without_numbers, children)))
+        case AnyOf(children):
+            return AnyOf(tuple(map(_without_numbers, children)))
+    return condition
 
 
 def _pieces(condition: Condition) -> list[Condition]:
