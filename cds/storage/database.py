@@ -14,6 +14,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -94,6 +95,8 @@ class Store:
         try:
             self.url = sa.make_url(settings.store_url or default_url())
             self._engine = self._make_engine()
+            # The same connections. Made here: an option given to each connection costs as much as a statement.
+            self._reader = self._engine.execution_options(nuque_reads=True)
         except ValueError as error:
             # Not its text: what stands where the port should may be the end of a password.
             raise StoreError(
@@ -152,7 +155,7 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """A transaction that only reads. Raises StoreDown."""
-        with self._guarded(), self._engine.connect().execution_options(nuque_reads=True) as connection:
+        with self._guarded(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
@@ -337,8 +340,14 @@ def _begins_with(path: str, beginnings: tuple[bytes, ...]) -> bool:
 
 def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
     """Insert ``rows`` in one batch; those whose key is there already stay as they are."""
-    insert = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
-    connection.execute(insert(table).on_conflict_do_nothing(), rows)
+    connection.execute(_insert_of(table, connection.dialect.name), rows)
+
+
+@cache
+def _insert_of(table: sa.Table, dialect: str) -> sa.Insert:
+    """The statement, of which there is one for each table."""
+    insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    return insert(table).on_conflict_do_nothing()
 
 
 def _set_up_sqlite(connection: Any, record: Any) -> None:
