@@ -305,22 +305,29 @@ class Store:
 
     def upgrade(self) -> None:
         """Bring the tables up to date; several workers may try at once. Raises StoreError where they are newer than this code."""
-        # Imported here: only needed once in the life of a database.
+        with _one_upgrade, self._engine.begin() as connection:
+            if not self.is_sqlite:
+                connection.execute(sa.text("SET LOCAL statement_timeout = 0"))
+                connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))
+            if sa.inspect(connection).get_table_names():
+                self._migrate(connection)
+            else:
+                _make_tables(connection)
+
+    def _migrate(self, connection: sa.Connection) -> None:
+        """Run the migrations that are lacking. Raises StoreError."""
+        # Imported here: needed a few times in the life of a database, and as much memory as all tables and statements.
         from alembic import command
         from alembic.config import Config
         from alembic.util import CommandError
 
         config = Config()
         config.set_main_option("script_location", "cds.storage:migrations")
-        with _one_upgrade, self._engine.begin() as connection:
-            if not self.is_sqlite:
-                connection.execute(sa.text("SET LOCAL statement_timeout = 0"))
-                connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))
-            config.attributes["connection"] = connection
-            try:
-                command.upgrade(config, "head")
-            except CommandError as error:
-                raise StoreError(f"the tables cannot be brought up to {REVISION}: {error}") from error
+        config.attributes["connection"] = connection
+        try:
+            command.upgrade(config, "head")
+        except CommandError as error:
+            raise StoreError(f"the tables cannot be brought up to {REVISION}: {error}") from error
 
     def close(self) -> None:
         """Close all connections."""
@@ -331,6 +338,16 @@ class Store:
 
     def __exit__(self, *error: object) -> None:
         self.close()
+
+
+def _make_tables(connection: sa.Connection) -> None:
+    """In an empty database the tables as they are in the end, and Alembic's note of it."""
+    metadata.create_all(connection)
+    done = sa.Table(
+        "alembic_version", sa.MetaData(), sa.Column("version_num", sa.String(32), primary_key=True, nullable=False)
+    )
+    done.create(connection)
+    connection.execute(done.insert(), {"version_num": REVISION})
 
 
 def _begins_with(path: str, beginnings: tuple[bytes, ...]) -> bool:
