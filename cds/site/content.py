@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from urllib.parse import quote
 
-from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.patient import AGE
@@ -57,6 +56,9 @@ class Content:
     @cached_property
     def artefacts(self) -> Mapping[tuple[str, str], Resource]:
         """The rule set as published FHIR artefacts, by type and id; made when first asked for."""
+        # Imported here: no hook needs it.
+        from cds.fhir.publishing.artifacts import artefacts
+
         return artefacts(self.ruleset, self.code_map.base, self.code_map)
 
     @cached_property

@@ -20,7 +20,6 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy import event
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -363,8 +362,14 @@ def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mappin
 @cache
 def _insert_of(table: sa.Table, dialect: str) -> sa.Insert:
     """The statement, of which there is one for each table."""
-    insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
-    return insert(table).on_conflict_do_nothing()
+    # Imported here: a process needs the one of its own database only.
+    if dialect == "sqlite":
+        from sqlalchemy.dialects.sqlite import insert as into_sqlite
+
+        return into_sqlite(table).on_conflict_do_nothing()
+    from sqlalchemy.dialects.postgresql import insert as into_postgresql
+
+    return into_postgresql(table).on_conflict_do_nothing()
 
 
 def _set_up_sqlite(connection: Any, record: Any) -> None:
