@@ -11,6 +11,7 @@ from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
 from cds.web.pages.task_timeline import Lane, Staffing, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
+from rules.model.rule_text import in_words
 from rules.model.ruleset import Ruleset
 
 _SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known", None: "no size"}
@@ -56,6 +57,7 @@ class FindOut:
 class Answer:
     """What the page shows of one decision, in the order of its parts.
 
+    ``compared`` has the words for each comparison of the trace.
     ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, and the others ``later``.
     """
 
@@ -74,6 +76,7 @@ class Answer:
     now: tuple[Task, ...]
     later: tuple[Lane, ...]
     labels: Mapping[str, str]
+    compared: Mapping[str, str]
 
     @property
     def said(self) -> str:
@@ -105,6 +108,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
         now=now,
         later=tuple(lanes([task for task in decision.tasks if task not in now], decision.at, zone)),
+        compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
         labels={fact.name: ruleset.vocabulary[fact.name].label for fact in decision.facts},
     )
 

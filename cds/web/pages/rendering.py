@@ -16,6 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import of_call
 from rules.model.quantity_words import quantity_words, unit_words, value_words
+from rules.model.rule_text import in_words
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
@@ -100,6 +101,7 @@ def _environment() -> Environment:
     environment.filters["moment"] = moment_words
     environment.filters["plain"] = value_words
     environment.filters["quantity"] = quantity_words
+    environment.filters["in_words"] = lambda text, ruleset: in_words(ruleset, text)
     environment.filters["unit"] = unit_words
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment

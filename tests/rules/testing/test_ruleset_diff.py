@@ -40,11 +40,11 @@ def test_a_rule_added_removed_or_changed():
     without, with_three, with_five = small_ruleset(), looking(3), looking(5)
     (added,) = written_changes(without, with_three)
     assert (added.name, added.how) == ("small.x", "added")
-    assert added.words == ("x", "when danger is true", "then task look (Look): every 3 hours")
+    assert added.words == ("x", "when danger is true", "then task, look: every 3 hours")
     (removed,) = written_changes(with_three, without)
     assert removed.how == "removed"
     (changed,) = written_changes(with_three, with_five)
-    assert changed.words == ("no longer: task look (Look): every 3 hours", "new: task look (Look): every 5 hours")
+    assert changed.words == ("no longer: task, look: every 3 hours", "new: task, look: every 5 hours")
 
 
 def test_other_sections_are_compared_too():
