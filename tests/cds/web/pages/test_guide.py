@@ -25,6 +25,8 @@ ROOT = Path(__file__).resolve().parents[4]
 DOCS = ROOT / "docs"
 WRITTEN = sorted([*DOCS.glob("*.md"), *(DOCS / "deploy").glob("*.md")])
 NAMES = [path.relative_to(DOCS).with_suffix(".html").as_posix() for path in WRITTEN]
+OF_THE_SERVICE = {"/bedside"}
+"""Links from the guide to the pages that it is served beside."""
 STYLES = "cds/web/pages/static"
 
 
@@ -78,13 +80,24 @@ def test_every_link_leads_to_a_place_that_is_there(built: Path) -> None:
         for tag, given in PageReader(text).tags:
             for attribute in ("href", "src", "action"):
                 link = given.get(attribute)
-                if not link or (tag == "a" and re.match("https?://", link)):
+                if not link or link in OF_THE_SERVICE or (tag == "a" and re.match("https?://", link)):
                     continue
                 path, place = urldefrag(unquote(urljoin(name, link)))
                 assert (built / path).is_file(), (name, link)
                 assert not place or place in ids[path], (name, link)
                 followed += 1
     assert followed > 20 * len(NAMES)
+
+
+def test_from_the_guide_to_the_service_and_back(client: TestClient, built: Path) -> None:
+    pages = _pages(built)
+    assert pages
+    for name, text in pages.items():
+        leading = {given.get("href") for tag, given in PageReader(text).tags if tag == "a"}
+        assert OF_THE_SERVICE <= leading, name
+    for address in OF_THE_SERVICE:
+        answer = client.get(address)
+        assert answer.status_code == 200 and ("a", {"href": "/docs/guide/"}) in PageReader(answer.text).tags
 
 
 def test_nothing_is_written_into_a_page_that_its_policy_forbids(built: Path) -> None:
