@@ -33,7 +33,7 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.in_place_of_an_answer import for_browsers, waiting
+from cds.web.pages.in_place_of_an_answer import for_browsers, refused, waiting
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
@@ -158,7 +158,14 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     app.add_middleware(CompressedAnswers)
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Withholding, service=service, waiting=waiting)
-    app.add_middleware(Gate, trust=parts.trust, sessions=parts.sessions, settings=settings, metrics=parts.metrics)
+    app.add_middleware(
+        Gate,
+        trust=parts.trust,
+        sessions=parts.sessions,
+        settings=settings,
+        metrics=parts.metrics,
+        refused_page=refused,
+    )
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:
         app.add_middleware(

@@ -5,7 +5,9 @@ from __future__ import annotations
 import hmac
 import time
 from collections import defaultdict
+from collections.abc import Callable, Sequence
 
+from fastapi import Request
 from fastapi.responses import JSONResponse, PlainTextResponse
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -66,15 +68,25 @@ def is_page(call: HttpCall) -> bool:
     return is_page_path(call.path) and "authorization" not in call.headers
 
 
+RefusedPage = Callable[[Request, int, Sequence[str]], Response]
+"""Draws the page for a browser that is refused, with the status code and why."""
+
+
 class Gate:
     """ASGI middleware that lets trusted calls through, with their caller in ``current_caller``."""
 
     def __init__(
-        self, app: ASGIApp, trust: Trust, sessions: SmartSessions, settings: Settings, metrics: Metrics
+        self,
+        app: ASGIApp,
+        trust: Trust,
+        sessions: SmartSessions,
+        settings: Settings,
+        metrics: Metrics,
+        refused_page: RefusedPage,
     ) -> None:
-        """Stand before ``app``."""
+        """Stand before ``app``; whoever asks for a page and is refused is shown ``refused_page``."""
         self._app, self._trust, self._settings, self._metrics = app, trust, settings, metrics
-        self._sessions = sessions
+        self._sessions, self._refused_page = sessions, refused_page
         self._rate = RateLimit(time.monotonic)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -88,7 +100,7 @@ class Gate:
         except NotTrusted as refused:
             self._metrics.refused(refused.reason)
             scope.setdefault("state", {})["refused"] = refused.reason
-            await self._answer(refused)(scope, receive, send)
+            await self._answer(Request(scope, receive), refused)(scope, receive, send)
             return
         before = current_caller.set(caller)
         scope.setdefault("state", {})["caller"] = caller
@@ -126,8 +138,9 @@ class Gate:
             raise NotTrusted(401, "admin", "send the admin token (NUQUE_ADMIN_TOKEN) as Bearer")
         return Caller("admin")
 
-    @staticmethod
-    def _answer(refused: NotTrusted) -> Response:
+    def _answer(self, request: Request, refused: NotTrusted) -> Response:
+        if is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", ""):
+            return self._refused_page(request, refused.status, [str(refused)])
         if refused.reason == "page":
             return PlainTextResponse(str(refused), refused.status)
         headers = {}

@@ -18,8 +18,10 @@ from cds.bootstrap.app import create_app
 from cds.security.loopback_guard import TrustSettingsError
 from cds.settings import Settings
 from cds.web.middleware.authentication import PAGES
+from cds.web.pages.rendering import POLICY
 from tests.cds import ehr
 from tests.cds.conftest import AT
+from tests.cds.web.pages.page_reader import PageReader
 
 PROXY = ("10.0.0.7", 40000)
 
@@ -46,8 +48,16 @@ def test_with_tokens_a_page_is_refused_in_words_until_the_site_names_a_proxy(tmp
     client = TestClient(_guarded(tmp_path), headers={"Accept": "text/html"})
     for answer in (client.get(path), client.post(path, data={"age_years": "4"}), client.get(f"{path}/anything")):
         assert answer.status_code == 403
-        assert answer.headers["content-type"].startswith("text/plain")
-        assert "NUQUE_PAGE_USER_HEADER" in answer.text
+        assert answer.headers["content-type"] == "text/html; charset=utf-8"
+        assert answer.headers["content-security-policy"] == POLICY
+        (problem,) = PageReader(answer.text)["problem"]
+        assert "NUQUE_PAGE_USER_HEADER" in problem
+        assert "Try" not in answer.text
+
+
+def test_a_program_that_is_refused_a_page_reads_plain_words(tmp_path: Path) -> None:
+    answer = TestClient(_guarded(tmp_path)).get("/bedside")
+    assert answer.status_code == 403 and answer.headers["content-type"].startswith("text/plain")
 
 
 def test_whom_the_proxy_signed_in_opens_the_page(behind_proxy: FastAPI) -> None:
@@ -92,7 +102,10 @@ def test_a_header_that_anybody_could_send_is_no_setting(tmp_path: Path) -> None:
 def test_in_open_mode_pages_answer_this_machine_only(client: TestClient) -> None:
     assert PAGES
     for path in PAGES:
-        assert TestClient(client.app, client=("192.0.2.1", 1)).get(path).status_code == 403
+        elsewhere = TestClient(client.app, client=("192.0.2.1", 1))
+        assert elsewhere.get(path).status_code == 403
+        answer = elsewhere.get(path, headers={"Accept": "text/html"})
+        assert answer.status_code == 403 and "only this machine" in PageReader(answer.text)["problem"][0]
 
 
 def test_every_page_is_held_to_this() -> None:
