@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from cds.reports.model import Block, Node, NumberLine, Report, State, Stretch, Table, Tree, Words, about
-from rules.deciding.explanation import Explainer, Explanation, Observation, ReasonNode
+from rules.deciding.explanation import Change, Explainer, Explanation, Observation, ReasonNode
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact
 from rules.model.quantity_words import quantity_words
@@ -32,7 +32,9 @@ def explained(
     nearest = explainer.nearest()
     blocks: list[Block] = [Words(f"{title}, at {at:%Y-%m-%d %H:%M %Z}."), _known(explainer)]
     if not_used:
-        rows = [(one.fact or "not recognised", one.value, one.reason, one.reference or "") for one in not_used]
+        rows = [
+            (one.about or "not recognised", _as_said(one.value), one.reason, one.reference or "") for one in not_used
+        ]
         blocks.append(Table("Seen and not used", ("fact", "as written", "why", "record"), rows))
     for explanation in asked:
         blocks.append(_why(writer, explanation))
@@ -41,7 +43,7 @@ def explained(
             "The nearest changes that alter the size",
             ("fact", "now", "would be", "share of the plausible range", "size then"),
             [
-                (one.fact, describe_value(one.now), describe_value(one.to), f"{one.distance:.1%}", one.outcome)
+                (ruleset.vocabulary[one.fact].label, *_moved(ruleset, one), f"{one.distance:.1%}", one.outcome)
                 for one in nearest
             ],
             empty="No change of one recorded fact alters the size.",
@@ -90,6 +92,16 @@ def _known(explainer: Explainer) -> Table:
     if not explainer.records:
         return Table("What is known", ("fact", "value"), [row[:2] for row in rows], empty="Nothing is recorded.")
     return Table("What is known", ("fact", "value", "record", "recorded", "as written"), rows)
+
+
+def _moved(ruleset: Ruleset, change: Change) -> tuple[str, str]:
+    """The value as it is and as it would be."""
+    unit = ruleset.vocabulary[change.fact].unit
+    return quantity_words(change.now, unit), quantity_words(change.to, unit)
+
+
+def _as_said(written: str) -> str:
+    return {"true": "yes", "false": "no"}.get(written, written)
 
 
 def _moment(recorded: datetime | None) -> str:

@@ -6,6 +6,8 @@ from rules.model.durations import duration_words
 from rules.model.facts import FactValue
 
 _SAID_IN_HOURS_UP_TO = 48
+_SAID_IN_TENTHS_FROM = 2
+"""Years and hours beyond which nobody says more than one decimal."""
 
 _WORDS = {
     "{finger}": ("finger", "fingers"),
@@ -41,6 +43,8 @@ def value_words(value: FactValue) -> str:
 
 def quantity_words(value: FactValue, unit: str | None) -> str:
     """``value`` with its UCUM ``unit`` in words; many hours are said in days, weeks, months or years as well."""
+    if unit in ("a", "h") and isinstance(value, float) and value > _SAID_IN_TENTHS_FROM:
+        value = round(value, 1)
     said = f"{value_words(value)} {unit_words(unit, value)}".strip()
     many = unit == "h" and isinstance(value, (int, float)) and value > _SAID_IN_HOURS_UP_TO
     return f"{said} ({duration_words(float(value))})" if many else said

@@ -11,7 +11,7 @@ from rules.model.quantity_words import quantity_words
 from rules.model.ruleset import Basis, Correction, Rule, Ruleset
 
 _BASES: dict[Basis, str] = {"measured": "measured", "observed": "estimated", "assumed": "a stand-in"}
-_NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
+_NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?!\w|\.\w)")
 _PARAMETER_NOTE = re.compile(r" \([a-z][a-z0-9_]*_[a-z0-9_]*\)")
 _TRUTH = {"is true": "is yes", "is false": "is no", "is not true": "is not yes", "is not false": "is not no"}
 
@@ -60,8 +60,6 @@ def in_words(ruleset: Ruleset, text: str) -> str:
 
     def label(found: re.Match[str]) -> str:
         name = found[0]
-        if "_" not in name:
-            return name
         if name in ruleset.vocabulary:
             return ruleset.vocabulary[name].label
         if name in ruleset.tasks:

@@ -11,6 +11,8 @@ from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
 from cds.web.pages.task_timeline import Lane, Staffing, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
+from rules.model.facts import FactDefinition, FactValue
+from rules.model.quantity_words import quantity_words
 from rules.model.rule_text import in_words
 from rules.model.ruleset import Ruleset
 
@@ -57,7 +59,7 @@ class FindOut:
 class Answer:
     """What the page shows of one decision, in the order of its parts.
 
-    ``compared`` has the words for each comparison of the trace.
+    ``known`` has the words for each fact, ``compared`` for each comparison of the trace.
     ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, and the others ``later``.
     """
 
@@ -75,7 +77,7 @@ class Answer:
     lanes: tuple[Lane, ...]
     now: tuple[Task, ...]
     later: tuple[Lane, ...]
-    labels: Mapping[str, str]
+    known: Mapping[str, str]
     compared: Mapping[str, str]
 
     @property
@@ -109,8 +111,12 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         now=now,
         later=tuple(lanes([task for task in decision.tasks if task not in now], decision.at, zone)),
         compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
-        labels={fact.name: ruleset.vocabulary[fact.name].label for fact in decision.facts},
+        known={fact.name: _known(ruleset.vocabulary[fact.name], fact.value) for fact in decision.facts},
     )
+
+
+def _known(fact: FactDefinition, value: FactValue) -> str:
+    return f"{fact.label}: {quantity_words(value, fact.unit)}"
 
 
 def _stop(summary: str, text: str) -> Stop:

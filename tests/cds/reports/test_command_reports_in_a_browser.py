@@ -145,6 +145,10 @@ def test_a_report_can_be_read_by_everybody(browser: Browser, pages: dict[str, Pa
         assert problems == []
 
 
+FITTING = {"check", "compare", "prove"}
+"""Reports in which nothing is wider than a phone."""
+
+
 @pytest.mark.parametrize("name", REPORTS)
 def test_what_is_wider_than_the_screen_is_reached_and_moved_by_keyboard(
     browser: Browser, pages: dict[str, Path], name: str
@@ -171,7 +175,7 @@ def test_what_is_wider_than_the_screen_is_reached_and_moved_by_keyboard(
             if label in wide and reached.count(label) == 1:
                 page.keyboard.press("ArrowRight")
                 page.wait_for_function("document.activeElement.scrollLeft > 0")
-        assert wide and set(wide) <= set(reached)
+        assert bool(wide) == (name not in FITTING) and set(wide) <= set(reached)
 
 
 @pytest.mark.parametrize("name", [*REPORTS, "map"])

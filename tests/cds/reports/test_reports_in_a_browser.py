@@ -82,3 +82,23 @@ def test_a_report_is_dark_where_the_reader_is(browser: Browser, tmp_path: Path) 
         assert page.get_by_role("group", name="Many rows").is_hidden()
         page.get_by_text("60 rows").click()
         assert page.get_by_role("group", name="Many rows").is_visible()
+
+
+@pytest.mark.browser
+def test_every_picture_fits_a_phone(browser: Browser, tmp_path: Path) -> None:
+    """At 360 px, and no letter of it smaller than 11 px."""
+    file = tmp_path / "report.html"
+    file.write_text(as_html(EVERY_BLOCK), encoding="utf-8")
+    with browser.new_context(viewport={"width": 360, "height": 800}) as context:
+        page = context.new_page()
+        page.goto(file.as_uri())
+        sizes = page.locator(".wide > svg").evaluate_all(
+            """all => all.map(one => [one.parentElement.scrollWidth <= one.parentElement.clientWidth,
+                ...[...one.querySelectorAll("text")].map(text => {
+                  const box = text.getBoundingClientRect(), frame = one.getBoundingClientRect();
+                  const scale = frame.width / one.viewBox.baseVal.width;
+                  return box.left >= frame.left - 1 && box.right <= frame.right + 1
+                    && parseFloat(getComputedStyle(text).fontSize) * scale >= 11;
+                })])"""
+        )
+        assert len(sizes) == 4 and all(len(one) > 2 and all(one) for one in sizes), sizes
