@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from itertools import islice
 from typing import Any
 
@@ -16,7 +17,7 @@ import sqlalchemy as sa
 from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
-from cds.storage.database import Store, StoreDown
+from cds.storage.database import LookUp, Store, StoreDown
 from cds.storage.group_writer import GroupWriter
 from cds.storage.schema import ON_ITS_CARD, issued_cards
 from cds.storage.schema import feedback as feedback_table
@@ -30,7 +31,7 @@ _ALREADY_KEPT = sa.select(feedback_table.c.digest).where(
     feedback_table.c.digest.in_(sa.bindparam("digests", expanding=True))
 )
 
-_OVERRIDDEN = (
+_OVERRIDDEN = LookUp(
     sa.select(sa.literal(1))
     .select_from(feedback_table.join(issued_cards, ON_ITS_CARD))
     .where(
@@ -153,11 +154,7 @@ class CardMemory:
         """
         sought = {"patient": patient, "rules": rules_digest(rules), "facts": facts, "since": since}
 
-        def look_up() -> bool:
-            with self._store.reading() as connection:
-                return connection.execute(_OVERRIDDEN, sought).scalar() is not None
-
-        return self._store.in_a_hurry(look_up)
+        return self._store.in_a_hurry(partial(self._store.found, _OVERRIDDEN, sought))
 
 
 def _parts(values: Iterable[str], most: int) -> Iterator[tuple[str, ...]]:

@@ -12,7 +12,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import closing, contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -22,6 +22,7 @@ import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlalchemy.sql.compiler import SQLCompiler
 
 from cds.settings import StoreSettings
 from cds.storage import held_files
@@ -67,6 +68,28 @@ def default_url() -> str:
     """An SQLite file in the state folder of the account (XDG base directories)."""
     state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
     return f"sqlite:///{state / 'nuque' / 'store.sqlite3'}"
+
+
+class LookUp:
+    """A question to the store that is asked again and again with other values, compiled once for each kind of database."""
+
+    def __init__(self, statement: sa.Select[Any]) -> None:
+        """Ask ``statement``, whose parameters have names."""
+        self.statement = statement
+        self.on = cache(self._on)
+
+    def _on(self, dialect: sa.Dialect) -> tuple[str, Callable[[Mapping[str, Any]], list[Any]]]:
+        """The words for a driver that counts its parameters, and what writes given values in their places."""
+        compiled = self.statement.compile(dialect=dialect)
+        assert isinstance(compiled, SQLCompiler)
+        names = compiled.positiontup or ()
+        writers = [compiled.binds[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names]
+
+        def written(values: Mapping[str, Any]) -> list[Any]:
+            given = compiled.construct_params(values)
+            return [write(given[name]) if write else given[name] for name, write in zip(names, writers, strict=True)]
+
+        return str(compiled), written
 
 
 class Store:
@@ -157,6 +180,20 @@ class Store:
         with self._guarded(), self._reader.connect() as connection:
             yield connection
 
+    def found(self, look_up: LookUp, values: Mapping[str, Any]) -> bool:
+        """Whether ``look_up`` finds a row for ``values``. Raises StoreDown.
+
+        Asked at nearly every call, so on SQLite the driver is asked itself: the way through SQLAlchemy takes five times as long.
+        """
+        if not self.is_sqlite:
+            with self.reading() as connection:
+                return connection.execute(look_up.statement, values).first() is not None
+        words, written = look_up.on(self._engine.dialect)
+        with self._guarded(), closing(self._engine.raw_connection()) as connection:
+            cursor = connection.cursor()
+            with closing(cursor):
+                return cursor.execute(words, written(values)).fetchone() is not None
+
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
         """A transaction; when this returns, it is on the disk. Raises StoreDown, and then nothing is certain."""
@@ -192,7 +229,7 @@ class Store:
             yield
         except (IntegrityError, DataError):
             raise  # An answer of a healthy store: something is there already, or cannot be kept.
-        except (DBAPIError, PoolTimeout, OSError, StoreError) as error:
+        except (DBAPIError, sqlite3.Error, PoolTimeout, OSError, StoreError) as error:
             # The driver's own text only: SQLAlchemy's adds the statement and its values.
             cause = getattr(error, "orig", None) or error
             self._why = f"{type(cause).__name__}: {cause}".splitlines()[0]
