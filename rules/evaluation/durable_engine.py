@@ -31,7 +31,7 @@ import weakref
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Protocol
 
 from rules.errors import EngineError
@@ -63,7 +63,8 @@ _ALWAYS = "always"
 _MATCHED = "r_matched"
 _KNOWN = "known__"
 _UNKNOWN = "unknown__"
-_written = json.JSONEncoder(ensure_ascii=False).encode
+_as_json = json.JSONEncoder(ensure_ascii=False).encode
+_MOST_KEPT = 4_096
 
 
 class Evaluator(Protocol):
@@ -109,7 +110,7 @@ class Engine:
 
         def match(layer: int, known: Mapping[str, FactValue]) -> list[Rule]:
             for fact in known.keys() - values.keys():
-                values[fact] = f', "{fact}": {_written(_sendable(known[fact]))}'
+                values[fact] = f', "{fact}": {_written(known[fact])}'
             matched: set[int] = set()
             for part in self._layers[layer]:
                 if part.can_match(known):
@@ -296,6 +297,17 @@ def _sendable(value: FactValue) -> FactValue:
     if _SMALLEST <= size <= _LARGEST:
         return value
     return math.copysign(_SMALLEST / 2 if size < _SMALLEST else _LARGEST * 2, value)
+
+
+def _written(value: FactValue) -> str:
+    """``value`` as it is sent."""
+    return _as_json(_sendable(value)) if isinstance(value, float) else _word(value)
+
+
+@lru_cache(_MOST_KEPT, typed=True)
+def _word(value: FactValue) -> str:
+    """The same of a code, yes or no, of which there are few."""
+    return _as_json(_sendable(value))
 
 
 def compiled(rule: Rule) -> list[dict[str, Any]]:

@@ -66,7 +66,7 @@ class Sizer:
         firing = fire(self.ruleset, facts) if evaluated is None else self._sizing(evaluated)
         now = choose(self.ruleset, firing.fired)
         outlook = self._possibilities.outlook(facts, firing)
-        certain = choose(self.ruleset, [rule for rule in self.ruleset.rules.values() if rule.id in outlook.must])
+        certain = choose(self.ruleset, self._rules(outlook.must))
         offered: dict[str, list[_Offered]] = {name: [] for name in self.ruleset.axes}
         for rule in outlook.undecided:
             for axis, weight in self.ruleset.offers.get(rule, ()):
@@ -173,8 +173,7 @@ class Sizer:
             read |= fresh
             concluding = [rule for fact in fresh for rule in self.ruleset.concluding.get(fact, ())]
             waiting += [rule for rule in concluding if rule.id in outlook.may]
-        given = (name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded")
-        return [name for name in given if name in read and name in outlook.open_facts]
+        return [name for name in self._given if name in read and name in outlook.open_facts]
 
     def _try(
         self, group: tuple[str, ...], facts: Mapping[str, FactValue], firing: Firing, now: Picture
@@ -219,6 +218,11 @@ class Sizer:
             combined = [{**answers, name: value} for answers in combined for value in values]
         self._answered[group] = combined
         return combined
+
+    @cached_property
+    def _given(self) -> tuple[str, ...]:
+        """The facts that an observer can give, in vocabulary order."""
+        return tuple(name for name, fact in self.ruleset.vocabulary.items() if fact.given != "concluded")
 
     @cached_property
     def _computed(self) -> tuple[tuple[str, ...], ...]:

@@ -99,15 +99,16 @@ class Inventory:
         if not isinstance(entries, list):
             self.refuse(entries, RejectionReason("malformed", "Bundle.entry is not an array"), label)
             return
+        place = f"{label}.entry"
         for number, entry in enumerate(entries):
             resource = entry.get("resource") if isinstance(entry, dict) else None
             kind = resource.get("resourceType") if isinstance(resource, dict) else None
             if isinstance(resource, dict) and isinstance(kind, str) and kind and kind not in _NOT_RECORDS:
                 # Most entries, told at once.
                 url = text(entry, "fullUrl") if "fullUrl" in entry else None
-                self._take_resource(resource, kind, f"{label}.entry", url, number)
+                self._take_resource(resource, kind, place, url, number)
                 continue
-            where = f"{label}.entry[{number}]"
+            where = f"{place}[{number}]"
             if isinstance(entry, dict) and "resource" in entry:
                 self.take(entry["resource"], where, text(entry, "fullUrl"), depth + 1)
             else:
