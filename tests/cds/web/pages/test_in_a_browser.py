@@ -289,7 +289,7 @@ def test_no_record_of_the_patient_is_named_on_paper(browser: Browser, live: Live
         assert len(named.findall(page.inner_text("#answer"))) > 3
         page.emulate_media(media="print")
         assert named.findall(page.inner_text("#answer")) == []
-        assert page.locator(".label").is_visible()
+        assert page.locator(".whose").is_visible()
 
 
 MUCH = (
@@ -432,3 +432,12 @@ def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browse
         page.wait_for_load_state("networkidle")
         weights = page.evaluate("performance.getEntries().filter(one => one.transferSize).map(one => one.transferSize)")
         assert len(weights) >= 4 and sum(weights) < 150_000
+
+
+def test_every_field_of_the_map_is_named_on_screen_and_on_paper(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/rules/map") as page:
+        for media in ("screen", "print"):
+            page.emulate_media(media=media)  # type: ignore[arg-type]
+            labels = page.locator(".map .label")
+            assert labels.count() > 20
+            assert all(one.is_visible() for one in labels.all()), media
