@@ -14,7 +14,7 @@ def codes() -> None:
     """Map the codes of your record system to what the rules read."""
 
 
-@codes.command()
+@codes.command(short_help="Write a CSV of facts, to fill in your codes.")
 @click.option(
     "--code-map",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
@@ -37,7 +37,7 @@ def worksheet(code_map: Path | None, output: Path | None, knowledge: str | None,
         click.echo(sentence, err=True)
 
 
-@codes.command()
+@codes.command(short_help="Make the code map of a filled-in worksheet.")
 @click.argument("worksheet", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
     "--output",

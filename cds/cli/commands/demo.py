@@ -58,7 +58,7 @@ class _Decided:
         }
 
 
-@click.command()
+@click.command(short_help="Decide for every invented patient, a line each.")
 @click.argument("patient", required=False)
 @click.option(
     "--folder",

@@ -11,7 +11,7 @@ from cds.cli.options import knowledge_options, load_knowledge
 from cds.site.vocabulary_listing import list_facts, list_parameters
 
 
-@click.command()
+@click.command(short_help="List the facts that rules read.")
 @click.option("--parameters", is_flag=True, help="List the parameters that a site may change instead.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @knowledge_options

@@ -22,7 +22,7 @@ from rules.deciding.decider import Decider
 from rules.deciding.fit_check import advise
 
 
-@click.command()
+@click.command(short_help="Say what to correct after a fit check.")
 @click.argument("file", type=click.File("rb"))
 @click.option("--base", default=DEFAULT_BASE, show_default=True, help="Base of the canonical URLs in a response.")
 @click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _STRUCTURES: dict[str, Structure] = {"omg": "OMG_O19", "orm": "ORM_O01"}
 
 
-@click.command()
+@click.command(short_help="Write a patient's orders, to be authorised.")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, allow_dash=True))
 @click.option(
     "--as",

@@ -22,7 +22,7 @@ from cds.fhir.publishing.npm_package import package
 from cds.fhir.reading.code_map_loader import load_code_map
 
 
-@click.command()
+@click.command(short_help="Write the rule set as FHIR R4 files.")
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--base", default=DEFAULT_BASE, show_default=True, help="Base of the canonical URLs.")
 @click.option(

@@ -38,7 +38,7 @@ def purge(at: datetime | None) -> None:
             click.echo(f"{table}: {count} deleted")
 
 
-@store.command()
+@store.command(short_help="Export feedback or the audit trail.")
 @click.argument("what", type=click.Choice(["feedback", "audit"]))
 @click.option("--output", "-o", type=click.Path(dir_okay=False, path_type=Path), help="File; default: standard output.")
 @click.option("--format", "form", type=click.Choice(["ndjson", "parquet"]), default="ndjson", show_default=True)
@@ -67,7 +67,7 @@ def export(what: str, output: Path | None, form: str, since: datetime | None) ->
     click.echo(f"{count} exported", err=True)
 
 
-@store.command()
+@store.command(short_help="By week: what silent mode would have shown.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one object a week and service.")
 @_SINCE
 def silent(as_json: bool, since: datetime | None) -> None:

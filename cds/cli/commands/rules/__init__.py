@@ -9,7 +9,7 @@ import click
 from cds.cli.lazy_group import CommandFolder
 
 
-@click.group(cls=CommandFolder, package=sys.modules[__name__])
+@click.group(cls=CommandFolder, package=sys.modules[__name__], short_help="Check, test, explain and compare the rules.")
 def rules() -> None:
     """For the team that owns the rules: check, test, mutate, prove, explain, compare, replay, map, sheet, evidence.
 

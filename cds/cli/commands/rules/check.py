@@ -11,7 +11,7 @@ from cds.cli.options import knowledge_options, load_knowledge
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="Look for what is unused, silent or contradictory.")
 @click.option(
     "--site",
     is_flag=True,

@@ -10,7 +10,7 @@ from cds.cli.options import knowledge_folder, knowledge_options, load_knowledge,
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="Say whose decision a change of rules alters.")
 @click.option(
     "--against", type=click.Path(exists=True, file_okay=False), help="Folder of the other knowledge (the old one)."
 )

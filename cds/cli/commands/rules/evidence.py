@@ -7,7 +7,7 @@ import click
 from cds.cli.options import knowledge_options, load_knowledge
 
 
-@click.command()
+@click.command(short_help="Print every rule with its evidence (Markdown).")
 @knowledge_options
 def evidence(knowledge: str | None, overlay: tuple[str, ...]) -> None:
     """Print every rule, source and threshold with its evidence, and who should confirm it, as Markdown."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from cds.cli.input_files import Input
 
 
-@click.command()
+@click.command(short_help="Explain the decision for one patient.")
 @click.argument("file", required=False, type=click.Path(exists=True, dir_okay=False, allow_dash=True))
 @click.option("--case", "case_name", help="A worked case in place of FILE.")
 @click.option(

@@ -10,7 +10,7 @@ from cds.cli.options import knowledge_options, load_knowledge
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="Draw which size the rules give, by measurements.")
 @click.option("--svg", type=click.Path(dir_okay=False, path_type=Path), help="Also write the picture alone.")
 @click.option(
     "--cohort",

@@ -16,7 +16,7 @@ from cds.cli.options import (
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="List the changes that no worked case notices.")
 @cases_option
 @click.option("--topic", help="Change only rules of this topic, for example sizing.")
 @knowledge_options

@@ -20,7 +20,7 @@ def _seconds(_context: click.Context, _option: click.Parameter, value: float) ->
     return value
 
 
-@click.command()
+@click.command(short_help="Prove properties over all possible patients.")
 @click.option(
     "--timeout", default=60.0, show_default=True, callback=_seconds, help="Seconds for each question to the solver."
 )

@@ -12,7 +12,7 @@ import click
 from cds.cli.options import knowledge_options, load_knowledge
 
 
-@click.command()
+@click.command(short_help="Decide every patient of an export.")
 @click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option(
     "--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder for what comes out."

@@ -12,7 +12,7 @@ import click
 from cds.cli.options import knowledge_options, load_knowledge
 
 
-@click.command()
+@click.command(short_help="Make the sheet for when the service is down.")
 @click.option(
     "--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as PDF, both sides of one A4 sheet."
 )

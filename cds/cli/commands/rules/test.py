@@ -16,7 +16,7 @@ from cds.cli.options import (
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="Run the worked cases, with their coverage.")
 @cases_option
 @click.option("--only", help="Run only cases whose name contains this.")
 @click.option("--junit", type=click.Path(dir_okay=False, writable=True), help="Also write JUnit XML to this file.")

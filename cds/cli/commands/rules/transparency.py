@@ -8,7 +8,7 @@ from cds.cli.options import knowledge_folder, knowledge_options, load_knowledge,
 from cds.cli.report_output import deliver, report_options
 
 
-@click.command()
+@click.command(short_help="Say what the content rests on, and its limits.")
 @knowledge_options
 @report_options
 def transparency(knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None) -> None:
