@@ -135,7 +135,7 @@ def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) ->
     absent = [labels[name] for name, present in form.findings.items() if not present]
     lines = [
         f"Fit check, {at.astimezone():%Y-%m-%d %H:%M %Z}",
-        f"Worn: {advice.worn.words} ({advice.worn.code})" + (f", item {form.item}" if form.item else ""),
+        f"Worn: {advice.worn.words} ({advice.worn.in_words})" + (f", item {form.item}" if form.item else ""),
         f"Found: {', '.join(found) or 'nothing'}",
         f"Looked at, not found: {', '.join(absent) or 'nothing'}",
         f"Not looked at: {', '.join(labels[name] for name in advice.unchecked) or 'nothing'}",
@@ -153,4 +153,4 @@ def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) ->
 
 def _try(size: str, item: str | None, findings: dict[str, bool], labels: dict[str, str]) -> str:
     found = ", ".join(labels[name] for name, present in findings.items() if present)
-    return f"{size}{f' ({item})' if item else ''}, found {found or 'nothing'}"
+    return f"{size.replace('_', ' ')}{f' ({item})' if item else ''}, found {found or 'nothing'}"

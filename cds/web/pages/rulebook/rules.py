@@ -67,7 +67,7 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
     confirming = {one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown}
     groups: dict[str, list[Parameter]] = {}
     for one in shown:
-        who = " and ".join(confirming[one.name]) or "the site"
+        who = ", ".join(confirming[one.name]) or "the site"
         groups.setdefault(f"to be confirmed by: {who}" if one.confirm else "nobody has to confirm", []).append(one)
     return page(
         request,

@@ -58,9 +58,11 @@ def _same(page: PageReader, decision: dict) -> None:
     for shown, one in zip(page["stop"], stops, strict=True):
         assert _squeezed(one["summary"]) in shown and _squeezed(one["text"]) in shown
     assert page["caution"] == [_squeezed(one["text"]) for one in cautions if one not in grave]
-    assert page["code"] == ([decision["size_class"]["code"]] if "size_class" in decision else [])
+    assert page["code"] == ([decision["size_class"]["code"].replace("_", " ")] if "size_class" in decision else [])
     assert page["candidate"] == [
-        one["size_class"]["code"] for one in decision.get("candidates", []) if len(decision["candidates"]) > 1
+        one["size_class"]["code"].replace("_", " ")
+        for one in decision.get("candidates", [])
+        if len(decision["candidates"]) > 1
     ]
     shown = zip(page["title"], page["people"], page["timing"], strict=True)
     assert sorted((title, int(people.split()[0]), when.lower()) for title, people, when in shown) == sorted(
