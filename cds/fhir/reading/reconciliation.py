@@ -114,10 +114,12 @@ class _Chooser:
         fact = self.ruleset.vocabulary[founds[0].fact]
         fresh = self._within(founds, self.ruleset.stale_after_hours(fact))
         if fresh:
+            self._list_overruled(fresh)
             return self._newest(fresh)
         if fact.lasting is not None and (older := self._within(founds, self.ruleset.looked_back_hours(fact))):
             one = self._newest(older)
             if one is None or one.value in fact.lasting.answers:
+                self._list_overruled(older)
                 return one
         newest, others = founds[0], len(founds) - 1
         more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
@@ -131,6 +133,17 @@ class _Chooser:
         first = usable[0]
         rivals = [first, *(f for f in usable[1:] if (f.standing, f.recorded) == (first.standing, first.recorded))]
         return first if all(self._same(first, rival) for rival in rivals[1:]) else self._contradictory(rivals)
+
+    def _list_overruled(self, usable: Sequence[Accepted]) -> None:
+        """List each finding of ``usable``, which is sorted, that is newer than the one used and denies it, yet stands below."""
+        first = usable[0]
+        for found in usable[1:] if isinstance(first.value, bool) else ():
+            newer = (found.recorded or _NEVER) > (first.recorded or _NEVER)
+            if found.standing < first.standing and newer and not self._same(first, found):
+                text = (
+                    f"newer than {first.written} ({first.label}), which stands above it and is used: have one corrected"
+                )
+                self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
 
     def _within(self, founds: Sequence[Accepted], limit: float | None) -> list[Accepted]:
         return [found for found in founds if not self._stale(found, limit)]

@@ -525,6 +525,17 @@ def test_a_refuted_diagnosis_is_a_no_that_any_other_record_overrules() -> None:
     assert facts(refuted, confirmed) == {"inflammatory_spine_disease": True}
 
 
+def test_a_danger_that_was_refuted_later_is_used_and_the_denial_is_listed() -> None:
+    confirmed = _condition("c", verificationStatus=_status("confirmed"), recordedDate="2020-01-01")
+    later = _condition("r", verificationStatus=_status("refuted"), recordedDate="2026-01-30")
+    earlier = _condition("r", verificationStatus=_status("refuted"), recordedDate="2019-01-30")
+    assert [(item.reference, item.kind) for item in reading(confirmed, later).not_used] == [
+        ("Condition/r", "contradiction")
+    ]
+    assert "have one corrected" in reading(confirmed, later).not_used[0].reason
+    assert reading(confirmed, earlier).not_used == ()
+
+
 @pytest.mark.parametrize(
     "fields",
     [
