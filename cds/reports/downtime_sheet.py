@@ -14,7 +14,7 @@ from string import ascii_lowercase
 from rules.batch.answer_partitions import Answers
 from rules.batch.question_tree import KNOWN, AxisTree, Outcome, Question, axis_tree, stop_questions
 from rules.deciding.decider import Decider
-from rules.model.conditions import describe
+from rules.model.conditions import describe, evaluate
 from rules.model.decision import Task
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
@@ -182,14 +182,21 @@ def _condition(ruleset: Ruleset, rule: Rule) -> str:
     return words[0].upper() + words[1:]
 
 
+def _at_home_alone(rule: Rule) -> bool:
+    """Whether ``rule`` fires at home and in no hospital."""
+    at_home, in_hospital = (evaluate(rule.when, {"setting": place}) for place in ("home", "emergency"))
+    return in_hospital is False and at_home is not False
+
+
 def _cautions(ruleset: Ruleset) -> Iterator[str]:
     """Critical cautions of rules that withhold no size (those are among the stops), each once, in short.
 
-    What is said of leaving is left out, and what rests on a scan or on two records of age: the sheet is for sizing and fitting.
+    What is said of leaving is left out, what is said at home alone, and what rests on a scan or on two records of age: the sheet
+    is for sizing and fitting in a hospital.
     """
     said: set[str] = set()
     for rule in ruleset.rules.values():
-        if rule.then.holds or rule.topic == "handover" or rule.reads & _NOT_ON_PAPER:
+        if rule.then.holds or rule.topic == "handover" or rule.reads & _NOT_ON_PAPER or _at_home_alone(rule):
             continue
         for caution in rule.then.cautions:
             if caution.severity == "critical" and caution.summary not in said:

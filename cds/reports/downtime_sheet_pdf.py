@@ -22,7 +22,7 @@ READABLE = 8.0
 STYLE = """
 @page { margin: 6mm 8mm }
 * { box-sizing: border-box }
-body { font: 8pt/1.12 Helvetica, Arial, "Liberation Sans", "DejaVu Sans Condensed", sans-serif; color: #111;
+body { font: 8pt/1.1 Helvetica, Arial, "Liberation Sans", "DejaVu Sans Condensed", sans-serif; color: #111;
   max-width: 194mm; margin: 0 auto; -webkit-print-color-adjust: exact; print-color-adjust: exact }
 header { display: flex; flex-wrap: wrap; justify-content: space-between; align-items: baseline; gap: 0 4mm }
 h1 { font-size: 12pt; margin: 0 }
@@ -34,7 +34,7 @@ ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .stop div { display: grid; grid-template-columns: 48mm 1fr; gap: 2mm }
 .ask { columns: 2; column-gap: 6mm }
 .ask > div { display: contents }
-.row { break-inside: avoid; display: grid; grid-template-columns: 5.5mm 1fr; padding: 0.2mm 0; border-bottom: 0.2mm solid #aaa }
+.row { break-inside: avoid; display: grid; grid-template-columns: 5.5mm 1fr; border-bottom: 0.2mm solid #aaa }
 .q { font-weight: bold; margin-right: 0.6mm }
 .a { display: inline-block; margin-right: 0.6mm }
 .a b { background: #dedede; padding: 0 0.4mm }
