@@ -206,7 +206,9 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         }
         <= s.cautions
     ),
-    "38": lambda s: {"skin.extrication.hours_unknown", "skin.overdue.no_record", "sizing.line.if_adult"} <= s.cautions,
+    "38": lambda s: (
+        {"skin.extrication.hours_unknown", "skin.overdue.nothing_recorded", "sizing.line.if_adult"} <= s.cautions
+    ),
     "39": lambda s: {"skin.damage.stage_1", "skin.overdue.high"} <= s.cautions,
     "40": lambda s: {"skin.back.wrong_for_bed", "skin.damage.stage_2", "skin.open.agitated"} <= s.cautions,
     "41": lambda s: {"skin.damage.deep", "skin.high.prone"} <= s.cautions,
@@ -307,13 +309,19 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 
 # Cautions that a patient shows beside what the index says of it.
 SHOWN_TOO: dict[str, set[str]] = {
+    "31": {"dangers.airway.penetrating_swollen"},
+    "33": {"dangers.airway.tracheostomy_lost"},
+    "36": {"application.off_as_ordered"},
     "37": {"dangers.spine.negative_ct"},
     "38": {"review.ct.negative_examine"},
     "40": {"application.position.worn_lying"},
     "47": {"fit_check.stop.breathing_home"},
-    "69": {"dangers.swallowing.risk", "dangers.guard.deficit_known"},
+    "66": {"review.surgery.front_home"},
+    "67": {"dangers.airway.vomiting_drowsy", "dangers.circulation.unstable"},
+    "69": {"dangers.swallowing.risk", "dangers.guard.deficit_known", "skin.extrication.at_home"},
     "72": {"application.position.weeks_unknown"},
     "75": {"dangers.airway.jaw_swollen"},
+    "77": {"application.off_as_ordered_home"},
     "78": {"review.ct.negative_examine_child"},
     "79": {"dangers.swallowing.risk_passed"},
     "80": {"dangers.swallowing.failed"},
