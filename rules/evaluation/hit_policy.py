@@ -14,6 +14,8 @@ from rules.model.decision import Candidate, SizeClass
 from rules.model.ruleset import BASES, Axis, Basis, Hold, Rule, Ruleset, Weight
 
 _MOST_CANDIDATES = 6
+IF_NOT_THE_FIRST = "if the first does not fit: "
+"""How the reason for every candidate but the first begins."""
 
 Picture = tuple[tuple[str, ...], ...]
 """The first value on each axis (empty where none is offered), then the texts of the reasons to withhold a size."""
@@ -149,7 +151,7 @@ def _why(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...], *, many: bool
             for name, choice in sizing.axes.items()
         )
         return f"the {'most probable' if likely else 'smallest'} of the neighbouring sizes: try it first"
-    return "if the first does not fit: " + ", ".join(_moves(ruleset, sizing, steps))
+    return IF_NOT_THE_FIRST + ", ".join(_moves(ruleset, sizing, steps))
 
 
 def _moves(ruleset: Ruleset, sizing: Sizing, steps: tuple[int, ...]) -> Iterator[str]:

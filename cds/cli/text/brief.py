@@ -13,6 +13,7 @@ from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
+from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
 from rules.model.decision import Caution, Decision, MeasureNext, Question, Task
 from rules.model.ruleset import Ruleset
 
@@ -50,7 +51,7 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
         yield Line(1, f"{by_part(ruleset, decision)}{likely}")
         # Where something goes before the collar, which other size there is has time, and stands behind --why.
         for candidate in () if decision.leading else decision.candidates[1:]:
-            yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why}")
+            yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
         yield from _items(shelf)
     for caution in further:
         if caution.severity == "warning":
@@ -81,8 +82,8 @@ def _items(shelf: Shelf | None) -> Iterator[Line]:
 def _tasks(tasks: Sequence[Task], room: int, *, all_pressing: bool) -> list[str]:
     """A title and the tasks in ``room`` lines, the last of them a count where there are more.
 
-    They stand in the order of doing; where the room is short, what is due now goes before what is not. With ``all_pressing``
-    none of that is left out, whatever the room.
+    What is due now stands first, then the rest, each in the order of doing. With ``all_pressing`` nothing that is due now is
+    left out, whatever the room.
     """
     least = sum(map(_is_pressing, tasks)) if all_pressing else 0
     for shown in range(len(tasks), -1, -1):
@@ -96,7 +97,7 @@ def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
     if tasks:
         yield Line(1, "Tasks", colour="cyan", bold=True)
     pressing = sorted(range(len(tasks)), key=lambda position: not _is_pressing(tasks[position]))
-    for task in (tasks[position] for position in sorted(pressing[:shown])):
+    for task in (tasks[position] for position in pressing[:shown]):
         yield Line(2, task_line(task))
     if shown < len(tasks):
         yield Line(2, f"and {len(tasks) - shown} more")

@@ -91,7 +91,7 @@ def test_an_estimate_for_another_age_is_said_on_the_first_screen():
 
 
 @pytest.mark.parametrize("columns", ["60", "80", "200"])
-def test_what_is_due_now_is_shown_before_what_is_not_and_in_the_order_of_doing(columns, monkeypatch):
+def test_what_is_due_now_stands_first_and_each_part_in_the_order_of_doing(columns, monkeypatch):
     monkeypatch.setenv("COLUMNS", columns)
     body = FACTS | {"collar_in_place": True, "collar_kind": "long_term", "setting": "ward", "bed_rest": True}
     body |= {
@@ -105,8 +105,11 @@ def test_what_is_due_now_is_shown_before_what_is_not_and_in_the_order_of_doing(c
     titles = [line.split(" (")[0].strip() for line in shown if line.startswith("    ") and " (" in line]
     everything = [task["title"] for task in tasks]
     pressing = [task["title"] for task in tasks if task["timing"].get("within_hours") == 0]
+    hourly = [task["title"] for task in tasks if (task["timing"].get("every_hours") or 24) <= 1]
+    first = [title for title in everything if title in {*pressing, *hourly}]
     assert len(pressing) >= 3 and set(pressing) <= set(titles) and len(titles) < len(everything)
-    assert titles == [title for title in everything if title in titles]
+    waiting = [title for title in everything if title in titles and title not in first]
+    assert titles == [*first, *waiting]
 
 
 def test_the_reasons_name_size_rules_and_sources():
