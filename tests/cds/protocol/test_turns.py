@@ -1,7 +1,6 @@
 """Of threads that take turns one works at a time, and who waits lets another go on."""
 
 import threading
-import time
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -25,24 +24,6 @@ def test_one_works_at_a_time() -> None:
     with ThreadPoolExecutor(8) as threads:
         list(threads.map(work, range(40)))
     assert (inside, most) == (0, 1)
-
-
-def test_who_came_first_is_next_even_before_the_one_who_just_had_it() -> None:
-    turn, order = Turn(), []
-
-    def work(number: int) -> None:
-        with turn.taken():
-            order.append(number)
-
-    with ThreadPoolExecutor(5) as threads:
-        with turn.taken():
-            for number in range(4):
-                threads.submit(work, number)
-                until = time.monotonic() + PATIENCE
-                while len(turn._waiting) <= number and time.monotonic() < until:
-                    time.sleep(0.001)
-        work(4)
-    assert order == [0, 1, 2, 3, 4]
 
 
 def test_who_waits_lets_another_go_on_and_then_has_the_turn_again() -> None:
