@@ -20,8 +20,6 @@ from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import Any, TypeVar
 
-from cds.protocol.turns import others_go_on
-
 Found = TypeVar("Found")
 
 MOST_WAIT_SECONDS = 0.6
@@ -30,8 +28,6 @@ MOST_WAIT_SECONDS = 0.6
 
 _IDLE_SECONDS = 2.0
 """So long a thread waits for more work."""
-_SOON_SECONDS = 0.005
-"""Most work is done by then, and nobody else need be let in for so short a wait."""
 
 
 class Allowance:
@@ -100,7 +96,7 @@ class Impatience:
             # A daemon: a database that never answers must not hold up the end of the process.
             threading.Thread(target=self._work, name="store", daemon=True).start()
         try:
-            return _awaited(outcome, seconds)
+            return outcome.result(seconds)
         except LateError as error:
             with self._lock:
                 self._suspected = self._suspected or not outcome.done()
@@ -136,15 +132,3 @@ class Impatience:
             with self._lock:
                 self._inside -= 1
                 self._suspected = down
-
-
-def _awaited(outcome: Future[Found], seconds: float) -> Found:
-    """What ``outcome`` holds within ``seconds``; where it does not come soon, others go on. Raises LateError."""
-    soon = min(seconds, _SOON_SECONDS)
-    try:
-        return outcome.result(soon)
-    except LateError:
-        if outcome.done():  # Just now, or with an error of this kind of its own.
-            return outcome.result()
-    with others_go_on():
-        return outcome.result(seconds - soon)

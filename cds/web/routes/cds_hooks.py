@@ -20,32 +20,15 @@ from cds.protocol.feedback import Feedback, NotKept
 from cds.protocol.prefetch import gather
 from cds.protocol.request import HookRequest
 from cds.protocol.response import HookResponse
-from cds.protocol.turns import Turn
-from cds.strict_json import SMALL_BYTES
 from cds.web.dependencies import CurrentService
 from cds.web.strict_json_route import StrictJsonRoute
 
 discovery = APIRouter(prefix="/cds-services", tags=["CDS Hooks"])
 calls = APIRouter(prefix="/cds-services", tags=["CDS Hooks"], route_class=StrictJsonRoute)
 
-
-class _Lane:
-    """Calls that decide one after the other; while one waits long for the store, a second thread goes on."""
-
-    def __init__(self) -> None:
-        self._threads, self._turn = CapacityLimiter(2), Turn()
-
-    async def run(self, work: Callable[[], Response]) -> Response:
-        """What ``work`` gives, done in a thread: it takes the processor for some milliseconds, and other calls go on meanwhile."""
-        return await to_thread.run_sync(self._in_turn, work, limiter=self._threads)
-
-    def _in_turn(self, work: Callable[[], Response]) -> Response:
-        with self._turn.taken():
-            return work()
-
-
-_SHORT, _LONG = _Lane(), _Lane()
-"""By the length of the body: whoever sends thousands of records does not hold up all others."""
+_DECIDING = CapacityLimiter(2)
+"""Calls that decide at the same time. More would only take the processor from each other, and each thread keeps memory of its
+own; one alone would let all others wait with it for the store."""
 
 _REFUSALS: dict[int | str, dict[str, Any]] = {
     400: {"description": "the request is wrong; an OperationOutcome names each field"},
@@ -81,7 +64,8 @@ def _answering(hook: HookService) -> Callable[..., Coroutine[Any, Any, Response]
                     shown = hook.answer(*call, service.memory, watch.decided, service.links)
                 return _sent(shown)
 
-        return await (_LONG if len(await request.body()) > SMALL_BYTES else _SHORT).run(decided)
+        # Deciding takes the processor for some milliseconds; other calls go on meanwhile.
+        return await to_thread.run_sync(decided, limiter=_DECIDING)
 
     # The route's body is the request of this hook, so that the framework checks and documents it.
     answer.__annotations__["body"] = hook.request

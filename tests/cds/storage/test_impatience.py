@@ -7,7 +7,6 @@ from contextvars import ContextVar
 
 import pytest
 
-from cds.protocol.turns import Turn
 from cds.storage import impatience
 from cds.storage.impatience import Impatience, Late
 
@@ -77,34 +76,3 @@ def test_what_does_not_answer_is_given_up_and_tried_by_one_at_a_time() -> None:
     while store._inside and time.monotonic() < until:
         time.sleep(0.001)
     assert store.run(lambda: "again", 10) == "again"
-
-
-def test_while_a_call_waits_long_for_the_store_another_has_its_turn() -> None:
-    store, turn, other_is_done = Impatience(DownError), Turn(), threading.Event()
-
-    def first() -> bool:
-        with turn.taken():
-            return store.run(lambda: other_is_done.wait(30), 30)
-
-    def second() -> None:
-        with turn.taken():
-            other_is_done.set()
-
-    with ThreadPoolExecutor(2) as callers:
-        waited = callers.submit(first)
-        while not store._inside:
-            time.sleep(0.001)
-        callers.submit(second).result(30)
-        assert waited.result(30)
-
-
-def test_an_error_like_that_of_being_late_is_the_works_own() -> None:
-    store = Impatience(DownError)
-
-    def fails() -> None:
-        raise TimeoutError("of the work")
-
-    for _ in range(3):
-        with pytest.raises((TimeoutError, Late)):
-            store.run(fails, 10)
-    assert store.run(lambda: "done", 10) == "done"
