@@ -324,7 +324,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "77": {"application.off_as_ordered_home"},
     "78": {"review.ct.negative_examine_child"},
     "79": {"dangers.swallowing.risk_passed"},
-    "80": {"dangers.swallowing.failed"},
+    "80": {"dangers.swallowing.failed", "handover.wear.off_alone"},
 }
 
 
