@@ -53,7 +53,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = numbers.read_text(encoding="utf-8")
     assert text.count("height_edge_h4_mm: {value: 75") == 1
     numbers.write_text(text.replace("height_edge_h4_mm: {value: 75", "height_edge_h4_mm: {value: 78"), encoding="utf-8")
-    _written(base / "kept" / "spring.json", "compare", "--against", str(base / "old"), "--generated", "60")
+    _written(base / "kept" / "spring.json", "compare", "--against", str(base / "old"), "--generated", "600")
     (base / "kept" / "broken.json").write_text("{", encoding="utf-8")
     (base / "kept" / "other.json").write_text('{"title": "Proofs", "about": "x"}', encoding="utf-8")
     return base / "kept"
