@@ -13,7 +13,9 @@ let forgetting = 0;
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
+// A page that was on its way while this worker took charge of the others asks to be taken as well.
 self.addEventListener("message", (event) => {
+  if (event.data === "claim") { event.waitUntil(self.clients.claim()); return; }
   kept = event.data;
   clearTimeout(forgetting);
   forgetting = setTimeout(() => { kept = null; }, FORGET_MS);

@@ -127,6 +127,9 @@ if (away) {
     // Where it is refused (a browser that forbids workers), nothing is kept for a reload, and all else is the same.
     navigator.serviceWorker.register("/bedside/keeper.js", { scope: "/bedside" }).catch((refused) => console.info(refused.message));
     navigator.serviceWorker.addEventListener("controllerchange", keep);
+    navigator.serviceWorker.ready.then((registration) => {
+      if (!navigator.serviceWorker.controller) registration.active.postMessage("claim");
+    });
     document.addEventListener("htmx:afterSettle", keep);
     document.addEventListener("visibilitychange", keep);
     setInterval(keep, 5000);

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -394,7 +395,7 @@ def test_a_decision_opened_from_a_card_stands_a_reload_without_a_network(browser
         said = page.locator("[data-part=opened]").inner_text()
         page.reload()
         assert page.locator("[data-part=opened]").inner_text() == said
-        page.wait_for_function("navigator.serviceWorker.controller")
+        _kept_by_worker(page)
         context.set_offline(True)
         expect(page.locator("#offline")).to_be_visible()
         page.reload()
@@ -421,10 +422,11 @@ def test_once_the_page_is_closed_nothing_of_it_is_left(browser: Browser, live: L
 
 
 def _kept_by_worker(page: Page) -> None:
-    """Once the worker has the page."""
-    page.evaluate(
-        "navigator.serviceWorker.controller || new Promise((done) => { navigator.serviceWorker.oncontrollerchange = done })"
-    )
+    """Once the worker has the page; asked again and again, since an event that was missed would be waited for without an end."""
+    until = time.monotonic() + PATIENCE_SECONDS
+    while not page.evaluate("navigator.serviceWorker.controller !== null"):
+        assert time.monotonic() < until, "no worker took charge of the page"
+        page.wait_for_timeout(100)
 
 
 def test_the_page_weighs_less_than_150_kb_with_all_that_it_loads(browser: Browser, live: LiveService) -> None:
