@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -52,18 +52,19 @@ def _resources() -> tuple[str, ...]:
         text
         for entry in INDEX
         for resource in suggested(shown(entry["file"][:2]).decision, OrderContext("Patient/x"))
-        for text in _texts(resource)
+        for text in _texts(resource, READ_BY_PEOPLE)
     )
 
 
-def _texts(value: Any, key: str = "") -> Iterator[str]:
+def _texts(value: Any, keys: Collection[str], key: str = "") -> Iterator[str]:
+    """Every text below ``value`` that stands under one of ``keys``."""
     if isinstance(value, dict):
         for name, inner in value.items():
-            yield from _texts(inner, name)
+            yield from _texts(inner, keys, name)
     elif isinstance(value, list):
         for inner in value:
-            yield from _texts(inner, key)
-    elif isinstance(value, str) and key in READ_BY_PEOPLE:
+            yield from _texts(inner, keys, key)
+    elif isinstance(value, str) and key in keys:
         yield value
 
 
@@ -135,23 +136,13 @@ READERS = {
 """Keys of the rule format whose texts people read (docs/rule-authors.md)."""
 
 
-def _written(value: Any, key: str = "") -> Iterator[str]:
-    """Every text below ``value`` that stands under one of ``READERS``."""
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield from _written(inner, name)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _written(inner, key)
-    elif isinstance(value, str) and key in READERS:
-        yield value
-
-
 @cache
 def _rules() -> tuple[str, ...]:
     """The texts of the clinical content, as the pages of the rules and the register of evidence show them."""
     return tuple(
-        text for path in sorted(KNOWLEDGE.rglob("*.yaml")) for text in _written(yaml.safe_load(path.read_bytes()))
+        text
+        for path in sorted(KNOWLEDGE.rglob("*.yaml"))
+        for text in _texts(yaml.safe_load(path.read_bytes()), READERS)
     )
 
 
