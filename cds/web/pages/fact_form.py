@@ -170,8 +170,14 @@ def fact_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FactForm:
 
 
 def as_posted(facts: Mapping[str, Any]) -> dict[str, str]:
-    """``facts`` as a form would post them."""
-    return {name: str(value).lower() if isinstance(value, bool) else str(value) for name, value in facts.items()}
+    """``facts`` as a form would post them; a whole number stands without decimals, as people write it."""
+    return {name: _typed(value) for name, value in facts.items()}
+
+
+def _typed(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
 
 
 def _grouped(ruleset: Ruleset, shown: Sequence[str]) -> Iterator[tuple[str, str, list[str]]]:

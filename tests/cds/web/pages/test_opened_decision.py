@@ -76,6 +76,11 @@ def test_every_card_carries_an_absolute_link_and_its_source_an_address(client: T
         assert client.get(path, headers={"Accept": "text/html"}).status_code == 200
 
 
+def test_a_measure_stands_in_its_field_as_people_write_it(client: TestClient) -> None:
+    posted = _posted(_opened(client, _sealed(_answer(client))))
+    assert (posted["neck_height_mm"], posted["neck_circumference_mm"]) == ("66", "380")
+
+
 @pytest.mark.parametrize("service", HOOKS)
 def test_the_page_shows_the_decision_of_the_card(client: TestClient, service: str) -> None:
     answer = _answer(client, service)
