@@ -149,7 +149,14 @@ def test_the_answer_follows_what_is_typed_and_links_lead_to_their_field(browser:
         page.locator("text=Assess the airway first").first.wait_for()
         page.locator('input[name="neck_height_mm"]').fill("wide")
         page.locator("#e-neck_height_mm:has-text('is not a number')").wait_for()
-        assert page.locator('input[name="neck_height_mm"]').get_attribute("aria-invalid") == "true"
+        entries = 'input[name="neck_height_mm"], input[name="neck_circumference_mm"]'
+        assert page.locator(entries).evaluate_all("all => all.map(one => one.getAttribute('aria-invalid'))") == [
+            "true",
+            None,
+        ]
+        # Whoever does not read the words beneath sees which field they are about.
+        borders = page.locator(entries).evaluate_all("all => all.map(one => getComputedStyle(one).borderTop)")
+        assert borders[0].startswith("2px") and borders[1].startswith("1px")
         assert page.locator("[data-part=code]").count() == 0
 
 
