@@ -96,6 +96,10 @@ def test_a_request_that_is_wrong_is_answered_as_the_api_does(client: TestClient,
     page = _sent(client, "01", "collar-order-select", text)
     assert page["status"][0].startswith("4") and page["issue"] and page["card"] == []
     assert _request(page) == text
+    answer = client.post(
+        "/cds-services/collar-order-select", content=text, headers={"Content-Type": "application/json"}
+    )
+    assert page["issue"] == [issue["diagnostics"] for issue in answer.json()["issue"]]
 
 
 def test_a_card_shows_what_came_from_a_record_as_text(client: TestClient) -> None:
