@@ -43,6 +43,7 @@ ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .back { break-before: page }
 footer { font-size: 7pt; margin-top: 0.6mm }
 @media screen { html { background: #fff; color-scheme: light } }
+@media screen and (min-width: 300mm) { body { zoom: 1.5 } }
 @media screen and (max-width: 190mm) {
   body { font-size: 12pt; padding: 3mm } .stop div { grid-template-columns: 1fr; gap: 0; padding: 1mm 0 } ul, .ask { columns: 1 }
   h1 { font-size: 16pt } h2, h3 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }

@@ -48,6 +48,21 @@ def test_the_page_prints_on_one_sheet(browser):
     assert pages(printed) == 2
 
 
+@pytest.mark.xdist_group("browser")
+@pytest.mark.parametrize("width", [360, 1440])
+def test_on_a_screen_its_words_are_as_large_as_those_beside_drawings(browser, width):
+    """12 pixels: what axis labels of the other pages have, and 9 pt on a screen at the CSS reference resolution."""
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.set_content(PAGE)
+    smallest = page.evaluate(
+        "Math.min(...[...document.querySelectorAll('li, .q, .a, h2, h3')]"
+        ".map(one => parseFloat(getComputedStyle(one).fontSize) * one.currentCSSZoom))"
+    )
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.close()
+    assert smallest >= 12 and wide <= width
+
+
 def test_a_sheet_that_has_grown_says_so_and_does_not_shrink_beyond_reading():
     with pytest.raises(NuqueError, match="does not fit two sides even at 7 points"):
         as_pdf(replace(SHEET, cautions=SHEET.cautions * 16))
