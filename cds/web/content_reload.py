@@ -25,7 +25,7 @@ from cds.site import verdicts
 from cds.site.content import Content
 from cds.site.content_check import CHANGED, MOST_MEMORY_BYTES, MOST_PROCESSOR_SECONDS, Proof
 from cds.site.lasting_objects import replaced
-from cds.web.dependencies import Service
+from cds.web.dependencies import Service, Withheld
 from rules.errors import NuqueError
 
 _COMMAND = [sys.executable, "-P", "-m", "cds.site.content_check"]  # -P: not what lies in the current folder.
@@ -152,9 +152,7 @@ def _kept(settings: Settings) -> Proof | None:
     return Proof(kept.stamp, (), kept.cases, kept.remarks)
 
 
-_CHECKING = "the content is being checked, for the first time as it is now"
 _STOPPING = "the service is stopping"
-_REFUSED = "the content did not pass the gate, and the log says why; put it right and reload"
 
 
 class Reloader:
@@ -178,7 +176,7 @@ class Reloader:
         """Nothing is decided by the content with which the service was made, unless a verdict on it is kept."""
         kept = _kept(self._service.settings)
         passed = kept is not None and kept.stamp == self._service.content.stamp
-        self._service.withheld = None if passed else _CHECKING
+        self._service.withheld = None if passed else Withheld.CHECKING
 
     def check_withheld(self) -> None:
         """Begin the check of what is withheld, in a thread of its own."""
@@ -192,7 +190,7 @@ class Reloader:
                 return  # A reload that came before has passed.
             self._reload_and_log()
             if self._service.withheld is not None:
-                self._service.withheld = _REFUSED
+                self._service.withheld = Withheld.REFUSED
 
     def reload(self) -> Reloaded:
         """Prove and swap, here and then in other workers.

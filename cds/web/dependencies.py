@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from enum import StrEnum
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -32,6 +33,13 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+class Withheld(StrEnum):
+    """Why nothing is decided by the content that is loaded, in words for whoever runs the service."""
+
+    CHECKING = "the content is being checked, for the first time as it is now"
+    REFUSED = "the content did not pass the gate, and the log says why; put it right and reload"
+
+
 @dataclass
 class Service:
     """Settings and content, and the parts that differ between sites: links, clock, feedback, FHIR reading, readiness.
@@ -53,8 +61,8 @@ class Service:
     memory: Memory | None = None
     readiness: dict[str, ReadinessCheck] = field(default_factory=dict)
     silent: SilentLog | None = None
-    withheld: str | None = None
-    """Why nothing is decided by ``content``: it is still being checked, or was refused. None: it was checked."""
+    withheld: Withheld | None = None
+    """Why nothing is decided by ``content``. None: it was checked."""
 
 
 def of_call(request: Request) -> Service:

@@ -9,12 +9,12 @@ from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.operation_outcome import Issue, outcome
-from cds.web.dependencies import Service
+from cds.web.dependencies import Service, Withheld
 from cds.web.middleware.authentication import call_of, is_page
 
 _ALWAYS = ("/health/", "/admin/", "/metrics", "/static/")
 
-WaitingPage = Callable[[Request, str], Response]
+WaitingPage = Callable[[Request, Withheld], Response]
 """Draws the page for a browser that has to wait, and says why."""
 
 
@@ -33,7 +33,7 @@ class Withholding:
             return
         await self._told(Request(scope, receive), why)(scope, receive, send)
 
-    def _told(self, request: Request, why: str) -> Response:
+    def _told(self, request: Request, why: Withheld) -> Response:
         if is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", ""):
             answer = self._waiting(request, why)
         else:

@@ -1,4 +1,4 @@
-"""What a browser is shown in place of an answer: why a page is refused, or that the content is still being checked."""
+"""What a browser is shown in place of an answer: why a page is refused, or that nothing is decided by the content."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from fastapi import Request, Response
 from starlette.exceptions import HTTPException
 
+from cds.web.dependencies import Withheld
 from cds.web.pages.rendering import page
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
@@ -24,10 +25,22 @@ _SECONDS = 10
 """After which a page that waits loads itself again."""
 
 
-def waiting(request: Request, why: str) -> Response:
-    """The page that says ``why`` nothing is decided yet. What was posted is not loaded again: it would be lost."""
+def waiting(request: Request, why: Withheld) -> Response:
+    """The page that says ``why`` nothing is decided, and whom to tell where waiting alone does not help.
+
+    What was posted is not loaded again: it would be lost.
+    """
     is_post = request.method == "POST"
-    shown = page(request, "waiting.html", 503, why=why, is_post=is_post, address=request.url.path, seconds=_SECONDS)
+    is_refused = why is Withheld.REFUSED
+    shown = page(
+        request,
+        "waiting.html",
+        503,
+        is_refused=is_refused,
+        is_post=is_post,
+        address=request.url.path,
+        seconds=_SECONDS,
+    )
     if not is_post:
         shown.headers["Refresh"] = str(_SECONDS)
     return shown

@@ -11,10 +11,11 @@ from playwright.sync_api import Browser
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
+from cds.web.dependencies import Withheld
 from tests.cds.live_service import serving
 from tests.cds.web.pages.test_in_a_browser import violations
 
-WHY = "the content is being checked"
+WHY = Withheld.CHECKING
 HTML = {"Accept": "text/html,application/xhtml+xml"}
 
 
@@ -36,7 +37,7 @@ def test_a_browser_is_shown_a_page_that_comes_again(client: TestClient, path: st
     answer = client.get(path, headers=HTML)
     assert answer.status_code == 503
     assert answer.headers["content-type"].startswith("text/html")
-    assert "The content is being checked. Nothing was decided." in answer.text
+    assert "The rules are being checked. Nothing was decided." in answer.text
     assert answer.headers["Refresh"] == "10" and answer.headers["Retry-After"] == "30"
     assert "script-src 'self'" in answer.headers["Content-Security-Policy"]
     assert f'href="{path}"' in answer.text
@@ -46,6 +47,19 @@ def test_what_was_posted_is_not_lost_by_loading_again(client: TestClient) -> Non
     answer = client.post("/bedside", data={"age_years": "41"}, headers=HTML)
     assert answer.status_code == 503 and "Go back: what you typed is still there." in answer.text
     assert "Refresh" not in answer.headers and "41" not in answer.text
+
+
+@pytest.mark.parametrize("method", ["GET", "POST"])
+def test_after_a_refusal_nobody_is_told_to_wait(client: TestClient, app: FastAPI, method: str) -> None:
+    """Nobody finishes that check: whoever reads the page is told whom to tell, and comes again to no false promise."""
+    app.state.service.withheld = Withheld.REFUSED
+    answer = client.request(method, "/bedside", headers=HTML)
+    assert answer.status_code == 503
+    assert "Go by the downtime sheet of your ward." in answer.text and "Tell the IT service desk" in answer.text
+    for promise in ("Not ready yet", "being checked", "in a minute", "the log", "reload"):
+        assert promise not in answer.text
+    assert ("Refresh" in answer.headers) == (method == "GET")
+    assert client.get("/facts").json()["issue"][0]["diagnostics"] == f"{Withheld.REFUSED}; nothing was decided"
 
 
 @pytest.mark.parametrize("path", ["/facts", "/cds-services", "/rules"])
