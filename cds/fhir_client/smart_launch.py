@@ -41,7 +41,8 @@ _RESOURCES = (
 READING = " ".join(["patient/Patient.r", "patient/Encounter.r", *(f"patient/{resource}.rs" for resource in _RESOURCES)])
 """Scopes of version 2: read and search what a decision may rest on, and nothing else."""
 _LONGEST_ANSWER = 200_000
-_NO_ACCESS = "The EHR granted no access; launch again from the chart."
+_NOT_SIGNED_IN = "The EHR did not complete the sign-in; launch again from the chart."
+_ASK = "Ask the IT service desk."
 
 
 class LaunchFailed(NuqueError):
@@ -118,13 +119,13 @@ class SmartLauncher:
         )
         token = await self._asked("POST", endpoint, body)
         if not isinstance(token, dict):
-            raise LaunchFailed(_NO_ACCESS)
+            raise LaunchFailed(_NOT_SIGNED_IN)
         return _granted(token)
 
     async def _configuration(self, iss: str) -> Mapping[str, str]:
         """Where ``iss`` authorises (RFC 8414, as SMART has it). Raises LaunchFailed."""
         if iss not in self._clients:
-            raise LaunchFailed("This service is not registered at that FHIR server (NUQUE_SMART_CLIENTS).")
+            raise LaunchFailed(f"Nuque is not registered at the EHR that it was launched from. {_ASK}")
         found = await self._asked("GET", f"{iss.rstrip('/')}/.well-known/smart-configuration")
         if found is None:
             raise LaunchFailed("The EHR did not say where to sign in; try again.")
@@ -160,17 +161,17 @@ def _checked(configuration: Any) -> Mapping[str, str]:
     found = configuration if isinstance(configuration, dict) else {}
     for name in endpoints:
         if not str(found.get(name, "")).startswith(("https://", "http://")):
-            raise LaunchFailed("The EHR's SMART configuration names no endpoint to sign in at.")
+            raise LaunchFailed(f"The EHR's SMART configuration names no endpoint to sign in at. {_ASK}")
     # SMART App Launch 2: servers SHALL support S256.
     if "S256" not in found.get("code_challenge_methods_supported", ["S256"]):
-        raise LaunchFailed("The EHR does not support PKCE with S256, without which nothing is launched.")
+        raise LaunchFailed(f"The EHR does not support PKCE with S256, without which nothing is launched. {_ASK}")
     return {name: found[name] for name in endpoints}
 
 
 def _granted(token: Mapping[str, Any]) -> Granted:
     access, patient, encounter = (token.get(name) for name in ("access_token", "patient", "encounter"))
     if not isinstance(access, str) or str(token.get("token_type", "")).lower() != "bearer":
-        raise LaunchFailed(_NO_ACCESS)
+        raise LaunchFailed(_NOT_SIGNED_IN)
     if not isinstance(patient, str) or not patient:
         raise LaunchFailed("The EHR named no patient; open a chart and launch from there.")
     try:

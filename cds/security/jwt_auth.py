@@ -158,11 +158,15 @@ class Trust:
             raise NotTrusted(
                 403,
                 "page",
-                "This service asks for tokens, and a browser has none. Its pages open behind a proxy that signs users in: "
-                "set NUQUE_PAGE_USER_HEADER and NUQUE_TRUSTED_PROXIES.",
+                "Open Nuque from the patient's chart. If the chart does not offer it, ask the IT service desk to set up "
+                "who may open its pages.",
             )
         if call.peer is None or not _in_networks(call.peer, self._proxies) or not call.one(name):
-            raise NotTrusted(403, "page", "Open this page through the hospital's portal, signed in.")
+            raise NotTrusted(
+                403,
+                "page",
+                "Open this page through the hospital's portal, signed in; if you are, ask the IT service desk.",
+            )
         return Caller("page")
 
     def _bearer(self, call: HttpCall) -> str:

@@ -38,7 +38,11 @@ def check_local(call: HttpCall) -> None:
     if not sockets:
         return  # Called inside this process; there is no network.
     if not all(map(is_loopback, [*sockets, _without_port(call.one("host") or "")])):
-        raise NotTrusted(403, "not_local", "while NUQUE_TRUST is 'open' only this machine may call, as localhost")
+        raise NotTrusted(
+            403,
+            "not_local",
+            "in open mode only this machine may call, as localhost; docs/settings.md says how others are let in",
+        )
 
 
 def is_loopback(host: str) -> bool:

@@ -13,7 +13,7 @@ from cds.web.pages.rendering import page
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 
-_HEADINGS = {403: "Not open to you", 404: "Nothing stands here", 405: "Nothing stands here"}
+_HEADINGS = {403: "Not opened", 404: "Nothing stands here", 405: "Nothing stands here"}
 _NO_ADDRESS = {
     404: "No page has this address.",
     405: "This page is made of a form: begin at the bedside page.",

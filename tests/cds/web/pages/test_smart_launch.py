@@ -153,6 +153,16 @@ def test_whoever_comes_back_otherwise_gets_no_session(make: Make, ehr: smart_ehr
     assert client.get("/bedside", headers=HTML).status_code == 403
 
 
+def test_a_refusal_of_the_user_and_a_sign_in_that_fails_are_told_apart(make: Make, ehr: smart_ehr.Ehr) -> None:
+    """RFC 6749: a denial comes back as ``error`` (4.1.2.1), a failed token request as an error status (5.2)."""
+    client = make()
+    state = httpx.URL(_begun(client, ehr, launch=smart_ehr.LAUNCH)).params["state"]
+    denied = client.get("/launch/callback", params={"state": state, "error": "access_denied"}, headers=HTML)
+    failed = client.get("/launch/callback", params={"state": state, "code": "another"}, headers=HTML)
+    assert PageReader(denied.text)["problem"] == ["The EHR granted no access; launch again from the chart."]
+    assert PageReader(failed.text)["problem"] == ["The EHR did not complete the sign-in; launch again from the chart."]
+
+
 def test_a_code_serves_once(make: Make, ehr: smart_ehr.Ehr) -> None:
     client = make()
     back = _begun(client, ehr, launch=smart_ehr.LAUNCH)
@@ -200,7 +210,10 @@ def test_a_cookie_of_another_service_or_changed_is_none(make: Make, ehr: smart_e
 
 @pytest.mark.parametrize("iss", ["", "https://elsewhere.example/fhir", "http://169.254.169.254/"])
 def test_no_server_but_those_of_the_site_is_asked(make: Make, ehr: smart_ehr.Ehr, iss: str) -> None:
-    assert make().get("/launch", params={"iss": iss}, headers=HTML).status_code == 403
+    answer = make().get("/launch", params={"iss": iss}, headers=HTML)
+    assert answer.status_code == 403
+    (problem,) = PageReader(answer.text)["problem"]
+    assert "not registered at the EHR" in problem and "IT service desk" in problem and "NUQUE_" not in answer.text
 
 
 @pytest.mark.parametrize(
