@@ -66,8 +66,13 @@ if (print) {
 }
 
 const lost = document.getElementById("lost");
-document.addEventListener("htmx:sendError", () => { lost.hidden = false; });
-document.addEventListener("htmx:responseError", () => { lost.hidden = false; });
+function setLost(hasEnded) {
+  document.getElementById("gone").hidden = hasEnded;
+  document.getElementById("ended").hidden = !hasEnded;
+  lost.hidden = false;
+}
+document.addEventListener("htmx:sendError", () => setLost(false));
+document.addEventListener("htmx:responseError", (event) => setLost(event.detail.xhr.status === 403));
 document.addEventListener("htmx:afterSwap", () => { lost.hidden = true; });
 
 // Without a network the last answer stays, to be read only: any way off the page would lose it. It is in the page alone.

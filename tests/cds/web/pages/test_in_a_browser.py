@@ -328,15 +328,21 @@ def test_the_plan_of_a_patient_with_many_tasks_is_one_page(browser: Browser, liv
         assert len(re.findall(rb"/Type /Page\b", pdf)) == 1
 
 
-def test_where_the_service_is_gone_the_page_says_so(browser: Browser, live: LiveService) -> None:
+@pytest.mark.parametrize(
+    ("status", "words"), [(None, "No answer from the service."), (503, "No answer"), (403, "Your sign-in has ended:")]
+)
+def test_where_the_service_is_gone_or_the_sign_in_ended_the_page_says_so(
+    browser: Browser, live: LiveService, status: int | None, words: str
+) -> None:
     # Calls of a page that has a worker do not pass the browser's routing.
     with browser.new_context(service_workers="block") as context:
         page = context.new_page()
         page.goto(f"{live.url}/bedside")
-        page.route("**/bedside/answer", lambda route: route.abort())
+        page.route("**/bedside/answer", lambda route: route.fulfill(status=status) if status else route.abort())
         page.locator('input[name="age_years"]').fill("43")
         page.locator("#lost").wait_for()
-        assert page.locator("#lost").is_visible()
+        said = page.locator("#lost").inner_text()
+        assert said.startswith(words) and said.endswith("What stands below belongs to earlier entries.")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
