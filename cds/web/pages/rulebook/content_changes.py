@@ -9,11 +9,12 @@ from functools import lru_cache
 from pathlib import Path
 
 from cds.web.dependencies import Service
+from cds.web.pages.rulebook.workbench_results import Written
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
 from rules.testing.generators import Generator
-from rules.testing.ruleset_diff import Comparer, DecisionChange, WrittenChange, written_changes
+from rules.testing.ruleset_diff import Comparer, DecisionChange, written_changes
 
 PATIENTS = 100
 """So many generated patients are decided by both: about a second, once for each content."""
@@ -24,7 +25,7 @@ _SHOWN = 12
 class SiteChanges:
     """What is written otherwise, and of ``PATIENTS`` generated ones whose decision is, by kind and with some in full."""
 
-    written: tuple[WrittenChange, ...]
+    written: tuple[Written, ...]
     changed: int
     kinds: tuple[tuple[str, int], ...]
     some: tuple[DecisionChange, ...]
@@ -65,7 +66,10 @@ def _compared(both: _Both) -> SiteChanges:
     changed = list(Comparer(both.old, both.new).changes(patients))
     kinds = Counter(kind for change in changed for kind in change.kinds)
     return SiteChanges(
-        written=written_changes(both.old, both.new),
+        written=tuple(
+            Written(section=one.section, name=one.name, how=one.how, words=one.words)
+            for one in written_changes(both.old, both.new)
+        ),
         changed=len(changed),
         kinds=tuple(kinds.most_common()),
         some=tuple(_one_of_each(changed))[:_SHOWN],

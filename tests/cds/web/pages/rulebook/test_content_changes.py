@@ -39,6 +39,27 @@ def test_what_is_written_otherwise_is_listed(changed: PageReader) -> None:
     assert "Changed axis: Height height_band" in written
 
 
+def test_what_was_and_what_is_stand_side_by_side(store_url: str) -> None:
+    with TestClient(create_app(Settings(overlays=(OVERLAY,)))) as client:
+        text = client.get("/rules/changes", headers=BROWSER).text
+    assert '<th scope="col">Shipped</th><th scope="col">This site</th>' in text
+    assert "<td>Edges: (45, 60, 75, 90)</td><td>Edges: (45, 58, 75, 90)</td>" in text
+    assert "-&gt;" not in text.partition("Whose decision changes")[0]
+
+
+def test_what_changes_for_a_patient_stands_before_the_facts_which_are_folded(changed: PageReader) -> None:
+    # A generated patient has up to a hundred facts: unfolded, they fill a screen.
+    assert max(map(len, changed["patient"])) > 1000
+    parts = [
+        tag if tag != "p" else "facts"
+        for tag, given in changed.tags
+        if tag != "p" or given.get("data-part") == "patient"
+    ]
+    first = parts.index("facts")
+    assert parts[first - 2 : first] == ["details", "summary"]
+    assert "ul" in parts[:first][::-1][: parts[:first][::-1].index("summary", 2)]
+
+
 def test_it_says_whose_decision_changes(changed: PageReader) -> None:
     patients = [("", facts) for facts in Generator(load_ruleset(), seed=0).patients(PATIENTS)]
     count = len(list(Comparer(load_ruleset(), load_ruleset(overlays=[OVERLAY])).changes(patients)))
