@@ -41,7 +41,7 @@ _RESOURCES = (
 READING = " ".join(["patient/Patient.r", "patient/Encounter.r", *(f"patient/{resource}.rs" for resource in _RESOURCES)])
 """Scopes of version 2: read and search what a decision may rest on, and nothing else."""
 _LONGEST_ANSWER = 200_000
-_NOT_SIGNED_IN = "The EHR did not complete the sign-in; launch again from the chart."
+_NOT_SIGNED_IN = "The EHR did not complete the sign-in; open Nuque from the chart again."
 _ASK = "Ask the IT service desk."
 
 
@@ -128,7 +128,7 @@ class SmartLauncher:
             raise LaunchFailed(f"Nuque is not registered at the EHR that it was launched from. {_ASK}")
         found = await self._asked("GET", f"{iss.rstrip('/')}/.well-known/smart-configuration")
         if found is None:
-            raise LaunchFailed("The EHR did not say where to sign in; try again.")
+            raise LaunchFailed("The EHR did not say where to sign in; open Nuque from the chart again.")
         return _checked(found)
 
     async def _asked(self, method: str, address: str, form: str | None = None) -> Any:
@@ -173,13 +173,13 @@ def _granted(token: Mapping[str, Any]) -> Granted:
     if not isinstance(access, str) or str(token.get("token_type", "")).lower() != "bearer":
         raise LaunchFailed(_NOT_SIGNED_IN)
     if not isinstance(patient, str) or not patient:
-        raise LaunchFailed("The EHR named no patient; open a chart and launch from there.")
+        raise LaunchFailed("The EHR named no patient; open a chart, and Nuque from there.")
     try:
         seconds = int(token.get("expires_in", 300))
     except (TypeError, ValueError):
         seconds = 0
     if seconds <= 0:
-        raise LaunchFailed("The EHR's permission has expired already; launch again from the chart.")
+        raise LaunchFailed("The EHR's permission has expired already; open Nuque from the chart again.")
     scope = token.get("scope")
     return Granted(
         access,

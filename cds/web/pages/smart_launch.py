@@ -48,9 +48,13 @@ def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
         """Return from the EHR: read the record once, and go on to the bedside page."""
         pending = sessions.pending(HttpCall("/launch/callback", {"cookie": request.headers.getlist("cookie")}))
         if pending is None or not hmac.compare_digest(pending.state.encode(), state.encode()):
-            return refused(request, 403, ["This is not the launch that was begun in this browser; launch again."])
+            return refused(
+                request,
+                403,
+                ["This sign-in was not begun in this browser, or it took too long; open Nuque from the chart again."],
+            )
         if not code:
-            return refused(request, 403, ["The EHR granted no access; launch again from the chart."])
+            return refused(request, 403, ["The EHR granted no access; open Nuque from the chart again."])
         try:
             granted = await launcher.finish(pending.iss, code, pending.verifier, _redirect_uri(service))
             sealed = await _decided(service, pending.iss, granted)
@@ -73,7 +77,9 @@ async def _decided(service: Service, iss: str, granted: Granted) -> str:
     try:
         gathered = await gather(_as_request(iss, granted), content.queries, service.fetcher)
     except (RefusedCall, ValidationError) as error:
-        raise LaunchFailed("The patient's record could not be read from the EHR; launch again.") from error
+        raise LaunchFailed(
+            "The patient's record could not be read from the EHR; open Nuque from the chart again."
+        ) from error
     records = {"context": {"patientId": granted.patient, "encounterId": granted.encounter}}
     reading = read({**records, "prefetch": dict(gathered.prefetch)}, content.ruleset, content.code_map, at)
     decision = content.decider.decide(reading.facts, at, [*reading.not_used, *gathered.not_had])

@@ -149,7 +149,8 @@ def test_whoever_comes_back_otherwise_gets_no_session(make: Make, ehr: smart_ehr
         clock.now = AT + timedelta(minutes=11)
     answer = client.get(str(back), headers=HTML)
     assert answer.status_code == 403 and SESSION not in str(answer.headers)
-    assert len(PageReader(answer.text)["problem"]) == 1
+    (problem,) = PageReader(answer.text)["problem"]
+    assert problem.endswith("open Nuque from the chart again.")
     assert client.get("/bedside", headers=HTML).status_code == 403
 
 
@@ -159,8 +160,10 @@ def test_a_refusal_of_the_user_and_a_sign_in_that_fails_are_told_apart(make: Mak
     state = httpx.URL(_begun(client, ehr, launch=smart_ehr.LAUNCH)).params["state"]
     denied = client.get("/launch/callback", params={"state": state, "error": "access_denied"}, headers=HTML)
     failed = client.get("/launch/callback", params={"state": state, "code": "another"}, headers=HTML)
-    assert PageReader(denied.text)["problem"] == ["The EHR granted no access; launch again from the chart."]
-    assert PageReader(failed.text)["problem"] == ["The EHR did not complete the sign-in; launch again from the chart."]
+    assert PageReader(denied.text)["problem"] == ["The EHR granted no access; open Nuque from the chart again."]
+    assert PageReader(failed.text)["problem"] == [
+        "The EHR did not complete the sign-in; open Nuque from the chart again."
+    ]
 
 
 def test_a_code_serves_once(make: Make, ehr: smart_ehr.Ehr) -> None:
