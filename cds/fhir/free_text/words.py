@@ -8,11 +8,23 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 _WORD = re.compile(r"[^\W_]+")
+_LETTERS = str.maketrans({"ł": "l", "ø": "o", "đ": "d", "ı": "i", "æ": "ae", "œ": "oe"})
 
 
 def words_of(said: str) -> list[str]:
     """The words of ``said`` in their order, in lower case: hyphens, dots and brackets part words as blanks do."""
     return _WORD.findall(unicodedata.normalize("NFKC", said).casefold())
+
+
+def folded(said: str) -> str:
+    """``said`` in lower case without accents: ``ł`` and ``ø`` too become the letter that a careless writer takes."""
+    spread = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", said).casefold())
+    return "".join(mark for mark in spread if not unicodedata.combining(mark)).translate(_LETTERS)
+
+
+def folded_words_of(said: str) -> list[str]:
+    """As ``words_of``, without accents."""
+    return _WORD.findall(folded(said))
 
 
 @dataclass(frozen=True)

@@ -61,26 +61,63 @@ class Collar:
     local: bool = False
 
 
+class _Beginning(NamedTuple):
+    """How a word begins, or with ``whole`` the word itself."""
+
+    text: str
+    whole: bool
+
+    @classmethod
+    def of(cls, written: str) -> _Beginning:
+        return cls(written.removesuffix("."), written.endswith("."))
+
+    def starts(self, word: str) -> bool:
+        return word == self.text if self.whole else word.startswith(self.text)
+
+
 @dataclass(frozen=True)
 class NeckWord:
-    """Words that begin with ``word`` are about the neck, ``unless`` another word of the text begins with one of those.
+    """A text with ``word`` is about the neck or another danger, ``unless`` one of those words stands in it too.
 
-    ``only_with``: they are only where another word begins with one of these (empty: always). All in lower case.
+    ``only_with``: it is only beside one of these (empty: always), or with ``alone`` where it says nothing else. Each counts by
+    the beginning of a word of the text, with a full stop behind it as a whole word, and several (``lie flat``) in their order.
+    All in lower case, without accents.
     """
 
     word: str
     unless: tuple[str, ...] = ()
     only_with: tuple[str, ...] = ()
+    alone: bool = False
 
-    def found_in(self, words: frozenset[str]) -> bool:
-        """Whether ``words`` (of one text, in lower case) are about the neck by this word."""
-        if not _begins(words, (self.word,)) or _begins(words, self.unless):
+    @cached_property
+    def first(self) -> str:
+        """How the first word of ``word`` begins."""
+        return _Beginning.of(self.word.split()[0]).text
+
+    @cached_property
+    def _phrases(self) -> tuple[tuple[tuple[_Beginning, ...], ...], ...]:
+        return tuple(
+            tuple(tuple(map(_Beginning.of, phrase.split())) for phrase in phrases)
+            for phrases in ((self.word,), self.unless, self.only_with)
+        )
+
+    def found_in(self, words: Sequence[str]) -> bool:
+        """Whether ``words`` (of one text, in lower case, without accents, in their order) are about the neck by this word."""
+        own, unless, only_with = self._phrases
+        if not _stands(words, own) or _stands(words, unless):
             return False
-        return not self.only_with or _begins(words, self.only_with)
+        if not (self.alone or only_with):
+            return True
+        return (self.alone and len(words) == len(own[0])) or _stands(words, only_with)
 
 
-def _begins(words: frozenset[str], stems: tuple[str, ...]) -> bool:
-    return bool(stems) and any(word.startswith(stems) for word in words)
+def _stands(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -> bool:
+    """Whether one of ``phrases`` stands in ``words``."""
+    for phrase in phrases:
+        for start in range(len(words) - len(phrase) + 1):
+            if all(part.starts(words[start + place]) for place, part in enumerate(phrase)):
+                return True
+    return False
 
 
 @dataclass(frozen=True)
@@ -88,10 +125,10 @@ class CodeMap:
     """Everything a reading needs to know about codes. Built by ``load_code_map``; immutable.
 
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
-    coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck. ``elapsing`` are the
-    facts that count hours since something. ``safer`` maps facts to the value to take where records of one moment contradict
-    each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever ``collar_words`` make of them;
-    ``ignored`` codes are for none either.
+    coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a
+    collar. ``elapsing`` are the facts that count hours since something. ``safer`` maps facts to the value to take where records
+    of one moment contradict each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever
+    ``collar_words`` make of them; ``ignored`` codes are for none either.
     """
 
     base: str
@@ -136,7 +173,7 @@ class CodeMap:
     @cached_property
     def neck_stems(self) -> tuple[str, ...]:
         """How a word begins that may be about the neck."""
-        return tuple(word.word for word in self.neck_words)
+        return tuple({word.first for word in self.neck_words})
 
     @cached_property
     def neck_systems(self) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -11,7 +12,7 @@ from pydantic import Field
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.free_text.collar_text import CollarWords
-from cds.fhir.free_text.words import WordList, words_of
+from cds.fhir.free_text.words import WordList, folded, words_of
 from cds.fhir.reading.code_map import (
     FACT_VALUES,
     FACTS,
@@ -64,9 +65,17 @@ class _CollarEntry(_CodeEntry):
 
 
 class _NeckWordEntry(schema.Schema):
-    word: str
+    word: str | None = None
+    words: tuple[str, ...] = ()
     unless: tuple[str, ...] = ()
     only_with: tuple[str, ...] = ()
+    alone: bool = False
+
+    def each(self) -> Iterable[NeckWord]:
+        """The entry of each of its words, without accents."""
+        unless, only_with = (tuple(map(folded, words)) for words in (self.unless, self.only_with))
+        for word in map(folded, (*((self.word,) if self.word else ()), *self.words)):
+            yield NeckWord(word, unless, only_with, self.alone)
 
 
 class _CollarWordsShape(schema.Schema):
@@ -187,12 +196,18 @@ class _CodeMapBuilder:
         self.texts |= dict.fromkeys(map(as_compared, shape.collar_texts), True)
         self.texts |= dict.fromkeys(map(as_compared, shape.other_texts), False)
         self.collar_words |= shape.collar_words.words()
-        self.neck_words |= {
-            entry.word: NeckWord(entry.word, entry.unless, entry.only_with) for entry in shape.neck_words
-        }
+        self._take_neck_words(source, shape)
         self.neck_codes |= {coding for coding, _, _ in self._codings(source, "neck_codes", shape.neck_codes)}
         self._take_words(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
+
+    def _take_neck_words(self, source: YamlFile, shape: _CodeMapShape) -> None:
+        for index, entry in enumerate(shape.neck_words):
+            words = {word.word: word for word in entry.each()}
+            if not words or not all(re.fullmatch(r"[^\W_]+\.?( [^\W_]+\.?)*", word) for word in words):
+                self.problems.append((source.place("neck_words", index), "expected word or words, parted by one blank"))
+                continue
+            self.neck_words |= words
 
     def _take_facts(self, source: YamlFile, shape: _CodeMapShape, *, local: bool) -> None:
         for coding, entry, place in self._codings(source, "facts", shape.facts):

@@ -1,26 +1,35 @@
-"""Tells whether a concept is about neck, spine or airway, by its words and the beginning of its code.
+"""Tells whether a concept is about neck, spine, airway or another danger of a collar, by its words and how its code begins.
 
-So a record of which the code map knows nothing is listed as unread where it could matter, and never dropped in silence.
+So a record of which the code map knows nothing is listed as unread where it could matter, and never dropped in silence. Words
+are compared without accents, and ``#`` before or behind a word is what a surgeon means by it: a fracture.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from cds.fhir.free_text.words import words_of
+from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, mapping
 from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
 
 _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "bodySite"})
 """Elements of an Observation that have codes of their own."""
+_FRACTURE = re.compile(r"[#＃](?!\s*\d)")
+"""Before a number the sign only counts."""
 
 
 def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
-    """Whether the CodeableConcept ``concept`` is about neck, spine or airway by its text, a display, or a code."""
+    """Whether the CodeableConcept ``concept`` is about neck, spine, airway or another danger: by its words or a code."""
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
-        _words_are(frozenset(words_of(said)), code_map) for said in texts_of(concept)
+        words_are_about_the_neck(said, code_map) for said in texts_of(concept)
     )
+
+
+def words_are_about_the_neck(said: str, code_map: CodeMap) -> bool:
+    """Whether the words of ``said`` are about neck, spine, airway or another danger of a collar."""
+    return _words_are(folded_words_of(_FRACTURE.sub(" fracture ", said)), code_map)
 
 
 class SilentObservations:
@@ -88,7 +97,7 @@ def _shortest_name(concept: object) -> str:
     return next(iter(texts_of(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
 
 
-def _words_are(words: frozenset[str], code_map: CodeMap) -> bool:
+def _words_are(words: Sequence[str], code_map: CodeMap) -> bool:
     # Most texts begin no word like any of these, which is told at once.
     return any(word.startswith(code_map.neck_stems) for word in words) and any(
         word.found_in(words) for word in code_map.neck_words

@@ -47,7 +47,7 @@ _OF_A_PATIENT = (
 )
 
 _CLINICAL = ("Observation", "Condition", "Procedure")
-_NOT_MAPPED = "about neck, spine or airway, but its code is mapped to no fact: read it yourself"
+_NOT_MAPPED = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
 _ORDERS = ("ServiceRequest", "DeviceRequest")
 _LOOKS_LIKE_A_COLLAR = RejectionReason(
     "code",
@@ -200,7 +200,7 @@ class _PatientReading:
         yield from read_devices(mine, uses, index, self.code_map)
 
     def _unread(self, record: Record, kind: RefusalKind) -> Iterator[Rejected]:
-        """What ``record`` says about neck, spine or airway with codes that no fact is mapped to."""
+        """What ``record`` says about neck, spine, airway or another danger with codes that no fact is mapped to."""
         for written in unread_concepts(record.resource, self.code_map):
             yield Rejected(None, shown(written), RejectionReason(kind, _NOT_MAPPED), record.label)
 
