@@ -193,6 +193,62 @@ def test_by_keyboard_alone_from_an_empty_page_to_a_size(browser: Browser, live: 
         page.locator("[data-part=code]:has-text('adult H3 G2')").wait_for()
 
 
+def test_by_keyboard_the_other_facts_are_reached_without_the_answer_between(
+    browser: Browser, live: LiveService
+) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": 1440, "height": 900}) as page:
+        type_in(page, PATIENT)
+        page.locator("button.main").focus()
+        page.keyboard.press("Tab")
+        shortcut = page.locator("a[href='#more']")
+        expect(shortcut).to_be_focused()
+        expect(shortcut).to_be_in_viewport()
+        page.keyboard.press("Enter")
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.closest('.more') !== null")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_what_has_the_focus_in_the_red_bar_is_seen(browser: Browser, live: LiveService, scheme: Any) -> None:
+    """WCAG 2.2, 1.4.11: at least 3:1 between the ring and what lies beside it; luminance as defined there."""
+    with opened(browser, f"{live.url}/bedside", color_scheme=scheme) as page:
+        page.locator("summary", has_text="Dangers").last.click()
+        with answered(page):
+            page.check("[name=airway_threat][value=true]", force=True)
+        page.locator(".stop summary").first.focus()
+        page.keyboard.press("Shift+Tab")
+        page.keyboard.press("Tab")
+        ring, beside = page.evaluate(
+            "[getComputedStyle(document.activeElement).outlineColor,"
+            " getComputedStyle(document.activeElement.closest('.stop')).backgroundColor]"
+        )
+        lighter, darker = sorted((_luminance(ring), _luminance(beside)), reverse=True)
+        assert (lighter + 0.05) / (darker + 0.05) >= 3
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_without_javascript_nothing_is_offered_that_needs_it_and_the_page_says_so(
+    browser: Browser, live: LiveService
+) -> None:
+    with opened(browser, f"{live.url}/bedside#d=AAAA", java_script_enabled=False) as page:
+        # A server is sent no fragment: only the page can tell why a card's link opened nothing.
+        assert "opened from a card or a chart, this page stays empty" in page.locator("main").inner_text()
+    with opened(browser, f"{live.url}/try", java_script_enabled=False) as page:
+        page.locator("summary", has_text="curl").click()
+        assert page.locator("[data-copy]").count() > 0
+        assert not any(one.is_visible() for one in page.locator("[data-copy]").all())
+    with opened(browser, f"{live.url}/try") as page:
+        page.locator("summary", has_text="curl").click()
+        assert page.locator("[data-copy]").first.is_visible()
+    with opened(browser, f"{live.url}/bedside") as page:
+        assert "JavaScript is off" not in page.locator("main").inner_text()
+
+
 def test_without_javascript_the_form_is_posted(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside", java_script_enabled=False) as page:
         for name, value in PATIENT.items():
