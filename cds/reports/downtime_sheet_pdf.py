@@ -106,7 +106,7 @@ def _row_as_html(row: Row) -> Markup:
         for answer, leads in row.answers
     )
     found = Markup(" ").join(Markup("<span class=a>{}</span>").format(words) for words in _listed(row.found))
-    return Markup("<div class=row><b>{}</b><div><span class=q>{}</span>{} {}</div></div>").format(
+    return Markup("<div class=row><b>{}</b><div><span class=q>{}</span> {} {}</div></div>").format(
         row.number, row.question, found, answers
     )
 

@@ -342,6 +342,20 @@ def test_every_sheet_of_a_print_bears_moment_and_rules(browser: Browser, live: L
         assert set.intersection(*shown), "no long line stands on every sheet"
 
 
+def test_room_to_sign_is_on_paper_and_not_on_a_phone(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
+        type_in(page, PATIENT)
+        page.click("text=Staff sheet")
+        page.wait_for_url("**/print/staff")
+        room, when = page.locator(".signed td:nth-child(3)").first, page.locator(".signed td:nth-child(2)").first
+        assert not room.is_visible()
+        box = when.bounding_box()
+        assert box is not None and box["width"] > 360 / 4
+        assert violations(page) == []
+        page.emulate_media(media="print")
+        assert room.is_visible()
+
+
 def test_no_record_of_the_patient_is_named_on_paper(browser: Browser, live: LiveService) -> None:
     call = order_select(*MEASURED, observation("neck-height", 900, number=7))
     answer = httpx.post(f"{live.url}/cds-services/collar-order-select", json=call, timeout=PATIENCE_SECONDS).json()
