@@ -16,7 +16,7 @@ from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.opened_decision import opened
 from cds.web.pages.rendering import WITH_PROBLEMS, page
-from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, findings_of
+from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, corrections_of, findings_of
 from rules.errors import FactError
 from rules.model.ruleset import Ruleset
 
@@ -82,8 +82,7 @@ def _advice(service: Service, form: FitForm, at: datetime) -> FitAdvice:
     try:
         return advise(content.decider, check, at)
     except FactError as error:
-        issues = [Issue(problem.fact, problem.message, "invalid") for problem in error.problems]
-        raise RefusedCall(422, issues) from error
+        raise _refused(error) from error
 
 
 def _shown(
@@ -97,6 +96,8 @@ def _shown(
 ) -> Response:
     ruleset = service.content.ruleset
     items = service.content.catalogue.items if service.content.catalogue else ()
+    parts = regions(ruleset)
+    looked = [region.name for region in parts if form.has_looked_at(region)]
     return page(
         request,
         "fit.html",
@@ -105,7 +106,9 @@ def _shown(
         advice=advice,
         checked=checked or form,
         record=record,
-        regions=regions(ruleset),
+        regions=parts,
+        looked=looked,
+        stops=() if advice else _stops(service, form),
         fields=size_fields(ruleset),
         plain=[name for name, axis in ruleset.axes.items() if form.size.get(name) == axis.silent],
         missing=missing_axes(ruleset, form) if status == 422 else [],
@@ -114,6 +117,27 @@ def _shown(
         labels={name: fact.label for name, fact in findings_of(ruleset).items()},
         staff=_staff(ruleset, advice),
     )
+
+
+def _stops(service: Service, form: FitForm) -> list[str]:
+    """What stops the fitting by what is known before the size worn is chosen: nobody in danger waits for a choice."""
+    if not form.facts and not form.findings:
+        return []
+    content = service.content
+    try:
+        decision = content.decider.decide({**form.facts, **form.findings, WORN: True}, service.clock())
+    except FactError as error:
+        raise _refused(error) from error
+    stopping = [one for _, one in corrections_of(content.ruleset, decision) if one.action == "stop"]
+    return [
+        *(hold.text for hold in decision.holds if hold.kind == "do_not_size"),
+        *(caution.text for caution in decision.cautions if caution.severity == "critical"),
+        *(one.correction for one in stopping),
+    ]
+
+
+def _refused(error: FactError) -> RefusedCall:
+    return RefusedCall(422, [Issue(problem.fact, problem.message, "invalid") for problem in error.problems])
 
 
 def _staff(ruleset: Ruleset, advice: FitAdvice | None) -> tuple[int, tuple[str, ...]]:

@@ -75,6 +75,10 @@ class FitForm:
         item = self.item if advice.next_size is None else advice.next_item
         return replace(self, size=size, item=item, findings={}, history=(*self.history, self.attempt(ruleset)))
 
+    def has_looked_at(self, region: Region) -> bool:
+        """Whether each finding of ``region`` is known, found or not."""
+        return all(finding.name in self.findings for finding in region.findings)
+
     @property
     def history_json(self) -> str:
         """The earlier tries, for a field of the form."""

@@ -96,6 +96,41 @@ def test_without_a_size_the_page_asks_for_it(client: TestClient) -> None:
     assert len(told) == 3 and all(any(given.get("id") == one for _, given in page.tags) for one in told)
 
 
+@pytest.mark.parametrize("finding", FINDINGS)
+def test_whatever_stops_the_fitting_is_said_before_a_size_is_chosen(client: TestClient, finding: str) -> None:
+    advice = client.post("/fit-checks", json={"size": "adult H3 G2", "findings": {finding: True}}).json()
+    answer = client.post("/fit", data={finding: "yes"})
+    said = PageReader(answer.text)["stop"]
+    assert answer.status_code == 422
+    grave = [one["text"] for one in advice.get("cautions", []) if one["severity"] == "critical"]
+    corrections = [one["correction"] for one in advice["corrections"] if one["action"] == "stop"]
+    assert {" ".join(text.split()) for text in (*grave, *corrections)} <= set(said)
+    assert bool(said) == bool(grave or corrections)
+
+
+@pytest.mark.parametrize("known", [{"halo_in_place": "true"}, {"airway_threat": "true"}])
+def test_from_the_bedside_what_stops_comes_along(client: TestClient, known: dict[str, str]) -> None:
+    held = client.post("/decisions", json={"facts": {**dict.fromkeys(known, True), "collar_in_place": True}}).json()
+    (text,) = [one["text"] for one in held["holds"] if one["kind"] == "do_not_size"]
+    assert text in PageReader(client.post("/fit/start", data=known).text)["stop"]
+
+
+def test_nothing_stops_a_check_of_which_nothing_is_known(client: TestClient) -> None:
+    assert PageReader(client.get("/fit").text)["stop"] == []
+
+
+def test_what_was_looked_at_stays_so_while_the_size_is_asked_for_and_not_at_the_next_look(client: TestClient) -> None:
+    def looked(page: PageReader) -> list[str]:
+        return [
+            given["name"] or "" for tag, given in page.tags if "checked" in given and "looked" in (given["name"] or "")
+        ]
+
+    for ticked in ("looked", "looked.head"):
+        assert looked(PageReader(client.post("/fit", data={ticked: "yes"}).text)) == [ticked]
+    page, _ = _judged(client, chin_over_edge="yes", looked="yes")
+    assert page["try"] and looked(page) == []
+
+
 def test_a_choice_says_no_word_that_its_label_says(client: TestClient) -> None:
     fields = {field.label: dict(field.choices) for field in size_fields(RULESET)}
     assert list(fields) == ["line", "height", "neck circumference", "contour", "back"]
