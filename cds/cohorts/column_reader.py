@@ -195,10 +195,15 @@ class ColumnReader:
         """The newest value of each ``fact`` of a ``row``; doubt where another of the same moment differs."""
         dated = pl.col("type").is_in(("Patient", "Encounter")).not_()
         said = records.filter(pl.col("fact").is_not_null()).select(
-            "row", "fact", "value", "at", recorded=pl.when(dated).then("recorded")
+            "row", "fact", "value", "at", recorded=pl.when(dated).then("recorded"), to_its_end=self._to_its_end()
         )
         aged = records.filter(pl.col("age").is_not_null()).select(
-            "row", pl.lit(AGE).alias("fact"), pl.col("age").alias("value"), "at", recorded=pl.lit(None, _WHEN)
+            "row",
+            pl.lit(AGE).alias("fact"),
+            pl.col("age").alias("value"),
+            "at",
+            recorded=pl.lit(None, _WHEN),
+            to_its_end=pl.lit(False),
         )
         facts = pl.concat([said, aged]).sort("row", "fact", "recorded")
         group = ("row", "fact")
@@ -207,7 +212,21 @@ class ColumnReader:
         facts = facts.with_columns(
             last=~same, tied=tied & (pl.col("value") != pl.col("value").shift(-1)).fill_null(True)
         )
-        return facts.with_columns(doubt=pl.col("tied").any().over(group)).filter("last").drop("last", "tied")
+        # Beside a danger of a whole day another record may be newer, and stale all the same.
+        beside = pl.col("to_its_end").any().over(group) & (pl.len().over(group) > 1)
+        doubt = pl.col("tied").any().over(group) | beside
+        return facts.with_columns(doubt=doubt).filter("last").drop("last", "tied")
+
+    def _to_its_end(self) -> pl.Expr:
+        """Whether a record says a danger and is dated by a day without a time: it is as old as the end of that day."""
+        code_map = self._reader.code_map
+        dangers = [
+            (pl.col("fact") == name) & pl.col("value").is_in([as_number(fact, answer) for answer in answers])
+            for name, fact in self._vocabulary.items()
+            if fact.stale_after_hours is not None and (answers := code_map.dangers(fact))
+        ]
+        dated = pl.col("when_text").str.contains(f"^{_DATE}$").fill_null(False)
+        return dated & pl.any_horizontal(dangers).fill_null(False)
 
     # --- from values to a table ------------------------------------------------------------------------------------------
 
@@ -226,6 +245,7 @@ class ColumnReader:
             lasting, schema={"fact": pl.String(), "value": pl.Float64(), "longer": pl.Float64()}, orient="row"
         )
         age = (pl.col("at") - pl.col("recorded")).dt.total_microseconds() / 1e6
+        age = pl.when("to_its_end").then(age - 86400).otherwise(age)
         old = pl.col("recorded").is_not_null() & pl.col("limit").is_not_null() & (age > pl.col("limit") * 3600)
         facts = (
             facts.join(limit, on="fact", how="left", maintain_order="left")

@@ -215,7 +215,7 @@ class ShapeReader:
         if definition is None or definition.given == "concluded" or found.fact in (AGE, SEX, SETTING):
             raise NotUnderstood
         when = next((slot for slot, time in example.times.items() if time == found.recorded), None)
-        if when is None or found.standing or not found.ages:
+        if when is None or found.standing or not found.ages or found.latest is not None:
             raise NotUnderstood
         times = [f"/{key}" for key in _TIMES[example.type]]
         example.expect("/id", "/subject/reference", "/valueQuantity/value", *times, words_of_codes=True)

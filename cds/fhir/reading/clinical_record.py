@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap, Meaning, codings_of
-from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.dates import DateError, is_day, moment
 from cds.fhir.reading.patient import AGE, AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
@@ -24,15 +24,14 @@ _YEAR = timedelta(days=365.2425)
 
 
 class When(NamedTuple):
-    """When something was so: the moment, or None where none is recorded, and why the times cannot be used, if so."""
+    """When something was so: the moment, or None where none is recorded, and why the times cannot be used, if so.
+
+    ``latest`` is the last moment that is meant, where that is later: of a day its end, of what goes on the present.
+    """
 
     moment: datetime | None = None
     problem: RejectionReason | None = None
-
-
-def accepted(value: Value, record: Record, when: When, *, standing: int = 0, ages: bool = True) -> Accepted:
-    """``value`` as read from ``record``; see Accepted for ``standing`` and ``ages``."""
-    return Accepted(value.fact, value.value, value.written, record.label, record.reference, when.moment, standing, ages)
+    latest: datetime | None = None
 
 
 def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> RejectionReason | None:
@@ -45,6 +44,14 @@ def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> Rejecti
         if status is None
         else RejectionReason("status", f"status is {shown(status)}")
     )
+
+
+def _goes_on(resource: dict[str, Any], key: str) -> bool:
+    """Whether a period under ``key`` without an end, or with one ahead, says what is so now.
+
+    That of an onset says when it began, and one of a procedure that is done may lack its end.
+    """
+    return key == "effectivePeriod" or (key == "performedPeriod" and resource.get("status") == "in-progress")
 
 
 @dataclass(frozen=True)
@@ -76,7 +83,20 @@ class ClinicalRecordReader:
             return Rejected(value.fact, value.written, problem, record.label, when.moment)
         if value.fact in self.code_map.elapsing:
             return self._elapsed(value, record, When(self.at) if "valueDateTime" in holder else when)
-        return self._aged(value, record, when) if value.fact == AGE else accepted(value, record, when)
+        return self._aged(value, record, when) if value.fact == AGE else self.accepted(value, record, when)
+
+    def accepted(self, value: Value, record: Record, when: When, *, standing: int = 0, ages: bool = True) -> Accepted:
+        """``value`` as read from ``record``; see Accepted for ``standing`` and ``ages``.
+
+        A danger is as old as the last moment of which the record may speak; the word that there is none, and what was
+        measured, as old as the first.
+        """
+        danger = value.value in self.code_map.dangers(self.code_map.vocabulary[value.fact])
+        latest = when.latest if danger else None
+        moment = when.moment
+        return Accepted(
+            value.fact, value.value, value.written, record.label, record.reference, moment, standing, ages, latest
+        )
 
     def _moment_of(self, holder: dict[str, Any], meanings: tuple[Meaning, ...]) -> Value | None:
         """The hours from a valueDateTime until now, for a fact that counts hours; None where it is nothing of the kind."""
@@ -104,7 +124,7 @@ class ClinicalRecordReader:
                 "implausible", f"{problem}: {duration_words(hours)} by now; accepted: {definition.accepted}"
             )
             return Rejected(value.fact, value.written, why, record.label, when.moment)
-        return accepted(Value(value.fact, hours, value.written), record, when, ages=False)
+        return self.accepted(Value(value.fact, hours, value.written), record, when, ages=False)
 
     def _aged(self, value: Value, record: Record, when: When) -> Accepted | Rejected:
         """An age that was noted once, brought forward to now; whole years mean any moment of that year of life."""
@@ -113,13 +133,13 @@ class ClinicalRecordReader:
                 AGE, value.written, RejectionReason("no time", "no time is recorded for the age"), record.label
             )
         if when.moment.astimezone(self.at.tzinfo).date() == self.at.date():
-            return accepted(value, record, when, ages=False)
+            return self.accepted(value, record, when, ages=False)
         youngest = float(value.value) + max(0.0, (self.at - when.moment) / _YEAR)
         oldest = youngest + (1 if float(value.value).is_integer() else 0.1)
         problem = self.ages.problem(youngest, oldest)
         if problem is not None:
             return Rejected(AGE, value.written, problem, record.label, when.moment)
-        return accepted(Value(AGE, youngest, value.written), record, when, ages=False)
+        return self.accepted(Value(AGE, youngest, value.written), record, when, ages=False)
 
     def implied(
         self, record: Record, concepts: list[object], when: When, problem: RejectionReason | None, *, ages: bool = True
@@ -143,7 +163,7 @@ class ClinicalRecordReader:
                 if reason is not None:
                     yield Rejected(value.fact, value.written, reason, record.label, when.moment)
                 else:
-                    yield accepted(value, record, when, ages=ages)
+                    yield self.accepted(value, record, when, ages=ages)
 
     def meanings(self, holder: object, record: Record) -> tuple[tuple[Meaning, ...], Rejected | None]:
         """What the ``code`` of ``holder`` means for this type of resource; refused is an unknown code of our own system."""
@@ -169,18 +189,30 @@ class ClinicalRecordReader:
             if key.endswith("Timing"):
                 return When(problem=RejectionReason("no time", f"{key} is not read; give a moment or a period"))
             try:
-                found = self._moment(key, written)
+                found = self._moment(key, written, goes_on=_goes_on(resource, key))
             except DateError as error:
                 return When(problem=RejectionReason("malformed", f"malformed {key} {shown(written)}: {error}"))
-            if found > self.at + timedelta(minutes=self.code_map.future_tolerance_minutes):
-                return When(found, RejectionReason("future", f"dated in the future ({key} {found.isoformat()})"))
-            return When(found)
+            if found.moment > self.at + timedelta(minutes=self.code_map.future_tolerance_minutes):
+                why = RejectionReason("future", f"dated in the future ({key} {found.moment.isoformat()})")
+                return When(found.moment, why)
+            return When(found.moment, latest=found.latest)
         return When()
 
-    def _moment(self, key: str, written: object) -> datetime:
+    def _moment(self, key: str, written: object, *, goes_on: bool) -> _Moment:
         if not key.endswith("Period"):
-            return moment(written, self.at.tzinfo)
-        end = written.get("end") if isinstance(written, dict) else None
-        if end is not None and (ended := moment(end, self.at.tzinfo)) <= self.at:
+            return self._first(written)
+        start, end = (written.get(one) if isinstance(written, dict) else None for one in ("start", "end"))
+        if end is not None and (ended := self._first(end)).moment <= self.at:
             return ended
-        return moment(written.get("start") if isinstance(written, dict) else None, self.at.tzinfo)
+        begun = self._first(start)
+        return begun._replace(latest=self.at) if goes_on else begun
+
+    def _first(self, written: object) -> _Moment:
+        """The first moment that ``written`` may be, and of a day the last, which is no later than now."""
+        first = moment(written, self.at.tzinfo)
+        return _Moment(first, min(first + timedelta(days=1), self.at) if is_day(written) else None)
+
+
+class _Moment(NamedTuple):
+    moment: datetime
+    latest: datetime | None

@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple, TypeAlias
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.free_text.collar_text import CollarWords, Verdict
 from cds.fhir.json_access import items, text
-from rules.model.facts import FactValue, Vocabulary
+from rules.model.facts import FactDefinition, FactValue, Vocabulary
 
 FACTS = "facts"
 FACT_VALUES = "fact-values"
@@ -189,6 +189,17 @@ class CodeMap:
     def own_values(self) -> str:
         """The system of the project's own codes for the values of coded facts."""
         return Canonicals(self.base).code_system(FACT_VALUES)
+
+    def dangers(self, fact: FactDefinition) -> tuple[FactValue, ...]:
+        """The answers to ``fact`` that are not taken for gone while they may still be so; of a number none.
+
+        Where nothing says which are a danger it is a yes, and any code.
+        """
+        known = [self.safer[fact.name]] if fact.name in self.safer else []
+        known += [*(fact.danger.answers if fact.danger else ()), *(fact.lasting.answers if fact.lasting else ())]
+        if known or fact.numeric:
+            return tuple(dict.fromkeys(known))
+        return fact.values if fact.type == "code" else (True,)
 
     def meanings(self, codings: Sequence[CodingKey]) -> tuple[Meaning, ...]:
         """What ``codings`` (of one concept) say, each meaning once; empty where the map knows none of them."""

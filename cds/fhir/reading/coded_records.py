@@ -1,4 +1,11 @@
-"""Conditions, procedures and orders: the code alone says it."""
+"""Conditions, procedures and orders: the code alone says it.
+
+A diagnosis that is only suspected (provisional, unconfirmed, differential) is no finding, but a danger that the code map names
+under ``safer`` is taken for so: a fracture of the neck is provisional until the CT is read, and that is when the collar and the
+log-roll matter most. Being wrong costs care for some hours; waiting for the confirmation can cost the cord. A newer record that
+denies it, or the same diagnosis refuted or entered in error, ends it. What is no danger, and the reassuring answer, wait for the
+confirmation.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +16,7 @@ from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record
-from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, accepted, status_problem
+from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
@@ -18,6 +25,7 @@ from cds.fhir.reading.value_parser import Value
 _DONE = ("completed", "in-progress")
 _INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
 _PRESENT = ("active", "recurrence", "relapse")
+_SUSPECTED = ("provisional", "unconfirmed", "differential")
 _LATE = timedelta(days=90)
 """For so long an operation may bear on the neck of now."""
 _REFUTED_BELOW_ALL = -1
@@ -35,20 +43,34 @@ class CodedRecordReader(ClinicalRecordReader):
         clinical = _concept_code(condition, "clinicalStatus")
         when = self.when(condition, "recordedDate", "onsetDateTime", "onsetPeriod")
         refuted = verification == "refuted"
+        if refuted:
+            when = when._replace(latest=None)
+        elif when == When() and clinical in _PRESENT:
+            when = When(latest=self.at)  # What is active is so now, whenever it began.
         problem = None
-        if verification not in (None, "confirmed", "refuted"):
+        suspected = verification in _SUSPECTED
+        if verification not in (None, "confirmed", "refuted", *_SUSPECTED):
             problem = RejectionReason("status", f"verificationStatus is {shown(verification)}")
         elif not refuted and clinical is not None and clinical not in _PRESENT:
             problem = RejectionReason("status", f"clinicalStatus is {shown(clinical)}, which says nothing about now")
         elif not refuted and clinical is None and any(key.startswith("abatement") for key in condition):
             problem = RejectionReason("status", "it has abated, which says nothing about now")
         for finding in self.implied(record, [condition.get("code")], when, problem):
-            if not refuted or isinstance(finding, Rejected):
+            if suspected and isinstance(finding, Accepted):
+                yield self._suspected(finding, verification)
+            elif not refuted or isinstance(finding, Rejected):
                 yield finding
             elif finding.value is True:
-                yield accepted(
+                yield self.accepted(
                     Value(finding.fact, False, f"refuted: {finding.written}"), record, when, standing=_REFUTED_BELOW_ALL
                 )
+
+    def _suspected(self, finding: Accepted, verification: str | None) -> Accepted | Rejected:
+        """``finding`` of a diagnosis that is only suspected: used where it is a danger, else refused."""
+        if self.code_map.safer.get(finding.fact) == finding.value:
+            return finding._replace(written=f"suspected ({verification}): {finding.written}")
+        why = RejectionReason("status", f"verificationStatus is {shown(verification)}")
+        return Rejected(finding.fact, finding.written, why, finding.label, finding.recorded)
 
     def may_hold(self, record: Record) -> bool:
         """Whether what ``record`` says may be so now: a diagnosis neither refuted nor gone, or a procedure of late."""

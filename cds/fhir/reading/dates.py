@@ -62,6 +62,11 @@ def moment(text: object, zone: tzinfo | None) -> datetime:
     return datetime.combine(date_range(text).first, time.min, zone)
 
 
+def is_day(text: object) -> bool:
+    """Whether the FHIR dateTime ``text`` is a day without a time."""
+    return isinstance(text, str) and len(text) == len("2026-01-31")
+
+
 def age_in_years(birth: date, on: date) -> float:
     """Completed years from ``birth`` to ``on``, and the part of the running year as a fraction (0 on the birthday).
 

@@ -24,7 +24,9 @@ class Accepted(NamedTuple):
     """A usable value of a fact. Higher ``standing`` goes before newer: a birth date stands above an age once noted.
 
     ``ages`` is False where the record says what is so now, however long ago it was written (a birth date, a collar whose
-    use goes on). ``reference`` is None where the record has no id, and ``label`` names it in messages in any case.
+    use goes on). ``latest`` is the last moment of which it may speak, where that is later than ``recorded`` (a danger of a
+    period that goes on, of a day without a time, of an active diagnosis without a date): it is as old as that. ``reference`` is
+    None where the record has no id, and ``label`` names it in messages in any case.
     """
 
     fact: str
@@ -35,6 +37,7 @@ class Accepted(NamedTuple):
     recorded: datetime | None
     standing: int = 0
     ages: bool = True
+    latest: datetime | None = None
 
 
 class Rejected(NamedTuple):
@@ -151,14 +154,15 @@ class _Chooser:
     def _stale(self, found: Accepted, limit: float | None) -> bool:
         if limit is None or not found.ages:
             return False
-        return found.recorded is None or (self.at - found.recorded).total_seconds() > limit * 3600
+        spoken = found.latest or found.recorded
+        return spoken is None or (self.at - spoken).total_seconds() > limit * 3600
 
     def _too_old(self, found: Accepted, limit: float, more: str) -> RejectionReason:
         if found.recorded is None:
             return RejectionReason(
                 "no time", f"no time is recorded, so it may be older than the limit of {duration_words(limit)}{more}"
             )
-        return stale((self.at - found.recorded).total_seconds() / 3600, limit, more)
+        return stale((self.at - (found.latest or found.recorded)).total_seconds() / 3600, limit, more)
 
     def _same(self, one: Accepted, other: Accepted) -> bool:
         a, b = one.value, other.value

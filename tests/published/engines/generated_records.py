@@ -109,10 +109,14 @@ class RecordWriter:
         elif kind == 7:
             lasting = self._observation(patient, fact, other, 0)
             del lasting["effectiveDateTime"]
-            yield {
-                **lasting,
-                "effectivePeriod": {"start": _written(30), "end": _written(self._random.choice([0.2, -5]))},
-            }
+            begun = {"start": _written(self._random.choice([30, (limit or 48) + 5]))}
+            times = [
+                {"effectivePeriod": begun},
+                {"effectivePeriod": begun | {"end": _written(self._random.choice([0.2, -5]))}},
+                {"effectivePeriod": {"start": "2025-12-01", "end": "2026-01-30"}},
+                {"effectiveDateTime": _written(self._random.choice([hours, (limit or 48) + 10]))[:10]},
+            ]
+            yield lasting | self._random.choice(times)
         elif fact.numeric:
             beyond = {"value": 1e6, "system": "http://unitsofmeasure.org", "code": fact.unit or "1"}
             wrong = {"value": 5, "system": "http://unitsofmeasure.org", "code": "mol"}

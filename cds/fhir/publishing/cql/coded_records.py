@@ -19,12 +19,12 @@ define function "Status of"(status FHIR.CodeableConcept):
   if status is null then null
   else Coalesce(First(status.coding C where C.code.value != '' return all C.code.value), 'malformed')
 
-// Diagnoses that stand, and those that were refuted, which stand below all else.
+// Diagnoses that stand or are suspected, and those that were refuted, which stand below all else.
 define private "Diagnoses":
   [Condition] R
     let verified: "Status of"(R.verificationStatus), clinical: "Status of"(R.clinicalStatus)
     where "Unchanged"(R)
-      and (verified is null or verified in {{ 'confirmed', 'refuted' }})
+      and (verified is null or verified in {{ 'confirmed', 'refuted', 'provisional', 'unconfirmed', 'differential' }})
       and (Coalesce(verified, '') = 'refuted'
         or (if clinical is null then R.abatement is null else clinical in {{ 'active', 'recurrence', 'relapse' }}))
       and (R.recordedDate is not null or not "Says No Moment"(R.onset))
@@ -32,8 +32,13 @@ define private "Diagnoses":
       type: 'Condition',
       codings: "Plain"(R.code.coding),
       refuted: Coalesce(verified, '') = 'refuted',
+      suspected: Coalesce(verified, '') in {{ 'provisional', 'unconfirmed', 'differential' }},
       to_come: false,
       age: if R.recordedDate is not null then "Age of"(R.recordedDate.value) else "Age of Time"(R.onset),
+      // What is active is so now, whenever it began.
+      latest: Coalesce(
+        if R.recordedDate is not null then "Latest of"(R.recordedDate.value) else "Latest of Time"(R.onset, false),
+        if clinical in {{ 'active', 'recurrence', 'relapse' }} then 0 else null),
       label: {label("Condition", "R")}
     }}
 
@@ -44,8 +49,10 @@ define private "Procedures":
       type: 'Procedure',
       codings: "Plain"(R.code.coding),
       refuted: false,
+      suspected: false,
       to_come: false,
       age: "Age of Time"(R.performed),
+      latest: "Latest of Time"(R.performed, R.status.value = 'in-progress'),
       label: {label("Procedure", "R")}
     }}
 
@@ -68,8 +75,10 @@ define private "Orders":
       type: 'ServiceRequest',
       codings: flatten (concepts K where exists K.coding return all "Plain"(K.coding)),
       refuted: false,
+      suspected: false,
       to_come: due is not null,
       age: "Age of"(R.authoredOn.value),
+      latest: "Latest of"(R.authoredOn.value),
       label: {label("ServiceRequest", "R")}
     }}
 
@@ -134,7 +143,14 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str
             which = "(" + " or ".join(f"(R.type = '{kind}' and {_has(test)})" for kind, test in by_kind) + ")"
         stated = "not R.refuted" if value is True else literal(value)
         unless = "" if value is True else "not R.refuted and "
-        kept = f'"In Time"(R.age, if R.to_come then null as Decimal else {limit})'
+        # Of what is only suspected a danger alone counts.
+        unless += "" if value == code_map.safer.get(fact.name) else "not R.suspected and "
+        within = f"if R.to_come then null as Decimal else {limit}"
+        kept = f'"In Time"(R.age, {within})'
+        if value in code_map.dangers(fact):
+            # What was refuted says that there is none.
+            latest = "if R.refuted then R.age else R.latest"
+            kept = f'"Danger in Time"(R.age, {latest}, {within})'
         record = tuples(stated, "R.age", "R.label", standing="if R.refuted then -1 else 0")
         yield f'(("Coded Records" R where {which}) R\n      where {unless}{kept}\n      return all {record})'
 

@@ -97,7 +97,7 @@ def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> It
     for statements in (*observation.stated(fact, code_map), answers):
         # One question after the other: engines evaluate both sides of an `and`.
         asked = statements.records if statements.test is None else f"({statements.records} S where {statements.test})"
-        kept = " and ".join(_kept(fact, code_map, limit))
+        kept = " and ".join(_kept(fact, code_map, limit, statements.meant))
         record = _statement(fact, code_map, statements.meant)
         yield f"({asked} A\n      where {kept} return all {record})"
     yield from coded_records.implied(fact, code_map, limit)
@@ -107,8 +107,13 @@ def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> It
     yield from patient.apart(fact)
 
 
-def _kept(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str]:
-    yield f'"In Time"(A.age, {limit})'
+def _kept(fact: FactDefinition, code_map: CodeMap, limit: str, meant: FactValue | None) -> Iterator[str]:
+    dangers = code_map.dangers(fact)
+    if dangers:
+        danger = f"({_value(fact, code_map, meant)}) in {{ {', '.join(map(literal, dangers))} }}"
+        yield f'"Danger in Time"(A.age, if {danger} then A.latest else A.age, {limit})'
+    else:
+        yield f'"In Time"(A.age, {limit})'
     if fact.name in code_map.elapsing:
         yield "(A.age is not null or A.stated is FHIR.dateTime)"
 

@@ -20,6 +20,9 @@ define function "Counts"(R FHIR.Observation):
 define function "Age of Observation"(R FHIR.Observation):
   if R.effective is not null then "Age of Time"(R.effective) else "Age of"(R.issued.value)
 
+define function "Latest of Observation"(R FHIR.Observation):
+  if R.effective is not null then "Latest of Time"(R.effective, true) else "Latest of"(R.issued.value)
+
 // The fact that a code names, by its own code.
 define function "Fact of Coding"(C Tuple{{system String, code String}}):
   case
@@ -34,7 +37,12 @@ define function "Names One"(codings List<Tuple{{system String, code String}}>):
 
 define function "Stated by"(records List<FHIR.Observation>):
   records R where "Counts"(R) and "Names One"("Plain"(R.code.coding))
-    return all Tuple {{ stated: R.value, age: "Age of Observation"(R), label: {label(OBSERVATION, "R")} }}
+    return all Tuple {{
+      stated: R.value,
+      age: "Age of Observation"(R),
+      latest: "Latest of Observation"(R),
+      label: {label(OBSERVATION, "R")}
+    }}
 
 // Observations that no retrieval by code finds: by the beginning of a code, and by the codes of components.
 define private "Other Observations":
@@ -47,6 +55,7 @@ define private "Observations by Codes of Others":
       codings: "Plain"(R.code.coding),
       stated: R.value,
       age: "Age of Observation"(R),
+      latest: "Latest of Observation"(R),
       label: {label(OBSERVATION, "R")}
     }})) R
     where "Names One"(R.codings)
@@ -58,6 +67,7 @@ define private "Components":
         codings: "Plain"(P.code.coding),
         stated: P.value,
         age: "Age of Observation"(R),
+        latest: "Latest of Observation"(R),
         label: {label(OBSERVATION, "R")}
       }}))
 """

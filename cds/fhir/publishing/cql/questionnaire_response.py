@@ -14,17 +14,19 @@ _FIRST = """\
 define private "Items 1 Deep":
   flatten ([QuestionnaireResponse] R
     where "Unchanged"(R) and R.status.value in { 'completed', 'amended' } and exists R.item
-    return all (R.item I return all Tuple { item: I, age: "Age of"(R.authored.value), label: LABEL }))
+    return all (R.item I return all Tuple {
+      item: I, age: "Age of"(R.authored.value), latest: "Latest of"(R.authored.value), label: LABEL
+    }))
 
 """
 _LEVEL = """\
 define private "Items DEPTH Deep":
   flatten {
     (flatten ("Items ABOVE Deep" P where exists P.item.item
-      return all (P.item.item I return all Tuple { item: I, age: P.age, label: P.label }))),
+      return all (P.item.item I return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))),
     (flatten ("Items ABOVE Deep" P where exists P.item.answer
       return all flatten (P.item.answer A where exists A.item
-        return all (A.item I return all Tuple { item: I, age: P.age, label: P.label }))))
+        return all (A.item I return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))))
   }
 """
 _ANSWERS = """
@@ -35,6 +37,7 @@ define private "Answers":
       link: P.item.linkId.value,
       stated: First(P.item.answer).value,
       age: P.age,
+      latest: P.latest,
       label: P.label
     }
 """

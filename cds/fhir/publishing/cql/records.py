@@ -36,6 +36,22 @@ define function "Age of Time"(written Any):
     else null
   end
 
+// Whole seconds since the last moment that is meant: a day counts to its end.
+define function "Latest of"(moment DateTime):
+  "Age of"(moment) - (if hour from moment is null and day from moment is not null then 86400 else 0)
+
+// A period that goes on says what is so now.
+define function "Latest of Time"(written Any, lasts Boolean):
+  case
+    when written is FHIR.dateTime then "Latest of"((written as FHIR.dateTime).value)
+    when written is FHIR.instant then "Latest of"((written as FHIR.instant).value)
+    when written is FHIR.Period then
+      if "Age of"((written as FHIR.Period).end.value) >= 0 then "Latest of"((written as FHIR.Period).end.value)
+      else if lasts then 0
+      else "Latest of"((written as FHIR.Period).start.value)
+    else null
+  end
+
 // Times that are there and say no moment.
 define function "Says No Moment"(written Any):
   written is FHIR.Timing or (written is FHIR.Period and "Age of Period"(written as FHIR.Period) is null)
@@ -47,6 +63,10 @@ define function "Unchanged"(record FHIR.DomainResource):
 // Not from the future, and not older than the limit in hours (null: it does not age).
 define function "In Time"(age Integer, limit Decimal):
   if age is null then limit is null else age >= -TOLERANCE and (limit is null or age <= limit * 3600.0)
+
+// A danger is as old as the last moment of which the record may speak.
+define function "Danger in Time"(age Integer, latest Integer, limit Decimal):
+  (age is null or age >= -TOLERANCE) and (limit is null or Coalesce(latest, age) <= limit * 3600.0)
 
 // Whether a reference leads to the record of this type and id, whatever its version.
 define function "Leads To"(reference String, type String, id String):

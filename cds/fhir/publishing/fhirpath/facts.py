@@ -11,7 +11,18 @@ from cds.fhir.publishing.cql.facts import observable
 from cds.fhir.publishing.fhirpath import other_records, patient
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
-from cds.fhir.publishing.fhirpath.records import ANSWER, CODE, HEAD, MEANS, STATED, USUAL, held, least
+from cds.fhir.publishing.fhirpath.records import (
+    ANSWER,
+    CODE,
+    HEAD,
+    MEANS,
+    STATED,
+    USUAL,
+    either,
+    held,
+    least,
+    not_older,
+)
 from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
 from cds.fhir.publishing.notation import plain_number
 from cds.fhir.reading.code_map import CodeMap
@@ -64,7 +75,7 @@ class _Reading:
     def _stated(self, lines: str, meant: FactValue | None, limit: float | None) -> str:
         """The statements ``lines`` as records; ``meant`` is what a yes says, where the code says the value."""
         if limit is not None:
-            lines += f".where(substring(0, 10) <= '{padded_number(limit * 3600)}')"
+            lines += f".where({not_older('substring(0, 10)', limit, self._dangerous(meant))})"
         head, kept = f"'{USUAL}' & {HEAD}", f".where({MEANS} != '')"
         if self.fact.type == "boolean":
             answers = ("N", "Y") if meant is False else ("Y", "N")
@@ -78,6 +89,16 @@ class _Reading:
             age = f"iif({STATED}.startsWith('D'), '{padded_number(0)}', substring(0, 10))"
             head = f"'{USUAL}' & {age} & substring(10, indexOf('{CODE}') - 10)"
         return f"{lines}.select({head} & '=' & {self._number()}){kept}{self._plausible()}"
+
+    def _dangerous(self, meant: FactValue | None) -> str:
+        """That a statement says a danger; ``meant`` is what a yes says, where the code says the value."""
+        dangers = self.code_map.dangers(self.fact)
+        if self.fact.type == "boolean":
+            answers = sorted("Y" if danger is (meant is not False) else "N" for danger in dangers)
+            return f"{ANSWER} in {either(answers)}"
+        if meant is not None or not dangers:
+            return str(meant in dangers).lower()
+        return f"({self._codes()}) in {either(map(_written, dangers))}"
 
     def _codes(self) -> str:
         """The values that the codes of a statement say, each with a mark behind it."""

@@ -68,6 +68,21 @@ def padded_number(seconds: float) -> str:
     return f"{int(seconds) + _OFFSET:010d}"
 
 
+def is_day(written: str) -> str:
+    """That the path ``written`` leads to a day without a time."""
+    return f"({written}.toString().length() = 10)"
+
+
+def period_is_day(period: str) -> str:
+    """That of the Periods under the path ``period`` the end, or the start where they go on, is a day without a time."""
+    return f"{period}.select(iif(({age('end')}) >= 0, {is_day('end')}, {is_day('start')}))"
+
+
+def goes_on(period: str) -> str:
+    """That one of the Periods under the path ``period`` is not over."""
+    return f"{period}.where((({age('end')}) >= 0).not().allTrue()).exists()"
+
+
 def period_age(period: str) -> str:
     """The age of the Periods under the path ``period``: by the end where it is over, else by the start."""
     ended = age("end")

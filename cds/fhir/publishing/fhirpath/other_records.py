@@ -7,11 +7,21 @@ from collections.abc import Iterator
 from cds.fhir.canonical_urls import code as published
 from cds.fhir.publishing.cql.coded_records import codes_of
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import age, padded, padded_number, period_age, unpadded
+from cds.fhir.publishing.fhirpath.moments import (
+    age,
+    goes_on,
+    is_day,
+    padded,
+    padded_number,
+    period_age,
+    period_is_day,
+    unpadded,
+)
 from cds.fhir.publishing.fhirpath.records import (
     ABOVE,
     BELOW,
     CODE,
+    SUSPECTED,
     UNCHANGED,
     USUAL,
     coded,
@@ -19,7 +29,9 @@ from cds.fhir.publishing.fhirpath.records import (
     either,
     greatest,
     held,
+    marked,
     names,
+    not_older,
     referred,
 )
 from cds.fhir.publishing.fhirpath.statements import means
@@ -29,6 +41,8 @@ from cds.fhir.reading.encounter import SETTING
 from rules.model.facts import FactDefinition
 
 _TO_COME = "+"
+_SUSPECTED = ("provisional", "unconfirmed", "differential")
+_STANDING = ("confirmed", *_SUSPECTED)
 _INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
 
 
@@ -53,17 +67,25 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
         f"{age('onset.ofType(dateTime)')} | {period_age('onset.ofType(Period)')})"
     )
     no_moment = f"(recordedDate.exists() or onset.ofType(Period).empty() or ({onset}).exists())"
+    began = f"{is_day('onset.ofType(dateTime)')} or {period_is_day('onset.ofType(Period)')}"
+    day = f"iif(recordedDate.exists(), {is_day('recordedDate')}, {began})"
+    active = "clinicalStatus.coding.code.where($this != '').first() in ('active' | 'recurrence' | 'relapse')"
+    now = f"(({onset}).empty() and {active})"
     condition = (
-        f"{_resources('Condition')}.where(({verified}) = 'refuted' or (({verified}) = 'confirmed' and {clinical}))"
+        f"{_resources('Condition')}.where(({verified}) = 'refuted' or (({verified}) in {either(_STANDING)} and {clinical}))"
         f".where({no_moment}).where({_not_from_the_future(onset, tolerance)})"
         f".select(iif(({verified}) = 'refuted', '{BELOW}', '{USUAL}') & ({padded(onset)}) & 'Condition/' & id "
-        f"& '{CODE}' & {codes('code.coding')} & '{CODE}')"
+        f"& '{CODE}' & {marked(now, day)} "
+        f"& iif(({verified}) in {either(_SUSPECTED)}, '{SUSPECTED[1:]}', '') & {codes('code.coding')} & '{CODE}')"
     )
     done = f"{age('performed.ofType(dateTime)')} | {period_age('performed.ofType(Period)')}"
+    day = f"{is_day('performed.ofType(dateTime)')} or {period_is_day('performed.ofType(Period)')}"
+    now = f"(status = 'in-progress' and {goes_on('performed.ofType(Period)')})"
     procedure = (
         f"{_resources('Procedure')}.where(status in ('completed' | 'in-progress'))"
         f".where(performed.ofType(Period).empty() or ({done}).exists()).where({_not_from_the_future(done, tolerance)})"
-        f".select('{USUAL}' & ({padded(done)}) & 'Procedure/' & id & '{CODE}' & {codes('code.coding')} & '{CODE}')"
+        f".select('{USUAL}' & ({padded(done)}) & 'Procedure/' & id "
+        f"& '{CODE}' & {marked(now, day)} & {codes('code.coding')} & '{CODE}')"
     )
     due = "(occurrence.ofType(Period).end | occurrence.ofType(dateTime))"
     authored = age("authoredOn")
@@ -72,7 +94,7 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
         f"{_resources('ServiceRequest')}.where(status = 'active' and intent in {either(_INTENDED)})"
         f".where((doNotPerform = true).not().allTrue()).where({overdue}.not().allTrue())"
         f".where({_not_from_the_future(authored, tolerance)})"
-        f".select('{USUAL}' & ({padded(authored)}) & 'ServiceRequest/' & id & '{CODE}' "
+        f".select('{USUAL}' & ({padded(authored)}) & 'ServiceRequest/' & id & '{CODE}' & {marked('false', is_day('authoredOn'))} "
         f"& {codes('(code.coding | category.coding)')} "
         f"& iif({due}.exists(), '{CODE}{_TO_COME}', '{CODE}'))"
     )
@@ -92,7 +114,10 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Ite
             meant = True if value is None else value
             fresh = ""
             if limit is not None:
-                fresh = f" and (endsWith('{_TO_COME}') or substring(1, 10) <= '{padded_number(limit * 3600)}')"
+                danger = f"startsWith('{BELOW}').not()" if meant in code_map.dangers(fact) else "false"
+                fresh = f" and (endsWith('{_TO_COME}') or {not_older('substring(1, 10)', limit, danger)})"
+            if meant != code_map.safer.get(fact.name):
+                fresh += f" and contains('{SUSPECTED}').not()"
             if meant is True:
                 stated = f"iif(startsWith('{BELOW}'), 'N', 'Y')"
             else:

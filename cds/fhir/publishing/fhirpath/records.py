@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from cds.fhir.publishing.fhirpath.condition import text
+from cds.fhir.publishing.fhirpath.moments import padded_number
 from cds.fhir.reading.code_map import CodingKey
 
 CODE, VALUE = "§", "¤"
@@ -20,9 +21,24 @@ STATED = f"substring(indexOf('{VALUE}') + 2)"
 ANSWER = f"substring(indexOf('{VALUE}') + 1, 1)"
 MEANS = "substring(indexOf('=') + 1)"
 """The value of a record."""
+DAY, NOW, SUSPECTED = (f"{CODE}{mark}{CODE}" for mark in "dns")
+"""In a line, before the codes: the moment is a day without a time; what is said is so now, whatever the moment; only suspected."""
 UNCHANGED = "modifierExtension.empty() and implicitRules.empty()"
 ABOVE, USUAL, BELOW = "0", "1", "2"
 """Standings: a date of birth and a location, most records, and diagnoses that were refuted."""
+
+
+def marked(now: str, day: str) -> str:
+    """The mark of a moment behind the label of a line, where ``now``, or else ``day``, holds."""
+    return f"iif({now}, '{NOW[1:]}', iif({day}, '{DAY[1:]}', ''))"
+
+
+def not_older(age: str, hours: float, danger: str) -> str:
+    """That the line, whose padded age is ``age``, is of at most ``hours``; a ``danger`` by the last moment that is meant."""
+    fresh, of_day = (f"{age} <= '{padded_number(hours * 3600 + more)}'" for more in (0, 86400))
+    if danger == "false":
+        return fresh
+    return f"({fresh} or ((contains('{NOW}') or (contains('{DAY}') and {of_day})) and {danger}))"
 
 
 def either(values: Iterable[str]) -> str:

@@ -8,8 +8,8 @@ from fractions import Fraction
 
 from cds.fhir.publishing.cql.coded_records import Codes, codes_of
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import age, padded, period_age
-from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held
+from cds.fhir.publishing.fhirpath.moments import age, goes_on, is_day, padded, period_age, period_is_day
+from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held, marked
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from rules.model.facts import FactDefinition
 from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
@@ -48,7 +48,8 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     timed = (
         f"(({moment}).exists() or (effective.empty() and issued.empty())) and (({moment}) < -TOLERANCE).not().allTrue()"
     )
-    label = f"'Observation/' & id & '{CODE}'"
+    day = f"{is_day('effective.ofType(dateTime)')} or {period_is_day('effective.ofType(Period)')}"
+    label = f"'Observation/' & id & '{CODE}' & {marked(goes_on('effective.ofType(Period)'), day)}"
     one = _names_one(facts, code_map)
     kept = f"Bundle.entry.resource.ofType(Observation).where({counts}).where({timed})".replace(
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
@@ -72,7 +73,9 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     )
     items = "descendants().where(linkId.exists() and answer.count() = 1 and answer.modifierExtension.empty())"
     answer = f"{cleaned('linkId')} & '{CODE}{VALUE}' & {written.replace('value.ofType', 'answer.value.ofType')}"
-    head = f"{padded(authored)} & 'QuestionnaireResponse/' & id & '{CODE}|'"
+    head = (
+        f"{padded(authored)} & 'QuestionnaireResponse/' & id & '{CODE}' & {marked('false', is_day('authored'))} & '|'"
+    )
     carried = f"{head} & '{_LINE_END}' & ({items}).aggregate($total & ({answer}) & '{_LINE_END}', '')"
     yield "answer_values", f"{responses}.where({timed}).select({carried}){_each_line()}"
     yield "answers", _answered("%answer_values", code_map)

@@ -539,7 +539,6 @@ def test_a_danger_that_was_refuted_later_is_used_and_the_denial_is_listed() -> N
 @pytest.mark.parametrize(
     "fields",
     [
-        {"verificationStatus": _status("provisional")},
         {"verificationStatus": _status("entered-in-error")},
         {"verificationStatus": "confirmed"},
         {"clinicalStatus": _status("resolved")},
@@ -892,3 +891,113 @@ def test_the_moment_itself_gives_the_hours() -> None:
 def test_hours_that_cannot_be_told_are_refused(fields: dict[str, Any], reason: str) -> None:
     (found,) = reasons(observation("o", "hours-since-injury", **fields))
     assert reason in found
+
+
+# --- a moment that is a day, a period that goes on, no moment at all -------------------------------------------------------
+
+STRIDOR = concept("70407001", SNOMED)
+ACTIVE = {"clinicalStatus": {"coding": [{"code": "active"}]}}
+
+
+def threat(**when: Any) -> Resource:
+    return {"id": "o", **observation("o", "airway-threat", valueBoolean=True), "effectiveDateTime": None, **when}
+
+
+@pytest.mark.parametrize(
+    ("period", "threatened"),
+    [
+        ({"start": "2026-01-28T04:00:00Z"}, True),
+        ({"start": "2026-01-28T04:00:00Z", "end": "2026-02-03T04:00:00Z"}, True),
+        ({"start": "2026-01-28", "end": "2026-01-31"}, True),
+        ({"start": "2026-01-28T04:00:00Z", "end": "2026-01-29T04:00:00Z"}, False),
+        ({"start": "2026-02-01T04:00:00Z"}, False),
+    ],
+)
+def test_a_danger_of_a_period_that_goes_on_is_so_now(period: Resource, threatened: bool) -> None:
+    """FHIR R4, Period: without an end it goes on; an end that is a day includes that day."""
+    found = facts(threat(effectivePeriod=period))
+    assert found == ({"airway_threat": True} if threatened else {})
+
+
+def test_a_period_that_goes_on_says_nothing_against_a_newer_record() -> None:
+    began, denied = {"start": "2026-01-28T04:00:00Z"}, observation("n", "airway-threat", valueBoolean=False)
+    assert facts(threat(effectivePeriod=began), denied) == {"airway_threat": False}
+
+
+@pytest.mark.parametrize("code", ["airway-threat", "neck-circumference", "last-skin-check-hours"])
+def test_neither_the_word_that_there_is_none_nor_a_number_stays_fresh(code: str) -> None:
+    """A start without an end is also how a careless interface writes a moment."""
+    period = {"effectiveDateTime": None, "effectivePeriod": {"start": "2025-12-01T04:00:00Z"}}
+    values = {"airway-threat": {"valueBoolean": False}, "neck-circumference": {"valueQuantity": quantity(400, "mm")}}
+    value = values.get(code, {"valueQuantity": quantity(1, "h")})
+    assert set(facts(observation("o", code, **value) | period).values()) <= {
+        1 + (AT - datetime(2025, 12, 1, 4, tzinfo=UTC)).total_seconds() / 3600
+    }
+
+
+@pytest.mark.parametrize(
+    ("dates", "threatened"),
+    [
+        ({"recordedDate": "2026-01-30"}, True),  # Stridor counts for a day, and that day is over for ten hours.
+        ({"recordedDate": "2026-01-30T00:00:00Z"}, False),
+        ({"recordedDate": "2026-01-29"}, False),
+        ({"onsetDateTime": "2026-01-30"}, True),
+        (ACTIVE, True),
+        ({"clinicalStatus": {"coding": [{"code": "resolved"}]}}, False),
+        ({}, False),
+        (ACTIVE | {"recordedDate": "2026-01-20"}, False),
+    ],
+)
+def test_a_danger_of_a_day_counts_to_its_end_and_an_active_one_without_a_date_is_so_now(
+    dates: Resource, threatened: bool
+) -> None:
+    sent = of_patient("Condition", "c", code=STRIDOR, **dates)
+    assert facts(sent) == ({"airway_threat": True} if threatened else {})
+    assert bool(reasons(sent)) is not threatened
+
+
+def test_a_danger_without_a_date_is_overruled_by_any_fresh_record() -> None:
+    undated = of_patient("Condition", "c", code=STRIDOR, **ACTIVE)
+    assert facts(undated, observation("n", "airway-threat", valueBoolean=False)) == {"airway_threat": False}
+
+
+def test_a_day_without_a_time_keeps_no_denial_fresh() -> None:
+    denied = observation("n", "airway-threat", valueBoolean=False, effectiveDateTime="2026-01-30")
+    assert facts(denied) == {}
+    assert reasons(denied)[0].startswith("stale")
+
+
+def test_a_procedure_under_way_goes_on_and_one_that_is_done_does_not() -> None:
+    begun = {"performedPeriod": {"start": "2026-01-01T04:00:00Z"}, "code": STRIDOR}
+    assert facts(of_patient("Procedure", "c", status="in-progress", **begun)) == {"airway_threat": True}
+    assert facts(of_patient("Procedure", "c", status="completed", **begun)) == {}
+
+
+# --- only suspected --------------------------------------------------------------------------------------------------------
+
+
+def suspected(code: str, status: str = "provisional", **more: Any) -> Resource:
+    known = {"verificationStatus": {"coding": [{"code": status}]}, "recordedDate": "2026-01-31T09:00:00Z"}
+    return of_patient("Condition", "c", code=concept(code, ICD), **(ACTIVE | known | more))
+
+
+@pytest.mark.parametrize("status", ["provisional", "unconfirmed", "differential"])
+def test_a_danger_that_is_only_suspected_counts_and_says_so(status: str) -> None:
+    (fact,) = [fact for fact in reading(suspected("S12.9XXA", status)).facts if fact.name == "known_neck_injury"]
+    assert (fact.value, fact.original) == (True, f"suspected ({status}): S12.9XXA")
+
+
+@pytest.mark.parametrize("status", ["entered-in-error", "refuted", "guess"])
+def test_one_that_was_entered_in_error_or_refuted_does_not(status: str) -> None:
+    assert facts(suspected("S12.9XXA", status)).get("known_neck_injury") is not True
+
+
+def test_what_is_no_danger_waits_for_the_confirmation() -> None:
+    assert facts(suspected("M81.0")) == {}
+    assert "verificationStatus is provisional" in reasons(suspected("M81.0"))[0]
+
+
+def test_a_newer_denial_ends_a_suspicion_and_an_older_one_does_not() -> None:
+    for when, injured in (("2026-01-31T09:30:00Z", False), ("2026-01-31T08:30:00Z", True)):
+        denied = observation("n", "known-neck-injury", valueBoolean=False, effectiveDateTime=when)
+        assert facts(suspected("S12.9XXA"), denied) == {"known_neck_injury": injured}
