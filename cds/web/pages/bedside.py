@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
 from cds.web.dependencies import CurrentService, Service
-from cds.web.pages.answer import Answer, answer
+from cds.web.pages.answer import Answer, Stop, answer
 from cds.web.pages.fact_form import FactForm, fact_form
 from cds.web.pages.form_posts import Form, PostedForm
 from cds.web.pages.opened_decision import Opened, changed_since, opened
@@ -27,7 +27,8 @@ _LANGUAGES = {"en": "English", "es": "Spanish"}
 class Bedside:
     """What the page shows: the form, what it was opened with, and the answer (None while a field cannot be used).
 
-    ``as_opened`` while nobody changed a value; ``changes`` are what is said otherwise than on the card.
+    ``as_opened`` while nobody changed a value; ``changes`` are what is said otherwise than on the card. ``stops`` are what
+    stops the fitting by what can be used: a slip in one field hides no danger that stands in another.
     """
 
     form: FactForm
@@ -35,6 +36,7 @@ class Bedside:
     answer: Answer | None
     as_opened: bool = False
     changes: tuple[str, ...] = ()
+    stops: tuple[Stop, ...] = ()
 
 
 @router.get("/bedside")
@@ -64,7 +66,7 @@ def answered(request: Request, form: PostedForm, service: CurrentService) -> Res
 
 
 def read(service: Service, form: Form) -> Bedside:
-    """The page for what was posted. Nothing is decided while something in it cannot be used, as the API does."""
+    """The page for what was posted. While something in it cannot be used it has no answer, as of the API, but what stops."""
     found = opened(service, form)
     return _decided(service, fact_form(service.content.ruleset, form), found)
 
@@ -75,13 +77,13 @@ def whole(request: Request, service: Service, made: Bedside) -> Response:
 
 
 def _decided(service: Service, form: FactForm, found: Opened) -> Bedside:
-    if form.problems:
-        return Bedside(form, found, None)
     content, basis = service.content, found.basis(form, service.clock())
     decision = content.decider.decide(basis.facts, basis.at, basis.not_used)
     shown = answer(content.ruleset, decision, content.shelf(decision))
+    if form.problems:
+        return Bedside(form, found, None, stops=shown.stops)
     changes = changed_since(found.decision, decision) if found.decision and basis.as_opened else []
-    return Bedside(form, found, shown, basis.as_opened, tuple(changes))
+    return Bedside(form, found, shown, basis.as_opened, tuple(changes), shown.stops)
 
 
 def _status(made: Bedside) -> int:

@@ -218,6 +218,16 @@ def test_what_cannot_be_used_is_said_at_its_field_and_nothing_is_decided(
     assert page["code"] == [] and page["task"] == []
 
 
+@pytest.mark.parametrize("path", ["/bedside", "/bedside/answer", "/print/plan"])
+def test_a_slip_in_one_field_hides_no_danger_in_another(client: TestClient, path: str) -> None:
+    danger = {"airway_threat": "true"}
+    page = PageReader(client.post(path, data={**danger, "neck_height_mm": "6"}).text)
+    assert page["stop"] and page["stop"] == _read(client, danger)["stop"]
+    assert page["problems"] and page["code"] == [] and page["size"] == []
+    assert page["short"] == _read(client, danger)["short"]
+    assert PageReader(client.post(path, data={"neck_height_mm": "6"}).text)["stop"] == []
+
+
 def test_a_problem_names_its_field(client: TestClient) -> None:
     page = _read(client, {"neck_height_mm": "wide", "weight_kg": "x"}, status=422)
     assert "Neck height: “wide” is not a number" in page["problems"][0]
