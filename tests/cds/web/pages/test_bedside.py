@@ -253,6 +253,15 @@ def test_the_first_entries_lead_to_a_size_in_at_most_five(client: TestClient) ->
     assert _read(client, posted)["code"] == ["adult H3 G2"]
 
 
+def test_what_is_to_be_reached_does_not_read_as_reached(client: TestClient) -> None:
+    """Beside the task to call the clinician "the clinician has been told": as a goal, in the words that the orders have."""
+    facts = {"airway_threat": True}
+    tasks = client.post("/decisions", json={"facts": facts}).json()["tasks"]
+    wanted = [f"Wanted outcome: {task['outcome']}" for task in tasks if task.get("outcome")]
+    shown = _read(client, {"airway_threat": "true"})["wanted"]
+    assert any("The clinician has been told" in one for one in shown) and sorted(shown) == sorted(wanted)
+
+
 # --- guarded ------------------------------------------------------------------------------------------------------------
 
 
