@@ -68,6 +68,11 @@ class Written(BaseModel):
     words: tuple[str, ...]
 
     @property
+    def is_derived(self) -> bool:
+        """Whether it may have changed only because a number has that it reads."""
+        return self.section != "parameter"
+
+    @property
     def sides(self) -> Iterator[tuple[str, str]]:
         """Each difference as it was and as it is; a line that says no change stands on the side where it holds."""
         for line in self.words:
