@@ -156,5 +156,5 @@ def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
 def _changes(ruleset: Ruleset, entry: MeasureNext) -> str:
     titles = [ruleset.axes[axis].title for axis in entry.axes]
     parts: Sequence[str] = [*titles, "whether a size is given"] if entry.could_withhold else titles
-    together = f", once known with {' and '.join(entry.with_labels)}" if entry.with_labels else ""
+    together = f" (only together with {' and '.join(entry.with_labels)})" if entry.with_labels else ""
     return (", ".join(parts) or "the size, with other answers") + together

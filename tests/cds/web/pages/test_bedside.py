@@ -107,6 +107,17 @@ def test_a_size_that_nobody_measured_is_named_as_such_before_it(client: TestClie
     assert measured["unmeasured"] == [] and measured["short"][0].startswith("Adult line")
 
 
+def test_what_alone_would_change_nothing_is_said_with_what_it_needs(client: TestClient) -> None:
+    (first,) = [
+        one
+        for one in client.post("/decisions", json={"facts": {}}).json()["measure_next"]
+        if one["fact"] == "age_years"
+    ]
+    assert first["with_labels"] == ["body height"]
+    (found,) = _read(client, {"age_years": ""})["find-out"]
+    assert "Would change: line, height (only together with body height)" in found
+
+
 def test_at_most_three_things_to_find_out_and_dangers_first(client: TestClient) -> None:
     (found,) = _read(client, {"age_years": "41"})["find-out"]
     assert found.count("Would change:") == 3
