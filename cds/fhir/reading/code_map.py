@@ -61,6 +61,31 @@ class Collar:
     local: bool = False
 
 
+@dataclass(frozen=True)
+class ScorePart:
+    """One of the ``of_parts`` parts, called by its ``number``, whose sum is the value of ``fact``.
+
+    ``answers`` are the points of answers that are coded.
+    """
+
+    fact: str
+    number: int
+    of_parts: int
+    answers: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class UnreadObservations:
+    """An Observation about the neck is for a person to read for so many hours.
+
+    It is not where a word of its question begins like one of ``not_of_now``, or one of its value is among ``denied``.
+    """
+
+    within_hours: float
+    not_of_now: tuple[str, ...]
+    denied: frozenset[str]
+
+
 class _Beginning(NamedTuple):
     """How a word begins, or with ``whole`` the word itself."""
 
@@ -126,9 +151,11 @@ class CodeMap:
 
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
     coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a
-    collar. ``elapsing`` are the facts that count hours since something. ``safer`` maps facts to the value to take where records
-    of one moment contradict each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever
-    ``collar_words`` make of them; ``ignored`` codes are for none either.
+    collar. The value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
+    and ``unread_observations`` tells which Observations of the neck a person has to read. ``elapsing`` are the facts that count
+    hours since something. ``safer`` maps facts to the value to take where records of one moment contradict each other.
+    ``texts`` are names of orders that are (True) or are not for a collar, whatever ``collar_words`` make of them; ``ignored``
+    codes are for none either.
     """
 
     base: str
@@ -148,6 +175,9 @@ class CodeMap:
     neck_codes: frozenset[CodingKey]
     units: Mapping[str, str]
     counted: Mapping[str, tuple[str, ...]]
+    finding_questions: frozenset[CodingKey]
+    parts: Mapping[CodingKey, ScorePart]
+    unread_observations: UnreadObservations
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]
 
@@ -219,6 +249,14 @@ class CodeMap:
             if found is not None:
                 return found
         return ()
+
+    def finding(self, observation: Mapping[str, Any]) -> object:
+        """What was found, where ``observation`` asks just that: its coded value, if the map knows it; else None."""
+        found = observation.get("valueCodeableConcept")
+        if found is None or not self.meanings(codings_of(found)):
+            return None
+        asked = codings_of(observation.get("code"))
+        return found if any(coding in self.finding_questions for coding in asked) else None
 
     def collar(self, concept: object) -> Collar | None:
         """The collar that the CodeableConcept ``concept`` means, by its codes, else by its words; None where it means none."""

@@ -22,6 +22,8 @@ from cds.fhir.reading.code_map import (
     CollarKind,
     Meaning,
     NeckWord,
+    ScorePart,
+    UnreadObservations,
     as_compared,
 )
 from rules.errors import KnowledgeError, Place
@@ -78,6 +80,16 @@ class _NeckWordEntry(schema.Schema):
             yield NeckWord(word, unless, only_with, self.alone)
 
 
+class _PartEntry(_CodeEntry):
+    answers: dict[str, int] = Field(default={})
+
+
+class _UnreadObservationsShape(schema.Schema):
+    within_hours: float | None = Field(default=None, ge=0, le=720)
+    not_of_now: tuple[str, ...] = ()
+    denied: tuple[str, ...] = ()
+
+
 class _CollarWordsShape(schema.Schema):
     joined: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
@@ -124,6 +136,9 @@ class _CodeMapShape(schema.Schema):
     collar_texts: tuple[str, ...] = ()
     other_texts: tuple[str, ...] = ()
     collar_words: _CollarWordsShape = _CollarWordsShape()
+    finding_questions: tuple[_CodeEntry, ...] = ()
+    parts: dict[str, tuple[_PartEntry, ...]] = Field(default={})
+    unread_observations: _UnreadObservationsShape = _UnreadObservationsShape()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
     elapsing: tuple[str, ...] = ()
@@ -168,6 +183,9 @@ class _CodeMapBuilder:
         self.ignored: set[CodingKey] = set()
         self.neck_words: dict[str, NeckWord] = {}
         self.neck_codes: set[CodingKey] = set()
+        self.finding_questions: set[CodingKey] = set()
+        self.parts: dict[CodingKey, ScorePart] = {}
+        self.unread = UnreadObservations(0, (), frozenset())
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
         self.elapsing: set[str] = set()
@@ -198,6 +216,16 @@ class _CodeMapBuilder:
         self.collar_words |= shape.collar_words.words()
         self._take_neck_words(source, shape)
         self.neck_codes |= {coding for coding, _, _ in self._codings(source, "neck_codes", shape.neck_codes)}
+        self.finding_questions |= {
+            coding for coding, _, _ in self._codings(source, "finding_questions", shape.finding_questions)
+        }
+        self._take_parts(source, shape)
+        more = shape.unread_observations
+        self.unread = UnreadObservations(
+            self.unread.within_hours if more.within_hours is None else more.within_hours,
+            (*self.unread.not_of_now, *map(folded, more.not_of_now)),
+            self.unread.denied | set(map(folded, more.denied)),
+        )
         self._take_words(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
 
@@ -208,6 +236,21 @@ class _CodeMapBuilder:
                 self.problems.append((source.place("neck_words", index), "expected word or words, parted by one blank"))
                 continue
             self.neck_words |= words
+
+    def _take_parts(self, source: YamlFile, shape: _CodeMapShape) -> None:
+        for fact, parts in shape.parts.items():
+            place = source.place("parts", fact)
+            if not self._check(fact, None, place):
+                continue
+            if not self.vocabulary[fact].numeric:
+                self.problems.append((place, f"{fact} is no number, so it has no parts to add up"))
+                continue
+            # A site's list of parts takes the place of an earlier one.
+            self.parts = {coding: part for coding, part in self.parts.items() if part.fact != fact}
+            numbers: dict[int, int] = {}
+            for coding, entry, _ in self._codings(source, f"parts.{fact}", parts):
+                number = numbers.setdefault(id(entry), len(numbers))
+                self.parts[coding] = ScorePart(fact, number, len(parts), entry.answers)
 
     def _take_facts(self, source: YamlFile, shape: _CodeMapShape, *, local: bool) -> None:
         for coding, entry, place in self._codings(source, "facts", shape.facts):
@@ -301,6 +344,9 @@ class _CodeMapBuilder:
             ignored=frozenset(self.ignored),
             neck_words=tuple(self.neck_words.values()),
             neck_codes=frozenset(self.neck_codes),
+            finding_questions=frozenset(self.finding_questions),
+            parts=self.parts,
+            unread_observations=self.unread,
             units=self.words["units"],
             counted=self.counted,
             elapsing=frozenset(self.elapsing),

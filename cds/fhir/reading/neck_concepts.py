@@ -11,11 +11,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from cds.fhir.free_text.words import folded_words_of
-from cds.fhir.json_access import items, mapping
+from cds.fhir.json_access import items, mapping, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
 
-_NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "bodySite"})
+_NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "bodySite"})
 """Elements of an Observation that have codes of their own."""
+_LONGEST = 300
+"""Characters of a text that are looked at where a value should stand."""
 _FRACTURE = re.compile(r"[#＃](?!\s*\d)")
 """Before a number the sign only counts."""
 
@@ -73,7 +75,11 @@ class SilentObservations:
         code_map = self._code_map
         codings = list(map(coding_of, written))
         return not any(
-            coding is None or coding.system == code_map.own_facts or code_map.meanings((coding,)) for coding in codings
+            coding is None
+            or coding.system == code_map.own_facts
+            or coding in code_map.parts
+            or code_map.meanings((coding,))
+            for coding in codings
         ) and not is_about_the_neck(code, code_map)
 
 
@@ -82,15 +88,44 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
 
     Read are code, the codes of components, and body sites; a coded value counts with the code that it answers.
     """
+    if code_map.finding(resource) is not None:
+        return
     sites = [resource.get("bodySite"), *items(resource, "bodySite")]
     for holder in (resource, *items(resource, "component")):
         concept = mapping(holder, "code")
         codings = codings_of(concept)
         if code_map.meanings(codings) or any(coding.system == code_map.own_facts for coding in codings):
             continue
-        asked = [concept, mapping(holder, "valueCodeableConcept"), *(sites if holder is resource else ())]
-        if any(one and is_about_the_neck(one, code_map) for one in asked):
+        asked = [concept, *_values(holder), *(sites if holder is resource else ())]
+        found = any(code_map.meanings(codings_of(value)) for value in _values(holder))
+        if found or any(one and is_about_the_neck(one, code_map) for one in asked):
             yield ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
+
+
+def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
+    """Whether the value of ``observation``, or of a component, names something of the neck or another danger, as of now.
+
+    Not where it is denied ("no stridor"), nor where the question is about something else than now (the family's history).
+    """
+    rules = code_map.unread_observations
+    for holder in (observation, *items(observation, "component")):
+        asked = [word for said in texts_of(mapping(holder, "code")) for word in folded_words_of(said)]
+        if any(word.startswith(rules.not_of_now) for word in asked):
+            continue
+        for value in _values(holder):
+            denied = any(word in rules.denied for said in texts_of(value) for word in folded_words_of(said))
+            if not denied and (is_about_the_neck(value, code_map) or code_map.meanings(codings_of(value))):
+                return True
+    return False
+
+
+def _values(holder: object) -> Iterator[Mapping[str, Any]]:
+    """The value of an Observation or a component as a concept, where it is coded or a short text."""
+    coded, said = mapping(holder, "valueCodeableConcept"), text(holder, "valueString")
+    if coded:
+        yield coded
+    if said is not None:
+        yield {"text": said[:_LONGEST]}
 
 
 def _shortest_name(concept: object) -> str:

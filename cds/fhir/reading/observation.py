@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Any
 
-from cds.fhir.json_access import items, shown
+from cds.fhir.json_access import items, mapping, shown
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
+from cds.fhir.reading.code_map import ScorePart, codings_of
+from cds.fhir.reading.neck_concepts import finds_a_danger
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.value_parser import Value, unit_of_quantity, units_of_counts
 
 _FINAL = ("final", "amended", "corrected")
+_TIMES = ("effectiveDateTime", "effectiveInstant", "effectivePeriod", "effectiveTiming", "issued")
 
 
 @dataclass(frozen=True)
@@ -21,15 +29,20 @@ class ObservationReader(ClinicalRecordReader):
     def observation(self, record: Record) -> Iterator[Accepted | Rejected]:
         """Facts from the value of an Observation and from those of its components."""
         observation = record.resource
-        when = self.when(
-            observation, "effectiveDateTime", "effectiveInstant", "effectivePeriod", "effectiveTiming", "issued"
-        )
+        when = self.when(observation, *_TIMES)
         problem = status_problem(observation, _FINAL)
         components = items(observation, "component")
         if not components or any(key.startswith("value") for key in observation):
             yield from self.part(observation, record, when, problem)
         for component in components:
             yield from self.part(component, record, when, problem)
+
+    def is_to_be_read(self, record: Record) -> bool:
+        """Whether a person has to read ``record``, mapped to no fact: it is of late, and found something about the neck."""
+        when, usable = self._moment_of_all(record)
+        limit = timedelta(hours=self.code_map.unread_observations.within_hours)
+        fresh = when.moment is None or self.at - (when.latest or when.moment) <= limit
+        return usable and fresh and finds_a_danger(record.resource, self.code_map)
 
     def part(
         self, part: object, record: Record, when: When, problem: RejectionReason | None
@@ -42,6 +55,73 @@ class ObservationReader(ClinicalRecordReader):
             yield Rejected(None, shown(part), unreadable, record.label, when.moment)
         elif meanings and isinstance(part, dict):
             yield self.stated(part, meanings, record, when, problem)
+        elif part is record.resource and (found := self.code_map.finding(record.resource)) is not None:
+            yield from self.implied(record, [found], when, problem)
+
+    def summed(self, records: Iterable[Record]) -> Iterator[Accepted | Rejected]:
+        """Scores of which ``records`` hold the parts, of one moment each: the sum where all are there, else what is missing."""
+        sets: dict[tuple[str, datetime], dict[int, set[int]]] = defaultdict(lambda: defaultdict(set))
+        first: dict[tuple[str, datetime], tuple[Record, When]] = {}
+        for record in records:
+            when, usable = self._moment_of_all(record)
+            if not usable or when.moment is None or record.modifier is not None:
+                continue
+            for holder in (record.resource, *items(record.resource, "component")):
+                part = self._part(holder)
+                points = None if part is None else self._points(holder, part)
+                if part is not None and points is not None:
+                    sets[part.fact, when.moment][part.number].add(points)
+                    first.setdefault((part.fact, when.moment), (record, when))
+        wanted = {part.fact: part.of_parts for part in self.code_map.parts.values()}
+        for (fact, moment), parts in sets.items():
+            record, when = first[fact, moment]
+            written = " + ".join(" or ".join(map(str, sorted(parts[number]))) for number in sorted(parts))
+            total = sum(next(iter(points)) for points in parts.values())
+            why = None
+            if any(len(points) > 1 for points in parts.values()):
+                why = RejectionReason("contradiction", "a part of the score has two values at one moment; none is used")
+            elif len(parts) < wanted[fact]:
+                why = RejectionReason("incomplete", f"{len(parts)} of {wanted[fact]} parts of the score, and no total")
+            elif (problem := self.code_map.vocabulary[fact].problem(total)) is not None:
+                why = RejectionReason("implausible", f"{problem}; accepted: {self.code_map.vocabulary[fact].accepted}")
+            if why is not None:
+                yield Rejected(fact, written, why, record.label, moment)
+            else:
+                yield self.accepted(Value(fact, total, written), record, when)
+
+    def _moment_of_all(self, record: Record) -> tuple[When, bool]:
+        """When the Observation ``record`` was made, and whether it counts."""
+        when = self.when(record.resource, *_TIMES)
+        return when, when.problem is None and status_problem(record.resource, _FINAL) is None
+
+    def _part(self, holder: object) -> ScorePart | None:
+        codings = codings_of(holder.get("code")) if isinstance(holder, dict) else ()
+        found = [self.code_map.parts[coding] for coding in codings if coding in self.code_map.parts]
+        return found[0] if len({(part.fact, part.number) for part in found}) == 1 else None
+
+    def _points(self, holder: dict[str, Any], part: ScorePart) -> int | None:
+        """The points of a part: a whole number that counts, or those of an answer; None where it is neither."""
+        if holder.get("modifierExtension"):
+            return None
+        coded = {
+            part.answers[coding.code]
+            for coding in codings_of(holder.get("valueCodeableConcept"))
+            if coding.system in self._answer_systems and coding.code in part.answers
+        }
+        if len(coded) == 1:
+            return next(iter(coded))
+        definition = self.code_map.vocabulary[part.fact]
+        quantity = mapping(holder, "valueQuantity")
+        number = holder.get("valueInteger", holder.get("valueDecimal"))
+        if unit_of_quantity(quantity, self.code_map) in units_of_counts(definition, self.code_map):
+            number = None if "comparator" in quantity else quantity.get("value")
+        if isinstance(number, bool) or not isinstance(number, (int, float)):
+            return None
+        return int(number) if number in range(1, 16) else None
+
+    @cached_property
+    def _answer_systems(self) -> frozenset[str]:
+        return frozenset(coding.system for coding in self.code_map.parts)
 
 
 def _code_problem(part: object) -> RejectionReason | None:

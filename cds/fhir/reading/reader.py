@@ -5,7 +5,7 @@ Plain JSON is read as it comes, resource by resource; whatever is wrong with one
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -169,9 +169,9 @@ class _PatientReading:
 
     def _findings(self, encounter: Record | None) -> Iterator[Accepted | Rejected]:
         by = (self.code_map, self.ages, self.at)
-        coded = CodedRecordReader(*by)
+        coded, observed = CodedRecordReader(*by), ObservationReader(*by)
         readers = (
-            ("Observation", ObservationReader(*by).observation),
+            ("Observation", observed.observation),
             ("Condition", coded.condition),
             ("Procedure", coded.procedure),
             ("ServiceRequest", coded.service_request),
@@ -190,7 +190,10 @@ class _PatientReading:
             for record in own:
                 yield from unmodified(record, read_one(record))
                 if kind in _CLINICAL:
-                    yield from self._unread(record, "unread" if coded.may_hold(record) else "code")
+                    now = observed.is_to_be_read if kind == "Observation" else coded.may_hold
+                    yield from self._unread(record, now)
+            if kind == "Observation":
+                yield from observed.summed(own)
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
         uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
@@ -199,9 +202,13 @@ class _PatientReading:
         mine = (device for device in devices if refers_to(_owner(device) or "", self.names))
         yield from read_devices(mine, uses, index, self.code_map)
 
-    def _unread(self, record: Record, kind: RefusalKind) -> Iterator[Rejected]:
-        """What ``record`` says about neck, spine, airway or another danger with codes that no fact is mapped to."""
+    def _unread(self, record: Record, now: Callable[[Record], bool]) -> Iterator[Rejected]:
+        """What ``record`` says about neck, spine, airway or another danger with codes that no fact is mapped to.
+
+        For a person to read is what may be so ``now``.
+        """
         for written in unread_concepts(record.resource, self.code_map):
+            kind: RefusalKind = "unread" if now(record) else "code"
             yield Rejected(None, shown(written), RejectionReason(kind, _NOT_MAPPED), record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NamedTuple
 
@@ -137,8 +137,8 @@ class _Reader:
             raise RefusedValue(
                 shown(raw), RejectionReason("malformed", "malformed: valueBoolean is neither true nor false")
             )
-        codings, written = self._codings(key, raw, "true or false")
         yes, no = self.code_map.yes, self.code_map.no
+        codings, written = self._codings(key, raw, "true or false", lambda coding: coding in yes or coding in no)
         answers = {coding in yes for coding in codings if coding in yes or coding in no}
         if len(answers) != 1:
             problem = "the codes contradict each other" if answers else "neither a known yes nor a known no"
@@ -148,20 +148,26 @@ class _Reader:
     # --- codes ---------------------------------------------------------------------------------------------------------
 
     def code(self, key: str, raw: object) -> Value:
-        codings, written = self._codings(key, raw, self.definition.accepted)
-        name = self.definition.name
-        values = {self.code_map.values[name, c] for c in codings if (name, c) in self.code_map.values}
+        name, known = self.definition.name, self.code_map.values
+        codings, written = self._codings(key, raw, self.definition.accepted, lambda coding: (name, coding) in known)
+        values = {known[name, coding] for coding in codings if (name, coding) in known}
         if len(values) == 1:
             return Value(name, values.pop(), written)
         problem = "the codes contradict each other" if values else "no code that the code map knows for this fact"
         raise RefusedValue(written, RejectionReason("code", f"{problem}; accepted: {self.definition.accepted}"))
 
-    def _codings(self, key: str, raw: object, accepted: str) -> tuple[list[CodingKey], str]:
-        """The codings of a CodeableConcept, a Coding, or a string that is one of the project's own codes."""
+    def _codings(
+        self, key: str, raw: object, accepted: str, known: Callable[[CodingKey], bool]
+    ) -> tuple[Sequence[CodingKey], str]:
+        """The codings of a CodeableConcept, a Coding, or a string that is one of the project's own codes.
+
+        Where none of a CodeableConcept is ``known``, its text is taken for such a string.
+        """
         if key == "valueCodeableConcept" and isinstance(raw, dict):
-            codings = list(codings_of(raw))
-            words = text(raw, "text")
+            words, codings = text(raw, "text"), codings_of(raw)
             written = " ".join(coding.code for coding in codings) or words or "no code"
+            if words and not any(map(known, codings)) and known(self._worded(words)):
+                return [self._worded(words)], shown(words)
             if not codings:
                 raise RefusedValue(
                     shown(written), RejectionReason("code", f"no code, only words; accepted: {accepted}")
@@ -170,10 +176,14 @@ class _Reader:
         if key == "valueCoding" and (coding := coding_of(raw)) is not None:
             return [coding], shown(coding.code)
         if key == "valueString" and isinstance(raw, str):
-            return [CodingKey(self.code_map.own_values, raw.strip().lower().replace("_", "-"))], shown(raw)
+            return [self._worded(raw)], shown(raw)
         raise RefusedValue(
             shown(raw), RejectionReason("code", f"{shown(key)} cannot be read here; accepted: {accepted}")
         )
+
+    def _worded(self, words: str) -> CodingKey:
+        """One of the project's own codes as a text; a text that is none is no code of anybody."""
+        return CodingKey(self.code_map.own_values, words.strip().lower().replace("_", "-"))
 
     # --- numbers -------------------------------------------------------------------------------------------------------
 

@@ -94,7 +94,19 @@ class OtherRecords:
         if self._random.random() < 0.1:
             concept["coding"].append({"system": "http://hospital.example/codes", "code": "H1"})
         written = {"Condition": self._condition, "Procedure": self._procedure, "ServiceRequest": self._order}[kind]
-        yield {"resourceType": kind} | written(concept, bool(value), hours)
+        if self._random.random() < 0.15:
+            yield {"resourceType": "Observation"} | self._finding(concept, hours)
+        else:
+            yield {"resourceType": kind} | written(concept, bool(value), hours)
+
+    def _finding(self, concept: Resource, hours: float) -> Resource:
+        asked = self._mostly(*map(_coding_of, sorted(self._code_map.finding_questions)), {"text": "Examination"})
+        return {
+            "status": self._mostly("final", "preliminary"),
+            "code": asked,
+            "effectiveDateTime": self._moment(hours),
+            "valueCodeableConcept": concept,
+        }
 
     def _coding(self, fact: FactDefinition, kind: str) -> Resource:
         """One of the codes of ``fact``, or one that begins like one."""
@@ -196,6 +208,8 @@ class OtherRecords:
         if fact.name in self._code_map.elapsing and self._random.random() < 0.5:
             return {"valueDateTime": self._moment(self._mostly(float(value), -3.0))}
         stated = self._stated(fact, value)
+        if "text" in stated.get("valueCodeableConcept", {}):
+            return {"valueString": stated["valueCodeableConcept"]["text"]}
         if "valueCodeableConcept" in stated:
             coding = stated["valueCodeableConcept"]["coding"][0]
             words = f" {coding['code'].replace('-', '_').capitalize()} "
@@ -276,6 +290,10 @@ class OtherRecords:
         yield encounter | self._mostly(
             {"period": {"start": self._moment(hours)}}, {}, {"period": {"start": self._day(hours)}}
         )
+
+
+def _coding_of(key: CodingKey) -> Resource:
+    return {"coding": [{"system": key.system, "code": key.code}]}
 
 
 def _status(said: str) -> Resource:

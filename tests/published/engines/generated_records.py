@@ -37,6 +37,7 @@ class RecordWriter:
         self._code_map = code_map
         self._patients = Generator(ruleset, seed)
         self._random = random.Random(seed)
+        self._texts = texts
         self._count = 0
         self._others = OtherRecords(code_map, self._random, AT, self._stated, texts=texts)
 
@@ -139,6 +140,8 @@ class RecordWriter:
         if isinstance(value, bool):
             if self._random.random() < 0.8:
                 return {"valueBoolean": value}
+            if self._texts and self._random.random() < 0.3:
+                return {"valueCodeableConcept": {"text": "Present" if value else "absent "}}
             return {"valueCodeableConcept": self._own("yes" if value else "no")}
         if isinstance(value, str):
             return {"valueCodeableConcept": self._own(code(value))}

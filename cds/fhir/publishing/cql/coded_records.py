@@ -13,7 +13,7 @@ from cds.fhir.publishing.cql.syntax import literal
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning
 from rules.model.facts import FactDefinition, FactValue
 
-PREPARED = f"""\
+_PREPARED = f"""\
 // The code of a status: none where the status is missing, one that no list has where it holds no code.
 define function "Status of"(status FHIR.CodeableConcept):
   if status is null then null
@@ -82,9 +82,31 @@ define private "Orders":
       label: {label("ServiceRequest", "R")}
     }}
 
+// Observations that ask what was found: the value is that.
+define private "Findings":
+  [Observation] R
+    where "Counts"(R) and R.value is FHIR.CodeableConcept
+      and exists (("Plain"(R.code.coding)) C where QUESTIONS)
+      and not exists (("Plain"(R.code.coding)) C where "Fact of Coding"(C) is not null)
+    return all Tuple {{
+      type: 'Observation',
+      codings: "Plain"((R.value as FHIR.CodeableConcept).coding),
+      refuted: false,
+      suspected: false,
+      to_come: false,
+      age: "Age of Observation"(R),
+      latest: "Latest of Observation"(R),
+      label: {label("Observation", "R")}
+    }}
+
 define private "Coded Records":
-  flatten {{ "Diagnoses", "Procedures", "Orders" }}
+  flatten {{ "Diagnoses", "Procedures", "Orders", "Findings" }}
 """
+
+
+def coded_records(code_map: CodeMap) -> str:
+    """The records whose codes alone say something."""
+    return _PREPARED.replace("QUESTIONS", is_one_of(code_map.finding_questions))
 
 
 @dataclass
@@ -130,7 +152,7 @@ def _begins(other: CodingKey, key: CodingKey) -> bool:
 def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str]:
     """What coded records say of ``fact`` by being there; ``limit`` is how many hours old they may be."""
     said: dict[FactValue, list[tuple[str, str]]] = {}
-    kinds = ("Condition", "Procedure", "ServiceRequest")
+    kinds = ("Condition", "Procedure", "ServiceRequest", "Observation")
     tests = {kind: _implied(fact, code_map, kind) for kind in kinds}
     for kind, values in tests.items():
         for value, test in values.items():

@@ -60,7 +60,7 @@ def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     yield patient.functions(ruleset)
     yield observation.observations(observable(ruleset), code_map)
     yield questionnaire_response.questionnaire_answers()
-    yield coded_records.PREPARED
+    yield coded_records.coded_records(code_map)
     yield device_use.device_uses(code_map)
     yield encounter.encounters(code_map)
 

@@ -94,10 +94,19 @@ define function "Answer"(codings List<Tuple{system String, code String}>):
   else if exists (codings C where NO) and not exists (codings C where YES) then false
   else null
 
+// Words count where no code does.
+define function "Worded"(words String):
+  if words is null then List<Tuple{system String, code String}> {}
+  else { Tuple { system: VALUES, code: "As Code"(words) } }
+
+define function "Answer of"(concept FHIR.CodeableConcept):
+  if exists (("Plain"(concept.coding)) C where YES or NO) then "Answer"("Plain"(concept.coding))
+  else "Answer"("Worded"(concept.text.value))
+
 define function "Boolean of"(stated Any):
   case
     when stated is FHIR.boolean then (stated as FHIR.boolean).value
-    when stated is FHIR.CodeableConcept then "Answer"("Plain"((stated as FHIR.CodeableConcept).coding))
+    when stated is FHIR.CodeableConcept then "Answer of"(stated as FHIR.CodeableConcept)
     when stated is FHIR.Coding then "Answer"("Plain"({ stated as FHIR.Coding }))
     when stated is FHIR.string then
       if "As Code"((stated as FHIR.string).value) in { WORDS_OF_YES } then true
@@ -116,7 +125,11 @@ define function "Coded"(codings List<Tuple{system String, code String}>,
 
 define function "Code of"(stated Any, accepted List<Tuple{system String, code String, value String}>):
   case
-    when stated is FHIR.CodeableConcept then "Coded"("Plain"((stated as FHIR.CodeableConcept).coding), accepted)
+    when stated is FHIR.CodeableConcept then
+      if exists (("Plain"((stated as FHIR.CodeableConcept).coding)) C
+        where exists (accepted A where A.system = C.system and A.code = C.code))
+      then "Coded"("Plain"((stated as FHIR.CodeableConcept).coding), accepted)
+      else "Coded"("Worded"((stated as FHIR.CodeableConcept).text.value), accepted)
     when stated is FHIR.Coding then "Coded"("Plain"({ stated as FHIR.Coding }), accepted)
     when stated is FHIR.string then "Only"(accepted A
       where A.system = VALUES and A.code = "As Code"((stated as FHIR.string).value) return all A.value)
@@ -198,7 +211,9 @@ def functions(code_map: CodeMap) -> str:
     filled = filled.replace("VALUES", text(code_map.own_values))
     for word, codings in (("YES", code_map.yes), ("NO", code_map.no)):
         words = ", ".join(text(key.code) for key in sorted(codings) if key.system == code_map.own_values)
-        filled = filled.replace(f"WORDS_OF_{word}", words).replace(f"where {word})", f"where {is_one_of(codings)})")
+        test = is_one_of(codings)
+        filled = filled.replace(f"WORDS_OF_{word}", words).replace(f"where {word}", f"where {test}")
+        filled = filled.replace(f" or {word})", f" or {test})")
     return filled
 
 

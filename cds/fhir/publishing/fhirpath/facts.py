@@ -22,6 +22,7 @@ from cds.fhir.publishing.fhirpath.records import (
     held,
     least,
     not_older,
+    worded,
 )
 from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
 from cds.fhir.publishing.notation import plain_number
@@ -102,11 +103,18 @@ class _Reading:
 
     def _codes(self) -> str:
         """The values that the codes of a statement say, each with a mark behind it."""
-        by_value: dict[FactValue, list[str]] = {}
+        by_code: dict[FactValue, list[str]] = {}
+        by_words: dict[FactValue, list[str]] = {}
         for (named, key), value in self.code_map.values.items():
             if named == self.fact.name:
-                by_value.setdefault(value, []).append(held(STATED, key))
-        return " & ".join(f"iif({' or '.join(tests)}, '{_written(value)}', '')" for value, tests in by_value.items())
+                by_code.setdefault(value, []).append(held(STATED, key))
+                if key.system == self.code_map.own_values:
+                    by_words.setdefault(value, []).append(worded(STATED, key))
+        coded, words = (
+            " & ".join(f"iif({' or '.join(tests)}, '{_written(value)}', '')" for value, tests in by_value.items())
+            for by_value in (by_code, by_words)
+        )
+        return f"iif(({coded}) != '', {coded}, {words})"
 
     def _number(self) -> str:
         """The number that a statement says, in the unit of the fact; an empty text where it says none."""

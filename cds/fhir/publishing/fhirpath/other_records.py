@@ -102,12 +102,12 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     yield "diagnoses", condition
     yield "procedures", procedure
     yield "orders", order
-    yield "coded", "%diagnoses.combine(%procedures).combine(%orders)"
+    yield "coded", "%diagnoses.combine(%procedures).combine(%orders).combine(%findings)"
 
 
 def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterator[str]:
     """The records that are statements by being there, for ``fact``; ``limit`` is how many hours old they may be."""
-    for kind in ("Condition", "Procedure", "ServiceRequest"):
+    for kind in ("Condition", "Procedure", "ServiceRequest", "Observation"):
         for value, said in codes_of(fact, code_map, kind).items():
             if value is None and fact.type != "boolean":
                 continue

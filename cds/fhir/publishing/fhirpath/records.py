@@ -23,6 +23,8 @@ MEANS = "substring(indexOf('=') + 1)"
 """The value of a record."""
 DAY, NOW, SUSPECTED = (f"{CODE}{mark}{CODE}" for mark in "dns")
 """In a line, before the codes: the moment is a day without a time; what is said is so now, whatever the moment; only suspected."""
+WORDED = "words|"
+"""Before the words of a concept, among its codes: they count where no code does."""
 UNCHANGED = "modifierExtension.empty() and implicitRules.empty()"
 ABOVE, USUAL, BELOW = "0", "1", "2"
 """Standings: a date of birth and a location, most records, and diagnoses that were refuted."""
@@ -65,6 +67,11 @@ def codes(codings: str) -> str:
 def held(line: str, key: CodingKey) -> str:
     """That the text ``line`` holds the code ``key``."""
     return f"{line}.contains({text(f'{CODE}{key.system}|{key.code}{CODE}')})"
+
+
+def worded(line: str, key: CodingKey) -> str:
+    """That the text ``line`` holds the code of ``key`` as the words beside codes."""
+    return f"{line}.contains({text(f'{CODE}{WORDED}{key.code}{CODE}')})"
 
 
 def begun(line: str, key: CodingKey, others: Iterable[CodingKey]) -> str:

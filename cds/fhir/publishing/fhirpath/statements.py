@@ -9,7 +9,20 @@ from fractions import Fraction
 from cds.fhir.publishing.cql.coded_records import Codes, codes_of
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import age, goes_on, is_day, padded, period_age, period_is_day
-from cds.fhir.publishing.fhirpath.records import CODE, UNCHANGED, VALUE, begun, cleaned, codes, either, held, marked
+from cds.fhir.publishing.fhirpath.records import (
+    CODE,
+    UNCHANGED,
+    USUAL,
+    VALUE,
+    WORDED,
+    begun,
+    cleaned,
+    codes,
+    either,
+    held,
+    marked,
+    worded,
+)
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from rules.model.facts import FactDefinition
 from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
@@ -50,7 +63,8 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     )
     day = f"{is_day('effective.ofType(dateTime)')} or {period_is_day('effective.ofType(Period)')}"
     label = f"'Observation/' & id & '{CODE}' & {marked(goes_on('effective.ofType(Period)'), day)}"
-    one = _names_one(facts, code_map)
+    named = _facts_named(facts, code_map)
+    one = f"code.coding.count() < 2 or {named}.distinct().count() < 2"
     kept = f"Bundle.entry.resource.ofType(Observation).where({counts}).where({timed})".replace(
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
     )
@@ -61,6 +75,13 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     # A component sees nothing of its Observation: the head of the line is carried along, and set before each afterwards.
     carried = f"{padded(moment)} & {label} & '{_LINE_END}' & ({part}).aggregate($total & ({line}) & '{_LINE_END}', '')"
     parts = f"%observations.where(component.exists()).select({carried}){_each_line()}"
+    asked = " or ".join(held(f"('{CODE}' & {codes('code.coding')})", key) for key in sorted(code_map.finding_questions))
+    found = f"{codes('value.ofType(CodeableConcept).coding')} & '{CODE}'"
+    yield (
+        "findings",
+        f"%observations.where(value.ofType(CodeableConcept).exists() and ({asked or 'false'}))"
+        f".where({named}.empty()).select('{USUAL}' & {padded(moment)} & {label} & {found})",
+    )
     yield "observed_values", f"({own}).combine({parts})"
     yield "observed", _answered("%observed_values", code_map)
     responses = (
@@ -119,15 +140,15 @@ def _value(units: dict[Dimension, str], code_map: CodeMap) -> str:
     known.append(
         f"{quantity}.where((code in {either(others)}).not()).select('Q' & {cleaned('code')} & '=' & value.toString())"
     )
-    spoken = "toString().trim().lower().replace('_', '-')"
+    said = f"{cleaned('$this')}.trim().lower().replace('_', '-')"
     kinds = [
         f"({' & '.join(known)})",
         "value.ofType(integer).select('N' & toString())",
         "value.ofType(decimal).select('N' & toString())",
         "value.ofType(boolean).select(iif($this, 'Btrue', 'Bfalse'))",
-        f"value.ofType(CodeableConcept).select('C{CODE}' & {codes('coding')})",
+        f"value.ofType(CodeableConcept).select('C{CODE}' & {codes('coding')} & text.select('{WORDED}' & {said} & '{CODE}'))",
         f"value.ofType(Coding).select('C{CODE}' & {codes('$this')})",
-        f"value.ofType(string).select('C{CODE}{code_map.own_values}|' & {cleaned('$this')}.{spoken} & '{CODE}')",
+        f"value.ofType(string).select('C{CODE}{code_map.own_values}|' & {said} & '{CODE}')",
         f"value.ofType(dateTime).select('D' & ({age('$this')}).toString())",
     ]
     return " & ".join(kinds)
@@ -140,12 +161,17 @@ def _answered(lines: str, code_map: CodeMap) -> str:
         " or ".join([f"{said} = '{plain}'", *(held(said, key) for key in sorted(codings))])
         for plain, codings in (("Btrue", code_map.yes), ("Bfalse", code_map.no))
     )
-    mark = f"iif(({yes}) and ({no}).not(), 'Y', iif(({no}) and ({yes}).not(), 'N', '-'))"
+    words_of_yes, words_of_no = (
+        " or ".join(worded(said, key) for key in sorted(codings) if key.system == code_map.own_values)
+        for codings in (code_map.yes, code_map.no)
+    )
+    words = f"iif({words_of_yes}, 'Y', iif({words_of_no}, 'N', '-'))"
+    mark = f"iif(({yes}) and ({no}).not(), 'Y', iif(({no}) and ({yes}).not(), 'N', iif({yes}, '-', {words})))"
     return f"{lines}.select(substring(0, indexOf('{VALUE}') + 1) & {mark} & {said})"
 
 
-def _names_one(facts: list[FactDefinition], code_map: CodeMap) -> str:
-    """That no two codes of ``$this`` are those of different facts: the value could not be that of both."""
+def _facts_named(facts: list[FactDefinition], code_map: CodeMap) -> str:
+    """The facts that the codes of ``$this`` name. No value can be that of two."""
     coding = f"('{CODE}' & system & '|' & code & '{CODE}')"
     named = []
     for fact in facts:
@@ -157,4 +183,4 @@ def _names_one(facts: list[FactDefinition], code_map: CodeMap) -> str:
         if tests:
             named.append(f"iif({' or '.join(tests)}, {text(fact.code)}, {{}})")
     own = f"iif(system = {text(code_map.own_facts)}, code, {{}})"
-    return f"code.coding.count() < 2 or code.coding.select({' | '.join([own, *named])}).distinct().count() < 2"
+    return f"code.coding.select({' | '.join([own, *named])})"

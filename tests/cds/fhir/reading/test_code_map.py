@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,8 @@ def test_codes_that_were_only_recalled_say_so() -> None:
         CodingKey(LOINC, "9269-2"),
         CodingKey(LOINC, "38227-5"),
         CodingKey(SNOMED, "420236007"),
+        CodingKey(LOINC, "67775-7"),
+        CodingKey(LOINC, "11454-6"),
         CodingKey(SNOMED, "9631008"),
         CodingKey(SNOMED, "387713003"),
     }
@@ -70,11 +73,23 @@ def test_every_code_of_another_organisation_says_how_sure_it_is() -> None:
     shipped = YamlFile.read(CODE_MAP).data
     outside = [
         (section, entry["system"], entry.get("code", entry.get("prefix")), entry)
-        for section in ("facts", "values", "neck_codes", "yes", "no", "settings", "collars")
-        for entry in shipped[section]
+        for section in (
+            "facts",
+            "values",
+            "finding_questions",
+            "neck_codes",
+            "yes",
+            "no",
+            "settings",
+            "collars",
+            "parts",
+        )
+        for entry in (chain(*shipped[section].values()) if section == "parts" else shipped[section])
         if "{base}" not in shipped["systems"][entry["system"]][0]
     ]
-    assert {section for section, *_ in outside} == {"facts", "neck_codes", "yes", "no", "settings", "collars"}
+    assert {section for section, *_ in outside} == {
+        *("facts", "values", "finding_questions", "neck_codes", "yes", "no", "settings", "collars", "parts")
+    }
     assert len(outside) > 100
     unmarked = [place for *place, entry in outside if (entry.get("from_memory") is True) == ("read_in" in entry)]
     assert unmarked == []

@@ -1001,3 +1001,130 @@ def test_a_newer_denial_ends_a_suspicion_and_an_older_one_does_not() -> None:
     for when, injured in (("2026-01-31T09:30:00Z", False), ("2026-01-31T08:30:00Z", True)):
         denied = observation("n", "known-neck-injury", valueBoolean=False, effectiveDateTime=when)
         assert facts(suspected("S12.9XXA"), denied) == {"known_neck_injury": injured}
+
+
+# --- answers and findings as records write them ------------------------------------------------------------------------------
+
+INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+
+
+@pytest.mark.parametrize(
+    ("value", "answer"),
+    [
+        ({"valueCodeableConcept": concept("52101004", SNOMED)}, True),
+        ({"valueCodeableConcept": concept("2667000", SNOMED)}, False),
+        ({"valueCodeableConcept": concept("10828004", SNOMED)}, True),
+        ({"valueCodeableConcept": concept("260385009", SNOMED)}, False),
+        ({"valueCodeableConcept": concept("LA9633-4", LOINC)}, True),
+        ({"valueCodeableConcept": concept("LA9634-2", LOINC)}, False),
+        ({"valueCodeableConcept": concept("POS", INTERPRETATION)}, True),
+        ({"valueCodeableConcept": concept("NEG", INTERPRETATION)}, False),
+        ({"valueCodeableConcept": {"text": "Present"}}, True),
+        ({"valueCodeableConcept": {"text": " negative "}}, False),
+        ({"valueCodeableConcept": {"coding": [{"system": "urn:x", "code": "7"}], "text": "Absent"}}, False),
+        ({"valueString": "Positive"}, True),
+        ({"valueCodeableConcept": {**concept("373066001", SNOMED), "text": "Absent"}}, True),  # Codes go before words.
+    ],
+)
+def test_present_and_absent_are_a_yes_and_a_no(value: Resource, answer: bool) -> None:
+    """SNOMED CT qualifier values, LOINC answers and HL7 interpretations, as public implementation guides write them."""
+    assert facts(observation("o", "airway-threat", **value)) == {"airway_threat": answer}
+
+
+@pytest.mark.parametrize("text", ["possibly present", "unknown", "not present", ""])
+def test_other_words_are_neither(text: str) -> None:
+    assert facts(observation("o", "airway-threat", valueCodeableConcept={"text": text})) == {}
+
+
+@pytest.mark.parametrize(("system", "code"), [(SNOMED, "404684003"), (LOINC, "29308-4")])
+def test_a_finding_that_is_the_value_of_an_observation_is_read(system: str, code: str) -> None:
+    found = observation("o", code, system, valueCodeableConcept=STRIDOR)
+    assert facts(found) == {"airway_threat": True}
+    assert reasons(found) == []
+    assert facts(found | {"status": "preliminary"}) == {}
+
+
+def test_a_finding_under_another_question_is_not_read_and_named_where_it_is_of_now() -> None:
+    found = observation("o", "1", "urn:x", valueCodeableConcept=STRIDOR) | {"code": {"text": "Breathing"}}
+    assert facts(found) == {}
+    assert [one.kind for one in reading(found).not_used] == ["unread"]
+    family = found | {"code": {"text": "Family history"}}
+    assert [one.kind for one in reading(family).not_used] == ["code"]
+
+
+@pytest.mark.parametrize(
+    ("value", "when", "kind"),
+    [
+        ("Stridor at rest, getting worse", {}, "unread"),
+        ("Stridor at rest, getting worse", {"effectiveDateTime": "2026-01-29T09:00:00Z"}, "code"),
+        ("Stridor at rest, getting worse", {"status": "cancelled"}, "code"),
+        ("No stridor", {}, "code"),
+        ("patent", {}, "code"),
+    ],
+)
+def test_what_an_examination_of_today_found_in_words_is_for_a_person_to_read(
+    value: str, when: Resource, kind: str
+) -> None:
+    found = observation("o", "1", "urn:x", valueString=value, **when)
+    (refused,) = reading(found | {"code": {"text": "Airway assessment"}}).not_used
+    assert refused.kind == kind
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "value"),
+    [
+        (LOINC, "LA9340-6", "alert"),
+        (LOINC, "LA17108-4", "voice"),
+        (LOINC, "LA17107-6", "pain"),
+        (LOINC, "LA9343-0", "unresponsive"),
+        (SNOMED, "248234008", "alert"),
+        (SNOMED, "300202002", "voice"),
+        (SNOMED, "450847001", "pain"),
+        (SNOMED, "422768004", "unresponsive"),
+    ],
+)
+def test_alertness_by_its_codes(system: str, code: str, value: str) -> None:
+    """The answers to LOINC 67775-7 and the SNOMED CT codes of AVPU, as public implementation guides list them."""
+    assert facts(observation("o", "67775-7", LOINC, valueCodeableConcept=concept(code, system))) == {
+        "responsiveness": value
+    }
+
+
+def coma_parts(*points: int | str, **fields: Any) -> list[Resource]:
+    """Eye opening, verbal and motor response."""
+    codes = ("9267-6", "9270-0", "9268-4")
+    values = [
+        {"valueInteger": one} if isinstance(one, int) else {"valueCodeableConcept": concept(one, LOINC)}
+        for one in points
+    ]
+    return [observation(code, code, LOINC, **value, **fields) for code, value in zip(codes, values, strict=False)]
+
+
+def test_a_coma_score_in_parts_is_added_up() -> None:
+    """LOINC 9269-2 is the total of 9267-6, 9270-0 and 9268-4; the answers are those of their normative answer lists."""
+    assert facts(*coma_parts(2, 2, 4)) == {"glasgow_coma_score": 8}
+    assert facts(*coma_parts("LA6554-5", "LA6558-6", "LA6565-1")) == {"glasgow_coma_score": 8}
+    panel = observation("o", "35088-4", LOINC, component=[*coma_parts(1, 1, 3)])
+    assert facts(panel) == {"glasgow_coma_score": 5}
+    score = quantity(4, "{score}")
+    motor = [*coma_parts(2, 2), observation("m", "9268-4", LOINC, valueQuantity=score)]
+    assert facts(*motor) == {"glasgow_coma_score": 8}
+
+
+def test_parts_that_do_not_make_a_score_are_listed() -> None:
+    assert facts(*coma_parts(2, 2)) == {}
+    assert reasons(*coma_parts(2, 2)) == ["2 of 3 parts of the score, and no total"]
+    twice = [*coma_parts(2, 2, 4), observation("x", "9268-4", LOINC, valueInteger=5)]
+    assert facts(*twice) == {}
+    assert "two values" in reasons(*twice)[0]
+    other_times = [*coma_parts(2, 2), *coma_parts(2, 2, 4, effectiveDateTime="2026-01-31T08:00:00Z")[2:]]
+    assert facts(*other_times) == {}
+    assert facts(*coma_parts(2, 2, 4, status="preliminary")) == {}
+
+
+def test_a_total_of_the_same_moment_has_to_agree_and_a_newer_one_goes_first() -> None:
+    total = observation("t", "9269-2", LOINC, valueInteger=9)
+    assert facts(*coma_parts(2, 2, 4), total) == {}
+    assert facts(*coma_parts(2, 2, 4), total | {"effectiveDateTime": "2026-01-31T09:30:00Z"}) == {
+        "glasgow_coma_score": 9
+    }
