@@ -131,7 +131,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     ),
     "19": lambda s: s.facts["surgery_planned"] is True and {"measure_neck", "remeasure_neck"} <= s.tasks,
     "20": lambda s: (
-        {"sizing.remeasure.swelling", "sizing.remeasure.dressing"} <= s.cautions and "remeasure_neck" in s.tasks
+        {"review.surgery.front_swollen", "sizing.remeasure.dressing"} <= s.cautions and "remeasure_neck" in s.tasks
     ),
     "21": lambda s: (
         {"sizing.doubt.slight_but_wide", "sizing.doubt.look_against_height"} <= s.cautions
@@ -316,8 +316,10 @@ SHOWN_TOO: dict[str, set[str]] = {
     "38": {"review.ct.negative_examine"},
     "40": {"application.position.worn_lying"},
     "47": {"fit_check.stop.breathing_home"},
+    "48": {"need.doubt.responsiveness"},
     "66": {"review.surgery.front_home"},
     "67": {"dangers.airway.vomiting_drowsy", "dangers.circulation.unstable"},
+    "68": {"review.mri.halo"},
     "69": {"dangers.swallowing.risk", "dangers.guard.deficit_known", "skin.extrication.at_home"},
     "72": {"application.position.weeks_unknown"},
     "75": {"dangers.airway.jaw_swollen"},

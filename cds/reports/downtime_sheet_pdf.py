@@ -31,7 +31,7 @@ h3 { font-size: 8.5pt; margin: 0 0 0.3mm; padding: 0 1.2mm; background: #333; co
 p, ul { margin: 0.2mm 0 }
 ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .stop { border: 0.6mm solid #111; padding: 0.2mm 1.6mm }
-.stop div { display: grid; grid-template-columns: 48mm 1fr; gap: 2mm }
+.stop div { display: grid; grid-template-columns: 58mm 1fr; gap: 2mm }
 .ask { columns: 2; column-gap: 6mm }
 .ask > div { display: contents }
 .row { break-inside: avoid; display: grid; grid-template-columns: 5.5mm 1fr; border-bottom: 0.2mm solid #aaa }

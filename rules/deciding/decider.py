@@ -159,7 +159,7 @@ class _DecisionWriter:
             settled=self.prospects.settled,
             axes=axes,
             holds=self.holds(),
-            dangers_not_recorded=dangers_not_recorded(ruleset, asked),
+            dangers_not_recorded=dangers_not_recorded(ruleset, asked, not_used),
             ask=asked[:MOST_ASKED],
             measure_next=self.prospects.measure_next,
             cautions=self.cautions(tasks),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from rules.evaluation.interpreter import Firing
-from rules.model.decision import NotRecorded, Question
+from rules.model.decision import NotRecorded, NotUsed, Question
 from rules.model.ruleset import Ruleset
 
 MOST_ASKED = 5
@@ -36,9 +38,19 @@ def _question(ruleset: Ruleset, fact: str, rules: list[str]) -> Question:
     )
 
 
-def dangers_not_recorded(ruleset: Ruleset, asked: tuple[Question, ...]) -> NotRecorded | None:
-    """One line for all the dangers among the questions ``asked``, or None where all of them are recorded."""
-    dangers = [(question, danger) for question in asked if (danger := ruleset.vocabulary[question.fact].danger)]
+def dangers_not_recorded(
+    ruleset: Ruleset, asked: tuple[Question, ...], not_used: Iterable[NotUsed] = ()
+) -> NotRecorded | None:
+    """One line for all the dangers among the questions ``asked``, or None where all of them are recorded.
+
+    What is on record and is ``not_used``, so that a person has to look it up, is not called unrecorded.
+    """
+    named = {one.fact for one in not_used if one.look_up}
+    dangers = [
+        (question, danger)
+        for question in asked
+        if (danger := ruleset.vocabulary[question.fact].danger) and question.fact not in named
+    ]
     if not dangers:
         return None
     return NotRecorded(

@@ -250,11 +250,8 @@ class NotUsed(FrozenModel):
     kind: RefusalKind
     reason: str
     reference: str | None = None
-
-    @property
-    def is_unread(self) -> bool:
-        """Whether a person has to read it: it may be a danger, and nobody told the service what it means."""
-        return self.kind == "unread"
+    look_up: str | None = None
+    """Where it may be a danger: what a person has to look up in the record, in a few words."""
 
     @property
     def about(self) -> str:
