@@ -31,7 +31,7 @@ def octets(query: str) -> int:
 class Query:
     """One prefetch key: the template (``{{context.patientId}}`` is filled in), what it brings, and whether we can do without.
 
-    ``brings`` is a resource type for a read, or ``Bundle`` for a search.
+    ``brings`` is a resource type for a read, or ``Bundle`` for a search; ``dangers``: what it brings may be one for the patient.
     """
 
     key: str
@@ -39,6 +39,7 @@ class Query:
     brings: str
     needed: bool
     what: str
+    dangers: bool = False
 
     def filled(self, context: PatientContext) -> str | None:
         """The query for ``context``, or None where the context lacks a value that it needs."""
@@ -208,7 +209,10 @@ class _Gathering:
                 self._take_read(query, resource)
 
     def _note(self, query: Query, reason: str) -> None:
-        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{query.key}", kind="incomplete", reason=reason))
+        look_up = f"{query.what} (not all could be read)" if query.dangers else None
+        self.not_had.append(
+            NotUsed(fact=None, value=f"prefetch.{query.key}", kind="incomplete", reason=reason, look_up=look_up)
+        )
 
     def finish(self) -> Gathered:
         """What was gathered. Raises RefusedCall with 412 where needed data are missing."""

@@ -83,7 +83,7 @@ class Content:
         person has to read in the record is news too, under the empty name.
         """
         known = {fact.name: self._band(fact.name, fact.value) for fact in decision.facts}
-        unread = "; ".join(sorted({one.value for one in decision.not_used if one.is_unread}))
+        unread = "; ".join(sorted({one.look_up for one in decision.not_used if one.look_up}))
         return known | ({"": unread} if unread else {})
 
     def _band(self, fact: str, value: FactValue) -> FactValue:

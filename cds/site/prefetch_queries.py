@@ -25,10 +25,12 @@ def queries(ruleset: Ruleset, code_map: CodeMap) -> tuple[Query, ...]:
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
         Query("encounter", "Encounter/{{context.encounterId}}", "Encounter", needed=False, what="encounter"),
         *_observed(f"Observation?{mine}&_sort=-date&{page}&code=", observation_codes(ruleset, code_map)),
-        Query("conditions", f"Condition?{mine}&{page}", "Bundle", needed=False, what="conditions"),
-        Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures"),
+        Query("conditions", f"Condition?{mine}&{page}", "Bundle", needed=False, what="conditions", dangers=True),
+        Query("procedures", f"Procedure?{mine}&{page}", "Bundle", needed=False, what="procedures", dangers=True),
         Query("devices", f"Device?{mine}&{page}", "Bundle", needed=False, what="devices"),
-        Query("deviceUses", f"DeviceUseStatement?{mine}&{page}", "Bundle", needed=False, what="device uses"),
+        Query(
+            "deviceUses", f"DeviceUseStatement?{mine}&{page}", "Bundle", needed=False, what="device uses", dangers=True
+        ),
         Query(
             "fitChecks", f"QuestionnaireResponse?{mine}&{answered}&{page}", "Bundle", needed=False, what="fit checks"
         ),
@@ -42,7 +44,7 @@ def _observed(search: str, codes: Iterable[str]) -> Iterator[Query]:
     """The queries that together ask for all ``codes``; only the first is needed, the others can be done without."""
     for position, chunk in enumerate(_chunks(codes, LONGEST_QUERY - octets(search) - _PATIENT_ID), 1):
         key = "observations" if position == 1 else f"observations{position}"
-        yield Query(key, search + ",".join(chunk), "Bundle", needed=position == 1, what="observations")
+        yield Query(key, search + ",".join(chunk), "Bundle", needed=position == 1, what="observations", dangers=True)
 
 
 def _chunks(codes: Iterable[str], room: int) -> Iterator[list[str]]:

@@ -58,9 +58,9 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
             yield Line(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
     if decision.dangers_not_recorded is not None:
         yield Line(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
-    unread = list(dict.fromkeys(one.value for one in decision.not_used if one.is_unread))
+    unread = list(dict.fromkeys(one.look_up for one in decision.not_used if one.look_up))
     if unread:
-        yield Line(1, f"Not understood here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
+        yield Line(1, f"Not used here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     asked = {question.fact: question.ask for question in questions}
     for ask in list(asked.values())[:_MOST_QUESTIONS]:

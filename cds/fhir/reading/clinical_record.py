@@ -21,6 +21,8 @@ from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, s
 from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
+_NOT_FINAL_YET = ("registered", "preliminary", "in-progress")
+"""States of an observation or a form that somebody has begun, and nobody has signed."""
 
 
 class When(NamedTuple):
@@ -42,7 +44,7 @@ def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> Rejecti
     return (
         RejectionReason("malformed", "malformed: no status")
         if status is None
-        else RejectionReason("status", f"status is {shown(status)}")
+        else RejectionReason("status", f"status is {shown(status)}", unsettled=status in _NOT_FINAL_YET)
     )
 
 

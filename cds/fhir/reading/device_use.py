@@ -19,24 +19,30 @@ from rules.model.durations import duration_words
 
 IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
 _ENDED = ("completed", "stopped")
+_NOT_ON = ("entered-in-error", "intended", "not-taken")
 _NO_LONGER = ("inactive", "entered-in-error")
 _MOST_NAMES = 20
 """Of one device. Where there are more it is listed: what stands under one id a thousand times must not be read for each use."""
 _LATIN = re.compile("[A-Za-z]")
 _COLLARS = ("order", "look_alike")
-_LIKE_A_COLLAR = RejectionReason("code", "may be a neck collar, but is not read as a rigid one: look whether one is on")
+_LIKE_A_COLLAR = RejectionReason(
+    "code", "may be a neck collar, but is not read as a rigid one: look whether one is on", look_up=True
+)
 _NOT_NAMED = RejectionReason(
-    "incomplete", "a device is in use and what it is was not sent: look whether it is a neck collar"
+    "incomplete", "a device is in use and what it is was not sent: look whether it is a neck collar", look_up=True
 )
 _NOT_UNDERSTOOD = RejectionReason(
-    "code", "a device in use by a code or in a script that is not read here: look whether it is a neck collar"
+    "code",
+    "a device in use by a code or in a script that is not read here: look whether it is a neck collar",
+    look_up=True,
 )
 _NOT_SAID_TO_BE_WORN = RejectionReason(
     "incomplete",
     "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
+    look_up=True,
 )
 _OF_THE_NECK = RejectionReason(
-    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
+    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself", look_up=True
 )
 
 
@@ -84,7 +90,9 @@ def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) ->
         yield _taken_off(record, at)
     else:
         written = "no status" if status is None else f"status {shown(status)}"
-        why = RejectionReason("status", "does not say that the collar is on, nor that it is off")
+        why = RejectionReason(
+            "status", "does not say that the collar is on, nor that it is off", look_up=status not in _NOT_ON
+        )
         yield Rejected(IN_PLACE, written, why, record.label)
 
 

@@ -16,6 +16,8 @@ from rules.model.durations import duration_words
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.ruleset import Ruleset
 
+_MAY_STILL_HOLD = ("no time", "future", "unit", "code", "malformed", "modifier")
+"""Kinds of reasons to refuse what may be so for all that; what is of old, taken back or another patient's is not among them."""
 _NEVER = datetime(1, 1, 2, tzinfo=UTC)
 """Sorts a record without a time below all others."""
 
@@ -97,7 +99,7 @@ def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: 
     every = [*refused, *chooser.refused]
     return Choice(
         facts=tuple(_recorded(found) for found in used.values()),
-        not_used=tuple(_not_used(item, used.get(item.fact or "")) for item in every),
+        not_used=tuple(chooser.listed(item, used.get(item.fact or "")) for item in every),
     )
 
 
@@ -184,6 +186,48 @@ class _Chooser:
                 self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
         return taken
 
+    def listed(self, refused: Rejected, used: Accepted | None) -> NotUsed:
+        """``refused`` with its reason, beside what is ``used`` for its fact; what may be a danger is to be looked up."""
+        why = refused.why
+        reason = why.text
+        if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
+            reason += f"; the older value {used.written} ({used.label}) is used instead"
+        return NotUsed(
+            fact=refused.fact,
+            value=refused.value,
+            kind=why.kind,
+            reason=reason,
+            reference=refused.label,
+            look_up=self._look_up(refused, used),
+        )
+
+    def _look_up(self, refused: Rejected, used: Accepted | None) -> str | None:
+        """What a person has to look up of ``refused``, in a few words, or None."""
+        if refused.why.kind == "unread" or (refused.why.look_up and used is None):
+            return refused.value
+        return self._danger(refused, used)
+
+    def _danger(self, refused: Rejected, used: Accepted | None) -> str | None:
+        """In a few words the danger that ``refused`` may be; None where it is none, is denied since, or is used already."""
+        dangerous = self.code_map.safer.get(refused.fact or "")
+        if (
+            dangerous is None
+            or refused.fact is None
+            or not (refused.why.unsettled or refused.why.kind in _MAY_STILL_HOLD)
+        ):
+            return None
+        if used is not None and (used.value == dangerous or _is_later(used, refused)):
+            return None
+        if refused.value.strip('"').lower() in self._harmless(refused.fact, dangerous):
+            return None
+        return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
+
+    def _harmless(self, name: str, dangerous: FactValue) -> set[str]:
+        """The answers to the fact ``name``, as they are written, that are not the ``dangerous`` one."""
+        fact = self.ruleset.vocabulary[name]
+        every: Sequence[FactValue] = (True, False) if fact.type == "boolean" else fact.values
+        return {str(value).lower() for value in every if value != dangerous}
+
     def _opposites(self, rivals: list[Accepted]) -> list[Accepted]:
         """A few of ``rivals`` among which each finds one that contradicts it: comparing all with all would take too long."""
         first = rivals[0]
@@ -192,6 +236,10 @@ class _Chooser:
             return [first, other]
         low, high = (ends(rivals, key=lambda found: found.value) for ends in (min, max))
         return [first, other, low, high]
+
+
+def _is_later(used: Accepted, refused: Rejected) -> bool:
+    return used.recorded is None or refused.recorded is None or used.recorded >= refused.recorded
 
 
 def stale(hours: float, limit: float, more: str = "") -> RejectionReason:
@@ -212,13 +260,4 @@ def _recorded(found: Accepted) -> RecordedFact:
         reference=found.reference,
         recorded=found.recorded,
         original=found.written,
-    )
-
-
-def _not_used(refused: Rejected, used: Accepted | None) -> NotUsed:
-    reason = refused.why.text
-    if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
-        reason += f"; the older value {used.written} ({used.label}) is used instead"
-    return NotUsed(
-        fact=refused.fact, value=refused.value, kind=refused.why.kind, reason=reason, reference=refused.label
     )

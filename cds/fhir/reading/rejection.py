@@ -12,3 +12,7 @@ class RejectionReason(NamedTuple):
 
     kind: RefusalKind
     text: str
+    unsettled: bool = False
+    """Whether what is written may still hold: it is not final yet."""
+    look_up: bool = False
+    """Whether a person has to look it up, whatever the fact."""

@@ -46,7 +46,7 @@ def size_card(
         lines=(
             *_size(ruleset, decision),
             *_shelf(decision, items),
-            *unread_line(decision.not_used),
+            *unread_line([*decision.not_used, *not_had]),
             *_find_out(decision),
             *caution_lines(decision, ("info",)),
             *_who(decision.tasks),
@@ -108,17 +108,17 @@ def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[
 
 def unread_names(not_used: Iterable[NotUsed]) -> str:
     """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing."""
-    names = list(dict.fromkeys(one.value for one in not_used if one.is_unread))
+    names = list(dict.fromkeys(one.look_up for one in not_used if one.look_up))
     shown = [markdown.shorten(name, _LONGEST_NAME) for name in names[:_MOST_UNREAD]]
     more = [f"{len(names) - len(shown)} more"] if len(names) > len(shown) else []
     return "; ".join([*shown, *more])
 
 
 def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
-    """Records about neck, spine or airway that are mapped to no fact: each may be a danger, so they are named."""
+    """What could not be used or had and may be a danger: it is named."""
     names = unread_names(not_used)
     if names:
-        yield Line("Find out", f"**Not understood here, read it yourself: {markdown.plain(names)}**", needed=True)
+        yield Line("Find out", f"**Not used here, read it yourself: {markdown.plain(names)}**", needed=True)
 
 
 def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:

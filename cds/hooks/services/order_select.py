@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card
@@ -16,6 +17,7 @@ from cds.hooks.suggestions.order_set import whole_order_set
 from cds.protocol.request import OrderSelectRequest
 from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
+from rules.model.decision import Decision, HoldNotice
 
 
 def _concerns(request: OrderSelectRequest, content: Content) -> bool:
@@ -24,10 +26,11 @@ def _concerns(request: OrderSelectRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
-    actions = whole_order_set(call.decision, call.orders, selected, call.standing)
-    size, shelf = call.decision.size_class, call.content.shelf(call.decision)
+    to_order = _to_order(call.decision)
+    actions = whole_order_set(to_order, call.orders, selected, call.standing)
+    size, shelf = to_order.size_class, call.content.shelf(call.decision)
     label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
-    offers = (Offer(label, actions, recommended=True),) if actions else ()
+    offers = (Offer(label, actions, recommended=True),) if actions and not call.deceased else ()
     main = size_card(
         call.content.ruleset,
         call.decision,
@@ -38,6 +41,15 @@ def _cards(call: HookCall) -> list[Draft]:
     )
     main = need_first(_beside_what_stands(main, call), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
+
+
+def _to_order(decision: Decision) -> Decision:
+    """``decision`` as it is offered: without a size where an emergency leads and nobody is to put a collar on."""
+    first = next(iter(decision.leading), None)
+    if first is None or first.severity != "critical" or any(task.task == FIT_TASK for task in decision.tasks):
+        return decision
+    reason = HoldNotice(kind="do_not_size", summary=first.summary, text=first.text, axis=None, rules=first.rules)
+    return decision.model_copy(update={"size_class": None, "candidates": (), "holds": (*decision.holds, reason)})
 
 
 def _beside_what_stands(main: Draft, call: HookCall) -> Draft:

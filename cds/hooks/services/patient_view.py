@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, text
+from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names
@@ -20,7 +21,8 @@ from cds.protocol.request import PatientViewRequest, names_another_patient
 from cds.site.content import Content
 from rules.model.decision import Task
 
-TOPICS = ("review", "skin")
+TOPICS = ("application", "dangers", "review", "skin")
+_DEVICES_IN_USE = "prefetch.deviceUses"
 _LONGEST = 120
 
 
@@ -29,8 +31,8 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    worn = any(fact.name == "collar_in_place" and fact.value is True for fact in call.decision.facts)
-    if call.deceased or not (worn or _ordered(call)):
+    worn = any(fact.name == IN_PLACE and fact.value is True for fact in call.decision.facts)
+    if call.deceased or not (worn or _ordered(call) or _may_be_on(call)):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
@@ -40,6 +42,13 @@ def _cards(call: HookCall) -> list[Draft]:
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
+
+
+def _may_be_on(call: HookCall) -> bool:
+    """Whether the record names a device that may be a collar which is on, or does not let itself be read for one."""
+    return any(one.look_up and one.fact == IN_PLACE for one in call.decision.not_used) or any(
+        one.look_up and one.value == _DEVICES_IN_USE for one in call.gathered.not_had
+    )
 
 
 def _ordered(call: HookCall) -> bool:
@@ -54,7 +63,11 @@ def _ordered(call: HookCall) -> bool:
 
 def _ending_card(call: HookCall) -> list[Draft]:
     """Where the neck is cleared: everything that stands for the collar, to be ended together."""
-    actions = ended(call.on_record, call.decision, call.content.ruleset) if is_cleared(call.decision) else ()
+    actions = (
+        ended(call.on_record, call.decision, call.content.ruleset)
+        if is_cleared(call.decision, call.content.ruleset)
+        else ()
+    )
     if not actions:
         return []
     stays = "A collar that is on stays on until the responsible clinician takes it off."
@@ -73,12 +86,12 @@ def _ending_card(call: HookCall) -> list[Draft]:
 
 
 def _unread_card(call: HookCall) -> list[Draft]:
-    """Records about neck, spine or airway that are mapped to no fact: each may be a danger, so the chart says so."""
-    names = unread_names(call.decision.not_used)
+    """What could not be used or had and may be a danger, so the chart says so."""
+    unread = [one for one in (*call.decision.not_used, *call.gathered.not_had) if one.look_up]
+    names = unread_names(unread)
     if not names:
         return []
-    unread = [one for one in call.decision.not_used if one.is_unread]
-    summary = markdown.shorten(f"Read it yourself, not understood here: {names}", _LONGEST)
+    summary = markdown.shorten(f"Read it yourself, not used here: {names}", _LONGEST)
     return [
         Draft(
             indicator="warning",

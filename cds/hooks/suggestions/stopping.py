@@ -13,9 +13,9 @@ CLEARED = "clearance_recorded"
 """The fact, where the rule set has it, that the responsible clinician has cleared the neck."""
 
 
-def is_cleared(decision: Decision) -> bool:
-    """Whether the record says that the neck is cleared."""
-    return any(fact.name == CLEARED and fact.value is True for fact in decision.facts)
+def is_cleared(decision: Decision, ruleset: Ruleset) -> bool:
+    """Whether the record says that the neck is cleared, and nothing in it speaks for the collar: that leads the decision then."""
+    return any(CLEARED in ruleset.rules[rule].reads for caution in decision.leading for rule in caution.rules)
 
 
 def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple[Action, ...]:
@@ -34,7 +34,7 @@ def to_be_ordered(decision: Decision, ruleset: Ruleset) -> Decision:
 
     Else one card would order what another offers to end.
     """
-    if not is_cleared(decision):
+    if not is_cleared(decision, ruleset):
         return decision
     return decision.model_copy(update={"tasks": _asking(decision, ruleset), "instructions": (), "leaflets": ()})
 
