@@ -215,7 +215,16 @@ class ColumnReader:
         # Beside a danger of a whole day another record may be newer, and stale all the same.
         beside = pl.col("to_its_end").any().over(group) & (pl.len().over(group) > 1)
         doubt = pl.col("tied").any().over(group) | beside
-        return facts.with_columns(doubt=doubt).filter("last").drop("last", "tied")
+        facts = facts.with_columns(doubt=doubt).filter("last").drop("last", "tied")
+        return facts.with_columns(doubt=pl.col("doubt") | self._of_an_earlier_injury())
+
+    def _of_an_earlier_injury(self) -> pl.Expr:
+        """Whether the newest answer of a patient about one injury may be about an earlier one than the newest on record."""
+        episode = self._reader.code_map.episode
+        injury = pl.col("fact").is_in(episode.injuries)
+        newest = pl.when(injury).then(pl.col("recorded")).max().over("row")
+        counted = (pl.col("fact") == episode.hours).any().over("row")
+        return pl.col("fact").is_in(list(episode.answers)) & (counted | (pl.col("recorded") < newest).fill_null(False))
 
     def _to_its_end(self) -> pl.Expr:
         """Whether a record says a danger and is dated by a day without a time: it is as old as the end of that day."""

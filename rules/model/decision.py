@@ -212,6 +212,7 @@ class NotRecorded(FrozenModel):
 
 
 RefusalKind = Literal[
+    "before injury",
     "implausible",
     "unit",
     "stale",
@@ -232,10 +233,11 @@ RefusalKind = Literal[
 ]
 """Kinds of reasons not to use something, few enough to be counted.
 
-``code``: no known code, or another type of value; ``coarse``: leaves open what the rules ask; ``derived``: worked out by a
-rule; ``future``: not so yet; ``incomplete``: not had, or not read to its end; ``modifier``: an element that may change the
-meaning; ``patient``: another one's, or in doubt whose; ``retired``: a fact that is no longer used; ``status``: not in force;
-``unread``: a diagnosis that stands, a late operation or a device in use about neck, spine or airway, mapped to no fact.
+``before injury``: of an earlier injury than the newest on record; ``code``: no known code, or another type of value;
+``coarse``: leaves open what the rules ask; ``derived``: worked out by a rule; ``future``: not so yet; ``incomplete``: not had,
+or not read to its end; ``modifier``: an element that may change the meaning; ``patient``: another one's, or in doubt whose;
+``retired``: a fact that is no longer used; ``status``: not in force; ``unread``: a diagnosis that stands, a late operation or a
+device in use about neck, spine, airway or another danger of a collar, mapped to no fact.
 """
 
 

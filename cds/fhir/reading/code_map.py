@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, is_dataclass
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple, TypeAlias
 
@@ -86,6 +86,31 @@ class UnreadObservations:
     denied: frozenset[str]
 
 
+@dataclass(frozen=True)
+class Episode:
+    """What belongs to one injury.
+
+    A record of ``injuries`` with a yes or a number begins one, unless another stands before it within ``gap_hours``; ``hours``
+    is the fact that counts since when. ``answers`` of an earlier injury say nothing about this one (None: whatever the value).
+    """
+
+    gap_hours: float = 0
+    hours: str | None = None
+    injuries: tuple[str, ...] = ()
+    answers: Mapping[str, tuple[FactValue, ...] | None] = field(default_factory=dict)
+
+    def is_injury(self, fact: str, value: FactValue) -> bool:
+        """Whether ``value`` of ``fact`` says that there was an injury."""
+        return fact in self.injuries and value is not False
+
+    def binds(self, fact: str, value: FactValue) -> bool:
+        """Whether ``value`` of ``fact`` is an answer about one injury."""
+        if fact not in self.answers:
+            return False
+        answers = self.answers[fact]
+        return answers is None or value in answers
+
+
 class _Beginning(NamedTuple):
     """How a word begins, or with ``whole`` the word itself."""
 
@@ -152,10 +177,10 @@ class CodeMap:
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
     coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a
     collar. The value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
-    and ``unread_observations`` tells which Observations of the neck a person has to read. ``elapsing`` are the facts that count
-    hours since something. ``safer`` maps facts to the value to take where records of one moment contradict each other.
-    ``texts`` are names of orders that are (True) or are not for a collar, whatever ``collar_words`` make of them; ``ignored``
-    codes are for none either.
+    and ``unread_observations`` tells which Observations of the neck a person has to read. ``episode`` is what belongs to one
+    injury, ``elapsing`` the facts that count hours since something. ``safer`` maps facts to the value to take where records of
+    one moment contradict each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever
+    ``collar_words`` make of them; ``ignored`` codes are for none either.
     """
 
     base: str
@@ -178,6 +203,7 @@ class CodeMap:
     finding_questions: frozenset[CodingKey]
     parts: Mapping[CodingKey, ScorePart]
     unread_observations: UnreadObservations
+    episode: Episode
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]
 
@@ -187,9 +213,7 @@ class CodeMap:
     @cached_property
     def hash(self) -> str:
         """SHA-256 of all codes: the same for the same files in every process. The vocabulary is the ruleset's to hash."""
-        content = {
-            field.name: _ordered(getattr(self, field.name)) for field in fields(self) if field.name != "vocabulary"
-        }
+        content = {one.name: _ordered(getattr(self, one.name)) for one in fields(self) if one.name != "vocabulary"}
         return hashlib.sha256(json.dumps(content).encode()).hexdigest()
 
     @cached_property

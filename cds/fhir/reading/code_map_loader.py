@@ -20,6 +20,7 @@ from cds.fhir.reading.code_map import (
     CodingKey,
     Collar,
     CollarKind,
+    Episode,
     Meaning,
     NeckWord,
     ScorePart,
@@ -90,6 +91,13 @@ class _UnreadObservationsShape(schema.Schema):
     denied: tuple[str, ...] = ()
 
 
+class _EpisodeShape(schema.Schema):
+    gap_hours: float | None = Field(default=None, ge=0, le=168)
+    hours: str | None = None
+    injuries: tuple[str, ...] = ()
+    answers: dict[str, tuple[schema.Scalar, ...] | Literal["any"]] = Field(default={})
+
+
 class _CollarWordsShape(schema.Schema):
     joined: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
@@ -141,6 +149,7 @@ class _CodeMapShape(schema.Schema):
     unread_observations: _UnreadObservationsShape = _UnreadObservationsShape()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
+    episode: _EpisodeShape = _EpisodeShape()
     elapsing: tuple[str, ...] = ()
     safer: dict[str, schema.Scalar] = Field(default={})
     reading: _ReadingShape = _ReadingShape()
@@ -188,6 +197,7 @@ class _CodeMapBuilder:
         self.unread = UnreadObservations(0, (), frozenset())
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
+        self.episode = Episode()
         self.elapsing: set[str] = set()
         self.safer: dict[str, FactValue] = {}
         self.reading: dict[str, float] = {}
@@ -220,6 +230,7 @@ class _CodeMapBuilder:
             coding for coding, _, _ in self._codings(source, "finding_questions", shape.finding_questions)
         }
         self._take_parts(source, shape)
+        self._take_episode(source, shape.episode)
         more = shape.unread_observations
         self.unread = UnreadObservations(
             self.unread.within_hours if more.within_hours is None else more.within_hours,
@@ -236,6 +247,28 @@ class _CodeMapBuilder:
                 self.problems.append((source.place("neck_words", index), "expected word or words, parted by one blank"))
                 continue
             self.neck_words |= words
+
+    def _take_episode(self, source: YamlFile, shape: _EpisodeShape) -> None:
+        place = source.place("episode")
+        given = dict(self.episode.answers)
+        for fact, answers in shape.answers.items():
+            each: tuple[FactValue | None, ...] = (None,) if answers == "any" else answers
+            if all([self._check(fact, answer, source.place("episode", "answers", fact)) for answer in each]):
+                given[fact] = None if answers == "any" else answers
+        for fact in shape.injuries:
+            self._check(fact, None, place)
+        if (
+            shape.hours is not None
+            and self._check(shape.hours, None, place)
+            and self.vocabulary[shape.hours].unit != "h"
+        ):
+            self.problems.append((place, f"{shape.hours} does not count hours"))
+        self.episode = Episode(
+            self.episode.gap_hours if shape.gap_hours is None else shape.gap_hours,
+            shape.hours or self.episode.hours,
+            tuple(dict.fromkeys((*self.episode.injuries, *shape.injuries))),
+            given,
+        )
 
     def _take_parts(self, source: YamlFile, shape: _CodeMapShape) -> None:
         for fact, parts in shape.parts.items():
@@ -349,6 +382,7 @@ class _CodeMapBuilder:
             unread_observations=self.unread,
             units=self.words["units"],
             counted=self.counted,
+            episode=self.episode,
             elapsing=frozenset(self.elapsing),
             safer=self.safer,
             same_within_percent=self.reading["same_within_percent"],

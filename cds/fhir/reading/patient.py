@@ -19,7 +19,10 @@ from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
 AGE = "age_years"
+APPARENT, LINE = "apparent_age_group", "age_line"
 IDENTITY = "identity_doubtful"
+_BELOW_OBSERVATIONS = -1
+"""What an examiner sees stands above what a coarse date of birth leaves open."""
 _OVER_OBSERVATIONS = 1
 """A date of birth stands above an age that somebody once noted."""
 _RECKONED_WITHIN_YEARS = 1.0
@@ -66,6 +69,30 @@ class AgeQuestion:
         counts = self.used_in_arithmetic and oldest - youngest > _RECKONED_WITHIN_YEARS
         return "the age is another by more than a year" if counts else None
 
+    @cached_property
+    def groups(self) -> tuple[tuple[float, str], ...]:
+        """The age groups that the rules say of an age alone, each with the age from which on it holds, the youngest first."""
+        low, high = self.definition.range or (0, 0)
+        edges = {
+            float(value)
+            for comparison in self.comparisons
+            for value in (comparison.value if isinstance(comparison.value, tuple) else (comparison.value,))
+            if isinstance(value, (int, float)) and low <= value <= high
+        }
+        found: list[tuple[float, str]] = []
+        for age in sorted({low, *edges}):
+            group = next(
+                (str(drawn.value) for rule, drawn in self.ruleset.drawn(LINE) if evaluate(rule.when, {AGE: age})), None
+            )
+            accepted = self.ruleset.vocabulary[APPARENT].values if APPARENT in self.ruleset.vocabulary else ()
+            if group in accepted and (not found or found[-1][1] != group):
+                found.append((age, str(group)))
+        return tuple(found)
+
+    def group(self, age: float) -> str | None:
+        """The age group of ``age`` years; None where no rule says one of an age alone."""
+        return next((group for begins, group in reversed(self.groups) if begins <= age), None)
+
     def problem(self, youngest: float, oldest: float) -> RejectionReason | None:
         """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""
         problem = self.definition.problem(youngest)
@@ -86,7 +113,7 @@ def read_patient(
     """Age and sex from a Patient ``record`` at the moment ``at``, and a note where the patient is recorded as deceased."""
     patient = record.resource
     if "birthDate" in patient:
-        yield _age(record, patient["birthDate"], question, at)
+        yield from _ages(record, patient["birthDate"], question, at)
     if "gender" in patient:
         gender = patient["gender"]
         sex = code_map.gender.get(gender) if isinstance(gender, str) else None
@@ -105,21 +132,33 @@ def read_patient(
         yield Rejected(None, f"deceased: {written}", why, record.label)
 
 
-def _age(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Accepted | Rejected:
+def _ages(record: Record, birth_date: object, question: AgeQuestion, at: datetime) -> Iterator[Accepted | Rejected]:
+    """The age by a date of birth; where that is too coarse, the age group of the youngest that the patient may be.
+
+    Of two groups in question the smaller goes first: a collar that is too large for a child hides the airway and does not hold.
+    """
     written = shown(birth_date)
     try:
         born = date_range(birth_date)
     except DateError as error:
-        return Rejected(AGE, written, RejectionReason("malformed", f"malformed date of birth: {error}"), record.label)
+        yield Rejected(AGE, written, RejectionReason("malformed", f"malformed date of birth: {error}"), record.label)
+        return
     today = at.date()
     if born.first > today:
-        return Rejected(AGE, written, RejectionReason("future", "the date of birth lies in the future"), record.label)
+        yield Rejected(AGE, written, RejectionReason("future", "the date of birth lies in the future"), record.label)
+        return
     oldest = age_in_years(born.first, today)
     youngest = oldest if born.first == born.last else age_in_years(min(born.last, today), today)
     problem = question.problem(youngest, oldest)
     if problem is not None:
-        return Rejected(AGE, written, problem, record.label)
-    return Accepted(
+        yield Rejected(AGE, written, problem, record.label)
+        group = question.group(youngest) if problem.kind == "coarse" else None
+        if group is not None:
+            said = f"born {written}: {youngest:.1f} to {oldest:.1f} years"
+            label, reference = record.label, record.reference
+            yield Accepted(APPARENT, group, said, label, reference, None, _BELOW_OBSERVATIONS, ages=False)
+        return
+    yield Accepted(
         AGE, youngest, f"born {written}", record.label, record.reference, None, _OVER_OBSERVATIONS, ages=False
     )
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 from cds.fhir.reading.bundle_index import Record
@@ -81,7 +81,8 @@ def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: 
     is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of values of the same moment that
     contradict each other none is used, nor anything older, and the fact is unknown: a guess between them, or a return to
     what was true before, would look certain and be neither. Facts under ``safer`` of the code map are the exception: the
-    dangerous answer is used. Everything refused is listed, and where an older value stands in, that is said.
+    dangerous answer is used. What answers for an earlier injury than the newest on record is refused. Everything refused is
+    listed, and where an older value stands in, that is said.
     """
     refused: list[Rejected] = []
     by_fact: dict[str, list[Accepted]] = defaultdict(list)
@@ -91,16 +92,37 @@ def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: 
         else:
             by_fact[finding.fact].append(finding)
     chooser = _Chooser(ruleset, code_map, at)
-    used = {}
-    for name in [name for name in ruleset.vocabulary if name in by_fact]:
-        one = chooser.one(by_fact[name])
+    used: dict[str, Accepted] = {}
+    # When the injury was is told first: what others say may be of an earlier one.
+    ordered = sorted(ruleset.vocabulary, key=lambda name: name != code_map.episode.hours)
+    for name in [name for name in ordered if name in by_fact]:
+        one = chooser.one(chooser.of_this_injury(name, by_fact, used))
         if one is not None:
             used[name] = one
+    used = {name: used[name] for name in ruleset.vocabulary if name in used}
     every = [*refused, *chooser.refused]
     return Choice(
         facts=tuple(_recorded(found) for found in used.values()),
         not_used=tuple(chooser.listed(item, used.get(item.fact or "")) for item in every),
     )
+
+
+class _Injury(NamedTuple):
+    """An injury that ``began`` then, or as far before as ``noted_late``; ``first`` is the moment of the first on record."""
+
+    began: datetime
+    noted_late: timedelta
+    first: datetime | None
+
+    def is_newer_than(self, recorded: datetime | None) -> bool:
+        """Whether what was ``recorded`` then may be about an earlier injury.
+
+        An injury is often noted when the CT is done. Whatever had an injury of its own before it is about that one.
+        """
+        if recorded is None:
+            return True
+        another = self.first is not None and self.first <= recorded
+        return recorded < self.began and (another or recorded < self.began - self.noted_late)
 
 
 class _Chooser:
@@ -110,8 +132,59 @@ class _Chooser:
         self.at = at
         self.refused: list[Rejected] = []
 
+    def of_this_injury(
+        self, fact: str, by_fact: Mapping[str, list[Accepted]], used: Mapping[str, Accepted]
+    ) -> list[Accepted]:
+        """The values of ``fact`` without those that answer for an earlier injury than the newest on record."""
+        episode = self.code_map.episode
+        if fact not in episode.answers:
+            return by_fact[fact]
+        injury = self._injury(by_fact, used)
+        if injury is None:
+            return by_fact[fact]
+        of_earlier = [
+            found
+            for found in by_fact[fact]
+            if episode.binds(fact, found.value) and injury.is_newer_than(found.recorded)
+        ]
+        refused = set(map(id, of_earlier))
+        kept = [found for found in by_fact[fact] if id(found) not in refused]
+        newest = max((found.recorded or _NEVER for found in kept), default=_NEVER)
+        for found in of_earlier:
+            if kept and (found.recorded or _NEVER) <= newest:
+                continue  # A newer value stands, and older ones are left unmentioned.
+            text = (
+                f"no time is recorded, so it may be about an earlier injury than that of {injury.began:%Y-%m-%d %H:%M}"
+                if found.recorded is None
+                else f"before the injury of {injury.began:%Y-%m-%d %H:%M}: it says nothing about that one"
+            )
+            self.refused.append(_refuse(found, RejectionReason("before injury", text)))
+        return kept
+
+    def _injury(self, by_fact: Mapping[str, list[Accepted]], used: Mapping[str, Accepted]) -> _Injury | None:
+        """The newest injury on record; None where none is dated."""
+        episode = self.code_map.episode
+        dated = sorted(
+            found.recorded
+            for fact in episode.injuries
+            for found in by_fact.get(fact, ())
+            if found.recorded is not None and episode.is_injury(fact, found.value)
+        )
+        gap = timedelta(hours=episode.gap_hours)
+        began = None
+        for earlier, noted in zip([None, *dated], dated, strict=False):
+            if earlier is None or noted - earlier > gap:
+                began = noted
+        counted = used.get(episode.hours or "")
+        if counted is None or counted.recorded is None or (began is not None and counted.recorded < began):
+            return None if began is None else _Injury(began, gap, dated[0])
+        # Hours are noted as whole ones.
+        return _Injury(self.at - timedelta(hours=float(counted.value) + 1), timedelta(0), dated[0] if dated else None)
+
     def one(self, founds: list[Accepted]) -> Accepted | None:
         """The value to use of ``founds`` (of one fact), or None."""
+        if not founds:
+            return None
         if len(founds) > 1:
             founds.sort(
                 key=lambda found: (-found.standing, -(found.recorded or _NEVER).timestamp(), found.label, found.written)

@@ -10,7 +10,15 @@ from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 
-from cds.fhir.publishing.cql import coded_records, device_use, encounter, observation, patient, questionnaire_response
+from cds.fhir.publishing.cql import (
+    coded_records,
+    device_use,
+    encounter,
+    episode,
+    observation,
+    patient,
+    questionnaire_response,
+)
 from cds.fhir.publishing.cql.observation import Statements, label_of, system_of
 from cds.fhir.publishing.cql.records import functions, together, tuples
 from cds.fhir.publishing.cql.syntax import define, listed, literal, name, number, optional, step, text
@@ -77,6 +85,7 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
             yield step(f"Older Records of {fact.name}", together(_records(fact, code_map, longest)))
         said = define if recorded(fact) == fact.name else step
         yield said(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
+    yield from episode.began(ruleset, code_map, recorded)
 
 
 def recorded(fact: FactDefinition) -> str:
@@ -104,6 +113,7 @@ def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> It
     yield from device_use.worn(fact, limit)
     yield from encounter.stayed(fact)
     yield from patient.sexes(fact, code_map)
+    yield from patient.groups(fact)
     yield from patient.apart(fact)
 
 
@@ -148,7 +158,7 @@ def _value(fact: FactDefinition, code_map: CodeMap, meant: FactValue | None) -> 
 
 def _winner(fact: FactDefinition, code_map: CodeMap) -> str:
     kind = _TYPES[fact.type]
-    usable = f"{name(f'Records of {fact.name}')} R where R.value is not null"
+    usable = f"{name(f'Records of {fact.name}')} R where R.value is not null{episode.of_this_injury(fact, code_map)}"
     if kind == "Decimal":
         return f'"Newest Decimal"({usable})'
     safer = code_map.safer.get(fact.name)

@@ -8,7 +8,7 @@ from cds.fhir.publishing.cql.records import tuples
 from cds.fhir.publishing.cql.syntax import literal, name, number, text
 from cds.fhir.publishing.notation import leaves_open
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.patient import AGE, IDENTITY, AgeQuestion
+from cds.fhir.reading.patient import AGE, APPARENT, IDENTITY, AgeQuestion
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -75,10 +75,23 @@ define function "Exact Age"(born Date, today Date):
   else "Years"(born, today, year from today - year from born
     - (if "Birthday"(born, year from today) after today then 1 else 0))
 
+define private "Youngest":
+  "Exact Age"(Min({ "Last Day"(Patient.birthDate.value), date from "At" }), date from "At")
+
+define private "Oldest":
+  "Exact Age"("First Day"(Patient.birthDate.value), date from "At")
+
 define private "Age by Birth":
-  "Usable Age"(
-    "Exact Age"(Min({ "Last Day"(Patient.birthDate.value), date from "At" }), date from "At"),
-    "Exact Age"("First Day"(Patient.birthDate.value), date from "At"))
+  "Usable Age"("Youngest", "Oldest")
+
+// The age group of the youngest that a coarse date of birth allows.
+define private "Group by Birth":
+  if "Youngest" >= LOW and "Youngest" <= HIGH and "Left Open"("Youngest", "Oldest")
+  then case
+    GROUPS
+    else null
+  end
+  else null
 """
 
 
@@ -89,7 +102,10 @@ def functions(ruleset: Ruleset) -> str:
     asked = dict.fromkeys(leaves_open(comparison, "youngest", "oldest", number) for comparison in question.comparisons)
     if question.used_in_arithmetic:
         asked["oldest - youngest > 1.0"] = None
-    filled = _FUNCTIONS.replace("OPEN", "\n    or ".join(asked) or "false")
+    groups = [
+        f'when "Youngest" >= {number(begins)} then {literal(group)}' for begins, group in reversed(question.groups)
+    ]
+    filled = _FUNCTIONS.replace("GROUPS", "\n    ".join(groups)).replace("OPEN", "\n    or ".join(asked) or "false")
     return filled.replace("LOW", number(low)).replace("HIGH", number(high))
 
 
@@ -105,6 +121,12 @@ def apart(fact: FactDefinition) -> Iterator[str]:
             f'({name(f"Records of {AGE}")} R where R.standing = 0 and Abs(R.value - "Age by Birth") > 1.5\n'
             f"      return all {tuples('true', 'null as Integer', 'R.label')})"
         )
+
+
+def groups(fact: FactDefinition) -> Iterator[str]:
+    """The age group, where ``fact`` is that: it stands below what an examiner saw."""
+    if fact.name == APPARENT:
+        yield "{ " + tuples('"Group by Birth"', "null as Integer", text("Patient"), standing="-1") + " }"
 
 
 def sexes(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:

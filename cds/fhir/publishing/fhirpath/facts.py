@@ -40,11 +40,14 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
 
     The value is under the fact's own name, or ``recorded_NAME`` where rules may conclude it too.
     """
-    # The age first: another fact is whether two ages are of one person.
-    facts = sorted(observable(ruleset), key=lambda fact: fact.name != AGE)
+    # The age first: another fact is whether two ages are of one person. Before the answers about one injury, when it was.
+    episode = code_map.episode
+    facts = sorted(observable(ruleset), key=lambda fact: (fact.name != AGE, fact.name in episode.answers))
     for fact in facts:
         reading = _Reading(fact, ruleset, code_map)
-        yield f"records_{fact.name}", _combined(reading.records(reading.limit))
+        if fact.name in episode.answers and fact.name == next(one.name for one in facts if one.name in episode.answers):
+            yield from _injured(ruleset, code_map)
+        yield f"records_{fact.name}", _combined(reading.records(reading.limit)) + reading.of_this_injury()
         if fact.lasting is not None:
             yield f"older_{fact.name}", _combined(reading.records(ruleset.looked_back_hours(fact)))
         yield recorded(fact), reading.winner()
@@ -72,6 +75,20 @@ class _Reading:
             yield f"({line}){self._plausible()}"
         yield from other_records.stayed(fact, code_map)
         yield from patient.said_by_patient(fact, self.ruleset, code_map)
+
+    def of_this_injury(self) -> str:
+        """Leaves out the records that answer for an earlier injury than the newest on record."""
+        answers = self.code_map.episode.answers.get(self.fact.name, ())
+        if answers == ():
+            return ""
+        at = "substring(1, 10)"
+        gap = round(self.code_map.episode.gap_hours * 3600)
+        own = f"{unpadded(at)} <= %first_injury or %hours_count or {unpadded(at)} > %injured + {gap}"
+        older = f"{unpadded(at)} > %injured and ({own})"
+        before = f"(%injured.exists() and iif({at} = '{NO_TIME}', true, {older}))"
+        if answers is not None:
+            before = f"({MEANS} in {either(map(_said, answers))} and {before})"
+        return f".where({before}.not())"
 
     def _stated(self, lines: str, meant: FactValue | None, limit: float | None) -> str:
         """The statements ``lines`` as records; ``meant`` is what a yes says, where the code says the value."""
@@ -199,6 +216,31 @@ class _Reading:
             one = f"iif('{_said(safer)}' in ({values}), '{_said(safer)}', {one})"
         meaning = "$this = 'Y'" if self.fact.type == "boolean" else "$this.replace(';', '')"
         return f"({one}).select({meaning})"
+
+
+def _injured(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``injured``: how many seconds ago the newest injury was, by the first record of it or by hours that were noted since."""
+    episode = code_map.episode
+    dated = f"where(substring(1, 10) != '{NO_TIME}').select({unpadded('substring(1, 10)')})"
+    said = []
+    for fact in episode.injuries:
+        yes = f".where({MEANS} = 'Y')" if ruleset.vocabulary[fact].type == "boolean" else ""
+        said.append(f"%records_{fact}{yes}.{dated}")
+    yield "injuries", _combined(iter(said))
+    gap = round(episode.gap_hours * 3600)
+    before = f"%injuries.where($this > $total and $this <= $total + {gap})"
+    yield "injury_began", f"%injuries.aggregate(iif({before}.exists(), {before}.first(), $total), {least('%injuries')})"
+    first = "%injuries.aggregate(iif($total.empty() or $this > $total, $this, $total))"
+    yield "first_injury", f"iif(%injuries.exists(), {first}, -1)"
+    if episode.hours is None:
+        yield "hours_count", "false"
+        yield "injured", "%injury_began"
+        return
+    value = f"%{recorded(ruleset.vocabulary[episode.hours])}"
+    yield "hours_noted", least(f"%records_{episode.hours}.{dated}")
+    since = "(%injury_began.empty() or %hours_noted.empty() or %hours_noted <= %injury_began)"
+    yield "hours_count", f"{value}.exists() and {since}"
+    yield "injured", f"iif(%hours_count, {value} * 3600.0 + 3600.0, %injury_began)"
 
 
 def _combined(lines: Iterator[str]) -> str:

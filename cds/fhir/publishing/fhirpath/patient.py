@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.fhirpath.moments import FIRST_DAY, NO_TIME, days
-from cds.fhir.publishing.fhirpath.records import ABOVE, MEANS, USUAL
+from cds.fhir.publishing.fhirpath.records import ABOVE, BELOW, MEANS, USUAL
 from cds.fhir.publishing.notation import leaves_open, plain_number
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.patient import AGE, IDENTITY, AgeQuestion
+from cds.fhir.reading.patient import AGE, APPARENT, IDENTITY, AgeQuestion
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -52,13 +52,20 @@ def _birthday(born: str, year: str) -> str:
 
 def usable(ruleset: Ruleset, youngest: str, oldest: str) -> str:
     """That ``youngest`` can stand for an age somewhere up to ``oldest``: it is plausible, and no rule tells them apart."""
+    return f"({_plausible(ruleset, youngest)} and {_left_open(ruleset, youngest, oldest)}.not())"
+
+
+def _plausible(ruleset: Ruleset, age: str) -> str:
+    low, high = AgeQuestion(ruleset).definition.range or (0, 0)
+    return f"{age} >= {plain_number(low)} and {age} <= {plain_number(high)}"
+
+
+def _left_open(ruleset: Ruleset, youngest: str, oldest: str) -> str:
     question = AgeQuestion(ruleset)
-    low, high = question.definition.range or (0, 0)
     asked = list(dict.fromkeys(leaves_open(one, youngest, oldest, plain_number) for one in question.comparisons))
     if question.used_in_arithmetic:
         asked.append(f"({oldest} - {youngest} > 1)")
-    left_open = f"({youngest} != {oldest} and ({' or '.join(asked) or 'false'}))"
-    return f"({youngest} >= {plain_number(low)} and {youngest} <= {plain_number(high)} and {left_open}.not())"
+    return f"({youngest} != {oldest} and ({' or '.join(asked) or 'false'}))"
 
 
 def said_by_patient(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
@@ -66,6 +73,12 @@ def said_by_patient(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -
     if fact.name == AGE:
         line = f"'{ABOVE}{NO_TIME}Patient=' & $this.round(9).toString()"
         yield f"%youngest.where({usable(ruleset, '$this', '%oldest')}).select({line})"
+    if fact.name == APPARENT:
+        groups = "{}"
+        for begins, group in AgeQuestion(ruleset).groups:
+            groups = f"iif($this >= {plain_number(begins)}, '{code(group)};', {groups})"
+        coarse = f"{_plausible(ruleset, '$this')} and {_left_open(ruleset, '$this', '%oldest')}"
+        yield f"%youngest.where({coarse}).select({groups}).select('{BELOW}{NO_TIME}Patient=' & $this)"
     if fact.name == IDENTITY:
         born = f"%records_{AGE}.where(startsWith('{ABOVE}')).select({MEANS}.toDecimal())"
         noted = f"%records_{AGE}.where(startsWith('{USUAL}'))"

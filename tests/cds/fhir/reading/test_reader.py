@@ -1,7 +1,7 @@
 import copy
 import json
 import math
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, get_args
 
@@ -1128,3 +1128,129 @@ def test_a_total_of_the_same_moment_has_to_agree_and_a_newer_one_goes_first() ->
     assert facts(*coma_parts(2, 2, 4), total | {"effectiveDateTime": "2026-01-31T09:30:00Z"}) == {
         "glasgow_coma_score": 9
     }
+
+
+# --- which injury a record is about ------------------------------------------------------------------------------------------
+
+HURT = observation("hurt", "blunt-injury", valueBoolean=True)
+EARLIER = {"effectiveDateTime": "2024-04-01T10:00:00Z"}
+
+
+def answers_of(when: Resource) -> list[Resource]:
+    coded = {"ct-neck": "negative", "wear-order": "when-upright"}
+    yes = (
+        "clearance-recorded",
+        "ct-neck-high-quality",
+        "walked-since-injury",
+        "specialist-order",
+        "removal-for-care-allowed",
+    )
+    return [
+        *(observation(code, code, valueBoolean=True) | when for code in yes),
+        *(observation(code, code, valueCodeableConcept=concept(value, VALUES)) | when for code, value in coded.items()),
+    ]
+
+
+@pytest.mark.parametrize("answer", answers_of(EARLIER), ids=lambda answer: str(answer["id"]))
+def test_what_answers_for_an_earlier_injury_is_refused_and_named(answer: Resource) -> None:
+    assert facts(HURT, answer) == {"blunt_injury": True}
+    (refused,) = reading(HURT, answer).not_used
+    assert refused.kind == "before injury"
+    assert refused.reason.startswith("before the injury of 2026-01-31 09:00")
+    assert len(facts(HURT, answer | {"effectiveDateTime": "2026-01-31T09:00:00Z"})) == 2
+    assert len(facts(answer)) == 1
+    assert facts(HURT | {"valueBoolean": False}, answer).keys() > {"blunt_injury"}
+
+
+def test_an_answer_without_a_time_may_be_about_an_earlier_injury() -> None:
+    (undated,) = [one | {"effectiveDateTime": None} for one in answers_of({}) if one["id"] == "clearance-recorded"]
+    assert facts(HURT, undated) == {"blunt_injury": True}
+    assert "it may be about an earlier injury" in reasons(HURT, undated)[0]
+    assert facts(undated) == {"clearance_recorded": True}
+
+
+def test_a_positive_ct_of_before_the_injury_stays() -> None:
+    positive = observation("ct", "ct-neck", valueCodeableConcept=concept("positive", VALUES)) | EARLIER
+    assert facts(HURT, positive)["ct_neck"] == "positive"
+
+
+def test_who_notes_an_injury_again_does_not_make_it_a_new_one() -> None:
+    """Noted at admission and on two days after it, each time within a day; cleared in between."""
+    noted = [
+        observation(f"n{day}", "blunt-injury", valueBoolean=True, effectiveDateTime=f"2026-01-{day}T09:00:00Z")
+        for day in (29, 30, 31)
+    ]
+    cleared = observation("c", "clearance-recorded", valueBoolean=True, effectiveDateTime="2026-01-29T15:00:00Z")
+    assert facts(*noted, cleared)["clearance_recorded"] is True
+    fallen = [noted[0], noted[2]]
+    assert "clearance_recorded" not in facts(*fallen, cleared)
+
+
+@pytest.mark.parametrize(("hours", "counts"), [(30, True), (2, False)])
+def test_the_hours_since_the_injury_say_when_it_was_where_they_are_noted_with_it(hours: int, counts: bool) -> None:
+    since = observation("h", "hours-since-injury", valueQuantity=quantity(hours, "h"))
+    cleared = observation("c", "clearance-recorded", valueBoolean=True, effectiveDateTime="2026-01-30T08:00:00Z")
+    assert ("clearance_recorded" in facts(HURT, since, cleared)) is counts
+    older = since | {"effectiveDateTime": "2026-01-30T08:30:00Z"}
+    assert "clearance_recorded" not in facts(HURT, older, cleared)
+
+
+def test_an_injury_may_be_noted_after_its_ct_unless_the_ct_had_an_injury_of_its_own() -> None:
+    ct = observation("ct", "ct-neck", valueCodeableConcept=concept("negative", VALUES))
+    of_today = ct | {"effectiveDateTime": "2026-01-30T20:00:00Z"}
+    assert "ct_neck" in facts(HURT, of_today)
+    assert "ct_neck" not in facts(HURT, ct | {"effectiveDateTime": "2026-01-30T08:00:00Z"})
+    fallen_before = observation("b", "blunt-injury", valueBoolean=True, effectiveDateTime="2026-01-29T08:00:00Z")
+    assert "ct_neck" not in facts(HURT, fallen_before, of_today)
+
+
+@pytest.mark.parametrize(("fact", "days"), [("pregnant", 280), ("late-pregnancy", 154)])
+def test_a_pregnancy_lapses_after_its_length(fact: str, days: int) -> None:
+    """40 weeks, and from the 20th to the 42nd."""
+    for age, there in ((days, True), (days + 1, False)):
+        noted = (AT - timedelta(days=age)).isoformat()
+        found = facts(observation("o", fact, valueBoolean=True, effectiveDateTime=noted))
+        assert bool(found) is there
+
+
+# --- a date of birth that is a year or a month --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("born", "age", "group"),
+    [
+        ("2025", None, "infant"),  # 0.1 to 1.1 years
+        ("2024", 1, None),
+        ("2023", None, "toddler"),  # 2.1 to 3.1
+        ("2022", None, "young_child"),  # 3.1 to 4.1
+        ("2018", None, "child"),  # 7.1 to 8.1
+        ("2014", None, "child"),  # 11.1 to 12.1
+        ("2008", None, "adolescent"),  # 17.1 to 18.1
+        ("2007", 18, None),
+        ("1961", None, "adult"),  # 64.1 to 65.1
+    ],
+)
+def test_a_coarse_date_of_birth_gives_the_smaller_of_the_lines_that_it_allows(
+    born: str, age: int | None, group: str | None
+) -> None:
+    """The lines begin at 1, 3, 7, 12 and 18 years (parameters of the rule set)."""
+    sent = read(bundle(patient(birthDate=born)), ruleset(), code_map(), AT)
+    known = {fact.name: fact.value for fact in sent.facts}
+    assert known.get("apparent_age_group") == group
+    assert (None if "age_years" not in known else int(known["age_years"])) == age
+    assert [one.kind for one in sent.not_used] == ([] if age is not None else ["coarse"])
+
+
+@pytest.mark.parametrize("born", [str(year) for year in range(2008, 2026)])
+def test_nobody_whom_the_date_of_birth_makes_a_child_is_offered_an_adult_size(born: str) -> None:
+    sent = read(bundle(patient(birthDate=born), HURT), ruleset(), code_map(), AT)
+    decision = Decider(ruleset()).decide(list(sent.facts), AT, not_used=sent.not_used)
+    assert "sizing.line.if_adult" not in {entry.rule for entry in decision.trace}
+    lines = {candidate.size_class.values["line"] for candidate in decision.candidates}
+    assert lines and "adult" not in lines
+
+
+def test_what_an_examiner_sees_stands_above_a_coarse_date_of_birth() -> None:
+    seen = observation("o", "apparent-age-group", valueCodeableConcept=concept("adult", VALUES))
+    sent = read(bundle(patient(birthDate="2008"), seen), ruleset(), code_map(), AT)
+    assert {fact.name: fact.value for fact in sent.facts}["apparent_age_group"] == "adult"
