@@ -35,6 +35,32 @@ document.addEventListener("htmx:oobBeforeSwap", (event) => {
   }
 });
 
+// The 6 of 66 is no mistake yet: an answer that a number cannot be used waits until nobody has typed for a moment, or has left
+// the field. Where one stands already, or the entry was no number, it is shown at once.
+const PAUSE_MS = 800;
+let typedAt = 0;
+let waiting = 0;
+function askAgain() {
+  typedAt = 0;
+  if (!waiting) return;
+  clearTimeout(waiting);
+  waiting = 0;
+  htmx.trigger("#facts", "again");
+}
+document.addEventListener("input", (event) => {
+  clearTimeout(waiting);
+  waiting = 0;
+  typedAt = event.target.inputMode === "decimal" ? Date.now() : 0;
+});
+document.addEventListener("change", askAgain);
+document.addEventListener("htmx:beforeSwap", (event) => {
+  const { target, xhr } = event.detail;
+  const rest = typedAt + PAUSE_MS - Date.now();
+  if (target.id !== "answer" || xhr.status !== 422 || rest <= 0 || target.querySelector("[data-part=problems]")) return;
+  event.detail.shouldSwap = false;
+  waiting = setTimeout(askAgain, rest);
+});
+
 // What was unfolded in the answer stays so when the answer is drawn anew; folds are told by what their headings say, but
 // for the numbers in them.
 let unfolded = [];

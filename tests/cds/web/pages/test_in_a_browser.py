@@ -160,6 +160,28 @@ def test_the_answer_follows_what_is_typed_and_links_lead_to_their_field(browser:
         assert page.locator("[data-part=code]").count() == 0
 
 
+def test_a_number_that_is_being_typed_is_no_mistake_until_its_writer_pauses(
+    browser: Browser, live: LiveService
+) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        page.evaluate(
+            "window.said = []; new MutationObserver(() => said.push(document.getElementById('e-neck_height_mm').textContent))"
+            ".observe(document.body, { childList: true, subtree: true, characterData: true })"
+        )
+        height = page.locator('input[name="neck_height_mm"]')
+        height.press_sequentially("66", delay=200)
+        page.locator("[data-part=code]").wait_for()
+        assert page.evaluate("said.filter(text => text)") == []
+        height.fill("6")
+        page.locator("#e-neck_height_mm:has-text('6 mm is implausible')").wait_for()
+        assert page.locator("[data-part=problems]").is_visible()
+        height.fill("66")
+        page.locator("[data-part=code]").wait_for()
+        height.fill("7")
+        height.blur()
+        page.locator("#e-neck_height_mm:has-text('7 mm is implausible')").wait_for()
+
+
 def test_what_was_unfolded_stays_so_when_the_answer_changes(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside") as page:
         type_in(page, PATIENT)
