@@ -309,6 +309,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 
 # Cautions that a patient shows beside what the index says of it.
 SHOWN_TOO: dict[str, set[str]] = {
+    "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
     "31": {"dangers.airway.penetrating_swollen"},
     "33": {"dangers.airway.tracheostomy_lost"},
     "36": {"application.off_as_ordered"},
@@ -320,7 +321,12 @@ SHOWN_TOO: dict[str, set[str]] = {
     "66": {"review.surgery.front_home"},
     "67": {"dangers.airway.vomiting_drowsy", "dangers.circulation.unstable"},
     "68": {"review.mri.halo"},
-    "69": {"dangers.swallowing.risk", "dangers.guard.deficit_known", "skin.extrication.at_home"},
+    "69": {
+        "review.fit.fault_home",
+        "dangers.swallowing.risk",
+        "dangers.guard.deficit_known",
+        "skin.extrication.at_home",
+    },
     "72": {"application.position.weeks_unknown"},
     "75": {"dangers.airway.jaw_swollen"},
     "77": {"application.off_as_ordered_home"},
