@@ -18,6 +18,11 @@ _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "
 """Elements of an Observation that have codes of their own."""
 _LONGEST = 300
 """Characters of a text that are looked at where a value should stand."""
+_MOST_TEXTS, _MOST_PARTS = 3, 500
+_WORDED = frozenset(
+    {"text", "display", "conclusion", "description", "summary", "detail", "comment", "instruction", "title"}
+)
+"""Elements that hold words in resources of other types."""
 _FRACTURE = re.compile(r"[#＃](?!\s*\d)")
 """Before a number the sign only counts."""
 
@@ -117,6 +122,40 @@ def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
             if not denied and (is_about_the_neck(value, code_map) or code_map.meanings(codings_of(value))):
                 return True
     return False
+
+
+def words_about_the_neck(resource: Mapping[str, Any], code_map: CodeMap) -> str | None:
+    """What ``resource``, of a type that is not read, says about the neck or another danger; None where it says nothing.
+
+    Its code and its own words, in one text; who or what it refers to does not count.
+    """
+    said = list(dict.fromkeys(_said(resource)))
+    codes = any(is_about_the_neck(concept, code_map) for concept in _concepts(resource))
+    if not codes and not any(words_are_about_the_neck(words[:_LONGEST], code_map) for words in said):
+        return None
+    return ": ".join(said[:_MOST_TEXTS]) or "a code alone"
+
+
+def _concepts(resource: Mapping[str, Any]) -> Iterator[object]:
+    for key in ("code", "conclusionCode", "reasonCode", "procedureCode"):
+        yield from (resource[key] if isinstance(resource.get(key), list) else [resource.get(key)])
+
+
+def _said(value: object) -> Iterator[str]:
+    """The words of a resource, from the outside in, without those of its narrative and of what it refers to."""
+    waiting = [value]
+    for _ in range(_MOST_PARTS):
+        if not waiting:
+            return
+        one = waiting.pop(0)
+        if isinstance(one, list):
+            waiting.extend(one)
+        elif isinstance(one, dict) and "reference" not in one and "div" not in one:
+            for key, inner in one.items():
+                if isinstance(inner, str) and key in _WORDED and inner.strip():
+                    yield inner.strip()
+                elif isinstance(inner, (dict, list)) and key not in ("contained", "extension", "meta"):
+                    waiting.append(inner)
 
 
 def _values(holder: object) -> Iterator[Mapping[str, Any]]:

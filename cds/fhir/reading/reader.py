@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Any
 
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, shown, text
@@ -23,9 +24,10 @@ from cds.fhir.reading.bundle_index import (
 )
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
+from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.device_use import read_device_uses, read_devices
 from cds.fhir.reading.encounter import current_encounter, read_encounter
-from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts
+from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts, words_about_the_neck
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
@@ -48,6 +50,14 @@ _OF_A_PATIENT = (
 
 _CLINICAL = ("Observation", "Condition", "Procedure")
 _NOT_MAPPED = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
+_NOT_READ = (
+    *("DiagnosticReport", "ImagingStudy", "Flag", "ClinicalImpression", "DetectedIssue", "RiskAssessment"),
+    *("AllergyIntolerance", "NutritionOrder", "DocumentReference", "Composition", "Media"),
+)
+"""Types of records that give no facts, and may tell a person of a danger."""
+_VOID, _OVER = ("entered-in-error", "cancelled", "registered"), ("inactive", "completed", "revoked", "superseded")
+_LONG = timedelta(days=90)
+"""For so long what was written about the neck may bear on it now, as an operation does."""
 _ORDERS = ("ServiceRequest", "DeviceRequest")
 _LOOKS_LIKE_A_COLLAR = RejectionReason(
     "code",
@@ -194,6 +204,8 @@ class _PatientReading:
                     yield from self._unread(record, now)
             if kind == "Observation":
                 yield from observed.summed(own)
+        for record in self.found.of(*_NOT_READ):
+            yield from self._not_read(record)
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
         uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
@@ -210,6 +222,19 @@ class _PatientReading:
         for written in unread_concepts(record.resource, self.code_map):
             kind: RefusalKind = "unread" if now(record) else "code"
             yield Rejected(None, shown(written), RejectionReason(kind, _NOT_MAPPED), record.label)
+
+    def _not_read(self, record: Record) -> Iterator[Rejected]:
+        """The words of ``record``, of a type that gives no facts, where they are about the neck or another danger."""
+        resource = record.resource
+        owner = text(mapping(resource, "subject") or mapping(resource, "patient"), "reference")
+        if owner is None or not refers_to(owner, self.names) or resource.get("status") in _VOID:
+            return
+        written = words_about_the_neck(resource, self.code_map)
+        if written is None:
+            return
+        gone = resource.get("status") in _OVER or _of_old(resource, self.at)
+        why = f"{shown(record.type)} about neck, spine, airway or another danger gives no facts: read it yourself"
+        yield Rejected(None, shown(written), RejectionReason("code" if gone else "unread", why), record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:
         """The words of an order that stands and may be for a collar, of which the code map knows nothing."""
@@ -248,6 +273,16 @@ class _PatientReading:
             self.own_references.add(reference)
             return None
         return f"belongs to {shown(reference)}, not to the patient asked for"
+
+
+def _of_old(resource: dict[str, Any], at: datetime) -> bool:
+    """Whether ``resource`` is of a time that is long over; what has no time that can be read may be of now."""
+    for key in ("effectiveDateTime", "issued", "date", "started", "recordedDate", "dateTime", "created"):
+        try:
+            return at - moment(resource.get(key), at.tzinfo) > _LONG
+        except DateError:
+            continue
+    return False
 
 
 def _owner(device: Record) -> str | None:

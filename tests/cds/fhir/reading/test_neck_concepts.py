@@ -201,6 +201,15 @@ MAPPED = [
     ("S02.6", "facial_injury"),
     ("R06.1", "airway_threat"),
     ("T71.162A", "strangulation"),
+    ("M48.0", "known_vertebral_disease"),
+    ("M48.00", "known_vertebral_disease"),
+    ("Z33.1", "pregnant"),
+    ("Z34.91", "pregnant"),
+    ("O09.90", "pregnant"),
+    ("Z3A.19", "pregnant"),
+    ("Z3A.20", "late_pregnancy"),
+    ("Z3A.34", "late_pregnancy"),
+    ("Z34.93", "late_pregnancy"),
 ]
 
 
@@ -240,3 +249,70 @@ def test_of_contradicting_records_of_a_danger_the_dangerous_one_is_taken():
     assert ("known_neck_injury", True) in dangers and ("swallow_screen_passed", False) in dangers
     assert dangers <= set(code_map().safer.items())
     assert code_map().safer["airway_secured"] is False
+
+
+def test_a_narrow_lumbar_canal_says_nothing_about_the_neck():
+    assert told(condition({"coding": [{"system": ICD_CM, "code": "M48.061"}]})).facts == told().facts
+    assert told(condition({"coding": [{"system": ICD_CM, "code": "M48.061"}]})).not_used == ()
+
+
+def report(kind, **fields):
+    return {"resourceType": kind, "id": "r", **fields}
+
+
+CT = report(
+    "DiagnosticReport",
+    status="final",
+    code={"text": "CT cervical spine"},
+    conclusion="Displaced fracture of the odontoid",
+    effectiveDateTime="2026-01-30T10:00:00Z",
+)
+FLAG = report("Flag", status="active", code={"text": "Difficult airway, do not lie flat"})
+
+
+@pytest.mark.parametrize(
+    ("resource", "kind"),
+    [
+        (CT, "unread"),
+        (CT | {"code": {"text": "CT"}}, "unread"),
+        (CT | {"status": "preliminary"}, "unread"),
+        (CT | {"effectiveDateTime": "2024-01-30T10:00:00Z"}, "code"),
+        (FLAG, "unread"),
+        (FLAG | {"status": "inactive"}, "code"),
+        (report("NutritionOrder", status="active", oralDiet={"instruction": "Nil by mouth"}), "unread"),
+        (report("ImagingStudy", status="available", description="MRI of the neck"), "unread"),
+        (report("ClinicalImpression", status="completed", summary="# C5, keep collar"), "code"),
+    ],
+)
+def test_a_record_of_another_type_about_the_neck_is_listed(resource, kind):
+    (found,) = told(resource).not_used
+    assert (found.kind, found.reference) == (kind, f"{resource['resourceType']}/r")
+    assert "gives no facts" in found.reason
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        CT | {"status": "entered-in-error"},
+        CT | {"subject": {"reference": "Patient/other"}},
+        report("DiagnosticReport", status="final", code={"text": "Chest X-ray"}, conclusion="Clear lungs"),
+        report(
+            "Flag",
+            status="active",
+            code={"text": "Falls"},
+            author={"reference": "Practitioner/1", "display": "Neck team"},
+        ),
+        report("CarePlan", status="active", title="Care of a rigid neck collar"),
+        report("Flag", status="active", code=["neck"], text={"div": "<div>neck</div>"}),
+    ],
+    ids=["in error", "another patient", "about something else", "who wrote it", "a plan", "malformed"],
+)
+def test_a_record_of_another_type_that_says_nothing_of_the_neck_is_not(resource):
+    assert told(resource).not_used == ()
+
+
+def test_an_allergy_names_its_patient_in_its_own_way():
+    allergy = {"resourceType": "AllergyIntolerance", "id": "r", "patient": {"reference": "Patient/p"}}
+    allergy["code"] = {"text": "Latex: angioedema"}
+    (found,) = read(bundle(patient(), allergy), ruleset(), code_map(), AT).not_used
+    assert found.kind == "unread"
