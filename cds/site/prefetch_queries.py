@@ -64,10 +64,9 @@ def _chunks(codes: Iterable[str], room: int) -> Iterator[list[str]]:
 def observation_codes(ruleset: Ruleset, code_map: CodeMap) -> list[str]:
     """The codes of observations that can give a fact that a rule reads, each once, without their systems."""
     read = ruleset.facts_read
-    return list(
-        dict.fromkeys(
-            coding.code
-            for coding, meanings in code_map.exact.items()
-            if any(meaning.fact in read for meaning in meanings)
-        )
+    said = (
+        coding.code for coding, meanings in code_map.exact.items() if any(meaning.fact in read for meaning in meanings)
     )
+    in_parts = (coding.code for coding, part in code_map.parts.items() if part.fact in read)
+    asked = (coding.code for coding in sorted(code_map.finding_questions))
+    return list(dict.fromkeys((*said, *in_parts, *asked)))

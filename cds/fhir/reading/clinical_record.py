@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from difflib import get_close_matches
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import shown, text
@@ -178,9 +179,21 @@ class ClinicalRecordReader:
             why = RejectionReason("retired", retired[0].reason)
             return (), Rejected(retired[0].name, shown(retired[0].code), why, record.label)
         if own and not known:
-            why = RejectionReason("code", f"{self.code_map.own_facts} has no such code; `nuque facts` lists them")
+            near = self._nearest(own[0])
+            meant = f"; did you mean {near}?" if near else ""
+            why = RejectionReason(
+                "code", f"{self.code_map.own_facts} has no such code{meant}; `nuque facts` lists them"
+            )
             return (), Rejected(None, shown(own[0]), why, record.label)
         return meanings, None
+
+    def _nearest(self, code: str) -> str | None:
+        """The code that is likely meant: that of the fact of this name, or the one spelt most alike."""
+        named = self.code_map.vocabulary.get(code.replace("-", "_"))
+        if named is not None and named.given != "concluded":
+            return named.code
+        codes = [fact.code for fact in self.code_map.vocabulary.values() if fact.given != "concluded"]
+        return next(iter(get_close_matches(code[:64], codes, n=1)), None)
 
     def when(self, resource: dict[str, Any], *keys: str) -> When:
         """The first of the times under ``keys`` that is there. A period counts by its end, or its start while it goes on."""

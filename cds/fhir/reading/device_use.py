@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import islice
 from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, texts_of
-from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.dates import DateError, is_day, moment
 from cds.fhir.reading.neck_concepts import is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
 from cds.fhir.reading.rejection import RejectionReason
@@ -41,6 +41,9 @@ _NOT_SAID_TO_BE_WORN = RejectionReason(
     "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
     look_up=True,
 )
+_ANOTHER_ON = RejectionReason(
+    "contradiction", "another collar is in use by a newer record, which counts: look which one is on, and end the other"
+)
 _OF_THE_NECK = RejectionReason(
     "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself", look_up=True
 )
@@ -55,10 +58,14 @@ def read_device_uses(
     """
     collars = _Collars(devices, code_map)
     findings = [finding for record in records for finding in unmodified(record, _read(record, collars, code_map, at))]
-    in_use = any(isinstance(finding, Accepted) and finding.value is True for finding in findings)
+    on = [finding for finding in findings if isinstance(finding, Accepted) and finding.value is True]
     for finding in findings:
-        if not (in_use and isinstance(finding, Accepted) and finding.value is False):
+        if not (on and isinstance(finding, Accepted) and finding.value is False):
             yield finding
+    newest = max((use.recorded for use in on if use.recorded is not None), default=None)
+    for use in on if len(on) > 1 else ():
+        if use.recorded is None or use.recorded != newest:
+            yield Rejected(IN_PLACE, use.written, _ANOTHER_ON, use.label, use.recorded)
 
 
 def read_devices(
@@ -151,6 +158,11 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
         why = RejectionReason("future", "the collar is to be worn from a moment in the future")
         yield Rejected(IN_PLACE, shown(noted), why, record.label, since)
         return
+    end = mapping(statement, "timingPeriod").get("end")
+    if end is not None and _is_over(end, at):
+        why = RejectionReason("contradiction", f"in use by its status, and ended {shown(end)}: look whether it is on")
+        yield Rejected(IN_PLACE, "in use", why, record.label, since)
+        return
     words = "in use" if since is None else f"in use since {shown(noted)}"
     yield Accepted(IN_PLACE, True, words, record.label, record.reference, since, ages=False)
     if collar.kind is not None:
@@ -166,6 +178,15 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
         yield Rejected(HOURS, f"since {shown(written)}", why, record.label, since)
     else:
         yield Accepted(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)
+
+
+def _is_over(end: object, at: datetime) -> bool:
+    """Whether a use has ended; a day without a time is over when the next begins. An end that cannot be read is none."""
+    try:
+        ended = moment(end, at.tzinfo)
+    except DateError:
+        return False
+    return ended + timedelta(days=1 if is_day(end) else 0) <= at
 
 
 def _taken_off(record: Record, at: datetime) -> Accepted | Rejected:

@@ -50,11 +50,12 @@ define private "Collar Uses":
       timed: begun is not null,
       since: "Age of"(Coalesce(begun, R.recordedOn.value)),
       until: "Age of"(over),
+      ended: if R.timing is FHIR.Period then "Latest of"((R.timing as FHIR.Period).end.value) else null,
       label: LABEL
     }
 
 define private "Collars in Use":
-  "Collar Uses" U where U.status = 'active' and Coalesce(U.since, 0) >= 0
+  "Collar Uses" U where U.status = 'active' and Coalesce(U.since, 0) >= 0 and Coalesce(U.ended, -1) < 0
 
 // That one collar came off says nothing against another that is on.
 define private "Collars Taken off":

@@ -156,10 +156,12 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     begun = "(timing.ofType(Period).start | timing.ofType(dateTime))"
     since = f"iif({begun}.exists(), {age(begun)}, {age('recordedOn')})"
     until = f"iif(timing.ofType(Period).end.exists(), {age('timing.ofType(Period).end')}, {age('recordedOn')})"
+    end = "timing.ofType(Period).end"
+    ended = f"(({age(end)}) >= iif({is_day(end)}, 86400, 0))"
     statements = f"{_resources('DeviceUseStatement')}.where(id in ({every}))"
     yield (
         "worn",
-        f"{statements}.where(status = 'active').where(({since} >= 0).allTrue())"
+        f"{statements}.where(status = 'active').where(({since} >= 0).allTrue()).where({ended}.not().allTrue())"
         f".select(({padded(since)}) & 'DeviceUseStatement/' & id & '{CODE}' & iif({begun}.exists(), 'timed', ''))",
     )
     yield (

@@ -1254,3 +1254,38 @@ def test_what_an_examiner_sees_stands_above_a_coarse_date_of_birth() -> None:
     seen = observation("o", "apparent-age-group", valueCodeableConcept=concept("adult", VALUES))
     sent = read(bundle(patient(birthDate="2008"), seen), ruleset(), code_map(), AT)
     assert {fact.name: fact.value for fact in sent.facts}["apparent_age_group"] == "adult"
+
+
+# --- collars in use, and codes ----------------------------------------------------------------------------------------------
+
+COLLAR = {"device": {"display": "Rigid neck collar"}, "status": "active"}
+
+
+def used(identity: str, **timing: Any) -> Resource:
+    return of_patient("DeviceUseStatement", identity, **COLLAR, timingPeriod=timing)
+
+
+def test_a_use_that_ended_and_is_active_is_a_contradiction() -> None:
+    ended = used("u", start="2026-01-25T10:00:00Z", end="2026-01-28T10:00:00Z")
+    assert facts(ended) == {}
+    assert [(one.kind, one.fact) for one in reading(ended).not_used] == [("contradiction", "collar_in_place")]
+    assert facts(used("u", start="2026-01-25T10:00:00Z", end="2026-01-31"))["collar_in_place"] is True
+    assert facts(used("u", start="2026-01-25T10:00:00Z", end="2026-02-28"))["collar_in_place"] is True
+
+
+def test_of_two_collars_in_use_the_older_record_is_listed() -> None:
+    both = [used("old", start="2026-01-28T10:00:00Z"), used("new", start="2026-01-30T10:00:00Z")]
+    assert facts(*both)["collar_hours"] == 24
+    assert [(one.kind, one.reference) for one in reading(*both).not_used] == [
+        ("contradiction", "DeviceUseStatement/old")
+    ]
+    assert reading(both[0]).not_used == ()
+
+
+@pytest.mark.parametrize(
+    ("code", "meant"), [("neck-height-mm", "neck-height"), ("airway-threatt", "airway-threat"), ("xyzzy", None)]
+)
+def test_an_own_code_that_is_misspelt_names_the_nearest(code: str, meant: str | None) -> None:
+    (reason,) = reasons(observation("o", code, valueBoolean=True))
+    assert reason.endswith("`nuque facts` lists them")
+    assert (f"did you mean {meant}?" in reason) if meant else ("did you mean" not in reason)
