@@ -160,8 +160,9 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
         return
     end = mapping(statement, "timingPeriod").get("end")
     if end is not None and _is_over(end, at):
-        why = RejectionReason("contradiction", f"in use by its status, and ended {shown(end)}: look whether it is on")
-        yield Rejected(IN_PLACE, "in use", why, record.label, since)
+        text_of_it = f"in use by its status, and ended {shown(end)}: look whether it is on"
+        why = RejectionReason("contradiction", text_of_it, look_up=True)
+        yield Rejected(IN_PLACE, f"a collar in use that ended {shown(end)}", why, record.label, since)
         return
     words = "in use" if since is None else f"in use since {shown(noted)}"
     yield Accepted(IN_PLACE, True, words, record.label, record.reference, since, ages=False)

@@ -278,6 +278,8 @@ class _Chooser:
         """What a person has to look up of ``refused``, in a few words, or None."""
         if refused.why.kind == "unread" or (refused.why.look_up and used is None):
             return refused.value
+        if refused.why.kind == "before injury" and used is None and refused.fact is not None:
+            return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
         return self._danger(refused, used)
 
     def _danger(self, refused: Rejected, used: Accepted | None) -> str | None:

@@ -1157,6 +1157,7 @@ def test_what_answers_for_an_earlier_injury_is_refused_and_named(answer: Resourc
     (refused,) = reading(HURT, answer).not_used
     assert refused.kind == "before injury"
     assert refused.reason.startswith("before the injury of 2026-01-31 09:00")
+    assert refused.look_up is not None and "before the injury of 2026-01-31 09:00" in refused.look_up
     assert len(facts(HURT, answer | {"effectiveDateTime": "2026-01-31T09:00:00Z"})) == 2
     assert len(facts(answer)) == 1
     assert facts(HURT | {"valueBoolean": False}, answer).keys() > {"blunt_injury"}
@@ -1269,6 +1270,7 @@ def test_a_use_that_ended_and_is_active_is_a_contradiction() -> None:
     ended = used("u", start="2026-01-25T10:00:00Z", end="2026-01-28T10:00:00Z")
     assert facts(ended) == {}
     assert [(one.kind, one.fact) for one in reading(ended).not_used] == [("contradiction", "collar_in_place")]
+    assert [one.look_up for one in reading(ended).not_used] == ["a collar in use that ended 2026-01-28T10:00:00Z"]
     assert facts(used("u", start="2026-01-25T10:00:00Z", end="2026-01-31"))["collar_in_place"] is True
     assert facts(used("u", start="2026-01-25T10:00:00Z", end="2026-02-28"))["collar_in_place"] is True
 
