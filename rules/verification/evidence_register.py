@@ -33,8 +33,10 @@ def _opening(ruleset: Ruleset) -> Iterator[str]:
     counts = dict.fromkeys(_HEADINGS, 0)
     for rule in ruleset.rules.values():
         counts[ruleset.evidence(rule)[0]] += 1
-    yield f"{len(ruleset.rules)} rules, by the strongest evidence that each names: " + ", ".join(
-        f"{_HEADINGS[kind].lower()} {count}" for kind, count in counts.items()
+    yield (
+        f"{len(ruleset.rules)} rules, by the strongest evidence that each names: "
+        + ", ".join(f"{_HEADINGS[kind].lower()} {count}" for kind, count in counts.items())
+        + "."
     )
     partly = sum("local_default" in ruleset.evidence(rule)[1:] for rule in ruleset.rules.values())
     yield f"Of these, {partly} rest on a local default as well: the reason is published or common, the number is ours."

@@ -71,9 +71,9 @@ def test_numbers_agree_between_the_languages(name):
     assert found[0] == found[1]
 
 
-def test_the_translation_is_marked_for_review_in_both_languages():
-    for leaflet in (ENGLISH, SPANISH):
-        assert "o be reviewed by a qualified translator" in leaflet.notice
+def test_the_translation_is_marked_for_review_and_what_it_was_made_from_is_not():
+    assert "translator" not in ENGLISH.notice
+    assert "o be reviewed by a qualified translator" in SPANISH.notice
     assert "pendiente de revisión por un traductor cualificado" in SPANISH.notice
 
 
