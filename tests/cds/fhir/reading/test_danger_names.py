@@ -54,7 +54,7 @@ disc prolapse L5/S1; Down payment; feeling down; step-down unit; facet arthropat
 stable angina; swallowed a coin; barium swallow normal; third molar of mandible impacted; tooth of jaw
 obstetric cholestasis (ICP); C50.9 breast cancer with metastasis; hypertension; rheumatoid factor positive
 Ebola virus disease (EVD); washing a dish; Jefferson Hospital; fear of falling; chest pain
-sacral pressure ulcer; heel pressure injury; GSW right thigh; stab wound of forearm
+Spinal stenosis, lumbar; sacral pressure ulcer; heel pressure injury; GSW right thigh; stab wound of forearm
 lumbar facet joint injection"""
 
 NOT_NAMED_HELD_BACK = """\
