@@ -96,7 +96,7 @@ def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) ->
     elif status in _ENDED:
         yield _taken_off(record, at)
     else:
-        written = "no status" if status is None else f"status {shown(status)}"
+        written = f"neck collar with {'no status' if status is None else f'the status {shown(status)}'}"
         why = RejectionReason(
             "status", "does not say that the collar is on, nor that it is off", look_up=status not in _NOT_ON
         )
