@@ -8,10 +8,14 @@ from rules.model.ruleset import Parameter, Ruleset
 
 
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
-    """One row a fact: name, meaning, what is accepted, unit, who gives it, how long it is usable, and which answers longer."""
+    """One row a fact: name, its code in FHIR, meaning, what is accepted, unit, who gives it, how long it is usable, in hours.
+
+    ``usable_longer`` holds the answers that are usable for longer, and for how long.
+    """
     return [
         {
             "name": fact.name,
+            "code": fact.code,
             "meaning": " ".join(fact.meaning.split()),
             "accepted": fact.accepted,
             "unit": fact.unit,

@@ -16,7 +16,7 @@ from cds.site.vocabulary_listing import list_facts, list_parameters
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @knowledge_options
 def facts(parameters: bool, as_json: bool, knowledge: str | None, overlay: tuple[str, ...]) -> None:
-    """List the facts that rules read: name, unit, what is accepted, meaning."""
+    """List the facts that rules read: name, code in FHIR, unit, what is accepted, meaning."""
     ruleset = load_knowledge(knowledge, overlay)
     rows = list_parameters(ruleset) if parameters else list_facts(ruleset)
     if as_json:
@@ -24,11 +24,13 @@ def facts(parameters: bool, as_json: bool, knowledge: str | None, overlay: tuple
         return
     for row in rows:
         click.echo(row["name"])
-        for key in [key for key in row if key != "name" and row[key] not in (None, "", [], False)]:
+        for key in [key for key in row if key != "name" and row[key] not in (None, "", [], {}, False)]:
             click.echo(f"    {key.replace('_', ' ')}: {_words(row[key])}")
 
 
 def _words(value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(map(str, value))
+    if isinstance(value, dict):
+        return ", ".join(f"{answer} for {hours:g} hours" for answer, hours in value.items())
     return "yes" if value is True else str(value)

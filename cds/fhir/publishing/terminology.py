@@ -25,7 +25,7 @@ READ_ORDERS = {
 }
 """Orders that an EHR may place with our code, and that the shipped code map reads."""
 
-ANSWERS = {"true": "Yes", "yes": "Yes", "false": "No", "no": "No"}
+ANSWERS = {"true": "Yes", "yes": "Yes", "present": "Present", "false": "No", "no": "No", "absent": "Absent"}
 """Answers that may stand for a yes/no fact where a record cannot hold a boolean."""
 
 

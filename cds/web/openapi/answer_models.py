@@ -48,9 +48,10 @@ class FeedbackKept(_Answer):
 
 
 class FactRow(_Answer):
-    """A fact: its name, what is accepted, what it means, and after how many hours it is too old."""
+    """A fact: its name, its code in FHIR, what is accepted, what it means, and after how many hours it is too old."""
 
     name: str
+    code: str
     meaning: str
     accepted: str
     unit: str | None
