@@ -40,7 +40,7 @@ pressure sore behind ear; Dekubitus Grad III okzipital; escarre occipitale; devi
 broken jaw; # mandible; fractured mandible; LeFort II; Unterkieferfraktur; facial burns; midface fracture
 intracranial hypertension; intracranial haemorrhage; extradural hematoma; cerebral oedema
 severe traumatic brain injury; TBI; attempted hanging; hanged himself; gunshot wound to the face; stab wound
-cannot lie flat; unable to lie flat; intubated, oral ETT; on BiPAP; tracheotomy; facial fractures
+cannot lie flat; unable to lie flat; intubated, oral ETT; on bilevel ventilation; tracheotomy; facial fractures
 smoke inhalation; inhalation injury; syringomyelia; C4 metastasis; kyphoscoliosis severe; head drop
 paraplegia; C3-4 listhesis; achondroplasia; rheumatoid arthritis; halo vest; halo crown"""
 
