@@ -94,9 +94,9 @@ class ClinicalRecordReader:
         A danger is as old as the last moment of which the record may speak; the word that there is none, and what was
         measured, as old as the first.
         """
-        danger = value.value in self.code_map.dangers(self.code_map.vocabulary[value.fact])
-        latest = when.latest if danger else None
-        moment = when.moment
+        moment, latest = when.moment, when.latest
+        if latest is not None and value.value not in self.code_map.dangers(self.code_map.vocabulary[value.fact]):
+            latest = None
         return Accepted(
             value.fact, value.value, value.written, record.label, record.reference, moment, standing, ages, latest
         )

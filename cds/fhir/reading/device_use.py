@@ -45,7 +45,7 @@ _ANOTHER_ON = RejectionReason(
     "contradiction", "another collar is in use by a newer record, which counts: look which one is on, and end the other"
 )
 _OF_THE_NECK = RejectionReason(
-    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself", look_up=True
+    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
 )
 
 

@@ -63,13 +63,16 @@ class ObservationReader(ClinicalRecordReader):
         sets: dict[tuple[str, datetime], dict[int, set[int]]] = defaultdict(lambda: defaultdict(set))
         first: dict[tuple[str, datetime], tuple[Record, When]] = {}
         for record in records:
-            when, usable = self._moment_of_all(record)
-            if not usable or when.moment is None or record.modifier is not None:
+            holders = (record.resource, *items(record.resource, "component"))
+            scored = [(part, holder) for holder in holders if (part := self._part(holder)) is not None]
+            if not scored or record.modifier is not None:
                 continue
-            for holder in (record.resource, *items(record.resource, "component")):
-                part = self._part(holder)
-                points = None if part is None else self._points(holder, part)
-                if part is not None and points is not None:
+            when, usable = self._moment_of_all(record)
+            if not usable or when.moment is None:
+                continue
+            for part, holder in scored:
+                points = self._points(holder, part)
+                if points is not None:
                     sets[part.fact, when.moment][part.number].add(points)
                     first.setdefault((part.fact, when.moment), (record, when))
         wanted = {part.fact: part.of_parts for part in self.code_map.parts.values()}

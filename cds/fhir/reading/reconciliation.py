@@ -41,6 +41,11 @@ class Accepted(NamedTuple):
     ages: bool = True
     latest: datetime | None = None
 
+    @property
+    def speaks_of(self) -> datetime | None:
+        """The last moment of which it may speak: it is as old as that."""
+        return self.latest or self.recorded
+
 
 class Rejected(NamedTuple):
     """Something that was seen and cannot be used, and exactly why."""
@@ -92,14 +97,15 @@ def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: 
         else:
             by_fact[finding.fact].append(finding)
     chooser = _Chooser(ruleset, code_map, at)
-    used: dict[str, Accepted] = {}
     # When the injury was is told first: what others say may be of an earlier one.
-    ordered = sorted(ruleset.vocabulary, key=lambda name: name != code_map.episode.hours)
-    for name in [name for name in ordered if name in by_fact]:
-        one = chooser.one(chooser.of_this_injury(name, by_fact, used))
+    hours = code_map.episode.hours
+    counted = chooser.one(by_fact[hours]) if hours in by_fact else None
+    injury = chooser.injury(by_fact, counted)
+    used: dict[str, Accepted] = {}
+    for name in [name for name in ruleset.vocabulary if name in by_fact]:
+        one = counted if name == hours else chooser.one(chooser.of_this_injury(name, by_fact[name], injury))
         if one is not None:
             used[name] = one
-    used = {name: used[name] for name in ruleset.vocabulary if name in used}
     every = [*refused, *chooser.refused]
     return Choice(
         facts=tuple(_recorded(found) for found in used.values()),
@@ -132,23 +138,16 @@ class _Chooser:
         self.at = at
         self.refused: list[Rejected] = []
 
-    def of_this_injury(
-        self, fact: str, by_fact: Mapping[str, list[Accepted]], used: Mapping[str, Accepted]
-    ) -> list[Accepted]:
-        """The values of ``fact`` without those that answer for an earlier injury than the newest on record."""
+    def of_this_injury(self, fact: str, founds: list[Accepted], injury: _Injury | None) -> list[Accepted]:
+        """``founds`` (of ``fact``) without those that answer for an earlier injury than ``injury``, the newest on record."""
         episode = self.code_map.episode
-        if fact not in episode.answers:
-            return by_fact[fact]
-        injury = self._injury(by_fact, used)
-        if injury is None:
-            return by_fact[fact]
-        of_earlier = [
-            found
-            for found in by_fact[fact]
-            if episode.binds(fact, found.value) and injury.is_newer_than(found.recorded)
-        ]
-        refused = set(map(id, of_earlier))
-        kept = [found for found in by_fact[fact] if id(found) not in refused]
+        if injury is None or fact not in episode.answers:
+            return founds
+        of_earlier: list[Accepted] = []
+        kept: list[Accepted] = []
+        for found in founds:
+            earlier = episode.binds(fact, found.value) and injury.is_newer_than(found.recorded)
+            (of_earlier if earlier else kept).append(found)
         newest = max((found.recorded or _NEVER for found in kept), default=_NEVER)
         for found in of_earlier:
             if kept and (found.recorded or _NEVER) <= newest:
@@ -161,8 +160,8 @@ class _Chooser:
             self.refused.append(_refuse(found, RejectionReason("before injury", text)))
         return kept
 
-    def _injury(self, by_fact: Mapping[str, list[Accepted]], used: Mapping[str, Accepted]) -> _Injury | None:
-        """The newest injury on record; None where none is dated."""
+    def injury(self, by_fact: Mapping[str, list[Accepted]], counted: Accepted | None) -> _Injury | None:
+        """The newest injury on record, by what is dated and by the hours ``counted`` since it; None where neither is there."""
         episode = self.code_map.episode
         dated = sorted(
             found.recorded
@@ -175,7 +174,6 @@ class _Chooser:
         for earlier, noted in zip([None, *dated], dated, strict=False):
             if earlier is None or noted - earlier > gap:
                 began = noted
-        counted = used.get(episode.hours or "")
         if counted is None or counted.recorded is None or (began is not None and counted.recorded < began):
             return None if began is None else _Injury(began, gap, dated[0])
         # Hours are noted as whole ones.
@@ -229,15 +227,15 @@ class _Chooser:
     def _stale(self, found: Accepted, limit: float | None) -> bool:
         if limit is None or not found.ages:
             return False
-        spoken = found.latest or found.recorded
+        spoken = found.speaks_of
         return spoken is None or (self.at - spoken).total_seconds() > limit * 3600
 
     def _too_old(self, found: Accepted, limit: float, more: str) -> RejectionReason:
-        if found.recorded is None:
+        if found.speaks_of is None:
             return RejectionReason(
                 "no time", f"no time is recorded, so it may be older than the limit of {duration_words(limit)}{more}"
             )
-        return stale((self.at - (found.latest or found.recorded)).total_seconds() / 3600, limit, more)
+        return stale((self.at - found.speaks_of).total_seconds() / 3600, limit, more)
 
     def _same(self, one: Accepted, other: Accepted) -> bool:
         a, b = one.value, other.value
