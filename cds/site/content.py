@@ -20,7 +20,7 @@ from cds.site.prefetch_queries import queries
 from rules.batch.answer_partitions import Answers, groups
 from rules.deciding.decider import Decider
 from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.model.decision import Decision
+from rules.model.decision import Decision, to_look_up
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
 
@@ -83,7 +83,7 @@ class Content:
         person has to read in the record is news too, under the empty name.
         """
         known = {fact.name: self._band(fact.name, fact.value) for fact in decision.facts}
-        unread = "; ".join(sorted({one.look_up for one in decision.not_used if one.look_up}))
+        unread = "; ".join(sorted(to_look_up(decision.not_used)))
         return known | ({"": unread} if unread else {})
 
     def _band(self, fact: str, value: FactValue) -> FactValue:

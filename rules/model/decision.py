@@ -261,6 +261,11 @@ class NotUsed(FrozenModel):
         return _UNIT.sub("", self.fact or "").replace("_", " ")
 
 
+def to_look_up(not_used: Iterable[NotUsed]) -> tuple[str, ...]:
+    """What a person has to look up in the record of ``not_used``, each once, in a few words."""
+    return tuple(dict.fromkeys(one.look_up for one in not_used if one.look_up))
+
+
 class Assessment(FrozenModel):
     """A reported conclusion: its value, or None with the unknown facts that stand in the way of one."""
 

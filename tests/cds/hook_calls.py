@@ -1,12 +1,15 @@
-"""Hook requests for tests: a patient of an invented hospital with a collar order, complete and easy to change."""
+"""Hook requests for tests, and their answers: a patient of an invented hospital with a collar order, easy to change."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
+from fastapi.testclient import TestClient
+
 from cds.defaults import DEFAULT_BASE
 from rules.model.ruleset import Ruleset
+from tests.cds.hooks.cds_hooks_standard import check_response
 
 FACTS = f"{DEFAULT_BASE}/CodeSystem/facts"
 VALUES = f"{DEFAULT_BASE}/CodeSystem/fact-values"
@@ -160,3 +163,12 @@ def recorded(ruleset: Ruleset, facts: Mapping[str, Any]) -> tuple[Json, ...]:
             written["valueQuantity"] = {"value": value, "system": "http://unitsofmeasure.org", "code": "1"}
         made.append({**written, "id": name.replace("_", "-"), "effectiveDateTime": "2026-01-31T10:00:00Z"})
     return tuple(made)
+
+
+def answer_of(client: TestClient, service: str, call: Json) -> Json:
+    """What ``service`` answers to ``call``, which it takes, in the form that the standard asks for."""
+    answer = client.post(f"/cds-services/{service}", json=call)
+    assert answer.status_code == 200, answer.text
+    check_response(answer.json())
+    found: Json = answer.json()
+    return found

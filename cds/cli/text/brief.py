@@ -14,7 +14,7 @@ from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
-from rules.model.decision import Caution, Decision, MeasureNext, Question, Task
+from rules.model.decision import Caution, Decision, MeasureNext, Question, Task, to_look_up
 from rules.model.ruleset import Ruleset
 
 MOST_LINES = 25
@@ -58,7 +58,7 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
             yield Line(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
     if decision.dangers_not_recorded is not None:
         yield Line(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
-    unread = list(dict.fromkeys(one.look_up for one in decision.not_used if one.look_up))
+    unread = to_look_up(decision.not_used)
     if unread:
         yield Line(1, f"Not used here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)

@@ -15,7 +15,7 @@ from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
 from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
-from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Question, SizeClass, Task
+from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Question, SizeClass, Task, to_look_up
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
@@ -108,7 +108,7 @@ def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[
 
 def unread_names(not_used: Iterable[NotUsed]) -> str:
     """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing."""
-    names = list(dict.fromkeys(one.look_up for one in not_used if one.look_up))
+    names = to_look_up(not_used)
     shown = [markdown.shorten(name, _LONGEST_NAME) for name in names[:_MOST_UNREAD]]
     more = [f"{len(names) - len(shown)} more"] if len(names) > len(shown) else []
     return "; ".join([*shown, *more])

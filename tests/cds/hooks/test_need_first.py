@@ -5,8 +5,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, observation, order_select, order_sign
-from tests.cds.hooks.cds_hooks_standard import check_response
+from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, answer_of, observation, order_select, order_sign
 
 PENETRATING = observation("penetrating-injury", True)
 CLEARED = observation("clearance-recorded", True)
@@ -28,11 +27,7 @@ LOW_RISK = [
 
 
 def cards(client: TestClient, hook: str, call: dict[str, Any]) -> list[dict[str, Any]]:
-    answer = client.post(f"/cds-services/collar-{hook}", json=call)
-    assert answer.status_code == 200, answer.text
-    response = answer.json()
-    check_response(response)
-    found = response["cards"]
+    found = answer_of(client, f"collar-{hook}", call)["cards"]
     assert isinstance(found, list)
     return found
 

@@ -15,6 +15,7 @@ from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
     OTHER_ORDER,
+    answer_of,
     bundle,
     changed,
     observation,
@@ -38,12 +39,7 @@ DEVICE_ORDER = {
 
 
 def select(client: TestClient, call: dict[str, Any]) -> dict[str, Any]:
-    answer = client.post("/cds-services/collar-order-select", json=call)
-    assert answer.status_code == 200, answer.text
-    response = answer.json()
-    check_response(response)
-    assert isinstance(response, dict)
-    return response
+    return answer_of(client, "collar-order-select", call)
 
 
 def actions(response: dict[str, Any]) -> list[dict[str, Any]]:

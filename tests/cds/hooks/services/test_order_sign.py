@@ -10,6 +10,7 @@ from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
     OTHER_ORDER,
+    answer_of,
     bundle,
     changed,
     observation,
@@ -17,16 +18,12 @@ from tests.cds.hook_calls import (
     order_sign,
     patient,
 )
-from tests.cds.hooks.cds_hooks_standard import check_response
 
 CHILD = patient("2021-01-05")
 
 
 def sign(client: TestClient, call: dict[str, Any]) -> list[dict[str, Any]]:
-    answer = client.post("/cds-services/collar-order-sign", json=call)
-    assert answer.status_code == 200, answer.text
-    check_response(answer.json())
-    cards: list[dict[str, Any]] = answer.json()["cards"]
+    cards: list[dict[str, Any]] = answer_of(client, "collar-order-sign", call)["cards"]
     return cards
 
 

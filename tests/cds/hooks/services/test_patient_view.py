@@ -9,6 +9,7 @@ from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
+    answer_of,
     bundle,
     changed,
     discharge,
@@ -16,7 +17,6 @@ from tests.cds.hook_calls import (
     order_select,
     patient_view,
 )
-from tests.cds.hooks.cds_hooks_standard import check_response
 
 WORN = observation("collar-in-place", True)
 LONG_TERM = observation("collar-kind", "long-term")
@@ -35,10 +35,7 @@ COLLAR_USE = {
 
 
 def cards(client: TestClient, service: str, call: dict[str, Any]) -> list[dict[str, Any]]:
-    answer = client.post(f"/cds-services/{service}", json=call)
-    assert answer.status_code == 200, answer.text
-    check_response(answer.json())
-    found: list[dict[str, Any]] = answer.json()["cards"]
+    found: list[dict[str, Any]] = answer_of(client, service, call)["cards"]
     return found
 
 

@@ -5,20 +5,20 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, bundle, changed, observation, order_select, patient_view
-from tests.cds.hooks.cds_hooks_standard import check_response
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    answer_of,
+    bundle,
+    changed,
+    observation,
+    order_select,
+    patient_view,
+)
 
 WORN = observation("collar-in-place", True)
 TIMED_OUT = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "timeout"}]}
 LOOK = "Not used here, read it yourself: "
-
-
-def ask(client: TestClient, service: str, call: dict[str, Any]) -> dict[str, Any]:
-    answer = client.post(f"/cds-services/{service}", json=call)
-    assert answer.status_code == 200, answer.text
-    check_response(answer.json())
-    found: dict[str, Any] = answer.json()
-    return found
 
 
 def words(answer: dict[str, Any]) -> str:
@@ -48,7 +48,7 @@ def test_a_danger_that_could_not_be_used_is_named_and_is_not_called_unrecorded(
 ) -> None:
     record = without_none(UNSURE[how])
     call = order_select if service == "collar-order-select" else patient_view
-    answer = ask(client, service, call(*MEASURED, WORN, record))
+    answer = answer_of(client, service, call(*MEASURED, WORN, record))
     said = words(answer)
     assert "airway threatened: " in said.lower(), said
     unrecorded = answer["extension"]["org.example.nuque.decision"].get("dangers_not_recorded", {"text": ""})["text"]
@@ -68,7 +68,7 @@ HARMLESS = {
 
 @pytest.mark.parametrize("how", HARMLESS)
 def test_what_is_no_danger_or_was_denied_or_taken_back_is_only_counted(client: TestClient, how: str) -> None:
-    answer = ask(client, "collar-order-select", order_select(*MEASURED, WORN, *HARMLESS[how]))
+    answer = answer_of(client, "collar-order-select", order_select(*MEASURED, WORN, *HARMLESS[how]))
     assert LOOK not in words(answer)
     assert "Not used: 1 record" in words(answer)
 
@@ -84,14 +84,14 @@ def test_what_could_not_be_had_and_may_hold_dangers_is_named(
     if lack == "left out":
         del call["prefetch"][key]
     name = {"observations2": "observations", "deviceUses": "device uses"}.get(key, key)
-    assert f"{name} (not all could be read)" in words(ask(client, service, call))
+    assert f"{name} (not all could be read)" in words(answer_of(client, service, call))
 
 
 def test_a_chart_of_which_nobody_knows_whether_a_collar_is_on_says_so(client: TestClient) -> None:
     quiet = patient_view(*MEASURED)
-    assert ask(client, "collar-patient-view", quiet)["cards"] == []
+    assert answer_of(client, "collar-patient-view", quiet)["cards"] == []
     quiet["prefetch"]["deviceUses"] = TIMED_OUT
-    assert "device uses (not all could be read)" in words(ask(client, "collar-patient-view", quiet))
+    assert "device uses (not all could be read)" in words(answer_of(client, "collar-patient-view", quiet))
     use = {
         "resourceType": "DeviceUseStatement",
         "id": "u",
@@ -100,25 +100,25 @@ def test_a_chart_of_which_nobody_knows_whether_a_collar_is_on_says_so(client: Te
         "device": {"display": "Collar, padded, chin piece"},
     }
     named = changed(patient_view(*MEASURED), "prefetch.deviceUses", bundle(use))
-    (card,) = ask(client, "collar-patient-view", named)["cards"]
+    (card,) = answer_of(client, "collar-patient-view", named)["cards"]
     assert "Collar, padded, chin piece" in card["summary"]
     planned = changed(named, "prefetch.deviceUses", bundle(use | {"status": "entered-in-error"}))
-    assert ask(client, "collar-patient-view", planned)["cards"] == []
+    assert answer_of(client, "collar-patient-view", planned)["cards"] == []
 
 
 def test_dangers_that_only_warn_are_said_on_the_chart_of_a_patient_in_a_collar(client: TestClient) -> None:
     """Late pregnancy, lying in spine precautions: tilted, or the womb closes the great vein (common practice, no source)."""
     late = patient_view(*MEASURED, WORN, observation("late-pregnancy", True), observation("spine-precautions", True))
-    assert "left" in words(ask(client, "collar-patient-view", late))
+    assert "left" in words(answer_of(client, "collar-patient-view", late))
 
 
 def test_in_an_emergency_no_collar_is_offered(client: TestClient) -> None:
     bleeding = (observation("penetrating-injury", True), observation("neck-swelling", True), WORN)
-    answer = ask(client, "collar-order-select", order_select(*MEASURED, *bleeding))
+    answer = answer_of(client, "collar-order-select", order_select(*MEASURED, *bleeding))
     offers = [offer["label"] for card in answer["cards"] for offer in card.get("suggestions", ())]
     assert offers[0] == "Call now, before any collar"
     assert [label for label in offers if "adult" in label] == []
-    ordinary = ask(client, "collar-order-select", order_select(*MEASURED))
+    ordinary = answer_of(client, "collar-order-select", order_select(*MEASURED))
     assert any("adult" in offer["label"] for card in ordinary["cards"] for offer in card.get("suggestions", ()))
 
 
@@ -130,7 +130,7 @@ def test_nothing_is_ended_while_the_record_contradicts_itself(client: TestClient
         *MEASURED, WORN, observation("clearance-recorded", True), observation("known-neck-injury", True)
     )
     fractured["prefetch"]["orders"] = bundle(order)
-    ended = [card["summary"] for card in ask(client, "collar-patient-view", cleared)["cards"]]
+    ended = [card["summary"] for card in answer_of(client, "collar-patient-view", cleared)["cards"]]
     assert any(said.startswith("The neck is recorded as cleared, and collar care is still ordered.") for said in ended)
-    kept = words(ask(client, "collar-patient-view", fractured))
+    kept = words(answer_of(client, "collar-patient-view", fractured))
     assert "ask which holds" in kept and "collar care is still ordered" not in kept
