@@ -9,6 +9,7 @@ import click
 
 from cds.cli.options import knowledge_options, load_knowledge
 from cds.site.vocabulary_listing import list_facts, list_parameters
+from rules.model.durations import duration_words
 
 
 @click.command(short_help="List the facts that rules read.")
@@ -25,12 +26,14 @@ def facts(parameters: bool, as_json: bool, knowledge: str | None, overlay: tuple
     for row in rows:
         click.echo(row["name"])
         for key in [key for key in row if key != "name" and row[key] not in (None, "", [], {}, False)]:
-            click.echo(f"    {key.replace('_', ' ')}: {_words(row[key])}")
+            click.echo(f"    {key.removesuffix('_hours').replace('_', ' ')}: {_words(key, row[key])}")
 
 
-def _words(value: Any) -> str:
+def _words(key: str, value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(map(str, value))
     if isinstance(value, dict):
-        return ", ".join(f"{answer} for {hours:g} hours" for answer, hours in value.items())
+        return ", ".join(f"{answer} for {duration_words(hours)}" for answer, hours in value.items())
+    if key.endswith("_hours"):
+        return duration_words(value)
     return "yes" if value is True else str(value)
