@@ -9,7 +9,7 @@ computes with floating point, so a counterexample is always replayed there.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -28,25 +28,36 @@ Term = Any
 """A z3 number or Boolean."""
 
 TRUE, FALSE = z3.BoolVal(True), z3.BoolVal(False)
+# z3 keeps each term once, so that a formula is one of the two constants exactly where it stands at the same address.
+_TRUE_AT, _FALSE_AT = TRUE.ast.value, FALSE.ast.value
+_CONTEXT = z3.main_ctx()
 
 
 def any_of(formulas: Iterable[Formula]) -> Formula:
     """True where one of ``formulas`` is; false where there is none."""
-    found = [formula for formula in formulas if not z3.is_false(formula)]
-    return FALSE if not found else found[0] if len(found) == 1 else z3.Or(found)
+    found = [formula for formula in formulas if formula.ast.value != _FALSE_AT]
+    return FALSE if not found else found[0] if len(found) == 1 else _joined(z3.Z3_mk_or, found)
 
 
 def all_of(formulas: Iterable[Formula]) -> Formula:
     """True where all of ``formulas`` are; true where there is none."""
-    found = [formula for formula in formulas if not z3.is_true(formula)]
-    return TRUE if not found else found[0] if len(found) == 1 else z3.And(found)
+    found = [formula for formula in formulas if formula.ast.value != _TRUE_AT]
+    return TRUE if not found else found[0] if len(found) == 1 else _joined(z3.Z3_mk_and, found)
+
+
+def _joined(make: Callable[..., Any], formulas: list[Formula]) -> Formula:
+    """``z3.And`` and ``z3.Or`` without their search for a common sort: here every formula is a Boolean already."""
+    terms = (z3.Ast * len(formulas))(*(formula.ast for formula in formulas))
+    return z3.BoolRef(make(_CONTEXT.ref(), len(formulas), terms), _CONTEXT)
 
 
 def negated(formula: Formula) -> Formula:
     """The opposite of ``formula``."""
-    if z3.is_true(formula):
+    if formula.ast.value == _TRUE_AT:
         return FALSE
-    return TRUE if z3.is_false(formula) else z3.Not(formula)
+    if formula.ast.value == _FALSE_AT:
+        return TRUE
+    return z3.BoolRef(z3.Z3_mk_not(_CONTEXT.ref(), formula.ast), _CONTEXT)
 
 
 def exact(value: float) -> Fraction:
@@ -399,14 +410,11 @@ class OutlookFormulas:
         ]
         overruled: list[Formula] = []
         for rule, value, weight in offers:
+            alone = {
+                first: negated(self._outdone(rule, weight, first, offers)) for first in axis.values if first != value
+            }
             beaten = [
-                all_of(
-                    [
-                        certain.decides[floor],
-                        stands_first,
-                        negated(self._outdone(rule, weight, axis.value_at(place), offers)),
-                    ]
-                )
+                all_of([certain.decides[floor], stands_first, alone[axis.value_at(place)]])
                 for floor in certain.decides
                 for place, stands_first in certain.first_at.items()
                 if axis.value_at(place) != value and weight < (floor, place)
