@@ -65,12 +65,13 @@ check: lint types ## what must pass before a push: lint, format, types, all test
 	$(BIN)/python -m tests.mutation changed
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist loadgroup -m "not slow" $(ARGS)
 
-lint: $(VENV)/.dev ## lint, format check, imports that go down only, no idle test, no evidence that is gone
+lint: $(VENV)/.dev ## lint, format check, imports that go down only, no idle test, no evidence that is gone, what tests say of the tree
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/lint-imports
 	$(BIN)/python -m tests.empty_loops
 	$(BIN)/python -m tests.named_tests
+	$(BIN)/python -m pytest -q -m tree $$(grep -rl "mark\.tree" tests)
 
 types: $(VENV)/.dev ## strict type check of rules and cds
 	$(BIN)/mypy

@@ -17,11 +17,13 @@ def test_every_part_that_ran_before_the_tests_passed() -> None:
     assert [name for name, code, _ in parts if code != "0"] == []
 
 
+@pytest.mark.tree
 def test_every_part_is_called() -> None:
     (called,) = re.findall(r"^for name in (.*); do$", (CI / "run").read_text(), re.M)
     assert sorted(called.split()) == sorted(path.name for path in (CI / "parts").iterdir())
 
 
+@pytest.mark.tree
 def test_every_script_of_ci_can_be_run() -> None:
     scripts = [path for path in CI.rglob("*") if path.is_file() and path.name != "preflight"]
     assert len(scripts) >= 5

@@ -2,7 +2,11 @@
 
 import re
 
+import pytest
+
 from tests.developer_map import PAGE, ROOT, drawn_map, packages, written_map
+
+pytestmark = pytest.mark.tree
 
 LONGEST = 150
 """Lines. What would make it longer belongs into the docstring of the module that it speaks of."""

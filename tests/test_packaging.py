@@ -105,6 +105,7 @@ def clock_reads(source: str) -> list[str]:
     return found
 
 
+@pytest.mark.tree
 def test_nothing_in_rules_reads_the_clock() -> None:
     reads = {str(p.relative_to(ROOT)): clock_reads(p.read_text()) for p in (ROOT / "rules").rglob("*.py")}
     assert {path: found for path, found in reads.items() if found} == {}

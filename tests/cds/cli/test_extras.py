@@ -42,6 +42,7 @@ def imported() -> set[str]:
     return found - set(sys.stdlib_module_names) - {"rules", "cds"}
 
 
+@pytest.mark.tree
 def test_every_package_that_only_an_extra_brings_is_listed_with_that_extra() -> None:
     always, by_extra = declared()
     distributions = packages_distributions()  # reads all that is installed

@@ -48,6 +48,7 @@ def test_a_rule_set_without_them_is_refused_with_every_name() -> None:
     assert "order_no_skin_care_severity" in str(refused.value)
 
 
+@pytest.mark.tree
 def test_every_parameter_for_the_service_is_gone_by() -> None:
     """A parameter that names a part of the service is read there: by its name, or by the pattern that makes it."""
     for_the_service = [name for name, parameter in RULESET.parameters.items() if parameter.read_by]

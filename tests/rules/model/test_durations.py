@@ -71,6 +71,7 @@ def _numbers_of_hours(source: str) -> Iterator[str]:
                 yield ast.unparse(node)
 
 
+@pytest.mark.tree
 def test_no_text_is_put_together_with_hours_of_its_own():
     """Every text with a number of hours in it comes from ``duration_words``: none is formatted in place."""
     assert list(_numbers_of_hours("f'{age:.0f} h old'")) == ["f'{age:.0f} h old'"]
