@@ -5,7 +5,7 @@ Elements that the standard does not name are accepted and ignored, so that a new
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
@@ -137,9 +137,25 @@ class OrderSelectContext(OrderSignContext):
 
     @property
     def selected(self) -> tuple[Resource, ...]:
-        """The selected draft orders."""
+        """The selected draft orders; with an order set (RequestGroup) the drafts that its actions name."""
         drafts = self.draftOrders.by_reference
-        return tuple(drafts[reference] for reference in dict.fromkeys(self.selections))
+        references = [
+            each
+            for reference in self.selections
+            for each in (reference, *_resources_of(drafts[reference].get("action")))
+            if each in drafts
+        ]
+        return tuple(drafts[reference] for reference in dict.fromkeys(references))
+
+
+def _resources_of(actions: object) -> Iterator[str]:
+    """What the ``actions`` of a RequestGroup name as their resources, those within other actions too."""
+    for action in actions if isinstance(actions, list) else ():
+        if isinstance(action, dict):
+            resource = action.get("resource")
+            if isinstance(resource, dict) and isinstance(resource.get("reference"), str):
+                yield resource["reference"]
+            yield from _resources_of(action.get("action"))
 
 
 class HookRequest(_Sent):

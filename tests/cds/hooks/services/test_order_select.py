@@ -66,6 +66,30 @@ def test_a_draft_that_may_be_for_a_collar_is_named_to_the_integrator(client: Tes
     }
 
 
+@pytest.mark.parametrize(("held", "cards"), [(COLLAR_ORDER, True), (OTHER_ORDER, False)], ids=["a collar", "another"])
+def test_with_an_order_set_the_drafts_that_its_actions_name_are_selected(
+    client: TestClient, held: dict[str, Any], cards: bool
+) -> None:
+    """FHIR R4, RequestGroup.action.resource: "The target of the action (e.g. a specific order)"; actions hold actions."""
+    named = {"resource": {"reference": f"{held['resourceType']}/{held['id']}"}}
+    order_set = {
+        "resourceType": "RequestGroup",
+        "id": "set-1",
+        "status": "draft",
+        "intent": "order",
+        "subject": {"reference": "Patient/p1"},
+        "action": [
+            {"title": "Care after an injury", "action": [{"resource": {"reference": "Device/elsewhere"}}, named]}
+        ],
+    }
+    call = order_select(*MEASURED, drafts=(COLLAR_ORDER, OTHER_ORDER, order_set), selections=("RequestGroup/set-1",))
+    said = select(client, call)
+    assert bool(said["cards"]) is cards
+    if cards:
+        alone = order_select(*MEASURED, drafts=(COLLAR_ORDER, OTHER_ORDER), selections=("ServiceRequest/order-1",))
+        assert len(actions(said)) == len(actions(select(client, alone))) > 0
+
+
 def test_an_order_is_known_by_a_display_alone(client: TestClient) -> None:
     named = {**OTHER_ORDER, "code": {"coding": [{"display": "Collar, cervical, rigid"}]}}
     assert select(client, order_select(*MEASURED, drafts=(named,)))["cards"][0]["suggestions"]
