@@ -7,6 +7,7 @@ that are used, and values that are stale.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from datetime import UTC, date, timedelta
 from decimal import Decimal
@@ -246,9 +247,10 @@ class ColumnReader:
         limits = [(name, ruleset.stale_after_hours(fact)) for name, fact in self._vocabulary.items()]
         limit = pl.DataFrame(limits, schema={"fact": pl.String(), "limit": pl.Float64()}, orient="row")
         lasting = [
-            (name, as_number(fact, answer), ruleset.usable_for_hours(fact, answer))
+            (name, as_number(fact, answer), math.inf if hours is None else hours)
             for name, fact in self._vocabulary.items()
             for answer in (fact.lasting.answers if fact.lasting else ())
+            for hours in (ruleset.usable_for_hours(fact, answer),)
         ]
         longer = pl.DataFrame(
             lasting, schema={"fact": pl.String(), "value": pl.Float64(), "longer": pl.Float64()}, orient="row"

@@ -130,11 +130,12 @@ def _age_limits(ruleset: Ruleset, fact: FactDefinition) -> str:
     if hours is None:
         return "always"
     longer = ruleset.looked_back_hours(fact)
-    if fact.lasting is None or longer is None:
+    if fact.lasting is None:
         return duration_words(hours)
     words = {"True": "yes", "False": "no"}
     answers = ", ".join(words.get(str(one), str(one).replace("_", " ")) for one in fact.lasting.answers)
-    return f"{duration_words(hours)}; {answers}: {duration_words(longer)}, unless a newer record says otherwise"
+    until = "always" if longer is None else duration_words(longer)
+    return f"{duration_words(hours)}; {answers}: {until}, unless a newer record says otherwise"
 
 
 def _outputs() -> Section:

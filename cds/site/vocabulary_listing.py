@@ -10,7 +10,7 @@ from rules.model.ruleset import Parameter, Ruleset
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
     """One row a fact: name, its code in FHIR, meaning, what is accepted, unit, who gives it, how long it is usable, in hours.
 
-    ``usable_longer`` holds the answers that are usable for longer, and for how long.
+    ``usable_longer`` holds the answers that are usable for longer, and for how long; None for good.
     """
     return [
         {

@@ -36,12 +36,15 @@ class Danger(BaseModel):
 
 
 class Lasting(BaseModel):
-    """Answers that stand longer than others: ``hours``, a number or a parameter's name, unless a newer record says otherwise."""
+    """Answers that stand longer than others, unless a newer record says otherwise.
+
+    ``hours`` is a number or a parameter's name; without it they stand for good.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     answers: tuple[StrictBool | StrictStr, ...] = Field(min_length=1)
-    hours: str | float
+    hours: str | float | None = None
 
 
 class FactDefinition(BaseModel):

@@ -21,7 +21,17 @@ from rules.verification.prover import every_rule_can_fire
 from rules.verification.recorded_no import hanging_on_a_recorded_no
 from rules.verification.unit_check import UnitMismatch, check
 
-Check = Literal["unused", "unreachable", "recorded no", "lapsing danger", "units", "threshold", "text", "translation"]
+Check = Literal[
+    "unused",
+    "unreachable",
+    "recorded no",
+    "lapsing danger",
+    "lasting denial",
+    "units",
+    "threshold",
+    "text",
+    "translation",
+]
 
 LONGEST_SUMMARY = 120
 """Characters of a summary. CDS Hooks allows 140 on a card; some of them say what kind of card it is and how many more."""
@@ -56,6 +66,7 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
         *_unreachable(ruleset),
         *_recorded_no(ruleset),
         *_lapsing_dangers(ruleset, written),
+        *_lasting_denials(ruleset, written),
         *_units(ruleset, written),
         *_thresholds(ruleset, written),
         *_texts(ruleset, written),
@@ -142,6 +153,14 @@ def _lapsing_dangers(ruleset: Ruleset, written: Written) -> Iterator[LintFinding
                 if answer not in lasting:
                     message = f"{name}: the danger {answer} grows stale as its absence does; put it under lasting"
                     yield LintFinding("lapsing danger", written.entry("facts", name), message)
+
+
+def _lasting_denials(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+    """Dangers that somebody once found absent, and that are taken for absent ever after."""
+    for name, fact in ruleset.vocabulary.items():
+        if fact.danger is not None and fact.given != "concluded" and fact.stale_after_hours is None:
+            message = f"{name}: that there is no danger is believed for good; give it stale_after_hours"
+            yield LintFinding("lasting denial", written.entry("facts", name), message)
 
 
 # --- numbers ---------------------------------------------------------------------------------------------------------

@@ -82,12 +82,12 @@ class Choice:
 def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
     """One value for each fact out of ``findings`` at the moment ``at``.
 
-    The newest value that is not stale is used, and older ones are left unmentioned. Where all are too old, the newest
-    is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of values of the same moment that
-    contradict each other none is used, nor anything older, and the fact is unknown: a guess between them, or a return to
-    what was true before, would look certain and be neither. Facts under ``safer`` of the code map are the exception: the
-    dangerous answer is used. What answers for an earlier injury than the newest on record is refused. Everything refused is
-    listed, and where an older value stands in, that is said.
+    The newest value that is not stale is used, and older ones are left unmentioned. Where all are too old, or the others
+    stand below it, the newest is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of values of
+    the same moment that contradict each other none is used, nor anything older, and the fact is unknown: a guess between
+    them, or a return to what was true before, would look certain and be neither. Facts under ``safer`` of the code map are
+    the exception: the dangerous answer is used. What answers for an earlier injury than the newest on record is refused.
+    Everything refused is listed, and where an older value stands in, that is said.
     """
     refused: list[Rejected] = []
     by_fact: dict[str, list[Accepted]] = defaultdict(list)
@@ -166,7 +166,9 @@ class _Chooser:
         dated = sorted(
             found.recorded
             for fact in episode.injuries
-            for found in by_fact.get(fact, ())
+            for found in self._within(
+                by_fact.get(fact, ()), self.ruleset.looked_back_hours(self.ruleset.vocabulary[fact])
+            )
             if found.recorded is not None and episode.is_injury(fact, found.value)
         )
         gap = timedelta(hours=episode.gap_hours)
@@ -189,14 +191,15 @@ class _Chooser:
             )
         fact = self.ruleset.vocabulary[founds[0].fact]
         fresh = self._within(founds, self.ruleset.stale_after_hours(fact))
+        older = [] if fact.lasting is None else self._within(founds, self.ruleset.looked_back_hours(fact))
+        if fact.lasting is not None and older and (not fresh or older[0].standing > fresh[0].standing):
+            one = self._newest(older)
+            if (one is None and not fresh) or (one is not None and one.value in fact.lasting.answers):
+                self._list_overruled(older)
+                return one
         if fresh:
             self._list_overruled(fresh)
             return self._newest(fresh)
-        if fact.lasting is not None and (older := self._within(founds, self.ruleset.looked_back_hours(fact))):
-            one = self._newest(older)
-            if one is None or one.value in fact.lasting.answers:
-                self._list_overruled(older)
-                return one
         newest, others = founds[0], len(founds) - 1
         more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
         limit = self.ruleset.usable_for_hours(fact, newest.value)

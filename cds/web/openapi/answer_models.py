@@ -57,7 +57,7 @@ class FactRow(_Answer):
     unit: str | None
     given: str
     usable_for_hours: float | None
-    usable_longer: dict[str, float]
+    usable_longer: dict[str, float | None]
     read_by_rules: int
 
 

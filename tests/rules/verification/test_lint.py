@@ -34,6 +34,15 @@ def test_a_danger_that_ends_where_nobody_looks_again():
     assert not any("lapsing danger" in text for text in findings(frame=kept))
 
 
+def test_a_danger_whose_absence_is_believed_for_good():
+    never = FRAME.replace("code: asleep", "code: asleep, danger: {name: sleep, answers: [true]}")
+    assert never != FRAME
+    found = [text for text in findings(frame=never) if "lasting denial" in text]
+    assert len(found) == 1 and "asleep: that there is no danger is believed for good" in found[0]
+    aging = never.replace("code: asleep,", "code: asleep, stale_after_hours: 12, lasting: {answers: [true]},")
+    assert not any("lasting denial" in text or "lapsing danger" in text for text in findings(frame=aging))
+
+
 def test_nothing_is_found_where_nothing_is_wrong():
     assert findings() == []
 
@@ -137,6 +146,7 @@ def test_a_critical_caution_that_waits_for_no_record_or_for_a_yes(when):
 
 def test_a_no_that_is_itself_the_danger_may_be_waited_for():
     frame = FRAME.replace("asleep, meaning", "asleep, danger: {name: sleep, answers: [false]}, meaning")
+    frame = frame.replace("code: asleep", "code: asleep, stale_after_hours: 12, lasting: {answers: [false]}")
     assert findings(rule("{fact: asleep, is: false}", CRITICAL), frame) == []
 
 

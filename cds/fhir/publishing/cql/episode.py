@@ -31,7 +31,8 @@ def began(ruleset: Ruleset, code_map: CodeMap, recorded: Callable[[FactDefinitio
     lists = []
     for fact in episode.injuries:
         said = "R.value" if ruleset.vocabulary[fact].type == "boolean" else "R.value is not null"
-        lists.append(f"({name(f'Records of {fact}')} R where {said} and R.age is not null return all R.age)")
+        records = f"{'Records' if ruleset.vocabulary[fact].lasting is None else 'Older Records'} of {fact}"
+        lists.append(f"({name(records)} R where {said} and R.age is not null return all R.age)")
     yield step("Injuries", "flatten {\n    " + ",\n    ".join(lists) + "\n  }")
     yield step("Injury Began", _BEGAN.replace("GAP", str(round(episode.gap_hours * 3600))))
     yield step("First Injury", 'Coalesce(Max("Injuries"), -1)')

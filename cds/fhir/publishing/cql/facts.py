@@ -168,7 +168,7 @@ def _winner(fact: FactDefinition, code_map: CodeMap) -> str:
         return newest
     older = usable.replace("Records of", "Older Records of", 1)
     lasting = f'"Lasting {kind}"("Newest {kind}"({older}, {dangerous}), {listed(map(literal, fact.lasting.answers))})'
-    return f"if exists ({usable}) then {newest} else {lasting}"
+    return f"Coalesce({lasting}, {newest})"
 
 
 def _accepted(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:

@@ -28,7 +28,7 @@ from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, sca
 from cds.fhir.publishing.notation import plain_number
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE
-from rules.model.facts import FactDefinition, FactValue
+from rules.model.facts import FactDefinition, FactValue, Lasting
 from rules.model.ruleset import Ruleset
 from rules.model.units import factor, is_annotation, unit_of
 
@@ -49,7 +49,9 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
             yield from _injured(ruleset, code_map)
         yield f"records_{fact.name}", _combined(reading.records(reading.limit)) + reading.of_this_injury()
         if fact.lasting is not None:
-            yield f"older_{fact.name}", _combined(reading.records(ruleset.looked_back_hours(fact)))
+            older = _combined(reading.records(ruleset.looked_back_hours(fact)))
+            yield f"older_{fact.name}", older + reading.of_this_injury()
+            yield f"lasting_{fact.name}", reading.lasting(fact.lasting)
         yield recorded(fact), reading.winner()
 
 
@@ -192,11 +194,15 @@ class _Reading:
 
     def winner(self) -> str:
         """Of the records with the highest standing and the newest moment: the value, unless they contradict each other."""
+        fresh = self._newest(f"%records_{self.fact.name}")
         if self.fact.lasting is None:
-            return self._newest(f"%records_{self.fact.name}")
-        fresh, older = (self._newest(f"%{kind}_{self.fact.name}") for kind in ("records", "older"))
-        answers = " or ".join(f"$this = {_as_fact(answer)}" for answer in self.fact.lasting.answers)
-        return f"iif(%records_{self.fact.name}.exists(), {fresh}, ({older}).where({answers}))"
+            return fresh
+        return f"iif(%lasting_{self.fact.name}.exists(), %lasting_{self.fact.name}, {fresh})"
+
+    def lasting(self, lasting: Lasting) -> str:
+        """The value that wins whatever its age, where it is one of the answers that last."""
+        answers = " or ".join(f"$this = {_as_fact(answer)}" for answer in lasting.answers)
+        return f"({self._newest(f'%older_{self.fact.name}')}).where({answers})"
 
     def _newest(self, lines: str) -> str:
         newest = least(f"{lines}.select(substring(0, 11))")
@@ -225,7 +231,8 @@ def _injured(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
     said = []
     for fact in episode.injuries:
         yes = f".where({MEANS} = 'Y')" if ruleset.vocabulary[fact].type == "boolean" else ""
-        said.append(f"%records_{fact}{yes}.{dated}")
+        records = "records" if ruleset.vocabulary[fact].lasting is None else "older"
+        said.append(f"%{records}_{fact}{yes}.{dated}")
     yield "injuries", _combined(iter(said))
     gap = round(episode.gap_hours * 3600)
     before = f"%injuries.where($this > $total and $this <= $total + {gap})"

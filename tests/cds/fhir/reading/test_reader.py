@@ -511,7 +511,46 @@ def _status(code: str) -> Resource:
     ],
 )
 def test_a_diagnosis_makes_its_fact_true(code: str, system: str, fact: str) -> None:
-    assert facts(_condition("c", code, system)) == {fact: True}
+    assert facts(_condition("c", code, system, recordedDate="2026-01-30")) == {fact: True}
+
+
+@pytest.mark.parametrize(
+    ("code", "system", "days", "fact"),
+    [
+        ("M45.9", ICD, 20_000, "inflammatory_spine_disease"),
+        ("M45.9", ICD, None, "inflammatory_spine_disease"),
+        ("tracheostomy", OWN, 3_000, "tracheostomy"),
+        ("S06.5X0A", ICD, 89, "raised_intracranial_pressure_risk"),
+        ("S06.5X0A", ICD, 91, None),
+    ],
+)
+def test_a_disease_that_stays_counts_for_good_and_a_head_injury_for_90_days(
+    code: str, system: str, days: int | None, fact: str | None
+) -> None:
+    noted = None if days is None else (AT - timedelta(days=days)).date().isoformat()
+    assert facts(_condition("c", code, system, recordedDate=noted)) == ({} if fact is None else {fact: True})
+
+
+@pytest.mark.parametrize(
+    ("code", "answer", "hours"),
+    [
+        ("tracheostomy", False, 168),
+        ("raised-intracranial-pressure-risk", False, 168),
+        ("known-neck-injury", False, 168),
+        ("blunt-injury", False, 168),
+        ("neck-laxity", False, 8760),
+        ("dangerous-mechanism", False, 72),
+        ("walked-since-injury", True, 72),
+        ("clearance-recorded", True, 720),
+    ],
+)
+def test_a_reassuring_answer_of_an_earlier_stay_says_nothing_today(code: str, answer: bool, hours: int) -> None:
+    def said(age: float, value: bool) -> dict[str, Any]:
+        noted = (AT - timedelta(hours=age)).isoformat()
+        return facts(observation(code, code, valueBoolean=value, effectiveDateTime=noted))
+
+    assert said(hours, answer) == {code.replace("-", "_"): answer}
+    assert said(hours + 1, answer) == {}
 
 
 def test_no_diagnosis_is_not_a_no() -> None:
@@ -1133,7 +1172,7 @@ def test_a_total_of_the_same_moment_has_to_agree_and_a_newer_one_goes_first() ->
 # --- which injury a record is about ------------------------------------------------------------------------------------------
 
 HURT = observation("hurt", "blunt-injury", valueBoolean=True)
-EARLIER = {"effectiveDateTime": "2024-04-01T10:00:00Z"}
+EARLIER = {"effectiveDateTime": "2026-01-29T10:00:00Z"}
 
 
 def answers_of(when: Resource) -> list[Resource]:
@@ -1164,10 +1203,10 @@ def test_what_answers_for_an_earlier_injury_is_refused_and_named(answer: Resourc
 
 
 def test_an_answer_without_a_time_may_be_about_an_earlier_injury() -> None:
-    (undated,) = [one | {"effectiveDateTime": None} for one in answers_of({}) if one["id"] == "clearance-recorded"]
+    (undated,) = [one | {"effectiveDateTime": None} for one in answers_of({}) if one["id"] == "specialist-order"]
     assert facts(HURT, undated) == {"blunt_injury": True}
     assert "it may be about an earlier injury" in reasons(HURT, undated)[0]
-    assert facts(undated) == {"clearance_recorded": True}
+    assert facts(undated) == {"specialist_order": True}
 
 
 def test_a_positive_ct_of_before_the_injury_stays() -> None:
