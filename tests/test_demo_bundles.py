@@ -112,7 +112,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and {"need.nexus.few_young_children", "need.motion.not_indicated_child"} <= s.cautions
     ),
     "09": lambda s: s.facts["age_years"] < 16 and s.codes == ["adult H4 G2"],
-    "10": lambda s: s.codes == ["adolescent H3 G1"],
+    "10": lambda s: "dangers.open.ct_inconclusive" in s.cautions and "turn_as_one_unit" in s.tasks,
     "11": lambda s: s.codes == [] and s.holds == {"sizing.line.age_unknown"},
     "12": lambda s: s.codes[0].startswith("adolescent") and "age_years" not in s.facts,
     "13": lambda s: (
@@ -213,7 +213,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "40": lambda s: {"skin.back.wrong_for_bed", "skin.damage.stage_2", "skin.open.agitated"} <= s.cautions,
     "41": lambda s: {"skin.damage.deep", "skin.high.prone"} <= s.cautions,
     "42": lambda s: {"skin.damage.before_fitting", "skin.damage.contradiction"} <= s.cautions,
-    "43": lambda s: "skin.overdue.raised" in s.cautions and s.facts["last_skin_check_hours"] == pytest.approx(9, abs=1),
+    "43": lambda s: s.leading == {"dangers.airway.blunt_swollen"} and "dangers.open.unexamined" in s.cautions,
     "44": lambda s: "leaves open" in s.refused("age_years")[0] and s.codes == ["adult H3 G2"],
     "45": lambda s: "skin.overdue.standard" in s.cautions and s.facts["last_skin_check_hours"] == 14,
     "46": lambda s: (
@@ -260,7 +260,11 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         s.codes[0] == "adolescent H2 G2" and {"sizing.doubt.wide", "sizing.doubt.age_group_beside"} <= s.cautions
     ),
     "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.narrow" in s.cautions,
-    "65": lambda s: s.codes == ["adolescent H3 G1", "adolescent H3 G2", "adult H3 G1", "adult H3 G2"],
+    "65": lambda s: (
+        s.leading == {"dangers.emergency.drowsy_home", "dangers.emergency.deficit_home", "dangers.new.injury"}
+        and "call_emergency_number" in s.tasks
+        and not {"inspect_skin", "turn_as_one_unit"} & set(s.tasks)
+    ),
     "66": lambda s: (
         "fit_check.stop.neurology_home" in s.cautions and not s.tasks & {"inspect_skin", "review_need", "measure_neck"}
     ),
@@ -309,19 +313,24 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 
 # Cautions that a patient shows beside what the index says of it.
 SHOWN_TOO: dict[str, set[str]] = {
+    "10": {"dangers.airway.drowsy_collar", "need.injury.contradicted"},
     "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
+    "27": {"dangers.new.halo"},
     "31": {"dangers.airway.penetrating_swollen"},
     "33": {"dangers.airway.tracheostomy_lost"},
     "36": {"application.off_as_ordered"},
     "37": {"dangers.spine.negative_ct"},
     "38": {"review.ct.negative_examine"},
     "40": {"application.position.worn_lying"},
+    "43": {"fit_check.stop.moved_open", "skin.extrication.waits_overdue"},
     "47": {"fit_check.stop.breathing_home"},
     "48": {"need.doubt.responsiveness"},
+    "61": {"dangers.open.cleared_against"},
     "66": {"review.surgery.front_home"},
     "67": {"dangers.airway.vomiting_drowsy", "dangers.circulation.unstable"},
     "68": {"review.mri.halo"},
     "69": {
+        "dangers.guard.tingling_home",
         "review.fit.fault_home",
         "dangers.swallowing.risk",
         "dangers.guard.deficit_known",
