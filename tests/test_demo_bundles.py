@@ -319,7 +319,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "31": {"dangers.airway.penetrating_swollen"},
     "33": {"dangers.airway.tracheostomy_lost"},
     "36": {"application.off_as_ordered"},
-    "37": {"dangers.spine.negative_ct"},
+    "37": {"dangers.spine.negative_ct", "dangers.guard.ordered_and_up"},
     "38": {"review.ct.negative_examine"},
     "40": {"application.position.worn_lying"},
     "43": {"fit_check.stop.moved_open", "skin.extrication.waits_overdue"},
