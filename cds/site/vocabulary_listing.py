@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from rules.model.facts import FactDefinition
 from rules.model.ruleset import Parameter, Ruleset
 
 
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
     """One row a fact: name, its code in FHIR, meaning, what is accepted, unit, who gives it, how long it is usable, in hours.
 
-    ``usable_longer`` holds the answers that are usable for longer, and for how long; None for good.
+    ``usable_longer`` holds the answers that are usable for longer, and for how long; ``usable_for_good`` those without a limit.
     """
     return [
         {
@@ -21,14 +22,17 @@ def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
             "unit": fact.unit,
             "given": fact.given,
             "usable_for_hours": ruleset.stale_after_hours(fact),
-            "usable_longer": {
-                str(answer).lower(): ruleset.usable_for_hours(fact, answer)
-                for answer in (fact.lasting.answers if fact.lasting else ())
-            },
+            "usable_longer": {answer: hours for answer, hours in _lasting(ruleset, fact) if hours is not None},
+            "usable_for_good": [answer for answer, hours in _lasting(ruleset, fact) if hours is None],
             "read_by_rules": sum(fact.name in rule.reads for rule in ruleset.rules.values()),
         }
         for fact in ruleset.vocabulary.values()
     ]
+
+
+def _lasting(ruleset: Ruleset, fact: FactDefinition) -> list[tuple[str, float | None]]:
+    answers = fact.lasting.answers if fact.lasting else ()
+    return [(str(answer).lower(), ruleset.usable_for_hours(fact, answer)) for answer in answers]
 
 
 def list_parameters(ruleset: Ruleset) -> list[dict[str, Any]]:

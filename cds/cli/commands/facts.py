@@ -33,9 +33,7 @@ def _words(key: str, value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(map(str, value))
     if isinstance(value, dict):
-        return ", ".join(
-            f"{answer} for {'good' if hours is None else duration_words(hours)}" for answer, hours in value.items()
-        )
+        return ", ".join(f"{answer} for {duration_words(hours)}" for answer, hours in value.items())
     if key.endswith("_hours"):
         return duration_words(value)
     return "yes" if value is True else str(value)

@@ -57,7 +57,8 @@ class FactRow(_Answer):
     unit: str | None
     given: str
     usable_for_hours: float | None
-    usable_longer: dict[str, float | None]
+    usable_longer: dict[str, float]
+    usable_for_good: list[str]
     read_by_rules: int
 
 
