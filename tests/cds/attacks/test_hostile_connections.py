@@ -74,3 +74,28 @@ def test_more_idle_connections_than_files_shut_nobody_out(live: LiveService) -> 
             assert httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
     finally:
         resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (most, most))
+
+
+def test_where_no_file_is_left_the_log_stays_quiet_and_the_service_comes_back(live: LiveService) -> None:
+    in_use = len(os.listdir(f"/proc/{live.process.pid}/fd"))
+    _, most = resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE)
+    began, said_before = time.monotonic(), len(live.said)
+    resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (in_use + 5, most))
+    try:
+        with ExitStack() as opened:
+            refused = 0
+            for _ in range(200):
+                connection = connected(live.url, opened, timeout=1)
+                try:
+                    connection.sendall(HALF)
+                    refused += connection.recv(1) == b""
+                except TimeoutError:
+                    continue  # It is among the five that are let in, and waits.
+                except OSError:
+                    refused += 1
+            assert refused > 100
+    finally:
+        resource.prlimit(live.process.pid, resource.RLIMIT_NOFILE, (most, most))
+    assert httpx.get(f"{live.url}/health/live", timeout=PATIENCE_SECONDS).status_code == 200
+    said = [line for line in live.said[said_before:] if "/health/live" not in line]
+    assert len(said) <= time.monotonic() - began + 1
