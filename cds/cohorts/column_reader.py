@@ -247,10 +247,14 @@ class ColumnReader:
         limits = [(name, ruleset.stale_after_hours(fact)) for name, fact in self._vocabulary.items()]
         limit = pl.DataFrame(limits, schema={"fact": pl.String(), "limit": pl.Float64()}, orient="row")
         lasting = [
-            (name, as_number(fact, answer), math.inf if hours is None else hours)
+            (
+                name,
+                as_number(fact, answer),
+                math.inf if fact.lasting.hours is None else ruleset.usable_for_hours(fact, answer),
+            )
             for name, fact in self._vocabulary.items()
-            for answer in (fact.lasting.answers if fact.lasting else ())
-            for hours in (ruleset.usable_for_hours(fact, answer),)
+            if fact.lasting is not None
+            for answer in fact.lasting.answers
         ]
         longer = pl.DataFrame(
             lasting, schema={"fact": pl.String(), "value": pl.Float64(), "longer": pl.Float64()}, orient="row"
