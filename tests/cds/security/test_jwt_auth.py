@@ -1,6 +1,7 @@
 """Who may call. The rules of the token are those of HL7 CDS Hooks 2.0, "Trusting CDS Clients", and RFC 8725 (JWT practice)."""
 
 import asyncio
+import hashlib
 import json
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -10,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from joserfc.errors import SecurityWarning
-from joserfc.jwk import RSAKey
+from joserfc.jwk import ECKey, RSAKey
 
-from cds.security.caller import HttpCall, NotTrusted
+from cds.security.caller import Caller, HttpCall, NotTrusted
 from cds.security.clients import ClientsError, read_clients
 from cds.security.jwks import KeySetError, usable_keys
 from cds.security.jwt_auth import Trust
@@ -385,6 +386,342 @@ def test_a_key_of_an_unknown_kind_does_not_cost_the_others(unknown: object) -> N
 def test_two_keys_of_one_name_are_refused() -> None:
     with pytest.raises(KeySetError, match="same key id"):
         usable_keys(ehr.key_set(ehr.EC384, ehr.STRANGER).encode())
+
+
+# --- what each refusal says ----------------------------------------------------------------------------------------
+
+SHAPE = "the token is not a signed JWT in compact form"
+CRIT = "the token's header asks (crit) for an extension that is not understood here"
+TIMES = "the token must carry exp and iat, in seconds since 1970"
+
+
+@pytest.mark.parametrize(
+    ("make", "given", "reason", "message"),
+    [
+        (lambda: None, {}, "no_token", "Authorization: send a signed token (JWT) as 'Bearer'"),
+        (lambda: "two words", {}, "no_token", "Authorization: expected 'Bearer' and a signed token (JWT)"),
+        (
+            lambda: "a" * 8193,
+            {},
+            "token_shape",
+            "the token is longer than 8192 characters or not plain ASCII",
+        ),
+        (lambda: "x", {}, "token_shape", SHAPE),
+        (lambda: ehr.unsigned(alg="ES384", claims_text="[]", signature="AAAA"), {}, "token_shape", SHAPE),
+        (lambda: ehr.token_with_a_key_twice(ehr.claims()), {}, "token_shape", SHAPE),
+        (lambda: ehr.unsigned(), {}, "algorithm", "the token's alg is not accepted; use ES384, RS384"),
+        (lambda: ehr.token(header={"typ": None}), {}, "token_type", "the token's typ must be JWT"),
+        (lambda: ehr.token(header={"kid": None}), {}, "no_key_id", "the token's header must name its key (kid)"),
+        (lambda: ehr.token(header={"kid": "k" * 513}), {}, "no_key_id", "the token's header must name its key (kid)"),
+        (
+            lambda: ehr.token(header={"kid": "k" * 512}),
+            {},
+            "key",
+            "the token's kid is not in the key set of this client",
+        ),
+        (lambda: ehr.with_header(crit=["exp"], exp=1), {}, "crit", CRIT),
+        (lambda: ehr.token(ehr.claims(iss=[ehr.ISS])), {}, "issuer", "the token's iss is not a client of this service"),
+        (
+            lambda: ehr.token(header={"jku": "https://evil.example/keys"}),
+            {},
+            "jku",
+            "the token's jku is not listed for this client; list it, also beside a keys_file",
+        ),
+        (lambda: ehr.token(key=ehr.STRANGER), {}, "signature", "the token's signature does not hold"),
+        (lambda: ehr.token(ehr.claims(aud=None)), {}, "audience", "the token's aud is not the URL that was called"),
+        (lambda: ehr.token(ehr.claims(exp=None)), {}, "no_times", TIMES),
+        (lambda: ehr.token(ehr.claims(iat=None)), {}, "no_times", TIMES),
+        (lambda: ehr.token(ehr.claims(iat=-1)), {}, "no_times", TIMES),
+        (lambda: ehr.token(ehr.claims(exp=10**11)), {}, "no_times", TIMES),
+        (lambda: ehr.token(ehr.claims(iat=ehr.NOW - 99, exp=ehr.NOW - 31)), {}, "expired", "the token has expired"),
+        (
+            lambda: ehr.token(ehr.claims(iat=ehr.NOW + 31)),
+            {},
+            "not_yet",
+            "the token was issued in the future; set the clocks right",
+        ),
+        (lambda: ehr.token(ehr.claims(nbf=ehr.NOW + 31)), {}, "not_yet", "the token is not valid yet (nbf)"),
+        (lambda: ehr.token(ehr.claims(nbf="now")), {}, "not_yet", "the token is not valid yet (nbf)"),
+        (
+            lambda: ehr.token(ehr.claims(iat=0)),
+            {},
+            "lifetime",
+            "the token must live for more than 0 and at most 300 seconds (iat to exp)",
+        ),
+        (
+            lambda: ehr.token(ehr.claims(exp=ehr.NOW + 61)),
+            {"token_lifetime_seconds": 60},
+            "lifetime",
+            "the token must live for more than 0 and at most 60 seconds (iat to exp)",
+        ),
+        (
+            lambda: ehr.token(ehr.claims(exp=10**11 - 1)),
+            {},
+            "lifetime",
+            "the token must live for more than 0 and at most 300 seconds (iat to exp)",
+        ),
+        (lambda: ehr.token(ehr.claims(jti="")), {}, "no_jti", "the token must carry a jti, a text that is used once"),
+        (
+            lambda: ehr.token(ehr.claims(jti="j" * 513)),
+            {},
+            "no_jti",
+            "the token must carry a jti, a text that is used once",
+        ),
+    ],
+)
+def test_each_refusal_is_a_401_that_says_what_to_do(
+    tmp_path: Path, make: Callable[[], str | None], given: dict[str, Any], reason: str, message: str
+) -> None:
+    """401: without a token that holds nobody is let in (RFC 9110, section 15.5.2). Times are those of RFC 7519, section 4.1."""
+    refused = refusal(ehr.trust(tmp_path, **given), ehr.call(make()))
+    assert (refused.status, refused.reason, str(refused)) == (401, reason, message)
+    assert refused.retry_after is None
+
+
+@pytest.mark.parametrize(
+    ("listed", "given", "tenant", "message"),
+    [
+        (["north"], {}, None, "the token must name one of the tenants that are listed for this client"),
+        (["north"], {}, ["north"], "the token must name one of the tenants that are listed for this client"),
+        ([], {}, "north", "the token's tenant is not listed for this client"),
+        ([], {"unlisted_tenants": "accept"}, "", "the token's tenant must be a text of 1 to 512 characters"),
+        ([], {"unlisted_tenants": "accept"}, 7, "the token's tenant must be a text of 1 to 512 characters"),
+    ],
+)
+def test_a_wrong_tenant_is_a_403_that_says_what_is_wrong(
+    tmp_path: Path, listed: list[str], given: dict[str, Any], tenant: object, message: str
+) -> None:
+    """403: who calls is known, and may not (RFC 9110, section 15.5.4)."""
+    site = ehr.trust(tmp_path, client={"tenants": listed}, **given)
+    refused = refusal(site, ehr.call(ehr.token(ehr.claims(tenant=tenant))))
+    assert (refused.status, refused.reason, str(refused)) == (403, "tenant", message)
+
+
+def test_a_used_token_is_refused_with_what_to_do(tmp_path: Path) -> None:
+    site, bearer = ehr.trust(tmp_path), ehr.token()
+    run(site.check(ehr.call(bearer)))
+    refused = refusal(site, ehr.call(bearer))
+    assert (refused.status, refused.reason) == (401, "replay")
+    assert str(refused) == "the token was used before; make a new one for each call"
+
+
+@pytest.mark.parametrize(
+    ("peer", "certificate", "reason", "message"),
+    [
+        (None, "CN=right", "proxy", "the call did not come through the proxy that checks client certificates"),
+        ("a name", "CN=right", "proxy", "the call did not come through the proxy that checks client certificates"),
+        ("::a00:7", "CN=right", "proxy", "the call did not come through the proxy that checks client certificates"),
+        ("10.0.0.7", "", "certificate", "x-proxied: not the client certificate that belongs to the token's iss"),
+    ],
+)
+def test_a_wrong_certificate_is_a_401_that_says_what_is_wrong(
+    tmp_path: Path, peer: str | None, certificate: str, reason: str, message: str
+) -> None:
+    site = ehr.trust(
+        tmp_path,
+        client={"certificate": "CN=right"},
+        trust="jwt+mtls-header",
+        trusted_proxies=("fd00::/64", "10.0.0.0/24"),
+        certificate_header="x-proxied",
+    )
+    refused = refusal(site, ehr.call(ehr.token(), peer=peer, x_proxied=certificate))
+    assert (refused.status, refused.reason, str(refused)) == (401, reason, message)
+    for through in ("10.0.0.7", "fd00::7"):
+        assert run(site.check(ehr.call(ehr.token(), peer=through, x_proxied="CN=right"))).issuer == ehr.ISS
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"iat": ehr.NOW - 90, "exp": ehr.NOW - 30},
+        {"iat": ehr.NOW + 30, "exp": ehr.NOW + 31},
+        {"nbf": ehr.NOW + 30},
+        {"nbf": 0},
+        {"exp": ehr.NOW + 300},
+        {"iat": int(ehr.NOW), "exp": int(ehr.NOW) + 1},
+        {"jti": "j"},
+        {"jti": "j" * 512},
+    ],
+)
+def test_a_token_is_trusted_up_to_the_very_edge(tmp_path: Path, changed: dict[str, Any]) -> None:
+    """The skew is 30 s and the lifetime 300 s (docs/settings.md); a jti has 1 to 512 characters."""
+    caller = run(ehr.trust(tmp_path).check(ehr.call(ehr.token(ehr.claims(**changed)))))
+    assert (caller.issuer, caller.tenant, caller.patient) == (ehr.ISS, None, None)
+    assert caller.client is not None and caller.client.iss == ehr.ISS
+
+
+@pytest.mark.parametrize("scheme", ["bearer", "BEARER", "Bearer"])
+def test_the_scheme_is_read_in_any_case_and_typ_too(tmp_path: Path, scheme: str) -> None:
+    """RFC 9110, section 11.1: the scheme is case-insensitive; RFC 7519, section 5.1: so are media types, which typ names."""
+    sent = HttpCall(ehr.PATH, {"authorization": [f"{scheme} {ehr.token(header={'typ': 'jwt'})}"]})
+    assert run(ehr.trust(tmp_path).check(sent)).issuer == ehr.ISS
+
+
+@pytest.mark.parametrize("value", ["", "Bearer", "Bearer ", "Basic YTpi", "Bearer a b"])
+def test_another_authorization_is_no_token(tmp_path: Path, value: str) -> None:
+    refused = refusal(ehr.trust(tmp_path), HttpCall(ehr.PATH, {"authorization": [value]}))
+    assert (refused.status, refused.reason) == (401, "no_token")
+    assert str(refused) == "Authorization: expected 'Bearer' and a signed token (JWT)"
+
+
+def test_what_is_remembered_of_a_token_is_a_hash_of_issuer_and_jti(tmp_path: Path) -> None:
+    """So the store holds no text of the client's; until exp, the skew, and a second for rounding are over."""
+    remembered = ehr.Remembered()
+    site = ehr.trust(tmp_path, replay=remembered, clock_skew_seconds=20)
+    run(site.check(ehr.call(ehr.token(ehr.claims(jti="Erste-ü", exp=ehr.NOW + 60)))))
+    digest = hashlib.sha256(f"{ehr.ISS}\0Erste-ü".encode()).hexdigest()
+    assert remembered.seen == {digest: ehr.NOW + 81}
+
+
+@pytest.mark.parametrize(
+    ("base", "audience", "trusted"),
+    [
+        ("https://cds.example", "https://cds.example" + ehr.PATH, True),
+        ("https://cds.example/", "https://cds.example" + ehr.PATH, True),
+        ("https://cds.example/nuque/", "https://cds.example/nuque" + ehr.PATH, True),
+        ("https://cds.example/nuque", "https://cds.example" + ehr.PATH, False),
+    ],
+)
+def test_the_public_url_is_the_audience_where_none_is_set(
+    tmp_path: Path, base: str, audience: str, trusted: bool
+) -> None:
+    given = TrustSettings(trust="jwt", clients=ehr.clients_file(tmp_path))
+    site = Trust(given, ehr.Remembered(), public_url=base, now=lambda: ehr.NOW)
+    sent = ehr.call(ehr.token(ehr.claims(aud=audience)))
+    if trusted:
+        assert run(site.check(sent)).issuer == ehr.ISS
+    else:
+        assert refusal(site, sent).reason == "audience"
+
+
+def test_an_audience_that_is_set_goes_before_the_public_url(tmp_path: Path) -> None:
+    given = TrustSettings(trust="jwt", clients=ehr.clients_file(tmp_path), audiences=(ehr.BASE,))
+    site = Trust(given, ehr.Remembered(), public_url="https://cds.example", now=lambda: ehr.NOW)
+    assert run(site.check(ehr.call(ehr.token()))).issuer == ehr.ISS
+    other = ehr.call(ehr.token(ehr.claims(aud="https://cds.example" + ehr.PATH)))
+    assert refusal(site, other).reason == "audience"
+
+
+# --- who opens a page ----------------------------------------------------------------------------------------------
+
+FROM_THE_CHART = (
+    "Open Nuque from the patient's chart. If the chart does not offer it, ask the IT service desk to set up "
+    "who may open its pages."
+)
+THROUGH_THE_PORTAL = "Open this page through the hospital's portal, signed in; if you are, ask the IT service desk."
+
+
+def test_this_machine_opens_pages_in_open_mode() -> None:
+    site = Trust(TrustSettings(), ehr.Remembered())
+    assert site.check_page(HttpCall("/bedside", {"host": ["localhost"]}, "127.0.0.1", "127.0.0.1")) == Caller("open")
+    with pytest.raises(NotTrusted) as refused:
+        site.check_page(HttpCall("/bedside", {"host": ["localhost"]}, "10.0.0.7", "127.0.0.1"))
+    assert refused.value.reason == "not_local"
+
+
+def test_without_a_header_for_users_pages_open_from_the_chart_only(tmp_path: Path) -> None:
+    with pytest.raises(NotTrusted) as refused:
+        ehr.trust(tmp_path).check_page(HttpCall("/bedside", {}, "10.0.0.7"))
+    assert (refused.value.status, refused.value.reason, str(refused.value)) == (403, "page", FROM_THE_CHART)
+
+
+@pytest.mark.parametrize(
+    ("peer", "headers", "opens"),
+    [
+        ("10.0.0.7", {"x-remote-user": ["a nurse"]}, True),
+        ("10.0.0.7", {"x-remote-user": [""]}, False),
+        ("10.0.0.7", {}, False),
+        ("10.0.1.7", {"x-remote-user": ["a nurse"]}, False),
+        (None, {"x-remote-user": ["a nurse"]}, False),
+    ],
+)
+def test_whom_the_proxy_signed_in_opens_pages_and_nobody_else(
+    tmp_path: Path, peer: str | None, headers: dict[str, list[str]], opens: bool
+) -> None:
+    site = ehr.trust(tmp_path, page_user_header="x-remote-user", trusted_proxies=("10.0.0.0/24",))
+    call = HttpCall("/bedside", headers, peer)
+    if opens:
+        assert site.check_page(call) == Caller("page")
+        return
+    with pytest.raises(NotTrusted) as refused:
+        site.check_page(call)
+    assert (refused.value.status, refused.value.reason, str(refused.value)) == (403, "page", THROUGH_THE_PORTAL)
+
+
+# --- what is wrong with the settings, word by word -------------------------------------------------------------------
+
+CHOICE = "ES384, RS384, ES256, RS256"
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"algorithms": ("none", "ES384", "HS256")}, f"NUQUE_ALGORITHMS: none, HS256: expected some of {CHOICE}"),
+        ({"algorithms": ()}, f"NUQUE_ALGORITHMS: : expected some of {CHOICE}"),
+        ({"clients": None}, "NUQUE_CLIENTS: name the file of clients that may call, or set NUQUE_TRUST=open"),
+        ({"audiences": ()}, "NUQUE_AUDIENCES: give the address of this service as its clients call it"),
+        (
+            {"trust": "jwt+mtls-header"},
+            "NUQUE_TRUSTED_PROXIES: name the networks of the proxies that check certificates",
+        ),
+        (
+            {"page_user_header": "x-remote-user"},
+            "NUQUE_TRUSTED_PROXIES: name the networks of the proxies that sign users in",
+        ),
+        (
+            {"trust": "open"},
+            "NUQUE_CLIENTS: nobody is asked for a token while NUQUE_TRUST is 'open'; set NUQUE_TRUST=jwt",
+        ),
+    ],
+)
+def test_a_wrong_setting_is_named_with_what_to_do(tmp_path: Path, given: dict[str, Any], message: str) -> None:
+    with pytest.raises(TrustSettingsError) as error:
+        ehr.trust(tmp_path, **given)
+    assert str(error.value) == message
+
+
+def test_a_wrong_proxy_network_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ReachError) as error:
+        ehr.trust(tmp_path, trusted_proxies=("proxy",))
+    assert str(error.value).startswith("NUQUE_TRUSTED_PROXIES: 'proxy': not a network such as 10.20.0.0/16 (")
+
+
+def test_a_client_without_its_certificate_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ClientsError) as error:
+        ehr.trust(tmp_path, trust="jwt+mtls-header", trusted_proxies=("10.0.0.0/24",))
+    assert str(error.value) == f"{ehr.ISS}: certificate: needed while NUQUE_TRUST is 'jwt+mtls-header'"
+
+
+@pytest.mark.parametrize(
+    ("client", "message"),
+    [
+        (
+            {"keys_file": None, "jku": ["https://keys.example/x", "http://keys.example/x"]},
+            "jku: http://keys.example: keys are fetched by https only (RFC 7515, 4.1.2)",
+        ),
+        ({"keys_file": None, "jku": ["ftp://keys.example/x"]}, "not an absolute http or https URL"),
+        ({"keys_file": "/nowhere/keys.json"}, "/nowhere/keys.json: cannot be read: No such file or directory"),
+    ],
+)
+def test_a_key_set_that_cannot_be_used_names_its_client(tmp_path: Path, client: dict[str, Any], message: str) -> None:
+    with pytest.raises(ClientsError) as error:
+        ehr.trust(tmp_path, client=client)
+    assert str(error.value) == f"{ehr.ISS}: {message}"
+
+
+@pytest.mark.parametrize("jku", ["https://keys.example/x", "http://localhost:9/x", "http://127.0.0.1:9/x"])
+def test_keys_may_be_fetched_by_https_or_from_this_machine(tmp_path: Path, jku: str) -> None:
+    site = ehr.trust(tmp_path, client={"keys_file": None, "jku": [jku]})
+    assert site.missing_key_sets() == [jku.removesuffix("/x")]
+    run(site.aclose())
+
+
+def test_of_two_keys_of_one_length_the_one_of_the_kid_counts(tmp_path: Path) -> None:
+    """A token that names another key of the same client does not hold."""
+    other = ECKey.generate_key("P-384", {"kid": "other", "use": "sig"})
+    site = ehr.trust(tmp_path, client={"keys": (ehr.EC384, other)})
+    assert run(site.check(ehr.call(ehr.token(key=other)))).issuer == ehr.ISS
+    assert refusal(site, ehr.call(ehr.token(key=other, header={"kid": "ec384"}))).reason == "signature"
 
 
 # --- anything at all -----------------------------------------------------------------------------------------------
