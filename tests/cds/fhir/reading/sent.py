@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
+from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import Reading, read
@@ -81,3 +82,10 @@ def neck(identity: str, value: Any, unit: str = "mm", **fields: Any) -> Resource
 
 def of_patient(resource_type: str, identity: str, **fields: Any) -> Resource:
     return {"resourceType": resource_type, "id": identity, "subject": {"reference": "Patient/p"}, **fields}
+
+
+def record(resource: Resource, *, url: str | None = None) -> Record:
+    """``resource`` as the reader holds it; its label, by which messages name it, is another than its reference."""
+    kind, identity = resource["resourceType"], resource.get("id")
+    reference = None if identity is None else f"{kind}/{identity}"
+    return Record(resource, kind, reference, f"label of {reference}", url)

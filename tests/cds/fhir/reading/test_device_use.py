@@ -1,0 +1,475 @@
+"""Element names and states: DeviceUseStatement and Device of FHIR R4. The names of devices are invented."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
+
+import pytest
+
+from cds.fhir.reading.bundle_index import ReferenceIndex
+from cds.fhir.reading.code_map import CodeMap, CodingKey
+from cds.fhir.reading.device_use import read_device_uses, read_devices
+from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.rejection import RejectionReason
+from tests.cds.fhir.reading.sent import AT, Resource, code_map, of_patient, record
+
+EAST = datetime(2026, 1, 31, 12, tzinfo=timezone(timedelta(hours=2)))
+"""The same moment as AT, where the clocks are two hours ahead."""
+ORDERS = "https://nuque.example.org/fhir/CodeSystem/orders"
+ELSEWHERE = "http://hospital.example/codes"
+NINE = datetime(2026, 1, 31, 9, tzinfo=UTC)
+NO_DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
+
+
+def use(identity: str = "u", named: Any = "Cervical collar", **fields: Any) -> Resource:
+    device = {"display": named} if isinstance(named, str) else named
+    return of_patient("DeviceUseStatement", identity, **{"status": "active", "device": device, **fields})
+
+
+def device(identity: str = "d", *names: Any, **fields: Any) -> Resource:
+    return {"resourceType": "Device", "id": identity, "deviceName": [{"name": name} for name in names], **fields}
+
+
+def typed(identity: str, *codes: str, system: str = ORDERS, **fields: Any) -> Resource:
+    coded = {"coding": [{"system": system, "code": code} for code in codes]}
+    return {"resourceType": "Device", "id": identity, "type": {**coded, **fields}}
+
+
+def found(*uses: Resource, devices: tuple[Resource, ...] = (), by: CodeMap | None = None) -> list[Accepted | Rejected]:
+    index = ReferenceIndex(list(map(record, devices)))
+    return list(read_device_uses(list(map(record, uses)), index, by or code_map(), EAST))
+
+
+def accepted(
+    fact: str, value: Any, written: str, recorded: datetime | None = None, identity: str = "u", **more: Any
+) -> Accepted:
+    label = f"label of DeviceUseStatement/{identity}"
+    return Accepted(fact, value, written, label, f"DeviceUseStatement/{identity}", recorded, **more)
+
+
+def refused(
+    fact: str | None, written: str, why: RejectionReason, recorded: datetime | None = None, identity: str = "u"
+) -> Rejected:
+    return Rejected(fact, written, why, f"label of DeviceUseStatement/{identity}", recorded)
+
+
+def on(words: str = "in use", recorded: datetime | None = None, identity: str = "u") -> Accepted:
+    return accepted("collar_in_place", True, words, recorded, identity, ages=False)
+
+
+def hours(value: float, since: str, recorded: datetime) -> Accepted:
+    return accepted("collar_hours", value, f"since {since}", recorded, ages=False)
+
+
+def off(words: str, recorded: datetime, identity: str = "u") -> Accepted:
+    return accepted("collar_in_place", False, words, recorded, identity)
+
+
+def malformed(written: str, error: str) -> Rejected:
+    return refused("collar_in_place", written, RejectionReason("malformed", f"malformed time: {error}"))
+
+
+def ended(end: str, recorded: datetime | None = None) -> Rejected:
+    why = RejectionReason(
+        "contradiction", f"in use by its status, and ended {end}: look whether it is on", look_up=True
+    )
+    return refused("collar_in_place", f"a collar in use that ended {end}", why, recorded)
+
+
+NINE_WORDS = "2026-01-31T09:00:00Z"
+MIDNIGHT = datetime(2026, 1, 30, 22, tzinfo=UTC)
+"""When 2026-01-31 began in the east."""
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({}, [on()]),
+        (
+            {"timingPeriod": {"start": NINE_WORDS}},
+            [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)],
+        ),
+        ({"timingDateTime": NINE_WORDS}, [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)]),
+        (
+            {"timingPeriod": {"start": NINE_WORDS}, "timingDateTime": "2026-01-01"},
+            [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)],
+        ),
+        (
+            {"timingDateTime": "2026-01-31"},
+            [on("in use since 2026-01-31", MIDNIGHT), hours(12.0, "2026-01-31", MIDNIGHT)],
+        ),
+        (
+            {"timingDateTime": EAST.isoformat()},
+            [on(f"in use since {EAST.isoformat()}", AT), hours(0.0, EAST.isoformat(), AT)],
+        ),
+        # When it was noted says that it is on, and nothing about since when.
+        ({"recordedOn": NINE_WORDS}, [on(f"in use since {NINE_WORDS}", NINE)]),
+        (
+            {"recordedOn": "2020-01-01", "timingDateTime": NINE_WORDS},
+            [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)],
+        ),
+        ({"timingDateTime": "soon"}, [malformed("soon", NO_DATE)]),
+        ({"recordedOn": 7}, [malformed("7", NO_DATE)]),
+        (
+            {"timingDateTime": "2026-01-31T10:00:01Z"},
+            [
+                refused(
+                    "collar_in_place",
+                    "2026-01-31T10:00:01Z",
+                    RejectionReason("future", "the collar is to be worn from a moment in the future"),
+                    AT + timedelta(seconds=1),
+                )
+            ],
+        ),
+        (
+            {"timingDateTime": "2023-01-31T10:00:00Z"},
+            [
+                on("in use since 2023-01-31T10:00:00Z", AT.replace(year=2023)),
+                refused(
+                    "collar_hours",
+                    "since 2023-01-31T10:00:00Z",
+                    RejectionReason("implausible", "implausible: 3 years"),
+                    AT.replace(year=2023),
+                ),
+            ],
+        ),
+        # Active, and over: which of the two is so, somebody has to look.
+        ({"timingPeriod": {"end": NINE_WORDS}}, [ended(NINE_WORDS)]),
+        ({"timingPeriod": {"end": EAST.isoformat()}}, [ended(EAST.isoformat())]),
+        ({"timingPeriod": {"start": NINE_WORDS, "end": NINE_WORDS}}, [ended(NINE_WORDS, NINE)]),
+        ({"timingPeriod": {"end": "2026-01-31T10:00:01Z"}}, [on()]),
+        ({"timingPeriod": {"end": "2026-01-30"}}, [ended("2026-01-30")]),
+        ({"timingPeriod": {"end": "2026-01-31"}}, [on()]),
+        ({"timingPeriod": {"end": "soon"}}, [on()]),
+        ({"timingPeriod": NINE_WORDS}, [on()]),
+    ],
+)
+def test_a_collar_in_use(fields: Resource, expected: list[Any]) -> None:
+    assert found(use(**fields)) == expected
+
+
+def test_a_day_is_over_when_the_next_begins_where_the_reading_takes_place() -> None:
+    late = datetime(2026, 1, 31, 23, tzinfo=UTC)
+    statement = [record(use(timingPeriod={"end": "2026-01-31"}))]
+    there, here = (
+        list(read_device_uses(statement, ReferenceIndex([]), code_map(), at))
+        for at in (late, late.astimezone(EAST.tzinfo))
+    )
+    assert (there, here) == ([on()], [ended("2026-01-31")])
+
+
+@pytest.mark.parametrize("status", ["completed", "stopped"])
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"timingPeriod": {"end": NINE_WORDS}}, off(f"use ended {NINE_WORDS}", NINE)),
+        ({"recordedOn": NINE_WORDS}, off(f"use ended {NINE_WORDS}", NINE)),
+        ({"recordedOn": "2026-01-01", "timingPeriod": {"end": NINE_WORDS}}, off(f"use ended {NINE_WORDS}", NINE)),
+        ({"timingPeriod": {"end": "2026-01-31"}}, off("use ended 2026-01-31", MIDNIGHT)),
+        ({"timingPeriod": {"end": EAST.isoformat()}}, off(f"use ended {EAST.isoformat()}", AT)),
+        (
+            {},
+            refused(
+                "collar_in_place",
+                "null",
+                RejectionReason("no time", f"it is not recorded when the use ended: {NO_DATE}"),
+            ),
+        ),
+        (
+            {"timingPeriod": {"end": "soon"}},
+            refused(
+                "collar_in_place",
+                "soon",
+                RejectionReason("no time", f"it is not recorded when the use ended: {NO_DATE}"),
+            ),
+        ),
+        (
+            {"timingPeriod": {"end": "2026-01-31T10:00:01Z"}},
+            refused(
+                "collar_in_place",
+                "2026-01-31T10:00:01Z",
+                RejectionReason("future", "the use ends in the future"),
+                AT + timedelta(seconds=1),
+            ),
+        ),
+    ],
+)
+def test_a_use_that_ended(status: str, fields: Resource, expected: Any) -> None:
+    assert found(use(status=status, **fields)) == [expected]
+
+
+@pytest.mark.parametrize(
+    ("status", "words", "look_up"),
+    [
+        (None, "no status", True),
+        ("on-hold", "the status on-hold", True),
+        ("unknown", "the status unknown", True),
+        (["active"], "the status a JSON array", True),
+        ("entered-in-error", "the status entered-in-error", False),
+        ("intended", "the status intended", False),
+        ("not-taken", "the status not-taken", False),
+    ],
+)
+def test_a_use_that_is_neither(status: Any, words: str, look_up: bool) -> None:
+    why = RejectionReason("status", "does not say that the collar is on, nor that it is off", look_up=look_up)
+    assert found(use(status=status)) == [refused("collar_in_place", f"neck collar with {words}", why)]
+
+
+def kind(value: str, written: str) -> Accepted:
+    return accepted("collar_kind", value, written, ages=False)
+
+
+EXTRICATION, LONG = kind("extrication", "Extrication collar"), kind("long_term", "Collar for long wear")
+
+
+@pytest.mark.parametrize(
+    ("named", "devices", "expected"),
+    [
+        ("Cervical collar", (), [on()]),
+        ("Extrication collar", (), [on(), EXTRICATION]),
+        ({"reference": "Device/d"}, (typed("d", "long-term-collar"),), [on(), LONG]),
+        ({"reference": "Device/d"}, (typed("d", "fit-rigid-neck-collar"),), [on()]),
+        ({"reference": "Device/d"}, (device("d", "Walker", "Cervical collar"),), [on()]),
+        ({"reference": "Device/d"}, (typed("e", "long-term-collar"), typed("d", "fit-rigid-neck-collar")), [on()]),
+        # Whatever says the kind goes before what does not.
+        ({"reference": "Device/d", "display": "Cervical collar"}, (typed("d", "long-term-collar"),), [on(), LONG]),
+        (
+            {"reference": "Device/d"},
+            (typed("d", "fit-rigid-neck-collar"), typed("d", "long-term-collar")),
+            [on(), LONG],
+        ),
+        ({"reference": "Device/d", "display": "Walker"}, (typed("d", "long-term-collar"),), [on(), LONG]),
+        ({"reference": "#d"}, (), [on(), LONG]),
+        ({"reference": "#d"}, (typed("d", "extrication-collar"),), [on(), LONG]),
+        ({"reference": "#e"}, (), [on(), EXTRICATION]),
+        ("Walker", (), []),
+        ({"reference": "Device/d"}, (device("d", "Walker"),), []),
+        ({"reference": "Device/d"}, (device("d", "Walker"), device("d2", "Cervical collar")), []),
+    ],
+)
+def test_the_collar_is_told_by_the_device_or_by_its_words(
+    named: Any, devices: tuple[Resource, ...], expected: list[Any]
+) -> None:
+    contained = ["x", typed("d", "long-term-collar"), typed("e", "extrication-collar")]
+    assert found(use(named=named, contained=contained), devices=devices) == expected
+
+
+def test_a_kind_without_words_is_its_own_word() -> None:
+    mapped = replace(code_map(), collars={key: replace(one, display="") for key, one in code_map().collars.items()})
+    assert found(use(named={"reference": "#d"}, contained=[typed("d", "long-term-collar")]), by=mapped) == [
+        on(),
+        kind("long_term", "long_term"),
+    ]
+
+
+def test_all_statements_about_one_device_are_told() -> None:
+    statement = {"reference": "Device/d"}
+    both = found(use("a", statement), use("b", statement), devices=(device("d", "Cervical collar"),))
+    assert both[:2] == [on(identity="a"), on(identity="b")]
+
+
+LIKE = RejectionReason(
+    "code", "may be a neck collar, but is not read as a rigid one: look whether one is on", look_up=True
+)
+NOT_NAMED = RejectionReason(
+    "incomplete", "a device is in use and what it is was not sent: look whether it is a neck collar", look_up=True
+)
+NOT_UNDERSTOOD = RejectionReason(
+    "code",
+    "a device in use by a code or in a script that is not read here: look whether it is a neck collar",
+    look_up=True,
+)
+OF_THE_NECK = RejectionReason(
+    "unread", "a device in use about neck, spine or airway, but mapped to no fact: read it yourself"
+)
+IGNORED = typed("d", "4711", system=ELSEWHERE)
+
+
+@pytest.mark.parametrize(
+    ("statement", "devices", "expected"),
+    [
+        (use(named={}), (), [refused("collar_in_place", "a device without a name", NOT_NAMED)]),
+        (use(named="x", device=None), (), [refused("collar_in_place", "a device without a name", NOT_NAMED)]),
+        (use(named={"reference": "Device/d"}), (), [refused("collar_in_place", "a device without a name", NOT_NAMED)]),
+        (
+            use(named={"reference": "Device/d"}),
+            (device("d"),),
+            [refused("collar_in_place", "a device without a name", NOT_NAMED)],
+        ),
+        (
+            use(named={"reference": "#d"}),
+            (device("d", "Walker"),),
+            [refused("collar_in_place", "a device without a name", NOT_NAMED)],
+        ),
+        (use(named="Soft collar"), (), [refused("collar_in_place", "Soft collar", LIKE)]),
+        (
+            use(named={"reference": "Device/d"}),
+            (device("d", "Walker", "Soft collar"),),
+            [refused("collar_in_place", "Soft collar", LIKE)],
+        ),
+        (
+            use(named={"reference": "Device/d", "display": "Walker"}),
+            (device("d", "Soft collar"),),
+            [refused("collar_in_place", "Soft collar", LIKE)],
+        ),
+        (
+            use(named={"reference": "#d"}, contained=[device("d", "Soft collar")]),
+            (),
+            [refused("collar_in_place", "Soft collar", LIKE)],
+        ),
+        # A brace, where it is worn or why.
+        (use(named="Brace"), (), []),
+        (use(named="Brace", bodySite={"text": "neck"}), (), [refused("collar_in_place", "Brace neck", LIKE)]),
+        (
+            use(named="Brace", reasonCode=[{"text": "fracture"}, {"coding": [{"display": "of the neck"}]}]),
+            (),
+            [refused("collar_in_place", "Brace fracture of the neck", LIKE)],
+        ),
+        (use(named="Walker", bodySite={"text": "neck"}), (), []),
+        (
+            use(named={"reference": "Device/d", "display": "Walker"}, bodySite={"text": "neck"}),
+            (device("d", "Brace"),),
+            [refused("collar_in_place", "Brace neck", LIKE)],
+        ),
+        # Another device of the neck.
+        (use(named="Tracheostomy tube"), (), [refused(None, "Tracheostomy tube", OF_THE_NECK)]),
+        (
+            use(named={"reference": "Device/d"}),
+            (device("d", "Walker", "Tracheostomy tube"),),
+            [refused(None, "Tracheostomy tube", OF_THE_NECK)],
+        ),
+        (use(named="Walker"), (), []),
+        # A name that nobody here can read: one line for each.
+        (use(named="雷达"), (), [refused("collar_in_place", "雷达", NOT_UNDERSTOOD)]),
+        (use(named={"reference": "Device/d"}), (IGNORED,), [refused("collar_in_place", "4711", NOT_UNDERSTOOD)]),
+        (
+            use(named={"reference": "Device/d"}),
+            (typed("d", "1", "2", system=ELSEWHERE),),
+            [refused("collar_in_place", "1 2", NOT_UNDERSTOOD)],
+        ),
+        (
+            use(named={"reference": "Device/d", "display": "雷达"}),
+            (IGNORED,),
+            [refused("collar_in_place", "雷达", NOT_UNDERSTOOD), refused("collar_in_place", "4711", NOT_UNDERSTOOD)],
+        ),
+        (use(named={"reference": "Device/d"}), (typed("d", "4711", system=ELSEWHERE, text="Walker"),), []),
+        (use(named={"reference": "Device/d", "display": "雷达 Walker"}), (IGNORED,), []),
+        # More names than are read.
+        (use(named={"reference": "Device/d"}), (device("d", *map("Walker {}".format, range(20))),), []),
+        (
+            use(named={"reference": "Device/d"}),
+            (device("d", *map("Walker {}".format, range(21))),),
+            [refused("collar_in_place", "Walker 0", LIKE)],
+        ),
+        (
+            use(named={"reference": "Device/d"}),
+            tuple(device("d", f"Walker {number}") for number in range(21)),
+            [refused("collar_in_place", "Walker 0", LIKE)],
+        ),
+        (use(named={"reference": "Device/d"}), tuple(device("d", f"Walker {number}") for number in range(20)), []),
+        (
+            use(named={"reference": "Device/d", "display": "Walker"}),
+            (device("d", *map("Walker {}".format, range(20))),),
+            [refused("collar_in_place", "Walker", LIKE)],
+        ),
+        # Nothing of the kind is on.
+        (use(named={}, status="completed"), (), []),
+        (use(named="Soft collar", status="stopped"), (), []),
+    ],
+)
+def test_a_device_in_use_that_is_not_read(
+    statement: Resource, devices: tuple[Resource, ...], expected: list[Any]
+) -> None:
+    assert found(statement, devices=devices) == expected
+
+
+def test_a_code_that_the_site_ignores_is_understood() -> None:
+    ignoring = replace(code_map(), ignored=frozenset({CodingKey(ELSEWHERE, "4711")}))
+    statement = use(named={"reference": "Device/d", "display": "雷达"})
+    assert found(statement, devices=(IGNORED,), by=ignoring) == [refused("collar_in_place", "雷达", NOT_UNDERSTOOD)]
+
+
+ANOTHER_ON = RejectionReason(
+    "contradiction", "another collar is in use by a newer record, which counts: look which one is on, and end the other"
+)
+
+
+def test_of_several_collars_in_use_all_but_the_newest_are_listed() -> None:
+    early, late = ({"recordedOn": f"2026-01-31T0{hour}:00:00Z"} for hour in (8, 9))
+    words = [f"in use since 2026-01-31T0{hour}:00:00Z" for hour in (8, 9)]
+    first, last = on(words[0], NINE - timedelta(hours=1), "a"), on(words[1], NINE, "b")
+    undated = on(identity="c")
+    older = refused("collar_in_place", words[0], ANOTHER_ON, NINE - timedelta(hours=1), "a")
+    unknown = refused("collar_in_place", "in use", ANOTHER_ON, None, "c")
+    a, b, c = use("a", **early), use("b", **late), use("c")
+    assert found(a, b) == [first, last, older]
+    assert found(b, a) == [last, first, older]
+    assert found(c, b) == [undated, last, unknown]
+    assert found(c) == [undated]
+    assert found(b, {**b, "id": "b"}) == [last, last]
+    assert found(c, use("e")) == [
+        undated,
+        on(identity="e"),
+        unknown,
+        refused("collar_in_place", "in use", ANOTHER_ON, None, "e"),
+    ]
+
+
+def test_an_end_says_nothing_against_a_collar_that_is_on() -> None:
+    gone = use("a", status="completed", recordedOn=NINE_WORDS)
+    assert found(gone) == [off(f"use ended {NINE_WORDS}", NINE, "a")]
+    assert found(gone, use("b")) == [on(identity="b")]
+    assert found(use("b"), gone) == [on(identity="b")]
+    later = use("a", status="completed", recordedOn="2026-02-03")
+    assert [type(one) for one in found(later, use("b"))] == [Rejected, Accepted]
+
+
+def test_an_element_that_changes_the_meaning_refuses_the_use() -> None:
+    why = RejectionReason("modifier", "the resource carries implicitRules, which may change its meaning")
+    assert found(use(implicitRules="http://x.example")) == [refused("collar_in_place", "in use", why)]
+
+
+NOT_SAID = RejectionReason(
+    "incomplete",
+    "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
+    look_up=True,
+)
+
+
+def listed(words: str, identity: str = "d") -> Rejected:
+    return Rejected("collar_in_place", words, NOT_SAID, f"label of Device/{identity}")
+
+
+@pytest.mark.parametrize(
+    ("devices", "uses", "expected"),
+    [
+        ((device("d", "Cervical collar"),), (), [listed("Cervical collar")]),
+        ((device("d", "Soft collar"),), (), [listed("Soft collar")]),
+        ((device("d", "Walker", "Soft collar", "Cervical collar"),), (), [listed("Soft collar")]),
+        ((typed("d", "long-term-collar"),), (), [listed("long-term-collar")]),
+        ((device("d", "Walker"), device("e", "Soft collar")), (), [listed("Soft collar", "e")]),
+        ((device("d", "Tracheostomy tube"),), (), []),
+        ((device("d", "Cervical collar", status="active"),), (), [listed("Cervical collar")]),
+        ((device("d", "Cervical collar", status="inactive"),), (), []),
+        (
+            (device("d", "Cervical collar", status="entered-in-error"), device("e", "Soft collar")),
+            (),
+            [listed("Soft collar", "e")],
+        ),
+        # A statement speaks of it, whatever it says.
+        ((device("d", "Cervical collar"),), (use(named={"reference": "Device/d"}, status="stopped"),), []),
+        ((device("d", "Cervical collar"),), (use(named={"reference": "Device/e"}),), [listed("Cervical collar")]),
+        ((device("d", "Cervical collar"),), (use(named={}), use(device="x")), [listed("Cervical collar")]),
+    ],
+)
+def test_a_collar_of_the_patient_of_which_no_statement_speaks(
+    devices: tuple[Resource, ...], uses: tuple[Resource, ...], expected: list[Rejected]
+) -> None:
+    records = list(map(record, devices))
+    assert list(read_devices(records, list(map(record, uses)), ReferenceIndex(records), code_map())) == expected
+
+
+@pytest.mark.parametrize("name", [{"name": ""}, {"name": 7}, {}, "Soft collar"])
+def test_a_name_that_is_none_is_passed_over(name: Any) -> None:
+    bare = {**device("d"), "deviceName": [name, {"name": "Halskrause"}], "type": {"coding": "x"}}
+    assert list(read_devices([record(bare)], [], ReferenceIndex([]), code_map())) == [listed("Halskrause")]
