@@ -24,10 +24,11 @@ from rules.deciding.fit_check import (
     standing,
 )
 from rules.errors import FactError
-from rules.evaluation.hit_policy import size_class
+from rules.evaluation.hit_policy import read_size_class, size_class
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Step
+from tests.rules.small_fitting import fitting_ruleset
 
 RULESET = load_ruleset()
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -456,6 +457,606 @@ def test_a_size_that_is_not_written_as_one_is_refused(decider, size):
 def test_facts_and_findings_that_do_not_belong_are_named(decider, wrong):
     with pytest.raises(FactError):
         advise(decider, FitCheck(**{"size": "adult H2 G2", **wrong}), AT)
+
+
+# --- the whole advice, by a small ruleset --------------------------------------------------------------------------
+
+SMALL = fitting_ruleset()
+SMALL_FINDINGS = ("choking", "tight", "loose", "low", "high", "crooked")
+
+
+@pytest.fixture(scope="module")
+def small() -> Decider:
+    return Decider(SMALL)
+
+
+def worn(size, *found, item=None):
+    return FitAttempt(size=size, item=item, findings={name: name in found for name in SMALL_FINDINGS})
+
+
+def told_of(small, size, *found, item=None, history=(), facts=None, shelf=None):
+    """The advice by the small ruleset as plain JSON, without what is the same every time."""
+    check = FitCheck(
+        **worn(size, *found, item=item).model_dump(),
+        history=tuple(history),
+        facts=facts or {},
+        shelf=None if shelf is None else tuple(StockedItem(name=name, sizes=tuple(sizes)) for name, sizes in shelf),
+    )
+    told = advise(small, check, AT).as_json()
+    assert told.pop("at") == "2026-01-31T10:00:00Z"
+    assert told.pop("ruleset") == {"name": "fitting", "version": "1.0.0", "hash": small.ruleset.hash}
+    assert told.pop("disclaimer") == "nothing of this is for patients"
+    assert told.pop("worn")["code"] == size
+    return told
+
+
+def in_short(told):
+    """Of the advice what was decided; of each part the rules behind it."""
+    short = {
+        name: told[name]
+        for name in ("outcome", "next_item", "axis", "not_offered_again", "no_item_for")
+        if name in told
+    }
+    short |= {"next": told["next_size"]["code"]} if "next_size" in told else {}
+    short |= {"said": [each["rule"] for each in told["corrections"]]} if "corrections" in told else {}
+    short |= {"cautions": [each["text"] for each in told["cautions"]]} if "cautions" in told else {}
+    short |= {"tasks": {each["task"]: each["rules"] for each in told["tasks"]}} if "tasks" in told else {}
+    return short
+
+
+SEATED = "Seat the same size again, one person holding head and neck, and check again."
+STOPPED = "Stop, hold the head by hand, and call now."
+HOLDING = "One person holds head and neck throughout."
+REFER = "Stop trying on and ask the orthotist."
+NO_SIZE = {"outcome": "refer", "said": ["fit.no_size_left"], "tasks": {"ask": ["fit.no_size_left"]}}
+TIGHT = {"axis": "wide", "said": ["fit.tight"], "tasks": {"refit_collar": ["fit.tight"]}, "outcome": "change_size"}
+LOW = {"axis": "tall", "said": ["fit.low"], "tasks": {"refit_collar": ["fit.low"]}, "outcome": "change_size"}
+
+
+def same(size, *found, times=1, item=None):
+    return [worn(size, *found, item=item)] * times
+
+
+@pytest.mark.parametrize(
+    ("given", "summary", "expected"),
+    [
+        ({"found": ()}, "Nothing to correct: the collar fits as it was checked.", {"outcome": "fits"}),
+        # What concerns the patient is said whatever is done with the collar; what is neither that nor of the check is not.
+        (
+            {"found": ("tight",), "facts": {"asleep": True, "frail": True, "missing": True}},
+            SEATED,
+            {
+                "outcome": "reseat",
+                "said": ["fit.seat"],
+                "cautions": ["Asleep.", "Seat it with care."],
+                "tasks": {"refit_collar": ["fit.seat"]},
+            },
+        ),
+        (
+            {"found": ("tight",), "history": same("adult T2 W2", "tight")},
+            f"Try adult T2 W3 (adult line, short, wide): girth up. {HOLDING}",
+            {**TIGHT, "next": "adult T2 W3"},
+        ),
+        (
+            {"found": ("loose",), "history": same("adult T2 W2", "loose")},
+            f"Try adult T2 W1 (adult line, short, slim): girth down. {HOLDING}",
+            {
+                "outcome": "change_size",
+                "axis": "wide",
+                "next": "adult T2 W1",
+                "said": ["fit.loose"],
+                "tasks": {"refit_collar": ["fit.loose"]},
+            },
+        ),
+        # The gravest first, whatever the order of the rules.
+        (
+            {"found": ("tight", "low"), "history": same("adult T2 W2", "tight", "low")},
+            f"Try adult T3 W2 (adult line, tall, narrow): height up. {HOLDING}",
+            {**LOW, "next": "adult T3 W2", "tasks": {"refit_collar": ["fit.tight", "fit.low"]}},
+        ),
+        (
+            {"found": ("tight", "low", "high"), "history": same("adult T2 W2", "tight", "low", "high")},
+            f"Try adult T2 W3 (adult line, short, wide): girth up. {HOLDING}",
+            {**TIGHT, "next": "adult T2 W3", "tasks": {"refit_collar": ["fit.tight", "fit.low", "fit.high"]}},
+        ),
+        (
+            {"found": ("tight", "loose"), "history": same("adult T2 W2", "tight", "loose")},
+            REFER,
+            NO_SIZE,
+        ),
+        (
+            {"size": "adult T2 W4", "found": ("tight",), "history": same("adult T2 W4", "tight")},
+            REFER,
+            NO_SIZE,
+        ),
+        (
+            {"size": "adult T1 W2 bent", "found": ("high",), "history": same("adult T1 W2 bent", "high")},
+            REFER,
+            NO_SIZE,
+        ),
+        # A rule about the end of the sizes that reads the line worn; another line has none.
+        (
+            {"size": "young T1 W4", "found": ("tight",), "history": same("young T1 W4", "tight")},
+            REFER,
+            {"outcome": "refer"},
+        ),
+        # The young line ends at T2.
+        (
+            {"size": "young T1 W2", "found": ("low",), "history": same("young T1 W2", "low")},
+            f"Try young T2 W2 (young line, short, narrow): height up. {HOLDING}",
+            {**LOW, "next": "young T2 W2"},
+        ),
+        (
+            {"size": "young T2 W2", "found": ("low",), "history": same("young T2 W2", "low")},
+            REFER,
+            {"outcome": "refer"},
+        ),
+        # One finding for the orthotist waits for sizes; the fit as a whole does not.
+        (
+            {"found": ("tight", "crooked"), "history": same("adult T2 W2", "tight", "crooked")},
+            f"Try adult T2 W3 (adult line, short, wide): girth up. {HOLDING}",
+            {
+                **TIGHT,
+                "next": "adult T2 W3",
+                "tasks": {"refit_collar": ["fit.tight", "fit.crooked"], "ask": ["fit.crooked"]},
+            },
+        ),
+        (
+            {"found": ("crooked",), "history": same("adult T2 W2", "crooked")},
+            REFER,
+            {"outcome": "refer", "said": ["fit.crooked"], "tasks": {"ask": ["fit.crooked"]}},
+        ),
+        (
+            {"found": ("tight",), "history": same("adult T2 W2", "tight", times=2)},
+            REFER,
+            {"outcome": "refer", "said": ["fit.in_a_row"], "tasks": {"ask": ["fit.in_a_row"]}},
+        ),
+        # Stopping: what is asked for now without opening the collar, and what the rule that stops asks for.
+        (
+            {"found": ("choking", "tight"), "history": same("adult T2 W2", "choking", "tight", times=2)},
+            STOPPED,
+            {
+                "outcome": "stop",
+                "said": ["fit.choking"],
+                "cautions": ["Choking: open the front."],
+                "tasks": {"call": ["fit.choking"], "free": ["fit.choking"]},
+            },
+        ),
+        (
+            {"found": ("choking",), "facts": {"gasping": True, "frail": True}},
+            STOPPED,
+            {
+                "outcome": "stop",
+                "said": ["fit.choking"],
+                "cautions": ["Choking: open the front.", "Gasping."],
+                "tasks": {"call": ["fit.choking", "care.gasping"], "free": ["fit.choking", "care.gasping"]},
+            },
+        ),
+        # Of a danger that no rule of the check knows: what is asked for now, and does not open the collar.
+        (
+            {"found": ("tight",), "facts": {"missing": True, "gasping": True, "threat": True}},
+            STOPPED,
+            {
+                "outcome": "stop",
+                "cautions": ["Threat: call.", "Gasping.", "Seat it with care."],
+                "tasks": {
+                    "call": ["dangers.threat", "care.gasping"],
+                    "free": ["dangers.threat", "care.gasping"],
+                    "watch": ["dangers.threat"],
+                },
+            },
+        ),
+        (
+            {"found": ("tight",), "facts": {"gasping": True}},
+            SEATED,
+            {
+                "outcome": "reseat",
+                "said": ["fit.seat"],
+                "cautions": ["Gasping.", "Seat it with care."],
+                "tasks": {"refit_collar": ["fit.seat"]},
+            },
+        ),
+        (
+            {"found": ("tight",), "facts": {"threat": True, "asleep": True}},
+            STOPPED,
+            {
+                "outcome": "stop",
+                "cautions": ["Threat: call.", "Asleep.", "Seat it with care."],
+                "tasks": {
+                    "call": ["dangers.threat"],
+                    "free": ["dangers.threat"],
+                    "watch": ["dangers.threat", "dangers.asleep"],
+                },
+            },
+        ),
+        (
+            {"found": (), "facts": {"missing": True}},
+            "Nothing to correct: the collar fits as it was checked.",
+            {"outcome": "fits"},
+        ),
+    ],
+)
+def test_what_is_advised_and_why(small, given, summary, expected):
+    given = {"size": "adult T2 W2", **given}
+    told = told_of(small, given.pop("size"), *given.pop("found"), **given)
+    assert told["summary"] == summary
+    assert in_short(told) == expected
+
+
+W3 = "Try adult T2 W3 (adult line, short, wide)"
+
+
+@pytest.mark.parametrize(
+    ("given", "summary", "expected"),
+    [
+        (
+            {"shelf": [("a", ["adult T2 W2"]), ("b", ["adult T1 W3", "adult T2 W3"])]},
+            f"{W3}, item b: girth up. {HOLDING}",
+            {**TIGHT, "next": "adult T2 W3", "next_item": "b"},
+        ),
+        # The item worn serves the next size too, and would change nothing.
+        (
+            {"item": "b", "shelf": [("b", ["adult T2 W2", "adult T2 W3"]), ("c", ["adult T2 W3"])]},
+            f"{W3}, item c: girth up. {HOLDING}",
+            {**TIGHT, "next": "adult T2 W3", "next_item": "c"},
+        ),
+        (
+            {"item": "b", "shelf": [("b", ["adult T2 W2", "adult T2 W3"]), ("c", ["adult T2 W4"])]},
+            "Try adult T2 W4 (adult line, short, widest), item c: girth up. No item left for adult T2 W3. " + HOLDING,
+            {**TIGHT, "next": "adult T2 W4", "next_item": "c", "no_item_for": ["adult T2 W3"]},
+        ),
+        (
+            {"shelf": []},
+            f"{REFER} No item left for adult T2 W3, adult T2 W4.",
+            {**NO_SIZE, "no_item_for": ["adult T2 W3", "adult T2 W4"]},
+        ),
+        # Height has nothing left, so girth is tried; what was passed over on the way is named.
+        (
+            {"found": ("tight", "low"), "shelf": [("d", ["adult T2 W4"])]},
+            "Try adult T2 W4 (adult line, short, widest), item d: girth up. No item left for adult T3 W2, adult T4 W2, "
+            f"adult T2 W3. {HOLDING}",
+            {
+                **TIGHT,
+                "next": "adult T2 W4",
+                "next_item": "d",
+                "no_item_for": ["adult T3 W2", "adult T4 W2", "adult T2 W3"],
+                "tasks": {"refit_collar": ["fit.tight", "fit.low"]},
+            },
+        ),
+        (
+            {"found": ("tight", "crooked"), "shelf": []},
+            f"{REFER} No item left for adult T2 W3, adult T2 W4.",
+            {
+                "outcome": "refer",
+                "said": ["fit.crooked"],
+                "tasks": {"ask": ["fit.crooked"]},
+                "no_item_for": ["adult T2 W3", "adult T2 W4"],
+            },
+        ),
+        (
+            {"size": "young T1 W2", "found": ("low",), "shelf": [("e", ["young T3 W2"])]},
+            f"{REFER} No item left for young T2 W2.",
+            {"outcome": "refer", "no_item_for": ["young T2 W2"]},
+        ),
+    ],
+)
+def test_what_the_shelf_holds_bounds_what_is_offered(small, given, summary, expected):
+    given = {"size": "adult T2 W2", "found": ("tight",), **given}
+    size, found = given.pop("size"), given.pop("found")
+    told = told_of(small, size, *found, history=same(size, *found, item=given.get("item")), **given)
+    assert told["summary"] == summary
+    assert in_short(told) == expected
+
+
+def test_an_item_that_was_left_or_is_worn_is_not_offered(small):
+    history = [worn("adult T1 W2", "low", item="b"), worn("adult T2 W2", "tight", item="c")]
+    shelf = [(name, ["adult T2 W3"]) for name in "bcde"]
+    told = told_of(small, "adult T2 W2", "tight", item="c", history=history, shelf=shelf)
+    assert in_short(told) == {**TIGHT, "next": "adult T2 W3", "next_item": "d", "not_offered_again": ["T1"]}
+
+
+def test_an_advice_is_written_out_in_full(small):
+    history = [worn("adult T2 W1", "tight"), worn("adult T2 W2", "low")]
+    assert told_of(small, "adult T2 W2", "low", history=history, facts={"frail": True}) == {
+        "outcome": "change_size",
+        "summary": f"Try adult T3 W2 (adult line, tall, narrow): height up. {HOLDING}",
+        "next_size": {
+            "values": {"line": "adult", "tall": "T3", "wide": "W2", "shape": "straight"},
+            "code": "adult T3 W2",
+            "words": "adult line, tall, narrow",
+        },
+        "axis": "tall",
+        "corrections": [
+            {
+                "finding": "low",
+                "label": "chin not held",
+                "cause": "Its tall is wrong.",
+                "correction": "Try another tall.",
+                "action": "size",
+                "rule": "fit.low",
+            }
+        ],
+        "not_offered_again": ["W1"],
+        "dangers_not_recorded": {
+            "text": "Not recorded: a threat.",
+            "facts": ["threat"],
+            "rules": ["dangers.asked"],
+        },
+        "tasks": [
+            {
+                "task": "refit_collar",
+                "title": "Refit",
+                "instruction": "Refit.",
+                "request": "activity",
+                "timing": {"within_hours": 1.0},
+                "timing_words": "within 1 hour",
+                "begins": "within 1 hour",
+                "performer": "nurse",
+                "performer_words": "a nurse",
+                "people": 1,
+                "reasons": ["The size is wrong."],
+                "rules": ["fit.low"],
+            }
+        ],
+        "trace": [
+            {
+                "rule": "fit.low",
+                "title": "low",
+                "because": "The size is wrong.",
+                "sources": ["s"],
+                "evidence": ["local_default"],
+                "comparisons": [
+                    {"text": "low is true", "fact": "low", "value": True},
+                    {"text": "refits_in_this_size >= 1 (once)", "fact": "refits_in_this_size", "value": 1},
+                ],
+                "local": False,
+            }
+        ],
+        "sources": {"s": "a local default"},
+    }
+
+
+def test_stopping_names_holds_and_every_source_of_what_is_shown(small):
+    told = told_of(small, "adult T2 W2", "choking", facts={"threat": True, "missing": True, "frail": True})
+    assert told["holds"] == [
+        {
+            "kind": "do_not_size",
+            "summary": "Threat: fit nothing.",
+            "text": "Threat: fit nothing.",
+            "rules": ["dangers.threat"],
+        }
+    ]
+    assert [entry["rule"] for entry in told["trace"]] == ["fit.choking", "dangers.threat"]
+    assert list(told["sources"].items()) == [("s", "a local default"), ("t", "another one")]
+    assert "dangers_not_recorded" not in told
+
+
+@pytest.mark.parametrize(
+    ("looked_at", "unchecked"),
+    [
+        ((), SMALL_FINDINGS),
+        (("tight", "choking"), ("loose", "low", "high", "crooked")),
+        (SMALL_FINDINGS[1:], ("choking",)),
+    ],
+)
+def test_what_was_not_looked_at_is_named_and_counted(small, looked_at, unchecked):
+    told = advise(small, FitCheck(size="adult T2 W2", findings=dict.fromkeys(looked_at, False)), AT)
+    assert (told.outcome, told.unchecked) == ("incomplete", unchecked)
+    assert told.summary == (
+        f"Nothing found, but {len(unchecked)} points were not looked at; look at them before the fit is called good."
+    )
+
+
+def test_what_is_found_is_answered_whatever_was_not_looked_at(small):
+    told = advise(small, FitCheck(size="adult T2 W2", findings={"tight": True}), AT)
+    assert (told.outcome, told.unchecked) == ("reseat", ("choking", "loose", "low", "high", "crooked"))
+
+
+def test_the_moment_of_a_check_needs_a_time_zone(small):
+    with pytest.raises(ValueError, match="needs a time zone"):
+        advise(small, FitCheck(size="adult T2 W2"), AT.replace(tzinfo=None))
+
+
+NO_SIZE_CLASS = "accepted: a size class, such as adult H3 G2"
+ONE_OF = "choking, tight, loose, low, high, crooked"
+
+
+@pytest.mark.parametrize(
+    ("wrong", "problems"),
+    [
+        (
+            {"size": "adult T9 W1", "history": (FitAttempt(size="adult T1 W1 x"),)},
+            [
+                "size = 'adult T1 W1 x': 'adult T1 W1 x' is not a size class: 'x' is too much; " + NO_SIZE_CLASS,
+                "size = 'adult T9 W1': 'adult T9 W1' is not a size class: expected a height, one of T1, T2, T3, T4; "
+                + NO_SIZE_CLASS,
+            ],
+        ),
+        (
+            {"facts": {"no_size_left": False, "worn_line": "adult", "frail": True}},
+            [
+                "no_size_left = False: is worked out from the earlier checks and cannot be given; accepted: nothing; leave "
+                "it out",
+                "worn_line = 'adult': is worked out from the earlier checks and cannot be given; accepted: nothing; leave "
+                "it out",
+            ],
+        ),
+        (
+            {"facts": {"refits_in_this_size": 0, "corrections_without_success": 1}},
+            [
+                "refits_in_this_size = 0: is worked out from the earlier checks and cannot be given; accepted: nothing; "
+                "leave it out",
+                "corrections_without_success = 1: is worked out from the earlier checks and cannot be given; accepted: "
+                "nothing; leave it out",
+            ],
+        ),
+        (
+            {"facts": {"collar_in_place": False}},
+            ["collar_in_place = False: but a fit is checked on a collar that is on; accepted: true, or nothing"],
+        ),
+        (
+            {"findings": {"frail": True}, "history": (FitAttempt(size="adult T1 W1", findings={"itches": False}),)},
+            [
+                f"itches = False: is not a finding of a fit check; accepted: one of {ONE_OF}",
+                f"frail = True: is not a finding of a fit check; accepted: one of {ONE_OF}",
+            ],
+        ),
+        (
+            {"facts": {"tight": True, "frail": True}},
+            ["tight = True: is a finding; give it under findings; accepted: nothing under facts"],
+        ),
+        (
+            {
+                "size": "",
+                "facts": {"tight": True, "collar_in_place": False, "no_size_left": True},
+                "findings": {"itches": True},
+            },
+            [
+                "size = '': '' is not a size class: expected a line, one of young, adult; " + NO_SIZE_CLASS,
+                "no_size_left = True: is worked out from the earlier checks and cannot be given; accepted: nothing; leave "
+                "it out",
+                "collar_in_place = False: but a fit is checked on a collar that is on; accepted: true, or nothing",
+                f"itches = True: is not a finding of a fit check; accepted: one of {ONE_OF}",
+                "tight = True: is a finding; give it under findings; accepted: nothing under facts",
+            ],
+        ),
+    ],
+)
+def test_every_problem_of_a_check_is_told_at_once(small, wrong, problems):
+    with pytest.raises(FactError) as error:
+        advise(small, FitCheck(**{"size": "adult T2 W2", **wrong}), AT)
+    assert str(error.value).splitlines() == problems
+
+
+@pytest.mark.parametrize("given", [{}, {"collar_in_place": True}])
+def test_a_collar_that_is_checked_is_on(small, given):
+    check = FitCheck(size="adult T2 W4", findings={"tight": True}, history=(worn("adult T2 W4", "tight"),), facts=given)
+    told = advise(small, check, AT)
+    assert [entry.rule for entry in told.trace] == ["fit.tight", "fit.no_size_left"]
+
+
+CHOKES_ALONE = (
+    "      tasks: [{task: call, within_hours: 0}, {task: free, within_hours: 0}]\n    because: Breath",
+    "    because: Breath",
+)
+
+
+def test_beside_a_stop_that_asks_for_nothing_what_presses_is_asked_for_now_if_it_opens_nothing():
+    decider = Decider(fitting_ruleset(CHOKES_ALONE))
+    told = told_of(decider, "adult T2 W2", "choking", facts={"gasping": True})
+    assert in_short(told)["tasks"] == {"call": ["care.gasping"]}
+    assert "tasks" not in told_of(decider, "adult T2 W2", "choking", facts={"asleep": True})
+
+
+NO_LINE_TOLD = ("worn_line: {type", "other_line: {type"), ("{fact: worn_line, is: adult}", "{unknown: other_line}")
+NO_LINE_THERE = (
+    ("  line:\n    {title: line,", "  model:\n    {title: line,"),
+    ("{axis: line, value: adult", "{axis: model, value: adult"),
+    ("{fact: worn_line, is: adult}", "{unknown: worn_line}"),
+)
+
+
+@pytest.mark.parametrize("changes", [NO_LINE_TOLD, NO_LINE_THERE], ids=["no such fact", "no such axis"])
+def test_the_line_worn_is_told_where_rules_know_of_lines_and_of_the_fact(changes):
+    decider = Decider(fitting_ruleset(*changes))
+    check = FitCheck(size="adult T2 W4", findings={"tight": True}, history=(worn("adult T2 W4", "tight"),))
+    assert [entry.rule for entry in advise(decider, check, AT).trace] == ["fit.tight", "fit.no_size_left"]
+
+
+# --- where a fitting stands ------------------------------------------------------------------------------------------
+
+START = {"line": -1, "tall": -1, "wide": -1, "shape": -1}
+END = {"line": 2, "tall": 4, "wide": 4, "shape": 2}
+
+
+@pytest.mark.parametrize(
+    ("checks", "expected"),
+    [
+        ([("adult T2 W2", None, "tight")], {}),
+        ([("adult T2 W2", None, ""), ("adult T2 W2", None, "tight")], {}),
+        ([("adult T2 W2", None, "tight"), ("adult T2 W2", None, "tight")], {"seated_before": 1, "without_success": 1}),
+        ([("adult T2 W2", None, "tight"), ("adult T2 W2", None, "low")], {"seated_before": 1}),
+        ([("adult T2 W2", None, "tight"), ("adult T2 W2", None, "")], {"seated_before": 1}),
+        (
+            [("adult T2 W2", None, "tight"), ("adult T2 W3", None, "tight")],
+            {"above": {"wide": 1}, "without_success": 1},
+        ),
+        ([("adult T2 W2", None, "loose"), ("adult T2 W1", None, "low")], {"below": {"wide": 1}}),
+        (
+            [("adult T1 W4 bent", None, "tight"), ("adult T2 W3", None, "low")],
+            {"above": {"tall": 0}, "below": {"wide": 3, "shape": 1}},
+        ),
+        ([("adult T2 W2", None, ""), ("adult T2 W3", None, "tight")], {}),
+        # The bounds stay the narrowest, whatever came between.
+        (
+            [
+                ("adult T1 W3", None, "low"),
+                ("adult T2 W3", None, "low"),
+                ("adult T3 W2", None, "low"),
+                ("adult T1 W2", None, "high"),
+                ("adult T2 W1", None, "low"),
+            ],
+            {"above": {"tall": 1}, "below": {"tall": 2, "wide": 1}},
+        ),
+        (
+            [
+                ("adult T1 W3", None, "low"),
+                ("adult T2 W2", None, "low"),
+                ("adult T1 W2", None, "low"),
+                ("adult T2 W2", None, ""),
+            ],
+            {"above": {"tall": 0}, "below": {"wide": 2, "tall": 1}},
+        ),
+        (
+            [
+                ("adult T2 W2", None, "low"),
+                ("adult T2 W1", None, "low"),
+                ("adult T2 W3", None, "low"),
+                ("adult T2 W2", None, ""),
+            ],
+            {"above": {"wide": 0}, "below": {"wide": 1}},
+        ),
+        # Three in a row, of which the last two in the size that is worn.
+        (
+            [
+                ("adult T2 W1", "a", "tight"),
+                ("adult T2 W2", "b", "tight"),
+                ("adult T2 W2", "b", "tight low"),
+                ("adult T2 W2", "b", "tight"),
+            ],
+            {"above": {"wide": 0}, "item": "b", "items_left": {"a"}, "seated_before": 2, "without_success": 3},
+        ),
+        (
+            [("adult T2 W2", "a", "tight"), ("adult T2 W2", "b", "tight")],
+            {"item": "b", "items_left": {"a"}, "without_success": 1},
+        ),
+        (
+            [("adult T2 W2", None, "tight"), ("adult T2 W2", "b", "low")],
+            {"item": "b"},
+        ),
+        ([("adult T2 W2", "a", ""), ("adult T2 W2", "b", "low")], {"item": "b"}),
+        ([("adult T2 W2", "a", "low"), ("adult T2 W2", None, "low")], {"items_left": {"a"}, "without_success": 1}),
+        (
+            [("adult T2 W2", None, "tight"), ("adult T2 W2", None, ""), ("adult T2 W2", None, "tight")],
+            {},
+        ),
+    ],
+)
+def test_where_a_fitting_stands_follows_from_its_checks(checks, expected):
+    attempts = [worn(size, *found.split(), item=item) for size, item, found in checks]
+    last = attempts.pop()
+    expected = {"item": None, "items_left": set(), "seated_before": 0, "without_success": 0, **expected}
+    now = standing(SMALL, FitCheck(**last.model_dump(), history=tuple(attempts)))
+    assert now.worn == read_size_class(SMALL, last.size)
+    assert now.above == {**START, **expected.pop("above", {})}
+    assert now.below == {**END, **expected.pop("below", {})}
+    assert {name: getattr(now, name) for name in expected} == expected
+
+
+def test_a_value_that_was_left_bounds_its_axis_and_is_not_allowed_itself():
+    now = standing(SMALL, FitCheck(size="adult T2 W2", history=(worn("adult T1 W4", "low"),)))
+    assert [now.allows("tall", rank) for rank in range(4)] == [False, True, True, True]
+    assert [now.allows("wide", rank) for rank in range(4)] == [True, True, True, False]
 
 
 # --- coming to an end ------------------------------------------------------------------------------------------------
