@@ -262,6 +262,11 @@ def test_a_kind_without_words_is_its_own_word() -> None:
     ]
 
 
+def test_the_kind_is_as_old_as_the_use() -> None:
+    worn = found(use(named="Extrication collar", recordedOn=NINE_WORDS))
+    assert worn == [on(f"in use since {NINE_WORDS}", NINE), EXTRICATION._replace(recorded=NINE)]
+
+
 def test_all_statements_about_one_device_are_told() -> None:
     statement = {"reference": "Device/d"}
     both = found(use("a", statement), use("b", statement), devices=(device("d", "Cervical collar"),))
@@ -354,7 +359,15 @@ IGNORED = typed("d", "4711", system=ELSEWHERE)
         ),
         (use(named={"reference": "Device/d"}), (typed("d", "4711", system=ELSEWHERE, text="Walker"),), []),
         (use(named={"reference": "Device/d", "display": "雷达 Walker"}), (IGNORED,), []),
-        # More names than are read.
+        # More names than are read, of one device or of all that stand under one id.
+        (
+            use(named={"reference": "Device/d"}),
+            (
+                *[device("d", str(number)) | {"deviceName": [], "note": number} for number in range(21)],
+                device("d", "Soft collar"),
+            ),
+            [refused("collar_in_place", "a device without a name", NOT_NAMED)],
+        ),
         (use(named={"reference": "Device/d"}), (device("d", *map("Walker {}".format, range(20))),), []),
         (
             use(named={"reference": "Device/d"}),
@@ -381,6 +394,17 @@ def test_a_device_in_use_that_is_not_read(
     statement: Resource, devices: tuple[Resource, ...], expected: list[Any]
 ) -> None:
     assert found(statement, devices=devices) == expected
+
+
+@pytest.mark.parametrize(("display", "looked_at"), [(None, 21), ("Walker", 22)])
+def test_no_more_names_are_looked_at_than_tell_that_there_are_too_many(
+    monkeypatch: pytest.MonkeyPatch, display: str | None, looked_at: int
+) -> None:
+    seen = []
+    monkeypatch.setattr(CodeMap, "collar_look_alike", lambda _, named: seen.append(named))
+    named = {"reference": "Device/d", "display": display}
+    found(use(named=named), devices=(device("d", *map("Walker {}".format, range(100))),))
+    assert len(seen) == looked_at
 
 
 def test_a_code_that_the_site_ignores_is_understood() -> None:
@@ -448,6 +472,12 @@ def listed(words: str, identity: str = "d") -> Rejected:
         ((device("d", "Walker", "Soft collar", "Cervical collar"),), (), [listed("Soft collar")]),
         ((typed("d", "long-term-collar"),), (), [listed("long-term-collar")]),
         ((device("d", "Walker"), device("e", "Soft collar")), (), [listed("Soft collar", "e")]),
+        (
+            (device("d", "Soft collar"), device("e", "Cervical collar")),
+            (),
+            [listed("Soft collar"), listed("Cervical collar", "e")],
+        ),
+        (({"resourceType": "Device", "id": "d", "type": {"text": "Halskrause"}},), (), [listed("Halskrause")]),
         ((device("d", "Tracheostomy tube"),), (), []),
         ((device("d", "Cervical collar", status="active"),), (), [listed("Cervical collar")]),
         ((device("d", "Cervical collar", status="inactive"),), (), []),
