@@ -1,6 +1,6 @@
 """``collar-patient-view``: the chart of a patient in a collar, or for whom one is ordered, is opened.
 
-Said is what is dangerous; once the collar is worn, also what is overdue.
+Said is what is dangerous; once the collar is worn, also what is overdue. Of a patient in a halo only an emergency is said.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from cds.site.content import Content
 from rules.model.decision import Task
 
 TOPICS = ("application", "dangers", "review", "skin")
+HALO = "halo_in_place"
 _DEVICES_IN_USE = "prefetch.deviceUses"
 _LONGEST = 120
 
@@ -31,8 +32,9 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    worn = any(fact.name == IN_PLACE and fact.value is True for fact in call.decision.facts)
-    if call.deceased or not (worn or _ordered(call) or _may_be_on(call)):
+    worn = _holds(call, IN_PLACE)
+    emergency_in_a_halo = _holds(call, HALO) and bool(call.decision.leading)
+    if call.deceased or not (worn or emergency_in_a_halo or _ordered(call) or _may_be_on(call)):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
@@ -42,6 +44,10 @@ def _cards(call: HookCall) -> list[Draft]:
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
+
+
+def _holds(call: HookCall, name: str) -> bool:
+    return any(fact.name == name and fact.value is True for fact in call.decision.facts)
 
 
 def _may_be_on(call: HookCall) -> bool:

@@ -248,6 +248,17 @@ def test_no_order_in_force_no_card(client: TestClient, order: dict[str, Any]) ->
     assert cards(client, "collar-patient-view", changed(call, "prefetch.orders", bundle(order))) == []
 
 
+def test_a_new_accident_in_a_halo_is_said_at_the_chart(client: TestClient) -> None:
+    """A halo is worn for an unstable neck (practice-halo; common practice, no source); no collar is on or ordered."""
+    halo = observation("halo-in-place", True)
+    accident = [observation("blunt-injury", True), observation("setting", "emergency")]
+    (card, *_) = cards(client, "collar-patient-view", patient_view(*MEASURED, halo, *accident))
+    assert card["indicator"] == "critical"
+    assert card["summary"].startswith("A new accident in a halo: ")
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, halo)) == []
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, *accident)) == []
+
+
 def test_an_ordered_collar_without_a_danger_opens_in_silence(client: TestClient) -> None:
     assert (
         cards(client, "collar-patient-view", changed(patient_view(*MEASURED), "prefetch.orders", bundle(ORDERED))) == []
