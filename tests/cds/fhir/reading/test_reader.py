@@ -1,7 +1,7 @@
 import copy
 import json
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any, get_args
 
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from cds.fhir.reading.bundle_index import ReadingError
 from cds.fhir.reading.patient import AgeQuestion
-from cds.fhir.reading.reader import read
+from cds.fhir.reading.reader import Reading, read, read_called
 from rules.deciding.decider import Decider
 from rules.model.decision import RefusalKind
 from tests.cds.fhir.reading.sent import (
@@ -1330,3 +1330,366 @@ def test_an_own_code_that_is_misspelt_names_the_nearest(code: str, meant: str | 
     (reason,) = reasons(observation("o", code, valueBoolean=True))
     assert reason.endswith("`nuque facts` lists them")
     assert (f"did you mean {meant}?" in reason) if meant else ("did you mean" not in reason)
+
+
+# --- exactly what is said of whole records -------------------------------------------------------------------------------
+
+
+def _said(result: Reading) -> list[tuple[str | None, str, str, str, str | None, str | None]]:
+    """What is not used, in its order: fact, value, kind, reason, record, and what is to be looked up."""
+    return [(one.fact, one.value, one.kind, one.reason, one.reference, one.look_up) for one in result.not_used]
+
+
+def _foreign(kind: str, label: str, reason: str) -> tuple[None, str, str, str, str, None]:
+    return None, kind, "patient", reason, label, None
+
+
+def _anothers(reference: str) -> str:
+    return f"belongs to {reference}, not to the patient asked for"
+
+
+_OTHER = {"subject": {"reference": "Patient/other"}}
+_NOBODY = "does not say whose record it is"
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "Observation",
+        "Condition",
+        "Procedure",
+        "ServiceRequest",
+        "QuestionnaireResponse",
+        "DeviceUseStatement",
+        "Encounter",
+    ],
+)
+def test_a_record_of_another_patient_or_of_nobody_is_listed_whatever_its_type(kind: str) -> None:
+    sent = [
+        of_patient(kind, "a", **_OTHER),
+        of_patient(kind, "b", subject="Patient/p"),
+        {**of_patient(kind, "c"), "subject": {}},
+    ]
+    assert _said(reading(*sent)) == [
+        _foreign(kind, f"{kind}/a", _anothers("Patient/other")),
+        _foreign(kind, f"{kind}/b", _NOBODY),
+        _foreign(kind, f"{kind}/c", _NOBODY),
+    ]
+
+
+def test_several_references_lead_to_the_patient_and_others_between_them_do_not() -> None:
+    ways = ["Patient/p", "Patient/other", "Patient/p/_history/1", "Patient/p", "Patient/other", "Patient/p/_history/1"]
+    at = [
+        {"effectiveDateTime": f"2026-01-31T0{hour}:00:00Z", "subject": {"reference": way}}
+        for hour, way in enumerate(ways)
+    ]
+    result = reading(*(neck(str(number), 400 + number, **when) for number, when in enumerate(at)))
+    assert dict(_named(result))["neck_circumference_mm"] == 405
+    assert _said(result) == [
+        _foreign("Observation", f"Observation/{number}", _anothers("Patient/other")) for number in (1, 4)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("sent", "patient_named", "expected"),
+    [
+        # The one Patient that was sent, else the one of whom the records are.
+        ([patient()], None, "Patient/p"),
+        ([neck("n", 400)], None, "Patient/p"),
+        *[
+            ([of_patient(kind, "x")], None, "Patient/p")
+            for kind in (
+                "Observation",
+                "Condition",
+                "Procedure",
+                "ServiceRequest",
+                "DeviceRequest",
+                "DeviceUseStatement",
+                "QuestionnaireResponse",
+                "Encounter",
+            )
+        ],
+        ([of_patient("Device", "x")], None, None),
+        ([patient(), neck("n", 400, **_OTHER)], None, "Patient/p"),
+        ([], None, None),
+        ([neck("n", 400, subject=None)], None, None),
+        # Whoever is asked for, by an id or a reference.
+        ([patient()], "p", "Patient/p"),
+        ([patient()], "Patient/p", "Patient/p"),
+        ([patient()], "urn:uuid:p", "Patient/p"),
+        ([patient()], "https://ehr.example/fhir/Patient/p", "Patient/p"),
+        ([neck("n", 400)], "p", "Patient/p"),
+        ([neck("n", 400)], "urn:uuid:p", "urn:uuid:p"),
+        ([patient()], "q", "Patient/q"),
+        ([patient(), patient(id="q")], "q", "Patient/q"),
+    ],
+)
+def test_which_patient_is_meant(sent: list[Resource], patient_named: str | None, expected: str | None) -> None:
+    assert read(bundle(*sent), ruleset(), code_map(), AT, patient_named).patient == expected
+
+
+def test_a_patient_without_an_id_is_told_by_its_place() -> None:
+    nameless = {key: value for key, value in patient(name=[{"family": "Test"}]).items() if key != "id"}
+    result = read(bundle(nameless), ruleset(), code_map(), AT)
+    assert (result.patient, result.patient_name) == ("Patient at Bundle.entry[0]", "Test")
+    assert dict(_named(result)) == {"age_years": AGE_OF_PATIENT, "sex": "female"}
+
+
+AGE_OF_PATIENT = 45 + 271 / 365
+"""Of the usual patient, born on 1980-05-05, on 2026-01-31."""
+
+
+@pytest.mark.parametrize(
+    ("ids", "message"),
+    [
+        (["b", "a"], "records of 2 patients (Patient/a, Patient/b): say which patient is meant"),
+        (
+            list("gfedcba"),
+            "records of 7 patients (Patient/a, Patient/b, Patient/c, Patient/d, Patient/e): say which patient is meant",
+        ),
+    ],
+)
+def test_several_patients_and_nobody_asked_for_are_named(ids: list[str], message: str) -> None:
+    people = [patient(id=one) for one in ids]
+    records = [neck(one, 400, subject={"reference": f"Patient/{one}"}) for one in ids]
+    for sent in (bundle(*people), bundle(*records)):
+        with pytest.raises(ReadingError) as error:
+            read(sent, ruleset(), code_map(), AT)
+        assert str(error.value) == message
+
+
+def test_the_moment_of_reading_without_a_time_zone_is_refused_with_an_example() -> None:
+    with pytest.raises(
+        ValueError, match=r"^the moment of reading needs a time zone, for example 2026-01-31T10:00:00Z$"
+    ):
+        read(bundle(), ruleset(), code_map(), datetime(2026, 1, 31))
+
+
+def test_of_several_records_of_the_patient_each_says_what_it_knows() -> None:
+    """The name of the first that has one, and whether any says that the patient died."""
+    bare, named = patient(), patient(name=[{"text": "Ada Test"}], deceasedBoolean=True)
+    result = read(bundle(bare, named, patient(name=[{"text": "Other"}])), ruleset(), code_map(), AT)
+    assert (result.patient, result.patient_name, result.deceased) == ("Patient/p", "Ada Test", True)
+    assert (reading().patient_name, reading().deceased) == (None, False)
+
+
+ANOTHER = "record of another patient among these"
+_ASKED = "another patient; asked for is Patient/p"
+
+
+def _doubts(result: Reading) -> list[str]:
+    return [str(fact.original) for fact in result.facts if fact.name == "identity_doubtful"]
+
+
+def test_records_of_others_are_a_doubt_unless_the_patient_was_picked_out_of_them() -> None:
+    sent = bundle(patient(), patient(id="q"), neck("n", 400, **_OTHER))
+    listed = [
+        (None, "Patient", "patient", _ASKED, "Patient/q", None),
+        _foreign("Observation", "Observation/n", _anothers("Patient/other")),
+    ]
+    picked = read(sent, ruleset(), code_map(), AT, "p")
+    called = read_called(sent, ruleset(), code_map(), AT, "Patient/p", None)
+    assert (_doubts(picked), _said(picked)) == ([], listed)
+    assert (_doubts(called), _said(called)) == ([ANOTHER], listed)
+    for one in (bundle(patient(), patient(id="q")), bundle(patient(), neck("n", 400, **_OTHER))):
+        assert _doubts(read_called(one, ruleset(), code_map(), AT, "Patient/p", None)) == [ANOTHER]
+    nobodys = bundle(patient(), neck("n", 400, subject=None))
+    assert _doubts(read_called(nobodys, ruleset(), code_map(), AT, "Patient/p", None)) == []
+
+
+def test_a_call_says_whose_records_and_which_encounter_are_meant() -> None:
+    sent = bundle(patient(), _encounter("e"), _encounter("f", **{"class": {"system": ACT, "code": "EMER"}}))
+    named = read_called(sent, ruleset(), code_map(), AT, "Patient/p", "Encounter/f")
+    assert (named.patient, named.encounter, dict(_named(named))["setting"]) == ("Patient/p", "Encounter/f", "emergency")
+    missing = read_called(sent, ruleset(), code_map(), AT, None, "Encounter/x")
+    assert (missing.patient, missing.encounter, "setting" in dict(_named(missing))) == (
+        "Patient/p",
+        "Encounter/x",
+        False,
+    )
+    assert read_called(bundle(), ruleset(), code_map(), AT, None, None).encounter is None
+
+
+def test_what_is_refused_stands_in_a_fixed_order() -> None:
+    """What was no record, other patients, their records, then what was refused of the patient's own."""
+    sent = bundle("x", patient(), patient(id="q"), neck("n", 4000), neck("o", 400, **_OTHER))
+    assert [one.reference for one in read(sent, ruleset(), code_map(), AT, "p").not_used] == [
+        "Bundle.entry[0]",
+        "Patient/q",
+        "Observation/o",
+        "Observation/n",
+    ]
+
+
+def test_an_element_that_changes_the_meaning_of_patient_or_encounter_refuses_it() -> None:
+    rules = {"implicitRules": "http://x.example"}
+    text = "the resource carries implicitRules, which may change its meaning"
+    result = read(bundle(patient(**rules), _encounter(**rules)), ruleset(), code_map(), AT)
+    assert result.facts == ()
+    assert [(fact, kind, reason) for fact, _, kind, reason, *_ in _said(result)] == [
+        (fact, "modifier", text) for fact in ("age_years", "sex", "setting")
+    ]
+
+
+def test_an_element_that_changes_the_meaning_refuses_a_record_of_every_type() -> None:
+    rules = {"implicitRules": "http://x.example"}
+    answered = [{"linkId": "bed-rest", "answer": [{"valueBoolean": True}]}]
+    sent = [
+        neck("n", 400, **rules),
+        _condition("c", **rules),
+        of_patient("Procedure", "p", status="completed", code=concept("5601008", SNOMED), **rules),
+        {**_surgery(), **rules},
+        of_patient("QuestionnaireResponse", "q", status="completed", item=answered, **rules),
+        _worn("w", **rules),
+    ]
+    assert facts(*sent) == {}
+    assert {reason for reason in reasons(*sent)} == {"the resource carries implicitRules, which may change its meaning"}
+
+
+MAPPED_NOT = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
+NECK_PAIN = {"code": {"text": "Neck haematoma"}}
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "seen"),
+    [
+        ("Condition", NECK_PAIN, "unread"),
+        ("Condition", {**NECK_PAIN, "abatementString": "x"}, "code"),
+        ("Procedure", {**NECK_PAIN, "status": "completed"}, "unread"),
+        ("Procedure", {**NECK_PAIN, "status": "not-done"}, "code"),
+        (
+            "Observation",
+            {"status": "final", "code": {"text": "Neck"}, "valueString": "haematoma of the neck"},
+            "unread",
+        ),
+        (
+            "Observation",
+            {"status": "cancelled", "code": {"text": "Neck"}, "valueString": "haematoma of the neck"},
+            "code",
+        ),
+        ("ServiceRequest", {**NECK_PAIN, "status": "active", "intent": "order"}, None),
+    ],
+)
+def test_what_is_about_the_neck_and_mapped_to_no_fact_is_listed(kind: str, fields: Resource, seen: str | None) -> None:
+    words = "Neck, haematoma of the neck" if kind == "Observation" else "Neck haematoma"
+    look_up = words if seen == "unread" else None
+    expected = [(None, words, seen, MAPPED_NOT, f"{kind}/x", look_up)] if seen else []
+    assert _said(reading(of_patient(kind, "x", **fields))) == expected
+
+
+def _report(kind: str, **fields: Any) -> Resource:
+    return of_patient(kind, "r", **{"status": "final", "code": {"text": "Neck haematoma"}, **fields})
+
+
+def _no_facts(kind: str) -> str:
+    return f"{kind} about neck, spine, airway or another danger gives no facts: read it yourself"
+
+
+NOT_READ = (
+    "DiagnosticReport",
+    "ImagingStudy",
+    "Flag",
+    "ClinicalImpression",
+    "DetectedIssue",
+    "RiskAssessment",
+    "AllergyIntolerance",
+    "NutritionOrder",
+    "DocumentReference",
+    "Composition",
+    "Media",
+)
+
+
+@pytest.mark.parametrize("kind", NOT_READ)
+def test_a_record_of_a_type_without_facts_is_listed_for_a_person(kind: str) -> None:
+    listed = (None, "Neck haematoma", "unread", _no_facts(kind), f"{kind}/r", "Neck haematoma")
+    assert _said(reading(_report(kind))) == [listed]
+
+
+NINETY = (AT - timedelta(days=90)).isoformat()
+OLDER = (AT - timedelta(days=90, seconds=1)).isoformat()
+
+
+@pytest.mark.parametrize(
+    ("fields", "seen"),
+    [
+        *[({"status": status}, None) for status in ("entered-in-error", "cancelled", "registered")],
+        *[({"status": status}, "code") for status in ("inactive", "completed", "revoked", "superseded")],
+        ({"status": None}, "unread"),
+        ({"subject": None}, None),
+        ({"subject": None, "patient": {"reference": "Patient/p"}}, "unread"),
+        ({"patient": {"reference": "Patient/other"}}, "unread"),
+        (_OTHER, None),
+        ({"code": {"text": "Knee"}}, None),
+        # Written of a time that is long over: the keys under which the types of FHIR R4 say when.
+        *[
+            ({key: NINETY}, "unread")
+            for key in ("effectiveDateTime", "issued", "date", "started", "recordedDate", "dateTime", "created")
+        ],
+        *[
+            ({key: OLDER}, "code")
+            for key in ("effectiveDateTime", "issued", "date", "started", "recordedDate", "dateTime", "created")
+        ],
+        ({"effectiveDateTime": NINETY, "issued": OLDER}, "unread"),
+        ({"effectiveDateTime": "soon", "issued": OLDER}, "code"),
+        ({"date": "2020-01-01"}, "code"),
+        ({"authored": OLDER}, "unread"),
+    ],
+)
+def test_whether_what_gives_no_facts_may_be_so_now(fields: Resource, seen: str | None) -> None:
+    assert [(kind, value) for _, value, kind, *_ in _said(reading(_report("DiagnosticReport", **fields)))] == (
+        [(seen, "Neck haematoma")] if seen else []
+    )
+
+
+def test_a_date_of_such_a_record_is_a_day_where_the_reading_takes_place() -> None:
+    """The day begins twelve hours later far in the west, and ninety days are not over then."""
+    west = AT.astimezone(timezone(timedelta(hours=-12)))
+    found = [_said(reading(_report("Media", created="2025-11-02"), at=at))[0][2] for at in (AT, west)]
+    assert found == ["code", "unread"]
+
+
+LOOKS_LIKE = (
+    "may be about a neck collar, but is not read as an order of a rigid one: where it is one, add its code or its text to the "
+    "code map"
+)
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "listed"),
+    [
+        ("ServiceRequest", {"code": {"text": "Soft collar"}}, True),
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}}, True),
+        *[
+            ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, "status": status}, True)
+            for status in ("draft", "on-hold")
+        ],
+        *[
+            ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, "status": status}, False)
+            for status in ("revoked", "completed", None)
+        ],
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, **_OTHER}, False),
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, "subject": None}, False),
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Rigid cervical collar"}}, False),
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Walker"}}, False),
+    ],
+)
+def test_an_order_that_stands_and_may_be_for_a_collar_is_listed(kind: str, fields: Resource, listed: bool) -> None:
+    result = reading(of_patient(kind, "o", **{"status": "active", "intent": "order", **fields}))
+    found = [one for one in _said(result) if one[2] == "code"]
+    assert found == ([(None, "Soft collar", "code", LOOKS_LIKE, f"{kind}/o", None)] if listed else [])
+
+
+def test_a_device_of_the_patient_is_listed_and_another_ones_is_not() -> None:
+    collar = {"resourceType": "Device", "type": {"text": "Soft collar"}}
+    owners = [{"reference": "Patient/p"}, {"reference": "Patient/other"}, {"display": "p"}]
+    result = reading(
+        *({**collar, "id": str(number), "patient": owner} for number, owner in enumerate(owners)), {**collar, "id": "9"}
+    )
+    assert [one.reference for one in result.not_used] == ["Device/0"]
+
+
+def test_a_collar_is_told_by_the_device_that_was_sent_along() -> None:
+    device = {"resourceType": "Device", "id": "d", "type": _own_order("long-term-collar")}
+    use = of_patient("DeviceUseStatement", "u", status="active", device={"reference": "Device/d"})
+    assert facts(device, use) == {"collar_in_place": True, "collar_kind": "long_term"}
