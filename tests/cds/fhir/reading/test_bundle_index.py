@@ -4,7 +4,16 @@ from typing import Any
 
 import pytest
 
-from cds.fhir.reading.bundle_index import Names, ReadingError, Record, ReferenceIndex, inventory, names_of, refers_to
+from cds.fhir.reading.bundle_index import (
+    Inventory,
+    Names,
+    ReadingError,
+    Record,
+    ReferenceIndex,
+    inventory,
+    names_of,
+    refers_to,
+)
 from rules.model.decision import NotUsed
 from tests.cds.fhir.reading.sent import Resource, bundle, patient, record
 
@@ -332,3 +341,14 @@ def test_a_name_may_stand_for_a_record_with_an_address_and_for_one_without() -> 
     assert [index.under(key) for key in index.keys("https://other.example/Device/1")] == [[near]]
     assert [index.under(key) for key in index.keys("Device/1")] == [[near, far]]
     assert [index.under(key) for key in index.keys(f"{SERVER}/Device/1")] == [[far], [near]]
+
+
+def test_most_entries_are_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only a bundle, an outcome and what is no resource take the longer way; a record never does."""
+    longer: list[object] = []
+    monkeypatch.setattr(Inventory, "take", lambda self, value, label, url=None, depth=0: longer.append(value))
+    found = Inventory()
+    odd: list[object] = [{"resourceType": "Bundle"}, {"resourceType": "OperationOutcome"}, {"resourceType": ""}, "x"]
+    found._take_bundle(entries(entry(WEIGHT), *map(entry, odd), entry(NAMELESS)), "Bundle", 0)
+    assert longer == odd
+    assert [one.resource for one in found.of("Observation")] == [WEIGHT, NAMELESS]

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from cds.fhir.reading.code_map import CodingKey
-from cds.fhir.reading.neck_concepts import is_about_the_neck
+from cds.fhir.reading import neck_concepts
+from cds.fhir.reading.code_map import CodingKey, NeckWord
+from cds.fhir.reading.neck_concepts import (
+    SilentObservations,
+    finds_a_danger,
+    is_about_the_neck,
+    unread_concepts,
+    words_about_the_neck,
+)
 from cds.fhir.reading.reader import read
-from tests.cds.fhir.reading.sent import AT, SNOMED, bundle, code_map, patient, ruleset
+from tests.cds.fhir.reading.sent import AT, LOINC, OWN, SNOMED, bundle, code_map, patient, ruleset
 
 ICD = "http://hl7.org/fhir/sid/icd-10"
 ICD_CM = "http://hl7.org/fhir/sid/icd-10-cm"
@@ -316,3 +325,246 @@ def test_an_allergy_names_its_patient_in_its_own_way():
     allergy["code"] = {"text": "Latex: angioedema"}
     (found,) = read(bundle(patient(), allergy), ruleset(), code_map(), AT).not_used
     assert found.kind == "unread"
+
+
+# --- exactly what counts, by a small map of its own ------------------------------------------------------------------------
+
+LOCAL = "http://hospital.example/codes"
+
+
+def small_map():
+    """Words ``throat`` (not beside ``sore``) and ``halo``, code ``N1``; as mapped ones a finding and a fact of the shipped map."""
+    words = (NeckWord("throat", unless=("sore",)), NeckWord("halo"), NeckWord("fracture", alone=True))
+    return replace(code_map(), neck_words=words, neck_codes=frozenset({CodingKey(LOCAL, "N1")}))
+
+
+def coded(code, system=LOCAL, **fields):
+    return {"coding": [{"system": system, "code": code, **fields}]}
+
+
+S12 = {"coding": [{"system": ICD_CM, "code": "S12.9"}]}
+
+
+@pytest.mark.parametrize(
+    ("concept", "about"),
+    [
+        ({"text": "Throat"}, True),
+        ({"text": "sore throat"}, False),
+        ({"text": "sore throat", "coding": [{"display": "halo"}]}, True),
+        ({"text": "knee", "coding": [{"display": "knee"}, {"display": "throat"}]}, True),
+        ({"text": "#"}, True),
+        ({"text": "＃"}, True),
+        ({"text": "# 3"}, False),
+        ({"text": "#3"}, False),
+        (coded("N1"), True),
+        (coded("N12.3"), True),
+        (coded("N"), False),
+        (coded("XN1"), False),
+        (coded("N1", "http://x.example"), False),
+        ({"coding": [*coded("x")["coding"], *coded("N1")["coding"]]}, True),
+        ({"text": "knee"}, False),
+    ],
+)
+def test_a_concept_counts_by_a_word_or_the_beginning_of_a_code(concept, about):
+    assert is_about_the_neck(concept, small_map()) is about
+
+
+@pytest.mark.parametrize(
+    ("observation", "silent"),
+    [
+        ({"code": coded("x")}, True),
+        ({"code": {**coded("x"), "text": "sodium"}}, True),
+        ({"code": {"coding": [*coded("x")["coding"], *coded("y")["coding"]]}}, True),
+        # A closer look.
+        ({"code": {**coded("x"), "text": "throat"}}, False),
+        ({"code": coded("x", display="throat")}, False),
+        ({"code": coded("N1")}, False),
+        ({"code": {"coding": [*coded("x")["coding"], *coded("N1")["coding"]]}}, False),
+        ({"code": coded("x"), "component": []}, False),
+        ({"code": coded("x"), "valueCodeableConcept": {}}, False),
+        ({"code": coded("x"), "valueString": ""}, False),
+        ({"code": coded("x"), "bodySite": {}}, False),
+        ({"code": coded("x"), "valueQuantity": {}}, True),
+        # Mapped, or one of our own codes, known or not.
+        ({"code": coded("8302-2", LOINC)}, False),
+        ({"code": coded("9267-6", LOINC)}, False),
+        ({"code": coded("bed-rest", OWN)}, False),
+        ({"code": coded("bed-rset", OWN)}, False),
+        ({"code": {"coding": [*coded("x")["coding"], *coded("bed-rset", OWN)["coding"]]}}, False),
+        # Incomplete or malformed.
+        ({}, False),
+        ({"code": "x"}, False),
+        ({"code": {"text": "sodium"}}, False),
+        ({"code": {"coding": []}}, False),
+        ({"code": {"coding": coded("x")}}, False),
+        ({"code": {"coding": ["x"]}}, False),
+        ({"code": {"coding": [{"code": "x"}]}}, False),
+        ({"code": {"coding": [*coded("x")["coding"], {"system": LOCAL}]}}, False),
+        ({"code": coded(["x"])}, False),
+        ({"code": coded("x", display=["x"])}, True),
+    ],
+)
+def test_what_says_nothing_is_told_at_once_and_again(observation, silent):
+    silence = SilentObservations(small_map())
+    assert [silence.say_nothing(observation), silence.say_nothing(observation)] == [silent, silent]
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (coded("x"), coded("N1")),
+        (coded("x"), coded("x", OWN)),
+        (coded("x"), coded("x", display="throat")),
+        (coded("x"), {**coded("x"), "text": "throat"}),
+    ],
+)
+def test_what_was_found_of_one_concept_is_not_taken_for_another(first, second):
+    silence = SilentObservations(small_map())
+    assert [silence.say_nothing({"code": code}) for code in (first, second, first)] == [True, False, True]
+
+
+def test_a_concept_that_comes_again_is_looked_at_once(monkeypatch):
+    looked = []
+    monkeypatch.setattr(neck_concepts, "is_about_the_neck", lambda code, _: looked.append(code))
+    silence = SilentObservations(small_map())
+    assert [silence.say_nothing({"code": coded("x")}) for _ in range(3)] == [True, True, True]
+    assert len(looked) == 1
+
+
+@pytest.mark.parametrize(
+    ("resource", "expected"),
+    [
+        ({"code": {"text": "throat"}}, ["throat"]),
+        ({"code": coded("N1")}, ["N1"]),
+        ({"code": {"coding": [*coded("N1")["coding"], *coded("x")["coding"]]}}, ["N1 x"]),
+        ({"code": {**coded("N1", display="halo ring"), "text": "ring"}}, ["ring"]),
+        ({"code": {"text": "knee"}}, []),
+        ({}, []),
+        # The value counts with its question, the body site with the whole.
+        ({"code": {"text": "seen"}, "valueString": "throat"}, ["seen, throat"]),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": {"text": "throat"}}, ["seen, throat"]),
+        (
+            {"code": {"text": "seen"}, "valueCodeableConcept": {"text": "halo"}, "valueString": "throat"},
+            ["seen, halo, throat"],
+        ),
+        ({"code": {"text": "throat"}, "valueString": "throat"}, ["throat"]),
+        ({"code": {"text": "wound"}, "bodySite": {"text": "throat"}}, ["wound, throat"]),
+        ({"code": {"text": "wound"}, "bodySite": [{"text": "knee"}, {"text": "throat"}]}, ["wound, knee, throat"]),
+        ({"code": {"text": "wound"}, "bodySite": "throat"}, []),
+        ({"code": {}, "bodySite": {"text": "throat"}}, ["throat"]),
+        ({"valueString": "throat"}, ["throat"]),
+        # A value that is mapped, under a question that is not.
+        ({"code": {"text": "seen"}, "valueCodeableConcept": S12}, ["seen, S12.9"]),
+        ({"code": coded("404684003", SNOMED), "valueCodeableConcept": S12}, []),
+        # Mapped, or one of our own codes.
+        ({"code": {**S12, "text": "throat"}}, []),
+        ({"code": {**coded("x", OWN), "text": "throat"}}, []),
+        # Components, each by itself.
+        (
+            {"code": {"text": "seen"}, "component": [{"code": {"text": "throat"}}, "x", {"code": {"text": "knee"}}]},
+            ["throat"],
+        ),
+        (
+            {"code": {"text": "throat"}, "component": [{"code": {"text": "a"}, "valueString": "halo"}]},
+            ["throat", "a, halo"],
+        ),
+        ({"code": {**S12, "text": "throat"}, "component": [{"code": {"text": "halo"}}]}, ["halo"]),
+        (
+            {"code": {"text": "x"}, "component": [{"code": {"text": "y"}}], "bodySite": {"text": "throat"}},
+            ["x, throat"],
+        ),
+    ],
+)
+def test_the_concepts_of_the_neck_that_no_fact_is_mapped_to(resource, expected):
+    assert list(unread_concepts(resource, small_map())) == expected
+
+
+@pytest.mark.parametrize(
+    ("observation", "danger"),
+    [
+        ({"code": {"text": "seen"}, "valueString": "throat"}, True),
+        ({"valueString": "throat"}, True),
+        ({"code": {"text": "throat"}, "valueString": "good"}, False),
+        ({"code": {"text": "throat"}}, False),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": coded("N1")}, True),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": S12}, True),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": coded("x")}, False),
+        # Denied.
+        ({"code": {"text": "seen"}, "valueString": "no throat pain"}, False),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": {**S12, "text": "none"}}, False),
+        (
+            {"code": {"text": "seen"}, "valueCodeableConcept": {"text": "throat", "coding": [{"display": "absent"}]}},
+            False,
+        ),
+        ({"code": {"text": "seen"}, "valueCodeableConcept": {"text": "none"}, "valueString": "throat"}, True),
+        ({"code": {"text": "seen"}, "valueString": "nothing in the throat"}, True),
+        # About something else than now.
+        ({"code": {"text": "Family members"}, "valueString": "throat"}, False),
+        ({"code": {"text": "seen", "coding": [{"display": "past HISTORY"}]}, "valueString": "throat"}, False),
+        ({"code": {"text": "prehistory"}, "valueString": "throat"}, True),
+        # In components.
+        (
+            {
+                "component": [
+                    {"code": {"text": "a"}, "valueString": "good"},
+                    {"code": {"text": "b"}, "valueString": "throat"},
+                ]
+            },
+            True,
+        ),
+        ({"valueString": "no throat", "component": [{"valueString": "throat"}]}, True),
+        ({"code": {"text": "history"}, "valueString": "x", "component": [{"valueString": "throat"}]}, True),
+        ({"component": [{"code": {"text": "mother"}, "valueString": "throat"}, "x"]}, False),
+        ({"component": {"valueString": "throat"}}, False),
+        # A long text is looked at for as many characters as a value may have.
+        ({"valueString": "x " * 147 + "throat"}, True),
+        ({"valueString": "x " * 148 + "throat"}, False),
+    ],
+)
+def test_a_value_that_names_a_danger_of_now(observation, danger):
+    assert finds_a_danger(observation, small_map()) is danger
+
+
+@pytest.mark.parametrize(
+    ("resource", "expected"),
+    [
+        ({"code": {"text": "throat"}}, "throat"),
+        ({"conclusion": " throat "}, "throat"),
+        *[({key: "throat"}, "throat") for key in ("text", "display", "description", "summary", "detail")],
+        *[({key: "throat"}, "throat") for key in ("comment", "instruction", "title")],
+        ({"name": "throat", "status": "throat"}, None),
+        ({"conclusion": "  "}, None),
+        # A code alone, under each of the elements that hold one.
+        *[({key: coded("N1")}, "a code alone") for key in ("code", "conclusionCode", "reasonCode", "procedureCode")],
+        ({"conclusionCode": [coded("x"), coded("N1")]}, "a code alone"),
+        ({"conclusionCode": [coded("N1", display="ring")]}, "ring"),
+        ({"otherCode": coded("N1")}, None),
+        # From the outside in, three texts at most, each once.
+        ({"code": {"text": "CT"}, "conclusion": "throat"}, "throat: CT"),
+        (
+            {"code": {"text": "CT"}, "conclusion": "throat", "title": "throat", "note": [{"text": "b"}, {"text": "c"}]},
+            "throat: CT: b",
+        ),
+        ({"a": {"text": "1"}, "b": {"text": "2"}, "c": {"text": "3"}, "d": {"text": "throat"}}, "1: 2: 3"),
+        ({"a": [{"c": {"text": "throat"}}], "b": {"text": "1"}}, "1: throat"),
+        # Not what it refers to, nor its narrative, nor what is about the record.
+        ({"author": {"reference": "Practitioner/1", "display": "throat"}}, None),
+        ({"text": {"div": "<div>throat</div>", "text": "throat"}}, None),
+        *[({key: [{"text": "throat"}]}, None) for key in ("contained", "extension", "meta")],
+        ({"note": [{"text": "throat"}]}, "throat"),
+        ({"note": [[{"text": "throat"}]]}, "throat"),
+        # Only the beginning of a long text is looked at.
+        ({"conclusion": "x " * 147 + "throat"}, "x " * 147 + "throat"),
+        ({"conclusion": "x " * 148 + "throat"}, None),
+        ({"code": {"text": "knee"}}, None),
+        ({}, None),
+    ],
+)
+def test_the_words_of_a_record_that_gives_no_facts(resource, expected):
+    assert words_about_the_neck(resource, small_map()) == expected
+
+
+@pytest.mark.parametrize(("parts", "found"), [(497, "throat"), (498, None)])
+def test_so_many_parts_of_a_record_are_looked_at(parts, found):
+    """The record, its list and what stands before count as well."""
+    assert words_about_the_neck({"note": [*[{}] * parts, {"text": "throat"}]}, small_map()) == found
