@@ -333,9 +333,9 @@ LOCAL = "http://hospital.example/codes"
 
 
 def small_map():
-    """Words ``throat`` (not beside ``sore``) and ``halo``, code ``N1``; as mapped ones a finding and a fact of the shipped map."""
+    """Words ``throat`` (not beside ``sore``) and ``halo``, codes ``N1`` and ``Q``; as mapped ones a finding and a fact of the shipped map."""
     words = (NeckWord("throat", unless=("sore",)), NeckWord("halo"), NeckWord("fracture", alone=True))
-    return replace(code_map(), neck_words=words, neck_codes=frozenset({CodingKey(LOCAL, "N1")}))
+    return replace(code_map(), neck_words=words, neck_codes=frozenset({CodingKey(LOCAL, "N1"), CodingKey(LOCAL, "Q")}))
 
 
 def coded(code, system=LOCAL, **fields):
@@ -358,6 +358,8 @@ S12 = {"coding": [{"system": ICD_CM, "code": "S12.9"}]}
         ({"text": "#3"}, False),
         (coded("N1"), True),
         (coded("N12.3"), True),
+        (coded("Q"), True),
+        (coded("Q5"), True),
         (coded("N"), False),
         (coded("XN1"), False),
         (coded("N1", "http://x.example"), False),
@@ -402,6 +404,7 @@ def test_a_concept_counts_by_a_word_or_the_beginning_of_a_code(concept, about):
         ({"code": {"coding": [*coded("x")["coding"], {"system": LOCAL}]}}, False),
         ({"code": coded(["x"])}, False),
         ({"code": coded("x", display=["x"])}, True),
+        ({"code": {**coded("x", display=["x"]), "text": "throat"}}, False),
     ],
 )
 def test_what_says_nothing_is_told_at_once_and_again(observation, silent):
