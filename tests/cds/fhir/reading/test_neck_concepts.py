@@ -333,7 +333,7 @@ LOCAL = "http://hospital.example/codes"
 
 
 def small_map():
-    """Words ``throat`` (not beside ``sore``) and ``halo``, codes ``N1`` and ``Q``; as mapped ones a finding and a fact of the shipped map."""
+    """Words ``throat`` (not beside ``sore``) and ``halo``, codes ``N1`` and ``Q``; all that is mapped is as shipped."""
     words = (NeckWord("throat", unless=("sore",)), NeckWord("halo"), NeckWord("fracture", alone=True))
     return replace(code_map(), neck_words=words, neck_codes=frozenset({CodingKey(LOCAL, "N1"), CodingKey(LOCAL, "Q")}))
 
