@@ -1,5 +1,6 @@
 """The site's shelf on cards, in plain decisions, and in the order that is about to be signed."""
 
+import copy
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -8,14 +9,26 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
-from cds.hooks.suggestions.catalogue_items import misfits
+from cds.hooks.suggestions.catalogue_items import (
+    Misfit,
+    OrderedItem,
+    misfits,
+    ordered_item,
+    shelf_items,
+    shelf_lines,
+    with_item,
+)
 from cds.settings import Settings
-from cds.site.catalogue import Item
+from cds.site.catalogue import Catalogue, Item
+from cds.site.catalogue_matching import MatchingItem, Shelf
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
+from rules.model.decision import Decision
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, changed, observation, order_select, order_sign, patient
 from tests.cds.hooks.cds_hooks_standard import check_response
+from tests.cds.hooks.suggestions.small_collar import decided, ruleset
+from tests.rules.small_deciding import deciding_ruleset
 
 CATALOGUE = Path(__file__).parents[4] / "demo_bundles" / "catalogue.yaml"
 RULESET = load_ruleset()
@@ -131,3 +144,199 @@ def test_an_assumption_says_nothing_against_an_item(
 def test_the_same_number_in_another_system_is_another_thing(hospital: TestClient) -> None:
     other = device("HM-201", system="https://elsewhere.example.org/items")
     assert "Item HM" not in details(sign(hospital, order_sign(*MEASURED, drafts=(other,))))
+
+
+# --- each part, exactly ----------------------------------------------------------------------------------------------
+
+
+def match(number: int, name: str = "collar", accessories: tuple[str, ...] = ()) -> MatchingItem:
+    return MatchingItem(item=f"X-{number}", name=name, why=f"why {number}", distance=0.1, accessories=accessories)
+
+
+@pytest.mark.parametrize(
+    ("shelf", "lines", "named"),
+    [
+        (None, [], []),
+        (Shelf(), [], []),
+        (Shelf(items=(match(1, "a_b"),)), [r"**X-1** a\_b: why 1"], [r"**X-1** a\_b"]),
+        (
+            Shelf(items=(match(1, accessories=("a pad", "a <strap>")), match(2))),
+            ["**X-1** collar: why 1; with a pad, a &lt;strap\\>", "**X-2** collar: why 2"],
+            ["**X-1** collar", "**X-2** collar"],
+        ),
+        (
+            Shelf(items=tuple(match(number) for number in range(1, 5))),
+            [f"**X-{number}** collar: why {number}" for number in range(1, 5)],
+            ["**X-1** collar", "**X-2** collar"],
+        ),
+        (
+            Shelf(items=tuple(match(number) for number in range(1, 6))),
+            [*(f"**X-{number}** collar: why {number}" for number in range(1, 5)), "and 1 more"],
+            ["**X-1** collar", "**X-2** collar"],
+        ),
+        (
+            Shelf(none_because=("too *wide*", "too low")),
+            [r"nothing fits: too \*wide\*", "nothing fits: too low"],
+            [r"nothing fits: too \*wide\*", "nothing fits: too low"],
+        ),
+    ],
+)
+def test_the_shelf_on_a_card(shelf: Shelf | None, lines: list[str], named: list[str]) -> None:
+    assert shelf_lines(shelf) == lines
+    assert shelf_items(shelf) == named
+
+
+def stocked(number: str, axes: dict[str, tuple[str, ...]] | None = None, **ranges: tuple[float, float]) -> Item:
+    return Item(item=number, name=f"item {number}", axes=axes or {}, ranges=ranges, quantity=1)
+
+
+def coding(code: Any, system: str | None = SYSTEM) -> dict[str, Any]:
+    return {"code": code} if system is None else {"code": code, "system": system}
+
+
+def concept(*codings: dict[str, Any]) -> dict[str, Any]:
+    return {"coding": list(codings)}
+
+
+OTHER = coding("A", "https://elsewhere.example")
+
+
+@pytest.mark.parametrize(
+    ("order", "system", "found"),
+    [
+        ({}, SYSTEM, None),
+        ({"code": concept(coding("A"))}, SYSTEM, ("A", coding("A"))),
+        ({"codeCodeableConcept": concept(OTHER, coding("B"))}, SYSTEM, ("B", coding("B"))),
+        ({"orderDetail": [concept(), concept(coding("B"))]}, SYSTEM, ("B", coding("B"))),
+        ({"code": concept(coding("A")), "orderDetail": [concept(coding("B"))]}, SYSTEM, ("A", coding("A"))),
+        ({"code": concept(coding("C"), OTHER, coding(7), coding("A", None))}, SYSTEM, None),
+        # A catalogue that names no system takes its numbers from any.
+        ({"code": concept(OTHER)}, None, ("A", OTHER)),
+        ({"code": concept(coding("A", None))}, None, ("A", coding("A", None))),
+    ],
+)
+def test_the_item_that_an_order_names(order: dict[str, Any], system: str | None, found: tuple[str, Any] | None) -> None:
+    catalogue = Catalogue([stocked("A"), stocked("B")], ruleset(), system)
+    ordered = ordered_item(order, catalogue)
+    assert (ordered and (ordered.item.item, ordered.coding)) == found
+    assert ordered_item(order, None) is None
+
+
+MEASURED_WIDE = decided(girth_mm=430, lying=True)
+
+
+@pytest.mark.parametrize(
+    ("item", "decision", "expected"),
+    [
+        (stocked("A", {"girth_band": ("G2",), "pose": ("head_up", "upright")}), MEASURED_WIDE, []),
+        (
+            stocked("A", {"girth_band": ("G1",), "pose": ("upright",)}),
+            MEASURED_WIDE,
+            [
+                Misfit(
+                    "girth_band",
+                    "Item A is made for girth under 400 mm, and the patient needs girth 400 mm or more.",
+                    ("small.wide",),
+                ),
+                Misfit("pose", "Item A is made for upright, and the patient needs head up.", ("small.lying",)),
+            ],
+        ),
+        # What is only assumed says nothing, nor does what is withheld.
+        (stocked("A", {"girth_band": ("G2",), "pose": ("head_up",)}), decided(), []),
+        (stocked("A", {"girth_band": ("G1",)}), decided(missing=True, girth_mm=430), []),
+        # A measurement against the range of the item, whose ends count in.
+        (stocked("A", girth_band=(430.0, 500.0)), MEASURED_WIDE, []),
+        (stocked("A", girth_band=(400.0, 430.0)), MEASURED_WIDE, []),
+        (
+            stocked("A", girth_band=(350.5, 429.0)),
+            MEASURED_WIDE,
+            [Misfit("girth_band", "Item A takes girth 350.5 to 429 mm; 430 mm is measured.", ("small.wide",))],
+        ),
+        (
+            stocked("A", girth_band=(430.4, 600.0)),
+            decided(girth_mm=430.3),
+            [Misfit("girth_band", "Item A takes girth 430.4 to 600 mm; 430 mm is measured.", ("small.wide",))],
+        ),
+        # An axis that is not measured in mm has no range to compare with.
+        (stocked("A", pose=(1.0, 2.0)), MEASURED_WIDE, []),
+        # The size goes before the range, which would say the same again.
+        (
+            stocked("A", {"girth_band": ("G1",)}, girth_band=(100.0, 200.0)),
+            MEASURED_WIDE,
+            [
+                Misfit(
+                    "girth_band",
+                    "Item A is made for girth under 400 mm, and the patient needs girth 400 mm or more.",
+                    ("small.wide",),
+                )
+            ],
+        ),
+        (
+            stocked("A", {"girth_band": ("G1", "G2")}, girth_band=(100.0, 200.0)),
+            MEASURED_WIDE,
+            [Misfit("girth_band", "Item A takes girth 100 to 200 mm; 430 mm is measured.", ("small.wide",))],
+        ),
+    ],
+)
+def test_what_the_decision_says_against_an_item(item: Item, decision: Decision, expected: list[Misfit]) -> None:
+    assert list(misfits(item, decision, ruleset())) == expected
+
+
+def test_every_value_that_an_item_is_made_for_and_every_one_that_may_be_needed_is_named() -> None:
+    """By the other small ruleset, whose girth has three values, of which one may leave two to choose from."""
+    either = Decider(deciding_ruleset()).decide({"weight_kg": 70}, AT)
+    girth = either.axes["girth"]
+    assert [each.axis for each in misfits(stocked("A", {"girth": ("G3",)}), either, deciding_ruleset())] == []
+    axes = {**either.axes, "girth": girth.model_copy(update={"candidates": ("G2", "G1")})}
+    narrower = either.model_copy(update={"axes": axes})
+    assert list(misfits(stocked("A", {"girth": ("G1", "G3")}), narrower, deciding_ruleset())) == []
+    (only,) = misfits(stocked("A", {"girth": ("G3",)}), narrower, deciding_ruleset())
+    assert only.text == (
+        "Item A is made for girth 400 mm or more, and the patient needs girth 330 to under 400 mm or girth under 330 mm."
+    )
+    axes["girth"] = girth.model_copy(update={"candidates": ("G2",)})
+    (only,) = misfits(
+        stocked("A", {"girth": ("G1", "G3")}), either.model_copy(update={"axes": axes}), deciding_ruleset()
+    )
+    assert only.text == (
+        "Item A is made for girth under 330 mm or girth 400 mm or more, and the patient needs girth 330 to under 400 mm."
+    )
+
+
+NEAREST = {"coding": [{"system": SYSTEM, "code": "X-1", "display": "collar"}], "text": "collar"}
+FITTING, EMPTY = Shelf(items=(match(1), match(2))), Shelf(none_because=("too wide",))
+
+
+@pytest.mark.parametrize(
+    ("order", "shelf", "changed"),
+    [
+        ({"code": concept(coding("A")), "id": "1"}, FITTING, {"code": NEAREST, "id": "1"}),
+        ({"codeCodeableConcept": concept(OTHER, coding("A"))}, FITTING, {"codeCodeableConcept": NEAREST}),
+        ({"code": concept(OTHER), "codeCodeableConcept": concept(coding("A"))}, FITTING,
+         {"code": concept(OTHER), "codeCodeableConcept": NEAREST}),
+        ({"code": concept(coding("A")), "id": "1"}, EMPTY, {"id": "1"}),
+        (
+            {"orderDetail": [concept(OTHER), concept(coding("A")), "x"]},
+            FITTING,
+            {"orderDetail": [concept(OTHER), "x", NEAREST]},
+        ),
+        ({"orderDetail": [concept(OTHER), concept(coding("A"))]}, EMPTY, {"orderDetail": [concept(OTHER)]}),
+        ({"code": concept(coding("A")), "orderDetail": [concept(OTHER)]}, FITTING,
+         {"code": NEAREST, "orderDetail": [concept(OTHER)]}),
+        ({"code": concept(coding("A")), "orderDetail": [concept(coding("A"))]}, FITTING,
+         {"code": NEAREST, "orderDetail": [NEAREST]}),
+    ],
+)  # fmt: skip
+def test_the_nearest_item_that_fits_takes_the_place_of_the_one_ordered(
+    order: dict[str, Any], shelf: Shelf, changed: dict[str, Any]
+) -> None:
+    before = copy.deepcopy(order)
+    assert with_item(order, OrderedItem(stocked("A"), coding("A")), shelf) == changed
+    assert order == before
+
+
+@pytest.mark.parametrize("system", [None, 7])
+def test_an_item_named_without_a_system_is_replaced_without_one(system: Any) -> None:
+    named = {"code": "A"} if system is None else {"code": "A", "system": system}
+    changed = with_item({"code": concept(named)}, OrderedItem(stocked("A"), named), FITTING)
+    assert changed == {"code": {"coding": [{"code": "X-1", "display": "collar"}], "text": "collar"}}
