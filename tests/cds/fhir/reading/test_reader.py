@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cds.fhir.reading.bundle_index import ReadingError
+from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion
-from cds.fhir.reading.reader import Reading, read, read_called
+from cds.fhir.reading.reader import Reading, _PatientReading, read, read_called
 from rules.deciding.decider import Decider
 from rules.model.decision import RefusalKind
 from tests.cds.fhir.reading.sent import (
@@ -1693,3 +1694,18 @@ def test_a_collar_is_told_by_the_device_that_was_sent_along() -> None:
     device = {"resourceType": "Device", "id": "d", "type": _own_order("long-term-collar")}
     use = of_patient("DeviceUseStatement", "u", status="active", device={"reference": "Device/d"})
     assert facts(device, use) == {"collar_in_place": True, "collar_kind": "long_term"}
+
+
+def test_most_records_are_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whose record it is, once for each way to say so; and no result of the laboratory is read further."""
+    asked, looked_at = [], []
+    whose, read_one = _PatientReading._foreign, ObservationReader.observation
+    monkeypatch.setattr(_PatientReading, "_foreign", lambda self, one: asked.append(one.label) or whose(self, one))
+    monkeypatch.setattr(
+        ObservationReader, "observation", lambda self, one: looked_at.append(one.label) or read_one(self, one)
+    )
+    sodium = [observation(name, "2951-2", LOINC, valueQuantity=quantity(140, "mmol/L")) for name in ("a", "b")]
+    assert facts(*sodium, neck("n", 400), neck("o", 400, subject={"reference": "urn:uuid:p"})) == {
+        "neck_circumference_mm": 400
+    }
+    assert (asked, looked_at) == (["Observation/a", "Observation/o"], ["Observation/n", "Observation/o"])
