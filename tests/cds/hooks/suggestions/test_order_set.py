@@ -175,6 +175,10 @@ def test_instructions_that_stand_in_no_plan_are_planned_with_no_task(noted: str,
     ("resource", "words"),
     [
         ({"resourceType": "DeviceRequest", "codeCodeableConcept": {"text": "Collar: wide"}}, "device: Collar"),
+        (
+            {"resourceType": "DeviceRequest", "codeCodeableConcept": {"text": "Collar: if adult: wide"}},
+            "device: Collar",
+        ),
         ({"resourceType": "DeviceRequest", "codeCodeableConcept": "Collar"}, "device"),
         ({"resourceType": "ServiceRequest", "code": {"text": ""}}, "order"),
         ({"resourceType": "ServiceRequest", "code": {"text": 7}}, "order"),
