@@ -399,6 +399,9 @@ def test_what_codes_say_is_refused_with_the_whole_or_its_time() -> None:
             [],
             rejected(None, "neck-circumference-mm", "code", f"{NO_SUCH}; did you mean neck-circumference?{LISTS}"),
         ),
+        # The name of a fact is understood, however unlike it is to the code.
+        (concept("age_years"), [], rejected(None, "age_years", "code", f"{NO_SUCH}; did you mean age?{LISTS}")),
+        (concept("age-years"), [], rejected(None, "age-years", "code", f"{NO_SUCH}; did you mean age?{LISTS}")),
         (concept("0815"), [], rejected(None, "0815", "code", f"{NO_SUCH}{LISTS}")),
         # Worked out by rules, so nobody can have meant it.
         (concept("minor"), [], rejected(None, "minor", "code", f"{NO_SUCH}{LISTS}")),
