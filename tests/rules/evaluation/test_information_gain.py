@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from math import log2
 
 import pytest
 from hypothesis import assume, example, given, settings
 
 from rules.evaluation.hit_policy import sizing_part
-from rules.evaluation.information_gain import Sizer, representatives
+from rules.evaluation.information_gain import Sizer, cuts, representatives
 from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
+from rules.model.decision import MeasureNext
 from tests.rules.patients import patients
+from tests.rules.small import small_ruleset
+from tests.rules.small_deciding import deciding_ruleset
 
 RULESET = load_ruleset()
 SIZER = Sizer(RULESET)
@@ -165,3 +169,177 @@ def test_an_answer_tried_is_the_answer_decided(facts):
                 assert picture == SIZER.size(learned).picture, answer
                 tried += 1
     assert tried or not read
+
+
+# --- what is asked for, exactly, by a small ruleset ------------------------------------------------------------------
+
+SMALL = small_ruleset()
+
+
+def bits(*counts):
+    """The entropy (Shannon 1948) of answers that lead to so many different sizes, to three digits."""
+    total = sum(counts)
+    return round(sum(count / total * log2(total / count) for count in counts), 3)
+
+
+DANGER = ("danger", (), (), True, bits(1, 1))
+HEIGHT = ("height_mm", (), ("band",), False, bits(4, 3))
+"""Tried at 5, 31, 57, 60, and at 63, 131.5 and 200 mm: below 63 the lower band is offered first."""
+GIRTH = ("girth_mm", (), ("girth",), False, bits(2, 3))
+INDEX = ("index", (), ("band",), False, bits(2, 3))
+FINGERS = ("fingers", (), ("band",), False, bits(3, 6))
+"""Nine points; 0, 1.25 and 2.5 fingers of 19 mm are below 60 mm."""
+FORM = ("form", (), ("girth",), False, bits(1, 2))
+WEIGHT = ("weight_kg", ("length_cm",), ("band",), False, bits(7, 18))
+"""Of five weights with five lengths seven give an index from 40 to 120."""
+LENGTH = ("length_cm", (), ("band",), False, bits(3, 6))
+
+
+@pytest.mark.parametrize(
+    ("facts", "settled", "axes", "asked_for"),
+    [
+        ({}, False, (False, False), [DANGER, HEIGHT, GIRTH, INDEX, FINGERS, FORM, WEIGHT]),
+        ({"danger": False}, False, (False, False), [HEIGHT, GIRTH, INDEX, FINGERS, FORM, WEIGHT]),
+        ({"danger": False, "height_mm": 61.0}, False, (True, False), [GIRTH, FORM]),
+        # A reason to withhold stands whatever else is learned.
+        ({"danger": True}, True, (False, False), []),
+        ({"danger": False, "height_mm": 80.0, "girth_mm": 300.0}, True, (True, True), []),
+        ({"height_mm": 80.0, "girth_mm": 300.0}, False, (True, True), [DANGER]),
+        # One of two numbers that are only computed with is asked for alone once the other is known.
+        (
+            {"danger": False, "girth_mm": 300.0, "weight_kg": 80.0},
+            False,
+            (False, True),
+            [HEIGHT, INDEX, FINGERS, LENGTH],
+        ),
+        ({"danger": False, "girth_mm": 300.0, "index": 50.0}, False, (False, True), [HEIGHT, FINGERS]),
+        ({"danger": False, "form": "slender", "fingers": 3.0}, False, (False, False), [HEIGHT, GIRTH]),
+    ],
+)
+def test_what_could_change_the_size_comes_by_what_it_tells(facts, settled, axes, asked_for):
+    prospects = Sizer(SMALL).prospects(facts)
+    assert (prospects.settled, tuple(prospects.settled_axes.values())) == (settled, axes)
+    assert [
+        (one.fact, one.with_facts, one.axes, one.could_withhold, one.information) for one in prospects.measure_next
+    ] == asked_for
+
+
+def test_a_question_is_written_with_its_label_its_words_and_those_of_what_is_asked_with_it():
+    *_, last = Sizer(SMALL).prospects({"danger": False}).measure_next
+    assert last == MeasureNext(
+        fact="weight_kg",
+        label="weight",
+        ask="weight",
+        with_facts=("length_cm",),
+        with_labels=("length",),
+        axes=("band",),
+        could_withhold=False,
+        information=bits(7, 18),
+    )
+    told = {one.fact: one.ask for one in Sizer(deciding_ruleset()).prospects({}).measure_next}
+    assert (told["weight_kg"], told["girth_mm"]) == ("Weigh.", "the girth")
+
+
+def test_without_ranking_nothing_is_asked_for_and_the_same_is_settled():
+    for facts in ({}, {"danger": False, "height_mm": 61.0}, {"danger": True}):
+        ranked, quick = Sizer(SMALL).prospects(facts), Sizer(SMALL).prospects(facts, rank=False)
+        assert quick.measure_next == ()
+        assert (quick.settled, quick.settled_axes) == (ranked.settled, ranked.settled_axes)
+
+
+def test_what_fired_of_the_whole_ruleset_serves_as_what_fires_of_the_part_that_sizes():
+    facts = {"asleep": True, "score": 10, "weight_kg": 80.0}
+    assert Sizer(SMALL).prospects(facts, fire(SMALL, facts)) == Sizer(SMALL).prospects(facts)
+    assert Sizer(SMALL).prospects(facts, fire(SMALL, facts)).measure_next
+
+
+def test_what_the_size_only_assumes_is_asked_first():
+    """The line is only assumed ("if adult"), so the age goes before what tells as much or more."""
+    asked_for = [(one.fact, one.axes, one.information) for one in Sizer(deciding_ruleset()).prospects({}).measure_next]
+    assert asked_for[0] == ("age_years", ("line",), bits(2, 3))
+    assert asked_for[1:5] == [(name, axes, 1.0) for name, axes in (
+        ("threat", ()), ("bleeding", ()), ("swollen", ()), ("lying", ("pose",)))]  # fmt: skip
+    young = Sizer(deciding_ruleset()).prospects({"age_years": 5}).measure_next
+    assert "age_years" not in [one.fact for one in young]
+    assert [one.information for one in young] == sorted((one.information for one in young), reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("facts", "could_withhold"), [({"threat": True}, None), ({"swollen": True}, None), ({"threat": False}, True)]
+)
+def test_a_reason_that_stands_leaves_nothing_to_ask(facts, could_withhold):
+    asked_for = {one.fact: one.could_withhold for one in Sizer(deciding_ruleset()).prospects(facts).measure_next}
+    assert asked_for.get("bleeding") == could_withhold
+
+
+def test_thresholds_are_those_of_numbers_that_rules_compare():
+    assert cuts(SMALL) == {
+        "height_mm": {57.0, 63.0},
+        "girth_mm": {400.0},
+        "score": {12.0},
+        "low_mm": {60.0},
+        "index": {40.0},
+        **{name: set() for name in ("form", "danger", "asleep", "small")},
+    }
+    several = """
+    - {id: small.x, title: x, when: {all: [{fact: form, one_of: [slender, broad]}, {fact: score, is: 7}]}, because: b,
+       sources: [s], then: {size: {axis: girth, value: G, basis: assumed}}}
+    """
+    assert cuts(small_ruleset(adding=several))["score"] == {7.0, 12.0}
+
+
+@pytest.mark.parametrize(
+    ("fact", "thresholds", "steps", "values"),
+    [
+        ("danger", (), 9, (False, True)),
+        ("form", (), 9, ("slender", "average", "broad")),
+        ("fingers", (), 5, (0.0, 2.5, 5.0, 7.5, 10.0)),
+        ("fingers", (), 2, (0.0, 5.0, 10.0)),
+        ("fingers", (4.0,), 9, (0.0, 2.0, 4.0, 7.0, 10.0)),
+        ("fingers", (4.0, 4.0, 6.0), 9, (0.0, 2.0, 4.0, 5.0, 6.0, 8.0, 10.0)),
+        # A threshold beyond what is plausible is none; at the end it is one.
+        ("fingers", (-1.0, 11.0), 5, (0.0, 2.5, 5.0, 7.5, 10.0)),
+        ("fingers", (0.0, 10.0), 9, (0.0, 5.0, 10.0)),
+        ("score", (12.0,), 9, (6.0, 9.0, 12.0, 18.0, 23.0)),
+    ],
+)
+def test_representative_answers_are_the_ends_the_thresholds_and_the_middles(fact, thresholds, steps, values):
+    assert representatives(SMALL.vocabulary[fact], thresholds, steps) == values
+
+
+def test_a_number_without_a_range_is_tried_up_to_a_thousand():
+    open_ended = SMALL.vocabulary["fingers"].model_copy(update={"range": None})
+    assert representatives(open_ended, (), 5) == (0.0, 250.0, 500.0, 750.0, 1000.0)
+
+
+OUTDONE = """
+- {id: small.one, title: t, when: {fact: asleep, is: true}, because: b, sources: [s],
+   then: {size: {axis: girth, value: G, basis: observed}}}
+- {id: small.both, title: t, when: {all: [{fact: asleep, is: true}, {fact: score, at_most: 9}]}, because: b, sources: [s],
+   then: {size: {axis: girth, value: H, basis: observed}}}
+"""
+
+
+@pytest.mark.parametrize(
+    ("facts", "settled"),
+    [
+        # H may be offered, but only where G is as well, which as the smaller goes first.
+        ({"form": "slender", "girth_mm": 300.0}, True),
+        ({"form": "slender"}, False),
+        ({"form": "slender", "asleep": False}, False),
+        ({"girth_mm": 500.0}, True),
+    ],
+)
+def test_an_axis_is_settled_where_nothing_can_come_before_its_first_value(facts, settled):
+    assert Sizer(small_ruleset(adding=OUTDONE)).prospects(facts).settled_axes["girth"] is settled
+
+
+def test_what_is_offered_only_beside_the_first_value_does_not_open_the_axis():
+    without = ("small.g", "small.h", "small.girth_unknown")
+    ruleset = small_ruleset(without=without, adding=OUTDONE)
+    assert Sizer(ruleset).prospects({"form": "slender"}).settled_axes["girth"] is True
+    alone = OUTDONE.replace("{all: [{fact: asleep, is: true}, {fact: score, at_most: 9}]}", "{fact: score, at_most: 9}")
+    assert (
+        Sizer(small_ruleset(without=without, adding=alone)).prospects({"form": "slender"}).settled_axes["girth"]
+        is False
+    )
