@@ -3,7 +3,9 @@
 from datetime import UTC, datetime
 
 from rules.deciding.decider import Decider
+from rules.deciding.decision_parts import DecisionParts
 from rules.loading.loader import load_ruleset
+from tests.rules.small_deciding import deciding_ruleset
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 WORN = {
@@ -25,3 +27,29 @@ def test_patients_who_wear_a_collar_for_different_hours_share_every_task_that_do
     counted = {name for name, task in first.items() if task is not second[name]}
     assert {name for name, task in first.items() if task != second[name]} == counted
     assert 1 <= len(counted) <= 2
+
+
+def test_a_bounded_number_of_parts_is_kept_and_each_is_made_once() -> None:
+    ruleset = deciding_ruleset()
+    parts = DecisionParts(ruleset)
+    kept = (parts._kept_task, parts.caution, parts.leaflets)
+    assert [each.cache_info().maxsize for each in kept] == [1024] * 3
+    assert parts.compared.cache_info().maxsize == len(ruleset.rules)
+    assert parts.compared("small.lying") is parts.compared("small.lying")
+    # Only the task that counts hours of wear differs with them.
+    look = [parts.task("look", ("small.bleeding",), hours) for hours in (None, 1.0, 2.0)]
+    turn = [parts.task("turn", ("small.lying",), hours) for hours in (1.0, 1.0, 2.0)]
+    assert look[0] is look[1] is look[2] and turn[0] is turn[1] is not turn[2]
+
+
+def test_leaflets_hold_what_was_chosen_in_each_language_and_none_where_nothing_was() -> None:
+    parts = DecisionParts(deciding_ruleset())
+    assert parts.leaflets(()) == ()
+    told = [
+        (each.language, each.title, each.notice, [(one.instruction, one.title, one.lines) for one in each.sections])
+        for each in parts.leaflets(("wash", "rest"))
+    ]
+    assert told == [
+        ("de", "Worte", "erfunden", [("wash", "Waschen", ("Waschen.",)), ("rest", "Ruhen", ("Ruhen.",))]),
+        ("en", "Words", "invented", [("wash", "Wash", ("Wash.",)), ("rest", "Rest", ("Rest.",))]),
+    ]

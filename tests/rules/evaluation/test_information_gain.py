@@ -343,3 +343,19 @@ def test_what_is_offered_only_beside_the_first_value_does_not_open_the_axis():
         Sizer(small_ruleset(without=without, adding=alone)).prospects({"form": "slender"}).settled_axes["girth"]
         is False
     )
+
+
+def test_where_no_answer_alone_changes_the_size_all_that_it_hangs_on_is_asked_for():
+    """Two facts that count only together, and that nothing computes with."""
+    others = ("a", "b", "low_a", "low_b", "heavy", "g", "h", "girth_small", "danger")
+    together = """
+    - {id: small.both, title: t, when: {all: [{fact: asleep, is: true}, {fact: score, at_most: 9}]}, because: b, sources: [s],
+       then: {size: {axis: girth, value: G, basis: measured}}}
+    """
+    ruleset = small_ruleset(without=tuple(f"small.{name}" for name in others), adding=together)
+    prospects = Sizer(ruleset).prospects({"small": False})
+    assert [one.fact for one in prospects.measure_next] == ["score", "asleep"]
+    alike = {"with_facts": (), "with_labels": (), "axes": (), "could_withhold": False, "information": 0.0}
+    assert prospects.measure_next[0] == MeasureNext(fact="score", label="score", ask="score", **alike)
+    (alone,) = Sizer(ruleset).prospects({"asleep": True, "small": False}).measure_next
+    assert (alone.fact, alone.axes, alone.could_withhold) == ("score", ("girth",), False)
