@@ -454,6 +454,52 @@ def test_all_problems_of_all_files_are_told() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "neck_words: [{alone: true}, {word: a-b}]",
+            [f"neck_words.{index}: expected word or words, parted by one blank" for index in (0, 1)],
+        ),
+        (
+            "parts: {minor: [], build: [], score: [{system: a}]}",
+            [
+                "parts.minor: minor is worked out by rules and cannot be read",
+                "parts.build: build is no number, so it has no parts to add up",
+                "parts.score.0: expected either code or prefix",
+            ],
+        ),
+        (
+            "episode: {answers: {sex: [tall, small], minor: any}, injuries: [minor, bed_rest, minor], hours: score}",
+            [
+                "episode.answers.sex: sex = 'tall': not one of the accepted codes; accepted: one of female, male",
+                "episode.answers.sex: sex = 'small': not one of the accepted codes; accepted: one of female, male",
+                "episode.answers.minor: minor is worked out by rules and cannot be read",
+                "episode: minor is worked out by rules and cannot be read",
+                "episode: minor is worked out by rules and cannot be read",
+                "episode: score does not count hours",
+            ],
+        ),
+        (
+            "units: {a: foo, b: bar}",
+            [
+                f"units.{word}: unknown unit '{unit}'; expected a UCUM code"
+                for word, unit in (("a", "foo"), ("b", "bar"))
+            ],
+        ),
+        (
+            "ignore: [{system: a, code: X}, {system: a, code: Y}]",
+            [
+                f"ignore.{index}: no earlier entry has this system and code, so there is nothing to ignore"
+                for index in (0, 1)
+            ],
+        ),
+    ],
+)
+def test_an_entry_with_a_problem_never_hides_the_next(text: str, expected: list[str]) -> None:
+    assert problems("", text) == [f"site.yaml:1: {one}" for one in expected]
+
+
 def test_a_site_may_ignore_what_the_same_file_does_not_name_again() -> None:
     assert told(
         built(
