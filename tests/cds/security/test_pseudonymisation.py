@@ -84,7 +84,11 @@ def test_without_keys_nothing_is_sealed_and_nothing_read() -> None:
     assert str(error.value) == "NUQUE_RECORD_KEYS: needed to read what is encrypted"
 
 
-@pytest.mark.parametrize("sealed", [b"", b"x", Fernet(Fernet.generate_key()).encrypt(b"x")])
+@pytest.mark.parametrize(
+    "sealed",
+    [b"", b"x", Fernet(Fernet.generate_key()).encrypt(b"x")],
+    ids=["nothing", "no token", "another key"],
+)
 def test_what_no_key_fits_is_not_read(sealed: bytes) -> None:
     with pytest.raises(SecrecyError) as error:
         secrecy(Fernet.generate_key()).unseal(sealed)
