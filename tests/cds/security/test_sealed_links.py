@@ -87,7 +87,9 @@ def derived(secret: bytes, period: bytes) -> bytes:
     return first + hmac.digest(extracted, first + info + b"\x02", "sha256")
 
 
-@pytest.mark.parametrize("content", [b"", b"neck_height_mm 66", random.Random(1).randbytes(20_000)])
+@pytest.mark.parametrize(
+    "content", [b"", b"neck_height_mm 66", random.Random(1).randbytes(20_000)], ids=["empty", "short", "long"]
+)
 def test_a_sealed_text_is_base64url_of_the_period_and_aes_siv_of_moment_and_deflated_content(content: bytes) -> None:
     """RFC 4648, section 5, without padding; RFC 5297; RFC 1950 with a window of 4096, the first four bits of its header."""
     issued = int(AT.timestamp())
