@@ -9,7 +9,7 @@ from datetime import tzinfo
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
-from cds.web.pages.task_timeline import Lane, Staffing, is_of_now, lanes, staffing
+from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, is_fitting, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.quantity_words import quantity_words
@@ -60,7 +60,8 @@ class Answer:
     """What the page shows of one decision, in the order of its parts.
 
     ``known`` has the words for each fact, ``compared`` for each comparison of the trace.
-    ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, and the others ``later``.
+    ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, then those ``at_events``,
+    and the others ``later``.
     """
 
     decision: Decision
@@ -76,6 +77,7 @@ class Answer:
     staff: tuple[Staffing, ...]
     lanes: tuple[Lane, ...]
     now: tuple[Task, ...]
+    at_events: tuple[Task, ...]
     later: tuple[Lane, ...]
     known: Mapping[str, str]
     compared: Mapping[str, str]
@@ -94,11 +96,13 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
     held = tuple(hold for hold in decision.holds if hold.kind == "do_not_size")
     grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     size = decision.size_class
-    now = tuple(task for task in decision.tasks if is_of_now(task))
+    stops = (*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave))
+    in_one_go = [task for task in decision.tasks if is_of_now(task)]
+    at_events = [] if is_fitting(decision.tasks) and not stops else [task for task in in_one_go if awaits_event(task)]
     return Answer(
         decision=decision,
         shelf=shelf,
-        stops=(*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave)),
+        stops=stops,
         missing=tuple(hold for hold in decision.holds if hold.kind != "do_not_size"),
         size_words=None if size is None else size.words[:1].upper() + size.words[1:],
         unmeasured=_unmeasured(ruleset, decision),
@@ -108,8 +112,9 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         notes=tuple(caution for caution in decision.cautions if caution not in grave),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
-        now=now,
-        later=tuple(lanes([task for task in decision.tasks if task not in now], decision.at, zone)),
+        now=tuple(task for task in in_one_go if task not in at_events),
+        at_events=tuple(at_events),
+        later=tuple(lanes([task for task in decision.tasks if task not in in_one_go], decision.at, zone)),
         compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
         known={fact.name: _known(ruleset.vocabulary[fact.name], fact.value) for fact in decision.facts},
     )

@@ -15,6 +15,9 @@ HOURS = 72
 _SOON_HOURS = 1
 """What is due within so long is done now."""
 
+_BEFORE_FITTING = "before_fitting"
+"""The event of the rules (``triggers``) that precedes the fitting."""
+
 _NAMED = 3
 """How many times of a rhythm are named; the drawing shows the others."""
 
@@ -61,6 +64,16 @@ def is_of_now(task: Task) -> bool:
     """Whether ``task`` is done in one go with the fitting or at an event, not by the clock of the coming days."""
     timing = task.timing
     return timing.interval_hours is None and (timing.within_hours is None or timing.within_hours <= _SOON_HOURS)
+
+
+def awaits_event(task: Task) -> bool:
+    """Whether only an event calls for ``task``, and no hour."""
+    return bool(task.timing.on) and task.timing.within_hours is None
+
+
+def is_fitting(tasks: Iterable[Task]) -> bool:
+    """Whether a collar is about to be put on, so that what precedes and follows it is one sequence."""
+    return any(_BEFORE_FITTING in task.timing.on for task in tasks)
 
 
 def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:

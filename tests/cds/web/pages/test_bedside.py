@@ -148,6 +148,18 @@ def test_where_something_stops_what_to_do_now_comes_before_all_questions(client:
     assert -1 < calm.index(">Find out next<") < calm.index(">Do, in this order<")
 
 
+def test_what_waits_for_an_event_stands_apart_from_what_is_done_now(client: TestClient) -> None:
+    """In a worn collar, or where something stops: no hour calls for it. A fitting stays one sequence."""
+    worn = {"collar_in_place": "true", "collar_kind": "long_term", "setting": "home", "age_years": "41"}
+    page = _read(client, {**worn, "skin_breakdown": "chin", "last_skin_check_hours": "20"})
+    (first, then) = page["now"]
+    assert (
+        "Inspect the skin" not in then and "Grade the skin damage" in first and "at the next visit" not in first.lower()
+    )
+    assert "At the next visit" in then
+    assert len(_read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})["now"]) == 1
+
+
 def test_the_answer_in_short_names_the_item_or_what_stops(client: TestClient) -> None:
     measured = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"}
     assert "height 60 to under 75 mm" in _read(client, measured)["short"][0]
