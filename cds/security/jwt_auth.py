@@ -88,7 +88,8 @@ class Trust:
     def _prepare(self, private: tuple[Network, ...], resolver: Resolver) -> None:
         wrong = [name for name in self._settings.algorithms if name not in SIGNATURES]
         if wrong or not self._settings.algorithms:
-            raise TrustSettingsError(f"NUQUE_ALGORITHMS: {', '.join(wrong)}: expected some of {', '.join(SIGNATURES)}")
+            found = ", ".join(wrong) or "none named"
+            raise TrustSettingsError(f"NUQUE_ALGORITHMS: {found}: expected some of {', '.join(SIGNATURES)}")
         if self._settings.clients is None:
             raise TrustSettingsError("NUQUE_CLIENTS: name the file of clients that may call, or set NUQUE_TRUST=open")
         if not self._audiences:

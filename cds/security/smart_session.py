@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from http.cookies import CookieError, SimpleCookie
 from typing import Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
@@ -81,8 +80,6 @@ class SmartSessions:
 
 
 def _cookie(call: HttpCall, name: str) -> str | None:
-    try:
-        cookies = SimpleCookie("; ".join(call.headers.get("cookie", [])))
-    except CookieError:
-        return None
-    return cookies[name].value if name in cookies else None
+    """The first cookie of that name (RFC 6265, section 5.4: the one of the longest path); others may bear any name."""
+    pairs = (pair.partition("=") for header in call.headers.get("cookie", []) for pair in header.split(";"))
+    return next((value.strip() for found, _, value in pairs if found.strip() == name), None)

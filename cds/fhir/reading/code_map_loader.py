@@ -339,10 +339,13 @@ class _CodeMapBuilder:
     def _codings(
         self, source: YamlFile, section: str, entries: Iterable[Entry]
     ) -> Iterable[tuple[CodingKey, Entry, Place]]:
-        """Each entry with its codings (one for each identifier of its system), after the checks that all share."""
+        """Each entry with its codings (one for each identifier of its system), after the checks that all share.
+
+        ``section`` is where the entries stand in the file, its keys parted by dots.
+        """
         seen: dict[tuple[str, str, object], int] = {}
         for index, entry in enumerate(entries):
-            place = source.place(section, index)
+            place = source.place(*section.split("."), index)
             code = entry.code or entry.prefix
             if code is None or (entry.code and entry.prefix):
                 self.problems.append((place, "expected either code or prefix"))
@@ -352,7 +355,7 @@ class _CodeMapBuilder:
                 names = ", ".join(self.systems)
                 self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
             elif (key := (entry.system, code, getattr(entry, "fact", None) if section == "values" else None)) in seen:
-                earlier = source.place(section, seen[key])
+                earlier = source.place(*section.split("."), seen[key])
                 self.problems.append((place, f"{entry.system} {code} already stands in {earlier}; keep one"))
             else:
                 seen[key] = index

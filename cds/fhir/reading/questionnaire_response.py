@@ -33,8 +33,9 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
             for answer in items(item, "answer"):
                 waiting.extend(items(answer, "item")[::-1])
             yield from self._answer(item, record, when, problem)
-        why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
-        yield Rejected(None, "items", why, record.label)
+        if waiting:
+            why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
+            yield Rejected(None, "items", why, record.label)
 
     def _answer(
         self, item: object, record: Record, when: When, problem: RejectionReason | None

@@ -264,7 +264,8 @@ class _Chooser:
         """``refused`` with its reason, beside what is ``used`` for its fact; what may be a danger is to be looked up."""
         why = refused.why
         reason = why.text
-        if used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded:
+        older = used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded
+        if used is not None and older and f"({used.label})" not in reason:
             reason += f"; the older value {used.written} ({used.label}) is used instead"
         return NotUsed(
             fact=refused.fact,

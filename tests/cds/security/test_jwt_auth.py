@@ -657,7 +657,7 @@ CHOICE = "ES384, RS384, ES256, RS256"
     ("given", "message"),
     [
         ({"algorithms": ("none", "ES384", "HS256")}, f"NUQUE_ALGORITHMS: none, HS256: expected some of {CHOICE}"),
-        ({"algorithms": ()}, f"NUQUE_ALGORITHMS: : expected some of {CHOICE}"),
+        ({"algorithms": ()}, f"NUQUE_ALGORITHMS: none named: expected some of {CHOICE}"),
         ({"clients": None}, "NUQUE_CLIENTS: name the file of clients that may call, or set NUQUE_TRUST=open"),
         ({"audiences": ()}, "NUQUE_AUDIENCES: give the address of this service as its clients call it"),
         (

@@ -438,6 +438,14 @@ def test_a_problem_by_its_words(text: str, expected: str) -> None:
     assert problems("", text) == [f"site.yaml:1: {expected}"]
 
 
+def test_a_problem_far_below_is_placed_at_its_own_line() -> None:
+    """The fourth line of the text, below the two that name the systems."""
+    text = "parts:\n  score:\n    - {system: a, code: X}\n    - {system: c, code: X}"
+    assert problems(text) == [
+        "shipped.yaml:6: parts.score.1: no system called 'c' under systems; there are: a, ab, own"
+    ]
+
+
 def test_all_problems_of_all_files_are_told() -> None:
     """An entry with a problem never hides the next; an entry that is refused is not taken."""
     first = "facts: [{system: c, code: X, fact: sex}]\nparts: {build: [], girth_mm: []}"

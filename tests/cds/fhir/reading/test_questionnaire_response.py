@@ -123,7 +123,7 @@ def test_what_is_no_list_of_items_has_none() -> None:
     assert findings(response(item=item("bed-rest", YES))) == []
 
 
-@pytest.mark.parametrize(("before", "cut"), [(9_998, False), (10_000, True)])
+@pytest.mark.parametrize(("before", "cut"), [(9_998, False), (9_999, False), (10_000, True)])
 def test_so_many_items_are_read_and_no_more(before: int, cut: bool) -> None:
     note = rejected(None, "items", "incomplete", "only the first 10000 items were read")
     assert findings(response(*[{}] * before, item("bed-rest", YES))) == ([note] if cut else [BED])

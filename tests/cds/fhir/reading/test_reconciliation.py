@@ -76,7 +76,7 @@ PASSED = "swallow_screen_passed"
 
 def above(written: str, name: str) -> str:
     value = f"{written} by {name} (label {name})"
-    return f"newer than {value}, which stands above it and is used: have one corrected; the older value {value} is used instead"
+    return f"newer than {value}, which stands above it and is used: have one corrected"
 
 
 @pytest.mark.parametrize(
