@@ -100,6 +100,12 @@ def test_candidates_stand_in_the_order_to_try() -> None:
     assert card.full().index("1. **adult H2 G2**") < card.full().index("2. **adult H3 G2**")
 
 
+def test_a_task_that_says_now_is_not_said_to_be_due_now() -> None:
+    decision = DECIDER.decide({"age_years": 40, "collar_in_place": True, "new_neurological_sign": True}, AT)
+    card = size_card(RULESET, decision)
+    assert "- **Call the responsible clinician now**: 2 people, nurse" in card.detail()
+
+
 def test_an_unknown_age_is_a_warning_that_says_what_is_missing() -> None:
     card = size_card(RULESET, DECIDER.decide({"neck_height_mm": 66, "height_cm": 120}, AT))
     assert card.indicator == "warning"
