@@ -343,9 +343,10 @@ class _CodeMapBuilder:
 
         ``section`` is where the entries stand in the file, its keys parted by dots.
         """
+        keys = section.split(".")
         seen: dict[tuple[str, str, object], int] = {}
         for index, entry in enumerate(entries):
-            place = source.place(*section.split("."), index)
+            place = source.place(*keys, index)
             code = entry.code or entry.prefix
             if code is None or (entry.code and entry.prefix):
                 self.problems.append((place, "expected either code or prefix"))
@@ -355,7 +356,7 @@ class _CodeMapBuilder:
                 names = ", ".join(self.systems)
                 self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
             elif (key := (entry.system, code, getattr(entry, "fact", None) if section == "values" else None)) in seen:
-                earlier = source.place(*section.split("."), seen[key])
+                earlier = source.place(*keys, seen[key])
                 self.problems.append((place, f"{entry.system} {code} already stands in {earlier}; keep one"))
             else:
                 seen[key] = index

@@ -264,9 +264,9 @@ class _Chooser:
         """``refused`` with its reason, beside what is ``used`` for its fact; what may be a danger is to be looked up."""
         why = refused.why
         reason = why.text
-        older = used is not None and used.recorded and refused.recorded and used.recorded < refused.recorded
-        if used is not None and older and f"({used.label})" not in reason:
-            reason += f"; the older value {used.written} ({used.label}) is used instead"
+        older = used if used and used.recorded and refused.recorded and used.recorded < refused.recorded else None
+        if older is not None and f"({older.label})" not in reason:
+            reason += f"; the older value {older.written} ({older.label}) is used instead"
         return NotUsed(
             fact=refused.fact,
             value=refused.value,

@@ -22,7 +22,7 @@ from cds.site.content import Content
 from rules.model.decision import Task
 
 TOPICS = ("application", "dangers", "review", "skin")
-HALO = "halo_in_place"
+_HALO = "halo_in_place"
 _DEVICES_IN_USE = "prefetch.deviceUses"
 _LONGEST = 120
 
@@ -33,7 +33,7 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     worn = _holds(call, IN_PLACE)
-    emergency_in_a_halo = _holds(call, HALO) and bool(call.decision.leading)
+    emergency_in_a_halo = _holds(call, _HALO) and bool(call.decision.leading)
     if call.deceased or not (worn or emergency_in_a_halo or _ordered(call) or _may_be_on(call)):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
