@@ -144,6 +144,10 @@ class Task(FrozenModel):
         """Who does it, and with how many people where that takes more than one."""
         return f"{self.performer_words}, {self.people} people" if self.people > 1 else self.performer_words
 
+    def title_tells(self, when: str) -> bool:
+        """Whether the title ends with ``when`` (words such as "now"), so that it need not be said once more."""
+        return self.title.endswith(f" {when}")
+
     @cached_property
     def in_short(self) -> dict[str, Any]:
         """What a decision in short says of the task, as plain JSON values. Shared: never to be changed."""

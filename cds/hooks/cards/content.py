@@ -212,8 +212,7 @@ def _who(tasks: Sequence[Task]) -> Iterator[Line]:
     named = shared[:1] if fitting is None else [*shared[:fitting][:1], shared[fitting]]
     for task in named:
         hands = f" ({markdown.plain('; '.join(task.hands))})" if task.hands else ""
-        told = not task.begins or task.title.endswith(f" {task.begins}")
-        begins = "" if told else markdown.plain(f", {task.begins}")
+        begins = markdown.plain(f", {task.begins}" if task.begins and not task.title_tells(task.begins) else "")
         people = markdown.plain(f"{task.people} people, {task.performer_words}")
         yield Line("Who", f"**{markdown.plain(task.title)}**{begins}: {people}{hands}", needed=True)
     more = len(tasks) - len(named)

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
+from cds.fhir.writing.service_request import fit_task
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
-from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, is_fitting, is_of_now, lanes, staffing
+from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.quantity_words import quantity_words
@@ -97,8 +98,9 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
     grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     size = decision.size_class
     stops = (*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave))
+    # A fitting is one sequence, with what precedes and follows it, unless something stops it.
+    in_sequence = fit_task(decision) is not None and not stops
     in_one_go = [task for task in decision.tasks if is_of_now(task)]
-    at_events = [] if is_fitting(decision.tasks) and not stops else [task for task in in_one_go if awaits_event(task)]
     return Answer(
         decision=decision,
         shelf=shelf,
@@ -112,9 +114,9 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         notes=tuple(caution for caution in decision.cautions if caution not in grave),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
-        now=tuple(task for task in in_one_go if task not in at_events),
-        at_events=tuple(at_events),
-        later=tuple(lanes([task for task in decision.tasks if task not in in_one_go], decision.at, zone)),
+        now=tuple(task for task in in_one_go if in_sequence or not awaits_event(task)),
+        at_events=tuple(task for task in in_one_go if not in_sequence and awaits_event(task)),
+        later=tuple(lanes([task for task in decision.tasks if not is_of_now(task)], decision.at, zone)),
         compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
         known={fact.name: _known(ruleset.vocabulary[fact.name], fact.value) for fact in decision.facts},
     )

@@ -15,9 +15,6 @@ HOURS = 72
 _SOON_HOURS = 1
 """What is due within so long is done now."""
 
-_BEFORE_FITTING = "before_fitting"
-"""The event of the rules (``triggers``) that precedes the fitting."""
-
 _NAMED = 3
 """How many times of a rhythm are named; the drawing shows the others."""
 
@@ -69,11 +66,6 @@ def is_of_now(task: Task) -> bool:
 def awaits_event(task: Task) -> bool:
     """Whether only an event calls for ``task``, and no hour."""
     return bool(task.timing.on) and task.timing.within_hours is None
-
-
-def is_fitting(tasks: Iterable[Task]) -> bool:
-    """Whether a collar is about to be put on, so that what precedes and follows it is one sequence."""
-    return any(_BEFORE_FITTING in task.timing.on for task in tasks)
 
 
 def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:
