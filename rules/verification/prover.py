@@ -121,8 +121,8 @@ def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TI
 # --- properties ------------------------------------------------------------------------------------------------------
 
 
-def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
-    """The verdict on ``prop``, with a counterexample for each violated label (at most twenty).
+def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNTEREXAMPLES) -> Verdict:
+    """The verdict on ``prop``, with a counterexample for each violated label, at most ``most`` of them, whichever come first.
 
     A question that the solver cannot answer within ``timeout_ms`` milliseconds is reported as undecided.
     """
@@ -132,7 +132,7 @@ def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
     remaining = {label: formula for label, formula in statement.violated.items() if not z3.is_false(formula)}
     found: list[Counterexample] = []
     undecided: list[Label] = []
-    while remaining and len(found) < _MOST_COUNTEREXAMPLES:
+    while remaining and len(found) < most:
         answer = solver.check(z3.Or(list(remaining.values())))
         if answer == z3.unsat:
             break

@@ -28,7 +28,7 @@ def test_without_its_rule_a_patient_is_found_who_is_corrected(tmp_path, without,
         f"site: {{name: a site of a test}}\nswitch_off:\n  - {{rule: {without}, because: a rule of a test}}\n"
     )
     prop = StopBeforeCorrection(load_ruleset(overlays=[overlay]))
-    verdict = prove(prop)
+    verdict = prove(prop, most=len(prop.statement().violated))
     assert verdict.status == "failed"
     assert labels <= {example.label for example in verdict.counterexamples}
     for example in verdict.counterexamples:
