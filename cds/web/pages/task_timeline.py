@@ -15,9 +15,6 @@ HOURS = 72
 _SOON_HOURS = 1
 """What is due within so long is done now."""
 
-_NAMED = 3
-"""How many times of a rhythm are named; the drawing shows the others."""
-
 
 @dataclass(frozen=True)
 class Staffing:
@@ -30,7 +27,7 @@ class Staffing:
 
 @dataclass(frozen=True)
 class ScheduledTask:
-    """A task with the hours from now at which the clock calls for it, and the same in words."""
+    """A task with the hours from now at which the clock calls for it, and the first of them in words."""
 
     task: Task
     hours: tuple[float, ...]
@@ -95,14 +92,9 @@ def _hours(timing: Timing) -> Iterator[float]:
 def _clock_words(timing: Timing, hours: tuple[float, ...], now: datetime) -> str | None:
     if not hours:
         return None
-    named = [_moment(now, hour) for hour in hours[:_NAMED]]
-    if timing.interval_hours is None:
-        return "now" if hours[0] == 0 else f"by {named[0]}"
-    return ", ".join(named) + (" and on" if len(hours) > _NAMED else "")
-
-
-def _moment(now: datetime, hours: float) -> str:
-    if hours == 0:
+    first = hours[0]
+    if first == 0:
         return "now"
-    then = now + timedelta(hours=hours)
-    return f"{then:%H:%M}" if then.date() == now.date() else f"{then:%a %H:%M}"
+    then = now + timedelta(hours=first)
+    moment = f"{then:%H:%M}" if then.date() == now.date() else f"{then:%a %H:%M}"
+    return f"{'by' if timing.interval_hours is None else 'from'} {moment}"

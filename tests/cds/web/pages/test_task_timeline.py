@@ -25,9 +25,10 @@ def _task(**timing: float) -> Task:
         ({"within_hours": 0}, (0,), "now"),
         ({"within_hours": 2}, (2,), "by 22:00"),
         ({"within_hours": 100}, (), None),
-        ({"every_hours": 24}, (24, 48, 72), "Sat 20:00, Sun 20:00, Mon 20:00"),
-        ({"times_per_day": 2, "within_hours": 1}, (1, 13, 25, 37, 49, 61), "21:00, Sat 09:00, Sat 21:00 and on"),
-        ({"every_hours": 12, "for_days": 1}, (12, 24), "Sat 08:00, Sat 20:00"),
+        ({"every_hours": 24}, (24, 48, 72), "from Sat 20:00"),
+        ({"times_per_day": 2, "within_hours": 1}, (1, 13, 25, 37, 49, 61), "from 21:00"),
+        ({"times_per_day": 2, "within_hours": 0}, (0, 12, 24, 36, 48, 60, 72), "now"),
+        ({"every_hours": 12, "for_days": 1}, (12, 24), "from Sat 08:00"),
     ],
 )
 def test_hours_and_words_of_a_rhythm(timing: dict[str, float], hours: tuple[float, ...], words: str | None) -> None:
