@@ -313,7 +313,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 
 # Cautions that a patient shows beside what the index says of it.
 SHOWN_TOO: dict[str, set[str]] = {
-    "10": {"dangers.airway.drowsy_collar", "need.injury.contradicted"},
+    "10": {"dangers.airway.drowsy_collar", "need.injury.contradicted", "handover.leaving.guarded"},
     "12": {"dangers.spine.forced_in_collar"},
     "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
     "27": {"dangers.new.halo"},
