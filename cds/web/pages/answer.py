@@ -10,7 +10,7 @@ from cds.fhir.writing.service_request import fit_task
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
-from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, is_of_now, lanes, staffing
+from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, begins_now, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.quantity_words import quantity_words
@@ -61,8 +61,9 @@ class Answer:
     """What the page shows of one decision, in the order of its parts.
 
     ``known`` has the words for each fact, ``compared`` for each comparison of the trace.
+    ``leading`` are cautions that are said before the size, ``notes`` the others that stop nothing.
     ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, then those ``at_events``,
-    and the others ``later``.
+    and ``later`` what the clock brings back, the first time of which may stand in ``now`` too.
     """
 
     decision: Decision
@@ -74,6 +75,7 @@ class Answer:
     sure: tuple[Sureness, ...]
     chart: NeckChart | None
     find_out: tuple[FindOut, ...]
+    leading: tuple[Caution, ...]
     notes: tuple[Caution, ...]
     staff: tuple[Staffing, ...]
     lanes: tuple[Lane, ...]
@@ -89,6 +91,7 @@ class Answer:
         stops = (
             f"{len(self.stops)} reasons to stop. " if len(self.stops) > 1 else "1 reason to stop. " * len(self.stops)
         )
+        stops += "".join(f"{one.summary} " for one in self.leading)
         return stops + (f"Size: {self.size_words}." if self.size_words else "No size.")
 
 
@@ -98,9 +101,11 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
     grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     size = decision.size_class
     stops = (*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave))
-    # A fitting is one sequence, with what precedes and follows it, unless something stops it.
-    in_sequence = fit_task(decision) is not None and not stops
-    in_one_go = [task for task in decision.tasks if is_of_now(task)]
+    mild = tuple(caution for caution in decision.cautions if caution not in grave)
+    # A fitting is one sequence, with what precedes and follows it, unless it waits for a word.
+    fitting = fit_task(decision)
+    in_sequence = fitting is not None and not awaits_event(fitting)
+    at_events = tuple(task for task in decision.tasks if is_of_now(task) and awaits_event(task) and not in_sequence)
     return Answer(
         decision=decision,
         shelf=shelf,
@@ -111,11 +116,12 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         sure=tuple(_sureness(ruleset, decision, axis) for axis in decision.axes.values()),
         chart=neck_chart(ruleset, decision),
         find_out=tuple(_find_out(ruleset, decision))[:_MOST_QUESTIONS],
-        notes=tuple(caution for caution in decision.cautions if caution not in grave),
+        leading=tuple(caution for caution in mild if caution.leads),
+        notes=tuple(caution for caution in mild if not caution.leads),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
-        now=tuple(task for task in in_one_go if in_sequence or not awaits_event(task)),
-        at_events=tuple(task for task in in_one_go if not in_sequence and awaits_event(task)),
+        now=tuple(task for task in decision.tasks if (is_of_now(task) and task not in at_events) or begins_now(task)),
+        at_events=at_events,
         later=tuple(lanes([task for task in decision.tasks if not is_of_now(task)], decision.at, zone)),
         compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
         known={fact.name: _known(ruleset.vocabulary[fact.name], fact.value) for fact in decision.facts},

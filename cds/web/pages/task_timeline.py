@@ -60,6 +60,12 @@ def is_of_now(task: Task) -> bool:
     return timing.interval_hours is None and (timing.within_hours is None or timing.within_hours <= _SOON_HOURS)
 
 
+def begins_now(task: Task) -> bool:
+    """Whether ``task`` comes back by the clock and is due for the first time now."""
+    timing = task.timing
+    return timing.interval_hours is not None and timing.within_hours is not None and timing.within_hours <= _SOON_HOURS
+
+
 def awaits_event(task: Task) -> bool:
     """Whether only an event calls for ``task``, and no hour."""
     return bool(task.timing.on) and task.timing.within_hours is None

@@ -160,6 +160,41 @@ def test_what_waits_for_an_event_stands_apart_from_what_is_done_now(client: Test
     assert len(_read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})["now"]) == 1
 
 
+def test_a_fitting_stands_after_what_precedes_it_also_beside_a_critical_caution(client: TestClient) -> None:
+    page = _read(client, {"age_years": "84", "tracheostomy": "true", "setting": "emergency", "neck_height_mm": "66"})
+    assert page["stop"] and len(page["now"]) == 1
+    (now,) = page["now"]
+    assert -1 < now.index("Check the airway") < now.index("Prepare the patient") < now.index("Put the collar on")
+
+
+def test_a_fitting_that_waits_for_a_word_is_not_done_now(client: TestClient) -> None:
+    (first, then) = _read(client, {"age_years": "25", "penetrating_injury": "true", "setting": "emergency"})["now"]
+    assert "Decide whether a collar is needed" in first and "Put the collar on" not in first
+    assert -1 < then.index("Prepare the patient") < then.index("Put the collar on")
+
+
+def test_what_comes_back_and_is_due_now_stands_under_now_once(client: TestClient) -> None:
+    worn = {"collar_in_place": "true", "collar_kind": "long_term", "setting": "ward", "age_years": "41"}
+    page = _read(client, {**worn, "collar_hours": "96"})
+    assert "Inspect the skin" in page["now"][0] and "Decide whether the collar is still needed" in page["now"][0]
+    titles = [title for title in page["title"] if title.startswith("Inspect the skin")]
+    assert len(titles) == 1
+    later = client.post("/bedside", data={**worn, "collar_hours": "96"}).text.partition("The next 72 hours")[2]
+    assert "Inspect the skin" in later and "Wash and dry the skin" in later
+
+
+def test_what_leads_is_said_before_the_size_on_the_page_and_on_paper(client: TestClient) -> None:
+    stabbed = {"age_years": "25", "penetrating_injury": "true", "setting": "emergency"}
+    said = "Penetrating injury speaks against a collar"
+    text = client.post("/bedside", data=stabbed).text
+    answer = text[text.index('id="answer"') :]
+    assert -1 < answer.index(said) < answer.index(">Size<") < answer.index(">Now<") < answer.index(">Find out next<")
+    assert said in _read(client, stabbed)["short"][0]
+    for path in ("/print/plan", "/print/staff"):
+        paper = client.post(path, data=stabbed).text
+        assert -1 < paper.index(said) < paper.index('data-part="size"')
+
+
 def test_the_answer_in_short_names_the_item_or_what_stops(client: TestClient) -> None:
     measured = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"}
     assert "height 60 to under 75 mm" in _read(client, measured)["short"][0]
