@@ -22,8 +22,8 @@ from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, s
 from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
-_NOT_FINAL_YET = ("registered", "preliminary", "in-progress")
-"""States of an observation or a form that somebody has begun, and nobody has signed."""
+_NOT_FINAL_YET = ("registered", "preliminary", "in-progress", "unknown")
+"""States of what somebody has begun and nobody has signed, and of what may be in any state (R4: "the source does not know")."""
 
 
 class When(NamedTuple):
@@ -83,7 +83,7 @@ class ClinicalRecordReader:
             return Rejected(fact, refusal.written, problem or refusal.why, record.label, when.moment)
         problem = problem or when.problem
         if problem is not None:
-            return Rejected(value.fact, value.written, problem, record.label, when.moment)
+            return Rejected(value.fact, value.written, problem, record.label, when.moment, value.value)
         if value.fact in self.code_map.elapsing:
             return self._elapsed(value, record, When(self.at) if "valueDateTime" in holder else when)
         return self._aged(value, record, when) if value.fact == AGE else self.accepted(value, record, when)
@@ -164,7 +164,7 @@ class ClinicalRecordReader:
             for value in values:
                 reason = problem or when.problem
                 if reason is not None:
-                    yield Rejected(value.fact, value.written, reason, record.label, when.moment)
+                    yield Rejected(value.fact, value.written, reason, record.label, when.moment, value.value)
                 else:
                     yield self.accepted(value, record, when, ages=ages)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from functools import cached_property
@@ -179,8 +180,9 @@ class CodeMap:
     collar. The value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
     and ``unread_observations`` tells which Observations of the neck a person has to read. ``episode`` is what belongs to one
     injury, ``elapsing`` the facts that count hours since something. ``safer`` maps facts to the value to take where records of
-    one moment contradict each other. ``texts`` are names of orders that are (True) or are not for a collar, whatever
-    ``collar_words`` make of them; ``ignored`` codes are for none either.
+    one moment contradict each other; ``grave`` maps others to the answers that are a danger, the least first, and
+    ``grave_at_most`` numbers to the highest that is one. ``texts`` are names of orders that are (True) or are not for a
+    collar, whatever ``collar_words`` make of them; ``ignored`` codes are for none either.
     """
 
     base: str
@@ -206,6 +208,8 @@ class CodeMap:
     episode: Episode
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]
+    grave: Mapping[str, tuple[FactValue, ...]]
+    grave_at_most: Mapping[str, float]
 
     same_within_percent: float
     future_tolerance_minutes: float
@@ -254,6 +258,24 @@ class CodeMap:
         if known or fact.numeric:
             return tuple(dict.fromkeys(known))
         return fact.values if fact.type == "code" else (True,)
+
+    def may_be_grave(self, fact: FactDefinition) -> bool:
+        """Whether there is a value of ``fact`` that is a danger."""
+        return fact.name in self.grave_at_most or bool(self._grave_answers(fact))
+
+    def gravity(self, fact: FactDefinition, value: FactValue) -> float:
+        """How grave ``value`` of ``fact`` is: 0 where it is no danger, else the more, the graver."""
+        if fact.numeric:
+            highest = self.grave_at_most.get(fact.name, -math.inf)
+            return 1 + highest - float(value) if float(value) <= highest else 0
+        answers = self._grave_answers(fact)
+        if value not in answers:
+            return 0
+        return 1 + self.grave[fact.name].index(value) if fact.name in self.grave else 1
+
+    def _grave_answers(self, fact: FactDefinition) -> tuple[FactValue, ...]:
+        known = [self.safer[fact.name]] if fact.name in self.safer else []
+        return self.grave.get(fact.name) or (*known, *(fact.danger.answers if fact.danger else ()))
 
     def meanings(self, codings: Sequence[CodingKey]) -> tuple[Meaning, ...]:
         """What ``codings`` (of one concept) say, each meaning once; empty where the map knows none of them."""

@@ -128,6 +128,10 @@ class _ReadingShape(schema.Schema):
     future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
 
 
+class _AtMostShape(schema.Schema):
+    at_most: float
+
+
 class _CodeMapShape(schema.Schema):
     site: dict[str, str] = Field(default={})
     systems: dict[str, tuple[str, ...]] = Field(default={})
@@ -152,6 +156,7 @@ class _CodeMapShape(schema.Schema):
     episode: _EpisodeShape = _EpisodeShape()
     elapsing: tuple[str, ...] = ()
     safer: dict[str, schema.Scalar] = Field(default={})
+    grave: dict[str, tuple[schema.Scalar, ...] | _AtMostShape] = Field(default={})
     reading: _ReadingShape = _ReadingShape()
 
 
@@ -200,6 +205,8 @@ class _CodeMapBuilder:
         self.episode = Episode()
         self.elapsing: set[str] = set()
         self.safer: dict[str, FactValue] = {}
+        self.grave: dict[str, tuple[FactValue, ...]] = {}
+        self.grave_at_most: dict[str, float] = {}
         self.reading: dict[str, float] = {}
 
     def take(self, source: YamlFile, *, local: bool) -> None:
@@ -238,6 +245,7 @@ class _CodeMapBuilder:
             self.unread.denied | set(map(folded, more.denied)),
         )
         self._take_words(source, shape)
+        self._take_grave(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
 
     def _take_neck_words(self, source: YamlFile, shape: _CodeMapShape) -> None:
@@ -326,6 +334,17 @@ class _CodeMapBuilder:
             if self._check(fact, value, source.place("safer", fact)):
                 self.safer[fact] = value
 
+    def _take_grave(self, source: YamlFile, shape: _CodeMapShape) -> None:
+        for fact, given in shape.grave.items():
+            place = source.place("grave", fact)
+            if isinstance(given, tuple):
+                if all([self._check(fact, answer, place) for answer in given]):
+                    self.grave[fact] = given
+            elif self._check(fact, None, place):
+                if not self.vocabulary[fact].numeric:
+                    self.problems.append((place, f"{fact} is no number; expected a list of its answers"))
+                self.grave_at_most[fact] = given.at_most
+
     def _check(self, fact: str, value: object, place: Place) -> bool:
         """Whether ``fact`` may be given with ``value`` (None: no value stated); a problem is noted where not."""
         problem = self.vocabulary.problem(fact, value)
@@ -389,6 +408,8 @@ class _CodeMapBuilder:
             episode=self.episode,
             elapsing=frozenset(self.elapsing),
             safer=self.safer,
+            grave=self.grave,
+            grave_at_most=self.grave_at_most,
             same_within_percent=self.reading["same_within_percent"],
             future_tolerance_minutes=self.reading["future_tolerance_minutes"],
         )

@@ -58,7 +58,9 @@ class CodedRecordReader(ClinicalRecordReader):
         for finding in self.implied(record, [condition.get("code")], when, problem):
             if suspected and isinstance(finding, Accepted):
                 yield self._suspected(finding, verification)
-            elif not refuted or isinstance(finding, Rejected):
+            elif isinstance(finding, Rejected):
+                yield finding._replace(says=not finding.says) if refuted and finding.says in (True, False) else finding
+            elif not refuted:
                 yield finding
             elif finding.value is True:
                 yield self.accepted(
@@ -70,7 +72,7 @@ class CodedRecordReader(ClinicalRecordReader):
         if self.code_map.safer.get(finding.fact) == finding.value:
             return finding._replace(written=f"suspected ({verification}): {finding.written}")
         why = RejectionReason("status", f"verificationStatus is {shown(verification)}")
-        return Rejected(finding.fact, finding.written, why, finding.label, finding.recorded)
+        return Rejected(finding.fact, finding.written, why, finding.label, finding.recorded, finding.value)
 
     def may_hold(self, record: Record) -> bool:
         """Whether what ``record`` says may be so now: a diagnosis neither refuted nor gone, or a procedure of late."""

@@ -22,6 +22,18 @@ _FINAL = ("final", "amended", "corrected")
 _TIMES = ("effectiveDateTime", "effectiveInstant", "effectivePeriod", "effectiveTiming", "issued")
 
 
+_NO_TIME = RejectionReason("no time", "no time is recorded for the parts of the score")
+
+
+class _Parts:
+    """Parts of a score that were recorded together: the first record, its time, and the points by the number of the part."""
+
+    def __init__(self, record: Record, when: When) -> None:
+        self.record = record
+        self.when = when
+        self.points: dict[int, set[int]] = defaultdict(set)
+
+
 @dataclass(frozen=True)
 class ObservationReader(ClinicalRecordReader):
     """Reads Observations."""
@@ -59,38 +71,79 @@ class ObservationReader(ClinicalRecordReader):
             yield from self.implied(record, [found], when, problem)
 
     def summed(self, records: Iterable[Record]) -> Iterator[Accepted | Rejected]:
-        """Scores of which ``records`` hold the parts, of one moment each: the sum where all are there, else what is missing."""
-        sets: dict[tuple[str, datetime], dict[int, set[int]]] = defaultdict(lambda: defaultdict(set))
-        first: dict[tuple[str, datetime], tuple[Record, When]] = {}
+        """Scores of which ``records`` hold the parts, of one moment each: the sum where all are there, else what is missing.
+
+        Parts that are not signed yet, or have no time, are refused together, where no others stand at their moment.
+        """
+        sets: dict[tuple[str, datetime | None], dict[RejectionReason | None, _Parts]] = defaultdict(dict)
         for record in records:
             holders = (record.resource, *items(record.resource, "component"))
             scored = [(part, holder) for holder in holders if (part := self._part(holder)) is not None]
             if not scored or record.modifier is not None:
                 continue
-            when, usable = self._moment_of_all(record)
-            if not usable or when.moment is None:
+            when = self.when(record.resource, *_TIMES)
+            problem = when.problem or status_problem(record.resource, _FINAL)
+            if when.problem is not None or not (problem is None or problem.unsettled):
                 continue
+            if problem is None and when.moment is None:
+                problem = _NO_TIME
             for part, holder in scored:
                 points = self._points(holder, part)
                 if points is not None:
-                    sets[part.fact, when.moment][part.number].add(points)
-                    first.setdefault((part.fact, when.moment), (record, when))
-        wanted = {part.fact: part.of_parts for part in self.code_map.parts.values()}
-        for (fact, moment), parts in sets.items():
-            record, when = first[fact, moment]
-            written = " + ".join(" or ".join(map(str, sorted(parts[number]))) for number in sorted(parts))
-            total = sum(next(iter(points)) for points in parts.values())
-            why = None
-            if any(len(points) > 1 for points in parts.values()):
-                why = RejectionReason("contradiction", "a part of the score has two values at one moment; none is used")
-            elif len(parts) < wanted[fact]:
-                why = RejectionReason("incomplete", f"{len(parts)} of {wanted[fact]} parts of the score, and no total")
-            elif (problem := self.code_map.vocabulary[fact].problem(total)) is not None:
-                why = RejectionReason("implausible", f"{problem}; accepted: {self.code_map.vocabulary[fact].accepted}")
-            if why is not None:
-                yield Rejected(fact, written, why, record.label, moment)
-            else:
-                yield self.accepted(Value(fact, total, written), record, when)
+                    together = sets[part.fact, when.moment].setdefault(problem, _Parts(record, when))
+                    together.points[part.number].add(points)
+        for (fact, _), by_problem in sets.items():
+            if None in by_problem:
+                yield self._sum(fact, by_problem[None], None)
+                continue
+            for problem, parts in by_problem.items():
+                yield self._sum(fact, parts, problem)
+
+    def _sum(self, fact: str, parts: _Parts, problem: RejectionReason | None) -> Accepted | Rejected:
+        """The score that ``parts`` add up to, refused for their ``problem`` or for one of their own."""
+        definition = self.code_map.vocabulary[fact]
+        record, when, points = parts.record, parts.when, parts.points
+        written = " + ".join(" or ".join(map(str, sorted(points[number]))) for number in sorted(points))
+        total: int | None = sum(next(iter(each)) for each in points.values())
+        why = problem
+        if any(len(each) > 1 for each in points.values()):
+            total = None
+            why = why or RejectionReason(
+                "contradiction", "a part of the score has two values at one moment; none is used"
+            )
+        elif len(points) < (wanted := self._wanted[fact]):
+            total = self._highest(fact) if self._all_best(fact, points) else None
+            why = why or RejectionReason("incomplete", f"{len(points)} of {wanted} parts of the score, and no total")
+        elif total is not None and (wrong := definition.problem(total)) is not None:
+            total = None
+            why = why or RejectionReason("implausible", f"{wrong}; accepted: {definition.accepted}")
+        if total is None or why is not None:
+            assert why is not None
+            return Rejected(fact, written, why, record.label, when.moment, total)
+        return self.accepted(Value(fact, total, written), record, when)
+
+    def _all_best(self, fact: str, points: dict[int, set[int]]) -> bool:
+        """Whether each part in ``points`` has the most that its answers give, so that nothing speaks against the best score."""
+        best = self._best[fact]
+        return all(number in best and min(each) >= best[number] for number, each in points.items())
+
+    def _highest(self, fact: str) -> int | None:
+        accepted = self.code_map.vocabulary[fact].range
+        return None if accepted is None else int(accepted[1])
+
+    @cached_property
+    def _wanted(self) -> dict[str, int]:
+        """How many parts each score has."""
+        return {part.fact: part.of_parts for part in self.code_map.parts.values()}
+
+    @cached_property
+    def _best(self) -> dict[str, dict[int, int]]:
+        """The most that each part of each score gives, by its number, where its answers are listed."""
+        found: dict[str, dict[int, int]] = defaultdict(dict)
+        for part in self.code_map.parts.values():
+            if part.answers:
+                found[part.fact][part.number] = max(part.answers.values())
+        return found
 
     def _moment_of_all(self, record: Record) -> tuple[When, bool]:
         """When the Observation ``record`` was made, and whether it counts."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,11 +14,13 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.decision import NotUsed
 from rules.model.durations import duration_words
-from rules.model.facts import FactValue, RecordedFact
+from rules.model.facts import FactDefinition, FactValue, RecordedFact
 from rules.model.ruleset import Ruleset
 
 _MAY_STILL_HOLD = ("no time", "future", "unit", "code", "malformed", "modifier")
 """Kinds of reasons to refuse what may be so for all that; what is of old, taken back or another patient's is not among them."""
+_SCORE_MAY_HOLD = ("implausible", "incomplete")
+"""Kinds of reasons to refuse a score that may be low for all that: 2T of a coma score, or two of its three parts."""
 _NEVER = datetime(1, 1, 2, tzinfo=UTC)
 """Sorts a record without a time below all others."""
 
@@ -48,13 +51,17 @@ class Accepted(NamedTuple):
 
 
 class Rejected(NamedTuple):
-    """Something that was seen and cannot be used, and exactly why."""
+    """Something that was seen and cannot be used, and exactly why.
+
+    ``says`` is what it would say of its fact, where that can be told.
+    """
 
     fact: str | None
     value: str
     why: RejectionReason
     label: str
     recorded: datetime | None = None
+    says: FactValue | None = None
 
 
 def unmodified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
@@ -66,7 +73,7 @@ def _modified(modifier: str, findings: Iterable[Accepted | Rejected]) -> Iterato
     why = RejectionReason("modifier", f"the resource carries {modifier}, which may change its meaning")
     for finding in findings:
         if isinstance(finding, Accepted):
-            yield Rejected(finding.fact, finding.written, why, finding.label, finding.recorded)
+            yield _refuse(finding, why)
         else:
             yield finding
 
@@ -199,6 +206,7 @@ class _Chooser:
                 return one
         if fresh:
             self._list_overruled(fresh)
+            self._list_undated(fact, founds, fresh[0])
             return self._newest(fresh)
         newest, others = founds[0], len(founds) - 1
         more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
@@ -223,6 +231,15 @@ class _Chooser:
                     f"newer than {first.written} ({first.label}), which stands above it and is used: have one corrected"
                 )
                 self.refused.append(_refuse(found, RejectionReason("contradiction", text)))
+
+    def _list_undated(self, fact: FactDefinition, founds: Sequence[Accepted], used: Accepted) -> None:
+        """List the graver of ``founds`` that have no time: nobody can say that the value ``used`` is newer."""
+        gravity = self.code_map.gravity
+        for found in founds:
+            if found.ages and found.speaks_of is None and gravity(fact, found.value) > gravity(fact, used.value):
+                self.refused.append(
+                    _refuse(found, RejectionReason("no time", "no time is recorded, so it may be newer"))
+                )
 
     def _within(self, founds: Sequence[Accepted], limit: float | None) -> list[Accepted]:
         return [found for found in founds if not self._stale(found, limit)]
@@ -278,7 +295,7 @@ class _Chooser:
 
     def _look_up(self, refused: Rejected, used: Accepted | None) -> str | None:
         """What a person has to look up of ``refused``, in a few words, or None."""
-        if refused.why.kind == "unread" or (refused.why.look_up and used is None):
+        if refused.why.kind == "unread" or (refused.why.look_up and (used is None or not _is_later(used, refused))):
             return refused.value
         if refused.why.kind == "before injury" and used is None and refused.fact is not None:
             return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
@@ -286,24 +303,32 @@ class _Chooser:
 
     def _danger(self, refused: Rejected, used: Accepted | None) -> str | None:
         """In a few words the danger that ``refused`` may be; None where it is none, is denied since, or is used already."""
-        dangerous = self.code_map.safer.get(refused.fact or "")
-        if (
-            dangerous is None
-            or refused.fact is None
-            or not (refused.why.unsettled or refused.why.kind in _MAY_STILL_HOLD)
-        ):
+        fact = self.ruleset.vocabulary.get(refused.fact or "")
+        if fact is None or not self.code_map.may_be_grave(fact) or not self._may_hold(refused, used):
             return None
-        if used is not None and (used.value == dangerous or _is_later(used, refused)):
+        gravity = self._gravity(refused, fact)
+        if not gravity or (used is not None and self.code_map.gravity(fact, used.value) >= gravity):
             return None
-        if refused.value.strip('"').lower() in self._harmless(refused.fact, dangerous):
+        if used is not None and _is_later(used, refused):
             return None
-        return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
+        return f"{fact.label}: {refused.value} ({refused.why.text})"
 
-    def _harmless(self, name: str, dangerous: FactValue) -> set[str]:
-        """The answers to the fact ``name``, as they are written, that are not the ``dangerous`` one."""
-        fact = self.ruleset.vocabulary[name]
+    def _may_hold(self, refused: Rejected, used: Accepted | None) -> bool:
+        """Whether ``refused`` may be so for all that."""
+        if refused.why.unsettled or refused.why.kind in _MAY_STILL_HOLD:
+            return True
+        undecided = refused.why.kind == "contradiction" and used is None and refused.fact not in self.code_map.safer
+        return undecided or (refused.why.kind in _SCORE_MAY_HOLD and refused.fact in self.code_map.grave_at_most)
+
+    def _gravity(self, refused: Rejected, fact: FactDefinition) -> float:
+        """How grave ``refused`` is at the most: what cannot be read may be the worst."""
+        if refused.says is not None:
+            return self.code_map.gravity(fact, refused.says)
+        if fact.numeric:
+            return math.inf
         every: Sequence[FactValue] = (True, False) if fact.type == "boolean" else fact.values
-        return {str(value).lower() for value in every if value != dangerous}
+        gravity = {str(value).lower(): self.code_map.gravity(fact, value) for value in every}
+        return gravity.get(refused.value.strip('"').lower(), max(gravity.values()))
 
     def _opposites(self, rivals: list[Accepted]) -> list[Accepted]:
         """A few of ``rivals`` among which each finds one that contradicts it: comparing all with all would take too long."""
@@ -316,7 +341,10 @@ class _Chooser:
 
 
 def _is_later(used: Accepted, refused: Rejected) -> bool:
-    return used.recorded is None or refused.recorded is None or used.recorded >= refused.recorded
+    """Whether ``used`` was recorded after ``refused``; of what has no time nobody can say so, but for what is so now."""
+    if used.recorded is None:
+        return True
+    return refused.recorded is not None and used.recorded >= refused.recorded
 
 
 def stale(hours: float, limit: float, more: str = "") -> RejectionReason:
@@ -327,7 +355,7 @@ def stale(hours: float, limit: float, more: str = "") -> RejectionReason:
 
 
 def _refuse(found: Accepted, why: RejectionReason) -> Rejected:
-    return Rejected(found.fact, found.written, why, found.label, found.recorded)
+    return Rejected(found.fact, found.written, why, found.label, found.recorded, found.value)
 
 
 def _recorded(found: Accepted) -> RecordedFact:

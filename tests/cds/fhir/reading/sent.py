@@ -1,5 +1,6 @@
 """Small FHIR resources for the tests of reading, all of one invented patient."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
@@ -8,6 +9,7 @@ from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import Reading, read
+from cds.fhir.reading.reconciliation import Accepted, Rejected
 from rules.loading.loader import load_ruleset
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
@@ -45,6 +47,11 @@ def facts(*resources: Any) -> dict[str, FactValue]:
 
 def reasons(*resources: Any) -> list[str]:
     return [refused.reason for refused in reading(*resources).not_used]
+
+
+def as_listed(findings: Iterable[Accepted | Rejected]) -> list[Accepted | Rejected]:
+    """``findings``; of what is refused only what is listed, not what it would say of its fact."""
+    return [found._replace(says=None) if isinstance(found, Rejected) else found for found in findings]
 
 
 def bundle(*resources: Any) -> Resource:

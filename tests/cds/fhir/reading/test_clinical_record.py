@@ -18,6 +18,7 @@ from tests.cds.fhir.reading.sent import (
     OWN,
     SNOMED,
     Resource,
+    as_listed,
     code_map,
     concept,
     of_patient,
@@ -59,6 +60,8 @@ def rejected(fact: str | None, written: str, kind: Any, reason: str, recorded: d
         ({"status": "registered"}, RejectionReason("status", "status is registered", unsettled=True)),
         ({"status": "preliminary"}, RejectionReason("status", "status is preliminary", unsettled=True)),
         ({"status": "in-progress"}, RejectionReason("status", "status is in-progress", unsettled=True)),
+        # R4, Observation.status: "The authoring/source system does not know which of the status values applies".
+        ({"status": "unknown"}, RejectionReason("status", "status is unknown", unsettled=True)),
     ],
 )
 def test_a_state_that_keeps_a_record_from_being_used(resource: Resource, expected: RejectionReason | None) -> None:
@@ -297,7 +300,7 @@ ACCEPTED_HOURS = "accepted: a number from 0 to 20000 h"
     ],
 )
 def test_a_fact_that_is_stated(fact: str, holder: Resource, when: When, expected: Any) -> None:
-    found = reader().stated(holder, (Meaning(fact),), WHOLE, when, None)
+    (found,) = as_listed([reader().stated(holder, (Meaning(fact),), WHOLE, when, None)])
     assert found == (
         expected._replace(value=pytest.approx(expected.value))
         if fact == "age_years" and isinstance(expected, Accepted)
@@ -314,7 +317,7 @@ def test_a_fact_that_is_stated(fact: str, holder: Resource, when: When, expected
     ],
 )
 def test_a_problem_of_the_whole_goes_before_those_of_the_value_and_the_time(holder: Resource, written: str) -> None:
-    found = reader().stated(holder, (Meaning("bed_rest"),), WHOLE, When(NINE, STALE_DAY), NOT_SIGNED)
+    (found,) = as_listed([reader().stated(holder, (Meaning("bed_rest"),), WHOLE, When(NINE, STALE_DAY), NOT_SIGNED)])
     assert found == Rejected("bed_rest", written, NOT_SIGNED, LABEL, NINE)
 
 
@@ -325,7 +328,7 @@ S12, AIRWAY = concept("S12.9", ICD), concept("airway-threat")
 
 
 def implied(*concepts: Any, when: When = NOTED, problem: RejectionReason | None = None, **more: Any) -> list[Any]:
-    return list(reader().implied(WHOLE, list(concepts), when, problem, **more))
+    return as_listed(reader().implied(WHOLE, list(concepts), when, problem, **more))
 
 
 @pytest.mark.parametrize(

@@ -372,6 +372,26 @@ def test_the_answers_that_may_be_a_danger(name: str, expected: tuple[Any, ...]) 
     assert code_map().dangers(ruleset().vocabulary[name]) == expected
 
 
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        ("glasgow_coma_score", {15: 0, 14: 1, 8: 7, 3: 12}),
+        ("braden_score", {13: 0, 12: 1}),
+        ("responsiveness", {"alert": 0, "voice": 1, "pain": 2, "unresponsive": 3}),
+        ("airway_threat", {True: 1, False: 0}),
+        ("airway_secured", {True: 0, False: 1}),
+        ("ct_neck", {"positive": 1, "negative": 0}),
+        ("head_position", {"fixed_flexion": 1, "neutral": 0}),
+        ("weight_kg", {3: 0, 300: 0}),
+        ("mobility", {"bed_only": 0}),
+    ],
+)
+def test_how_grave_a_value_is(name: str, values: dict[Any, float]) -> None:
+    fact = ruleset().vocabulary[name]
+    assert {value: code_map().gravity(fact, value) for value in values} == values
+    assert code_map().may_be_grave(fact) is any(values.values())
+
+
 def test_all_that_says_which_answers_are_a_danger_counts() -> None:
     fact = (
         ruleset()

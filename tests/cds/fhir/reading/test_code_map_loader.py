@@ -124,6 +124,8 @@ EMPTY: dict[str, Any] = {
     "episode": Episode(),
     "elapsing": frozenset(),
     "safer": {},
+    "grave": {},
+    "grave_at_most": {},
     "same_within_percent": 0.5,
     "future_tolerance_minutes": 5.0,
 }
@@ -304,6 +306,13 @@ PARTS = {
             ["", "reading: {same_within_percent: 0}", "reading: {future_tolerance_minutes: 0}"],
             {"same_within_percent": 0.0, "future_tolerance_minutes": 0.0},
         ),
+        (
+            [
+                "grave: {score: {at_most: 14}, build: [slight]}",
+                "grave: {score: {at_most: 8}, build: [very_heavy, slight]}",
+            ],
+            {"grave": {"build": ("very_heavy", "slight")}, "grave_at_most": {"score": 8.0}},
+        ),
         # What belongs to one injury.
         (
             [
@@ -410,6 +419,12 @@ def test_parts_and_words_keep_their_order() -> None:
         ("elapsing: [since_h, girth_mm]", "elapsing.1: girth_mm does not count hours"),
         ("elapsing: [minor]", "elapsing.0: minor is worked out by rules and cannot be read"),
         ("safer: {sex: tall}", "safer.sex: sex = 'tall': not one of the accepted codes; accepted: one of female, male"),
+        (
+            "grave: {sex: [male, tall]}",
+            "grave.sex: sex = 'tall': not one of the accepted codes; accepted: one of female, male",
+        ),
+        ("grave: {sex: {at_most: 3}}", "grave.sex: sex is no number; expected a list of its answers"),
+        ("grave: {minor: {at_most: 3}}", "grave.minor: minor is worked out by rules and cannot be read"),
         (
             "episode: {answers: {sex: [male, tall]}}",
             "episode.answers.sex: sex = 'tall': not one of the accepted codes; accepted: one of female, male",

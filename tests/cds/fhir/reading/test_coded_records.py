@@ -9,7 +9,19 @@ from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.patient import AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
-from tests.cds.fhir.reading.sent import AT, ICD, LOINC, SNOMED, Resource, code_map, concept, of_patient, record, ruleset
+from tests.cds.fhir.reading.sent import (
+    AT,
+    ICD,
+    LOINC,
+    SNOMED,
+    Resource,
+    as_listed,
+    code_map,
+    concept,
+    of_patient,
+    record,
+    ruleset,
+)
 
 EAST = datetime(2026, 1, 31, 12, tzinfo=timezone(timedelta(hours=2)))
 """The same moment as AT, where the clocks are two hours ahead."""
@@ -188,7 +200,7 @@ GONE = because("status", "it has abated, which says nothing about now")
 )
 def test_a_diagnosis(code: Resource, fields: Resource, expected: list[Any]) -> None:
     sent = of_patient("Condition", "c", **{"code": code, **RECORDED, **fields})
-    assert list(reader().condition(record(sent))) == expected
+    assert as_listed(reader().condition(record(sent))) == expected
 
 
 DAYS_90 = (AT - timedelta(days=90)).isoformat()
@@ -256,7 +268,7 @@ FUSED = accepted("previous_neck_fusion", True, "5601008", of="Procedure")
 )
 def test_a_procedure(fields: Resource, expected: Any) -> None:
     done = {"code": concept("5601008", SNOMED), "status": "completed", "performedDateTime": "2026-01-31T09:00:00Z"}
-    assert list(reader().procedure(record(of_patient("Procedure", "c", **{**done, **fields})))) == [expected]
+    assert as_listed(reader().procedure(record(of_patient("Procedure", "c", **{**done, **fields})))) == [expected]
 
 
 PLANNED = accepted("surgery_planned", True, "387713003", of="ServiceRequest")
@@ -315,4 +327,7 @@ def test_an_order(fields: Resource, expected: list[Any]) -> None:
         "intent": "order",
         "authoredOn": "2026-01-31T09:00:00Z",
     }
-    assert list(reader().service_request(record(of_patient("ServiceRequest", "c", **{**order, **fields})))) == expected
+    assert (
+        as_listed(reader().service_request(record(of_patient("ServiceRequest", "c", **{**order, **fields}))))
+        == expected
+    )

@@ -450,7 +450,9 @@ def test_an_end_says_nothing_against_a_collar_that_is_on() -> None:
 
 def test_an_element_that_changes_the_meaning_refuses_the_use() -> None:
     why = RejectionReason("modifier", "the resource carries implicitRules, which may change its meaning")
-    assert found(use(implicitRules="http://x.example")) == [refused("collar_in_place", "in use", why)]
+    assert found(use(implicitRules="http://x.example")) == [
+        refused("collar_in_place", "in use", why)._replace(says=True)
+    ]
 
 
 NOT_SAID = RejectionReason(

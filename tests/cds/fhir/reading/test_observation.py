@@ -14,6 +14,7 @@ from tests.cds.fhir.reading.sent import (
     LOINC,
     SNOMED,
     Resource,
+    as_listed,
     code_map,
     concept,
     observation,
@@ -131,7 +132,7 @@ A_FINDING = {
 )
 def test_the_facts_of_an_observation_and_its_components(fields: Resource, expected: list[Any]) -> None:
     sent = {**observation("o", "none"), **fields}
-    assert list(reader().observation(record(sent))) == expected
+    assert as_listed(reader().observation(record(sent))) == expected
 
 
 STRIDOR = {"code": concept("8251-0", LOINC), "valueString": "stridor"}
@@ -182,6 +183,15 @@ def no_score(written: str, kind: Any, reason: str, identity: str = EYES) -> Reje
     return rejected("glasgow_coma_score", written, kind, reason, identity)
 
 
+def unsigned_score(written: str) -> Rejected:
+    why = RejectionReason("status", "status is preliminary", unsettled=True)
+    return no_score(written, "status", "")._replace(why=why)
+
+
+def undated_score(written: str) -> Rejected:
+    return no_score(written, "no time", "no time is recorded for the parts of the score")._replace(recorded=None)
+
+
 EARLIER = {"effectiveDateTime": "2026-01-31T08:00:00Z"}
 TWICE = "a part of the score has two values at one moment; none is used"
 
@@ -213,9 +223,13 @@ TWICE = "a part of the score has two values at one moment; none is used"
             parts(15, 3, 5),
             [no_score("15 + 3 + 5", "implausible", "implausible; accepted: a whole number from 3 to 15 {score}")],
         ),
+        # Not signed yet, and without a time.
+        (parts(2, 3, 5, status="preliminary"), [unsigned_score("2 + 3 + 5")]),
+        (parts(2, 3, status="preliminary"), [unsigned_score("2 + 3")]),
+        (parts(2, 3, 5, effectiveDateTime=None), [undated_score("2 + 3 + 5")]),
         # What does not count at all.
-        (parts(2, 3, 5, status="preliminary"), []),
-        (parts(2, 3, 5, effectiveDateTime=None), []),
+        (parts(2, 3, 5, status="cancelled"), []),
+        (parts(2, 3, 5, status="entered-in-error"), []),
         (parts(2, 3, 5, effectiveDateTime="2026-02-03"), []),
         (parts(2, 3, 5, modifierExtension=[{"url": "http://x.example"}]), []),
         (parts(2, 3, 5, implicitRules="http://x.example"), []),
@@ -226,7 +240,26 @@ TWICE = "a part of the score has two values at one moment; none is used"
     ],
 )
 def test_the_parts_of_a_score_are_added_up(sent: list[Resource], expected: list[Any]) -> None:
-    assert list(reader().summed(map(record, sent))) == expected
+    assert as_listed(reader().summed(map(record, sent))) == expected
+
+
+@pytest.mark.parametrize(
+    ("sent", "says"),
+    [
+        (parts(2, 3, 5, status="preliminary"), 10),
+        (parts(2, 3), None),
+        (parts(4, 3), None),
+        ([*parts(2, 3, 5), part(VERBAL, 1, "x")], None),
+        (parts(15, 3, 5), None),
+        # Whatever part is there has its best answer, so nothing speaks of a coma (LOINC 9267-6: 4, 9270-0: 5, 9268-4: 6).
+        (parts(4, 5), 15),
+        (parts(4), 15),
+    ],
+)
+def test_what_a_score_that_is_not_used_says_for_all_that(sent: list[Resource], says: int | None) -> None:
+    (found,) = reader().summed(map(record, sent))
+    assert isinstance(found, Rejected)
+    assert found.says == says
 
 
 def answer(*codes: str, system: str = LOINC) -> Resource:

@@ -9,7 +9,7 @@ from cds.fhir.reading.patient import AgeQuestion
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
-from tests.cds.fhir.reading.sent import AT, Resource, code_map, of_patient, quantity, record, ruleset
+from tests.cds.fhir.reading.sent import AT, Resource, as_listed, code_map, of_patient, quantity, record, ruleset
 
 NINE = datetime(2026, 1, 31, 9, tzinfo=UTC)
 LABEL, REFERENCE = "label of QuestionnaireResponse/q", "QuestionnaireResponse/q"
@@ -26,7 +26,7 @@ def item(link: Any, *answers: Any, **fields: Any) -> Resource:
 
 def findings(sent: Resource) -> list[Accepted | Rejected]:
     reader = QuestionnaireResponseReader(code_map(), AgeQuestion(ruleset()), AT)
-    return list(reader.questionnaire_response(record(sent)))
+    return as_listed(reader.questionnaire_response(record(sent)))
 
 
 def accepted(fact: str, value: Any, written: str) -> Accepted:

@@ -372,6 +372,7 @@ def test_a_refusal_says_whether_an_older_value_stands_in(rejected: Rejected, use
         (refused(SWOLLEN, "unread"), given(SWOLLEN, False), "x"),
         (refused("bed_rest", "incomplete", look_up=True), None, "x"),
         (refused("bed_rest", "incomplete", look_up=True), given("bed_rest", False), None),
+        (refused("bed_rest", "incomplete", look_up=True), given("bed_rest", False, 2), "x"),
         (refused(None, "incomplete"), None, None),
         # What may be a danger: of these kinds, or not signed yet.
         *[(refused(SWOLLEN, kind), None, LOOK) for kind in MAY_HOLD],
@@ -384,7 +385,8 @@ def test_a_refusal_says_whether_an_older_value_stands_in(rejected: Rejected, use
         (refused(SWOLLEN, "unit", hours=1), given(SWOLLEN, False, 2), LOOK),
         (refused(SWOLLEN, "unit", hours=1), given(SWOLLEN, False, 1), None),
         (refused(SWOLLEN, "unit", hours=2), given(SWOLLEN, False, 1), None),
-        (refused(SWOLLEN, "unit", hours=None), given(SWOLLEN, False, 1), None),
+        # Of what has no time nobody can say that the denial is later.
+        (refused(SWOLLEN, "unit", hours=None), given(SWOLLEN, False, 1), LOOK),
         (refused(SWOLLEN, "unit", hours=1), given(SWOLLEN, False, None, ages=False), None),
         (refused(SWOLLEN, "unit", hours=1), given("bed_rest", False, 1), LOOK),
         # As it is written, it is the answer that is no danger.
@@ -400,6 +402,76 @@ def test_a_refusal_says_whether_an_older_value_stands_in(rejected: Rejected, use
 def test_what_a_person_has_to_look_up(rejected: Rejected, used: Accepted | None, expected: str | None) -> None:
     _, rest = choice(*([rejected] if used is None else [rejected, used]))
     assert [look_up for *_, look_up in rest] == [expected]
+
+
+COMA, AVPU, SORE, BRADEN = "glasgow_coma_score", "responsiveness", "skin_damage_grade", "braden_score"
+UNSIGNED = {"unsettled": True}
+
+
+@pytest.mark.parametrize(
+    ("fact", "kind", "says", "used", "named"),
+    [
+        # A coma score below that of an alert patient (15), whatever keeps it from being used.
+        (COMA, "status", 6, None, True),
+        (COMA, "status", 14, None, True),
+        (COMA, "status", 15, None, False),
+        (COMA, "no time", 8, None, True),
+        (COMA, "code", None, None, True),
+        (COMA, "implausible", None, None, True),
+        (COMA, "incomplete", None, None, True),
+        (COMA, "incomplete", 15, None, False),
+        (COMA, "contradiction", 7, None, True),
+        # An older value that is better hides nothing; one that is as grave says it, and so does a newer one.
+        (COMA, "status", 6, given(COMA, 15, 2), True),
+        (COMA, "status", 6, given(COMA, 8, 2), True),
+        (COMA, "status", 6, given(COMA, 6, 2), False),
+        (COMA, "status", 6, given(COMA, 5, 2), False),
+        (COMA, "status", 14, given(COMA, 8, 2), False),
+        (COMA, "status", 6, given(COMA, 15, 0.5), False),
+        (COMA, "contradiction", 7, given(COMA, 15, 2), False),
+        # Answers, the graver the more.
+        (AVPU, "status", "unresponsive", None, True),
+        (AVPU, "status", "alert", None, False),
+        (AVPU, "status", "pain", given(AVPU, "voice", 2), True),
+        (AVPU, "status", "voice", given(AVPU, "pain", 2), False),
+        (AVPU, "code", None, None, True),
+        (SORE, "status", "stage_4", given(SORE, "stage_2", 2), True),
+        (SORE, "status", "stage_1", None, False),
+        # High risk of a sore begins at 12 points of the Braden scale.
+        (BRADEN, "status", 12, None, True),
+        (BRADEN, "status", 13, None, False),
+        # What the vocabulary calls a danger, and what is none at all.
+        ("head_position", "status", "fixed_flexion", None, True),
+        ("head_position", "status", "neutral", None, False),
+        ("weight_kg", "unit", None, None, False),
+        ("weight_kg", "implausible", None, None, False),
+        ("mobility", "status", "bed_only", None, False),
+        # Of old, taken back, or another patient's.
+        (COMA, "stale", 6, None, False),
+        (COMA, "patient", 6, None, False),
+    ],
+)
+def test_a_danger_that_is_a_number_or_an_answer_is_named_where_it_is_refused(
+    fact: str, kind: Any, says: Any, used: Accepted | None, named: bool
+) -> None:
+    unsigned = UNSIGNED if kind == "status" else {}
+    rejected = refused(fact, kind, **unsigned)._replace(says=says)
+    _, rest = choice(*([rejected] if used is None else [rejected, used]))
+    label = ruleset().vocabulary[fact].label
+    assert [look_up for *_, look_up in rest] == [f"{label}: x (the reason)" if named else None]
+
+
+def test_what_is_taken_back_is_named_by_nobody() -> None:
+    """Observation.status entered-in-error and cancelled say that there is no such finding."""
+    assert choice(refused(COMA, "status")._replace(says=6))[1][0][3] is None
+
+
+def test_a_graver_value_without_a_time_is_listed_beside_the_one_that_is_used() -> None:
+    used, rest = choice(given(COMA, 15, 2), given(COMA, 8, None, "b"), given(COMA, 15, None, "c"))
+    reason = "no time is recorded, so it may be newer"
+    label = ruleset().vocabulary[COMA].label
+    assert used == ["15 by a"]
+    assert rest == [("8 by b", "no time", reason, f"{label}: 8 by b ({reason})")]
 
 
 # --- which injury -----------------------------------------------------------------------------------------------------
@@ -522,7 +594,7 @@ def test_an_element_that_changes_the_meaning_refuses_all_of_a_record() -> None:
     assert list(unmodified(plain, findings)) == findings
     why = RejectionReason("modifier", "the resource carries implicitRules, which may change its meaning")
     assert list(unmodified(changed, findings)) == [
-        Rejected("bed_rest", "True by a", why, "label a", ago(1)),
+        Rejected("bed_rest", "True by a", why, "label a", ago(1), says=True),
         findings[1],
     ]
 
