@@ -28,8 +28,10 @@ def mentions(code_map: CodeMap) -> str:
     character of ASCII as an escape, which is such a reason as well.
     """
     names = {*code_map.vocabulary, *(fact.code for fact in code_map.vocabulary.values())}
-    whole = {coding.code for coding in code_map.exact} | names
-    begun = {coding.code for coding in code_map.prefixes}
+    exact = {coding.code for coding in code_map.exact}
+    whole = exact | {code.replace(".", "") for code in exact} | names
+    # A code of ICD-10 may come without its point.
+    begun = {code for coding in code_map.prefixes for code in (coding.code, coding.code.replace(".", ""))}
     codes = "|".join([*(f'{_quoted(code)}"' for code in sorted(whole)), *map(_quoted, sorted(begun))])
     own = rf'"system"\s*:\s*"{_quoted(code_map.own_facts)}"'
     return rf'"(?:{"|".join(_KEYS)})"\s*:\s*"(?:{codes})|{own}|\\u00[2-7]'

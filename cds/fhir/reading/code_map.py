@@ -22,6 +22,22 @@ FACT_VALUES = "fact-values"
 ANY_CODE = "*"
 """In place of a code: whatever code of the system."""
 
+ICD_10_CM, ICD_10 = "http://hl7.org/fhir/sid/icd-10-cm", "http://hl7.org/fhir/sid/icd-10"
+_OTHER_ADDRESSES = {
+    # Object identifiers of HL7 for the same systems.
+    "urn:oid:2.16.840.1.113883.6.90": ICD_10_CM,
+    "urn:oid:2.16.840.1.113883.6.3": ICD_10,
+    "urn:oid:2.16.840.1.113883.6.96": "http://snomed.info/sct",
+    "urn:oid:2.16.840.1.113883.6.1": "http://loinc.org",
+    # National modifications that begin as the international classification does; from memory.
+    "http://fhir.de/CodeSystem/bfarm/icd-10-gm": ICD_10,
+    "http://fhir.de/CodeSystem/dimdi/icd-10-gm": ICD_10,
+    "http://hl7.org/fhir/sid/icd-10-de": ICD_10,
+    "http://hl7.org/fhir/sid/icd-10-nl": ICD_10,
+    "http://hl7.org/fhir/sid/icd-10-am": ICD_10,
+}
+"""By which other address a code system is known, and the one that the code map uses."""
+
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
 
 
@@ -36,7 +52,8 @@ class CodingKey(NamedTuple):
 class Meaning:
     """What a code says: ``fact``, and ``value`` where the code's presence already says it.
 
-    ``only`` is the one type of resource that it counts in (None: any).
+    ``only`` is the one type of resource that it counts in (None: any). ``not_seventh`` are seventh characters of a code of
+    ICD-10-CM with which it says something else: what is left of the injury (S), or its healing (D).
     ``from_memory`` marks codes that were recalled and not read again; ``local`` those of a site's own file.
     """
 
@@ -46,6 +63,11 @@ class Meaning:
     from_memory: bool = False
     local: bool = False
     only: str | None = None
+    not_seventh: tuple[str, ...] = ()
+
+    def is_said_by(self, code: str) -> bool:
+        """Whether ``code``, which begins as this meaning's does, says it by its seventh character."""
+        return not self.not_seventh or code[7:8] not in self.not_seventh  # The fourth place is the point.
 
 
 CollarKind: TypeAlias = Literal["extrication", "long_term"]
@@ -293,7 +315,7 @@ class CodeMap:
         for length in self.prefix_lengths.get(coding.system, ()):
             found = self.prefixes.get(CodingKey(coding.system, coding.code[:length]))
             if found is not None:
-                return found
+                return tuple(meaning for meaning in found if meaning.is_said_by(coding.code))
         return ()
 
     def finding(self, observation: Mapping[str, Any]) -> object:
@@ -390,7 +412,15 @@ def coding_of(coding: Any) -> CodingKey | None:
     if not isinstance(coding, dict):
         return None
     system, code = coding.get("system"), coding.get("code")
-    return CodingKey(system, code) if isinstance(system, str) and isinstance(code, str) else None
+    return as_listed(system, code) if isinstance(system, str) and isinstance(code, str) else None
+
+
+def as_listed(system: str, code: str) -> CodingKey:
+    """``code`` of ``system`` as the code map has it, by whatever address the system is called; ICD-10 with its point."""
+    system = _OTHER_ADDRESSES.get(system, system)
+    if system in (ICD_10_CM, ICD_10) and len(code) > 3 and "." not in code:
+        code = f"{code[:3]}.{code[3:]}"
+    return CodingKey(system, code)
 
 
 def _ordered(value: object) -> object:

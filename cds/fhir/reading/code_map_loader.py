@@ -26,6 +26,7 @@ from cds.fhir.reading.code_map import (
     ScorePart,
     UnreadObservations,
     as_compared,
+    as_listed,
 )
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
@@ -52,6 +53,7 @@ class _FactEntry(_CodeEntry):
     fact: str
     value: schema.Scalar | None = None
     only: Literal["Observation", "Condition", "Procedure", "ServiceRequest"] | None = None
+    not_seventh: tuple[str, ...] = ()
 
 
 class _ValueEntry(_CodeEntry):
@@ -294,10 +296,14 @@ class _CodeMapBuilder:
                 self.parts[coding] = ScorePart(fact, number, len(parts), entry.answers)
 
     def _take_facts(self, source: YamlFile, shape: _CodeMapShape, *, local: bool) -> None:
+        taken: dict[CodingKey, tuple[Meaning, ...]] = {}
         for coding, entry, place in self._codings(source, "facts", shape.facts):
-            if self._check(entry.fact, entry.value, place):
-                meaning = Meaning(entry.fact, entry.value, entry.display, entry.from_memory, local, entry.only)
-                (self.exact if entry.code else self.prefixes)[coding] = (meaning,)
+            if entry.not_seventh and entry.code:
+                self.problems.append((place, "not_seventh is for a prefix: a whole code has its seventh character"))
+            elif self._check(entry.fact, entry.value, place):
+                said = (entry.fact, entry.value, entry.display, entry.from_memory, local, entry.only)
+                taken[coding] = (*taken.get(coding, ()), Meaning(*said, entry.not_seventh))
+                (self.exact if entry.code else self.prefixes)[coding] = taken[coding]
         for coding, ignored, place in self._codings(source, "ignore", shape.ignore):
             where: dict[CodingKey, Any] = self.exact if ignored.code else self.prefixes
             self.ignored.add(coding)
@@ -363,7 +369,7 @@ class _CodeMapBuilder:
         ``section`` is where the entries stand in the file, its keys parted by dots.
         """
         keys = section.split(".")
-        seen: dict[tuple[str, str, object], int] = {}
+        seen: dict[tuple[str, str, str | None], int] = {}
         for index, entry in enumerate(entries):
             place = source.place(*keys, index)
             code = entry.code or entry.prefix
@@ -374,13 +380,13 @@ class _CodeMapBuilder:
             elif entry.system not in self.systems:
                 names = ", ".join(self.systems)
                 self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
-            elif (key := (entry.system, code, getattr(entry, "fact", None) if section == "values" else None)) in seen:
+            elif (key := (entry.system, code, _told_apart(entry, section))) in seen:
                 earlier = source.place(*keys, seen[key])
                 self.problems.append((place, f"{entry.system} {code} already stands in {earlier}; keep one"))
             else:
                 seen[key] = index
                 for uri in self.systems[entry.system]:
-                    yield CodingKey(uri, code), entry, place
+                    yield as_listed(uri, code), entry, place
 
     def finish(self) -> CodeMap:
         """The code map. Call it only where there are no problems."""
@@ -413,6 +419,13 @@ class _CodeMapBuilder:
             same_within_percent=self.reading["same_within_percent"],
             future_tolerance_minutes=self.reading["future_tolerance_minutes"],
         )
+
+
+def _told_apart(entry: _CodeEntry, section: str) -> str | None:
+    """What tells entries of one code apart: the fact of values, and of what a code, or its beginning, says by being there."""
+    if section == "values" or (section == "facts" and getattr(entry, "value", None) is not None):
+        return f"{getattr(entry, 'fact', None)} {'*' if entry.prefix else ''}"
+    return None
 
 
 def _own_codes(

@@ -6,7 +6,7 @@ What ``cds.fhir.reading.coded_records`` does.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from cds.fhir.publishing.cql.records import is_one_of, label, tuples
 from cds.fhir.publishing.cql.syntax import literal
@@ -18,6 +18,10 @@ _PREPARED = f"""\
 define function "Status of"(status FHIR.CodeableConcept):
   if status is null then null
   else Coalesce(First(status.coding C where C.code.value != '' return all C.code.value), 'malformed')
+
+// The seventh character of a code of ICD-10-CM, with its point or without.
+define function "Seventh"(code String):
+  if Length(code) = 7 then Substring(code, 6, 1) else Substring(code, 7, 1)
 
 // Diagnoses that stand or are suspected, and those that were refuted, which stand below all else.
 define private "Diagnoses":
@@ -111,10 +115,18 @@ def coded_records(code_map: CodeMap) -> str:
 
 @dataclass
 class Codes:
-    """The codes that say one value of a fact: ``whole`` codes, and the ``beginnings`` of codes with those that say another."""
+    """The codes that say one value of a fact: ``whole`` codes, and the ``beginnings`` of codes with those that say another.
+
+    ``not_seventh`` are for a beginning the seventh characters with which a code of ICD-10-CM does not say it.
+    """
 
     whole: list[CodingKey] = field(default_factory=list)
     beginnings: dict[CodingKey, list[CodingKey]] = field(default_factory=dict)
+    not_seventh: dict[CodingKey, tuple[str, ...]] = field(default_factory=dict)
+
+    def of_others(self, code_map: CodeMap) -> Codes:
+        """Those of them that are not the project's own codes of facts."""
+        return replace(self, whole=[key for key in self.whole if key.system != code_map.own_facts])
 
     def test(self) -> str:
         """That the coding ``C`` is one of them."""
@@ -122,6 +134,9 @@ class Codes:
         for beginning, others in self.beginnings.items():
             longer = [key for key in others if key.code.startswith(beginning.code)]
             apart = f" and not ({is_one_of((), longer)})" if longer else ""
+            if seventh := self.not_seventh.get(beginning):
+                listed = ", ".join(map(literal, seventh))
+                apart += f""" and not (Coalesce("Seventh"(C.code), '') in {{ {listed} }})"""
             tests.append(f"({is_one_of((), [beginning])}{apart})" if apart else is_one_of((), [beginning]))
         return " or ".join(tests)
 
@@ -130,19 +145,30 @@ def codes_of(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactVal
     """The codes that mean ``fact`` in a record of the type ``kind``, by the value that they say; None where they leave it open."""
     found: dict[FactValue | None, Codes] = {}
 
-    def mean(meanings: tuple[Meaning, ...]) -> Iterator[FactValue | None]:
-        yield from (meaning.value for meaning in meanings if meaning.fact == fact.name and meaning.only in (None, kind))
+    def mean(meanings: tuple[Meaning, ...]) -> Iterator[Meaning]:
+        yield from (meaning for meaning in meanings if meaning.fact == fact.name and meaning.only in (None, kind))
 
     for key, meanings in code_map.exact.items():
-        for value in mean(meanings):
-            found.setdefault(value, Codes()).whole.append(key)
+        for meaning in mean(meanings):
+            found.setdefault(meaning.value, Codes()).whole.append(key)
     for key, meanings in code_map.prefixes.items():
-        for value in mean(meanings):
+        for meaning in mean(meanings):
             # A longer beginning, and a whole code, goes before a shorter one.
             longer = [other for other in code_map.prefixes if other != key and _begins(other, key)]
             others = [other for other in code_map.exact if _begins(other, key)]
-            found.setdefault(value, Codes()).beginnings[key] = [*longer, *others]
+            codes = found.setdefault(meaning.value, Codes())
+            codes.beginnings[key] = [*longer, *others]
+            if meaning.not_seventh:
+                codes.not_seventh[key] = meaning.not_seventh
     return found
+
+
+def codes_of_several(code_map: CodeMap) -> tuple[list[CodingKey], list[CodingKey]]:
+    """The codes, and the beginnings of codes, of other systems that each say several facts."""
+    return tuple(  # type: ignore[return-value]
+        [key for key, meanings in table.items() if len(meanings) > 1 and key.system != code_map.own_facts]
+        for table in (code_map.exact, code_map.prefixes)
+    )
 
 
 def _begins(other: CodingKey, key: CodingKey) -> bool:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
-from cds.fhir.publishing.cql.coded_records import Codes, codes_of
-from cds.fhir.publishing.cql.records import label
+from cds.fhir.publishing.cql.coded_records import codes_of, codes_of_several
+from cds.fhir.publishing.cql.records import is_one_of, label
 from cds.fhir.publishing.cql.syntax import name, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from rules.model.facts import FactDefinition, FactValue
@@ -32,8 +33,8 @@ define function "Fact of Coding"(C Tuple{{system String, code String}}):
 
 // A value cannot be that of several facts.
 define function "Names One"(codings List<Tuple{{system String, code String}}>):
-  Count(codings) <= 1
-    or Count(distinct (((codings) C return all "Fact of Coding"(C)) F where F is not null return all F)) <= 1
+  not exists (codings C where SEVERAL) and (Count(codings) <= 1
+    or Count(distinct (((codings) C return all "Fact of Coding"(C)) F where F is not null return all F)) <= 1)
 
 define function "Stated by"(records List<FHIR.Observation>):
   records R where "Counts"(R) and "Names One"("Plain"(R.code.coding))
@@ -78,13 +79,16 @@ def observations(facts: list[FactDefinition], code_map: CodeMap) -> str:
     cases = [f"when C.system = {text(code_map.own_facts)} then C.code"]
     for fact in facts:
         codes = codes_of(fact, code_map, OBSERVATION).values()
-        others = [
-            Codes([key for key in one.whole if key.system != code_map.own_facts], one.beginnings) for one in codes
-        ]
+        others = [one.of_others(code_map) for one in codes]
         tests = [one.test() for one in others if one.whole or one.beginnings]
         if tests:
             cases.append(f"when {' or '.join(tests)} then {text(fact.code)}")
-    return _PREPARED.replace("FACTS", "\n    ".join(cases)).replace("OWN", text(code_map.own_facts))
+    several = is_one_of(*codes_of_several(code_map))
+    return (
+        _PREPARED.replace("FACTS", "\n    ".join(cases))
+        .replace("SEVERAL", several)
+        .replace("OWN", text(code_map.own_facts))
+    )
 
 
 def retrieved(facts: list[FactDefinition], code_map: CodeMap) -> list[CodingKey]:
@@ -108,7 +112,7 @@ def stated(fact: FactDefinition, code_map: CodeMap) -> Iterator[Statements]:
             records = " union ".join(f"[Observation: {name(label_of(key))}]" for key in codes.whole)
             yield Statements(f'("Stated by"({records}))', meant=meant)
         if codes.beginnings:
-            begun = Codes([], codes.beginnings).test()
+            begun = replace(codes, whole=[]).test()
             yield Statements('"Observations by Codes of Others"', f"exists (S.codings C where {begun})", meant)
         yield Statements('"Components"', f"exists (S.codings C where {codes.test()})", meant)
 

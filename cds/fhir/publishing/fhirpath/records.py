@@ -7,7 +7,8 @@ the value, before which stands whether it is a yes (Y), a no (N) or neither (-).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import padded_number
@@ -74,13 +75,27 @@ def worded(line: str, key: CodingKey) -> str:
     return f"{line}.contains({text(f'{CODE}{WORDED}{key.code}{CODE}')})"
 
 
-def begun(line: str, key: CodingKey, others: Iterable[CodingKey]) -> str:
-    """That the text ``line`` holds a code that begins like ``key`` and not like one of ``others``."""
+def begun(line: str, key: CodingKey, others: Iterable[CodingKey], not_seventh: Sequence[str] = ()) -> str:
+    """That the text ``line`` holds a code that begins like ``key`` and not like one of ``others``.
+
+    Without those of ICD-10-CM whose seventh character is one of ``not_seventh``.
+    """
     without = "".join(
         f".replace({text(f'{CODE}{other.system}|{other.code}')}, '{CODE}')"
         for other in sorted(others, key=lambda other: -len(other.code))
     )
+    places = 6 - len(key.code.replace(".", ""))
+    if not_seventh:
+        point = "[.]?" if "." not in key.code else ""
+        rest = f"{point}[0-9A-Z]{{{places}}}[{''.join(not_seventh)}]"
+        pattern = f"{CODE}{_quoted(f'{key.system}|{key.code}')}{rest}"
+        without += f".replaceMatches({text(pattern)}, '{CODE}')"
     return f"{line}{without}.contains({text(f'{CODE}{key.system}|{key.code}')})"
+
+
+def _quoted(words: str) -> str:
+    """``words`` as a regular expression, whose signs stand in brackets: a backslash is one more for every language."""
+    return re.sub(r"[.|+*?()]", r"[\g<0>]", words)
 
 
 def least(lines: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from fractions import Fraction
 
-from cds.fhir.publishing.cql.coded_records import Codes, codes_of
+from cds.fhir.publishing.cql.coded_records import Codes, codes_of, codes_of_several
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import age, goes_on, is_day, padded, period_age, period_is_day
 from cds.fhir.publishing.fhirpath.records import (
@@ -64,7 +64,12 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     day = f"{is_day('effective.ofType(dateTime)')} or {period_is_day('effective.ofType(Period)')}"
     label = f"'Observation/' & id & '{CODE}' & {marked(goes_on('effective.ofType(Period)'), day)}"
     named = _facts_named(facts, code_map)
-    one = f"code.coding.count() < 2 or {named}.distinct().count() < 2"
+    whole, begins = codes_of_several(code_map)
+    coding = f"('{CODE}' & system & '|' & code & '{CODE}')"
+    several = (
+        " or ".join([*(held(coding, key) for key in whole), *(begun(coding, key, ()) for key in begins)]) or "false"
+    )
+    one = f"(code.coding.count() < 2 and code.coding.where({several}).empty()) or {named}.distinct().count() < 2"
     kept = f"Bundle.entry.resource.ofType(Observation).where({counts}).where({timed})".replace(
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
     )
@@ -110,7 +115,10 @@ def asks(fact: FactDefinition, line: str) -> str:
 def means(codes_said: Codes, line: str) -> str:
     """That the text ``line`` holds one of ``codes_said``."""
     whole = [held(line, key) for key in codes_said.whole]
-    starting = [begun(line, key, _longer(key, others)) for key, others in codes_said.beginnings.items()]
+    starting = [
+        begun(line, key, _longer(key, others), codes_said.not_seventh.get(key, ()))
+        for key, others in codes_said.beginnings.items()
+    ]
     return "(" + " or ".join([*whole, *starting]) + ")"
 
 
@@ -175,10 +183,7 @@ def _facts_named(facts: list[FactDefinition], code_map: CodeMap) -> str:
     coding = f"('{CODE}' & system & '|' & code & '{CODE}')"
     named = []
     for fact in facts:
-        others = [
-            Codes([key for key in one.whole if key.system != code_map.own_facts], one.beginnings)
-            for one in codes_of(fact, code_map, "Observation").values()
-        ]
+        others = [one.of_others(code_map) for one in codes_of(fact, code_map, "Observation").values()]
         tests = [means(one, coding) for one in others if one.whole or one.beginnings]
         if tests:
             named.append(f"iif({' or '.join(tests)}, {text(fact.code)}, {{}})")

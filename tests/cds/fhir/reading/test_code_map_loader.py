@@ -374,6 +374,14 @@ def test_parts_and_words_keep_their_order() -> None:
             "facts.2: a X already stands in site.yaml:1: facts.0; keep one",
         ),
         (
+            "facts: [{system: a, code: X, fact: bed_rest, not_seventh: [S]}]",
+            "facts.0: not_seventh is for a prefix: a whole code has its seventh character",
+        ),
+        (
+            "facts: [{system: a, code: X, fact: bed_rest, value: true}, {system: a, code: X, fact: bed_rest, value: false}]",
+            "facts.1: a X already stands in site.yaml:1: facts.0; keep one",
+        ),
+        (
             "values: [{system: a, code: X, fact: sex, value: male}, {system: a, code: X, fact: sex, value: female}]",
             "values.1: a X already stands in site.yaml:1: values.0; keep one",
         ),
