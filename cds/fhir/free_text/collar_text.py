@@ -29,7 +29,8 @@ class CollarWords:
     ``devices`` name what is worn or done, ``collars`` those of them that are a collar by name, ``neck_collars`` those that
     say the neck too. ``neck`` and ``rigid`` make an order of it; ``nearby`` are parts of the body close enough to be
     listed. ``plain`` are the other words that an order may have; ``flexible`` ones only beside a rigid one. ``elsewhere``
-    make another thing of it. ``clauses`` open what is said about the order and not by it (``until``, ``for``).
+    make another thing of it. ``clauses`` open what is said about the order and not by it (``until``, ``for``). A word of
+    ``taken_off`` says that the device came off, unless one of ``put_back`` is beside it.
     """
 
     joined: frozenset[tuple[str, ...]] = frozenset()
@@ -44,6 +45,8 @@ class CollarWords:
     elsewhere: WordList = field(default_factory=WordList)
     other_names: WordList = field(default_factory=WordList)
     clauses: WordList = field(default_factory=WordList)
+    taken_off: WordList = field(default_factory=WordList)
+    put_back: WordList = field(default_factory=WordList)
 
     def __or__(self, other: CollarWords) -> CollarWords:
         """The words of both."""
@@ -75,6 +78,15 @@ class CollarWords:
         """Whether ``said`` names one device, and that an extrication collar."""
         words = list(self._joined(words_of(said)))
         return "extrication" in words and sum(word in self.devices for word in words) == 1
+
+    def is_removal(self, said: str) -> bool:
+        """Whether ``said`` says of a neck collar, or the like, that it came off, and not that one was put on again."""
+        if self.verdict(said) != "look_alike":
+            return False
+        words = list(self._joined(words_of(said[:_LONGEST])))
+        places = [place for place, word in enumerate(words) if word in self.devices]
+        own = self._without_clause(words, places[-1]) if places else words
+        return self.taken_off.any_of(own) and not self.put_back.any_of(own)
 
     def _understands(self, word: str, *, rigid: bool) -> bool:
         """Whether ``word`` may stand in an order of a collar that is called rigid, or is not."""

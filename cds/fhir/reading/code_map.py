@@ -337,6 +337,13 @@ class CodeMap:
             return None
         return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
 
+    def collar_removed(self, concept: object) -> str | None:
+        """The words of ``concept`` where all that name a neck collar, or the like, say that it came off; else None."""
+        said = {} if self._coded(concept) else self._said(concept)
+        if said and all(map(self.collar_words.is_removal, said)):
+            return next(iter(said))
+        return None
+
     def _coded(self, concept: object) -> Collar | None:
         for coding in codings_of(concept):
             found = self.collars.get(coding) or self.collars.get(CodingKey(coding.system, ANY_CODE))

@@ -113,6 +113,8 @@ class _CollarWordsShape(schema.Schema):
     elsewhere: tuple[tuple[str, ...], ...] = ()
     other_names: tuple[str, ...] = ()
     clauses: tuple[str, ...] = ()
+    taken_off: tuple[str, ...] = ()
+    put_back: tuple[str, ...] = ()
 
     def words(self) -> CollarWords:
         """As they are looked up."""

@@ -1,10 +1,14 @@
-"""DeviceUseStatement: whether a collar is on, which kind it is, and for how long it has been worn."""
+"""Whether a collar is on, which kind it is, and for how long it has been worn: DeviceUseStatement, and what else tells of it.
+
+An EHR may know a collar by the procedure that put it on, or by an order that stands, and by nothing that says whether it is on
+now. Such a record gives no fact; it is to be looked up until a newer one says that the collar came off.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import islice
 from typing import Any
 
@@ -13,7 +17,7 @@ from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, texts_of
 from cds.fhir.reading.dates import DateError, is_day, moment
 from cds.fhir.reading.neck_concepts import is_about_the_neck
-from cds.fhir.reading.reconciliation import Accepted, Rejected, unmodified
+from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold, unmodified
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.durations import duration_words
 
@@ -41,6 +45,22 @@ _NOT_SAID_TO_BE_WORN = RejectionReason(
     "a neck collar, or the like, that is the patient's, and nothing says whether it is worn: look whether it is on",
     look_up=True,
 )
+_DENIED = ("false", "no", '"false"', '"no"')
+"""How the answer that no collar is on is written."""
+_NEVER = datetime(1, 1, 2, tzinfo=UTC)
+_PUT_ON = RejectionReason(
+    "incomplete", "a neck collar, or the like, was put on, and nothing says whether it still is: look", look_up=True
+)
+_STANDS = RejectionReason(
+    "incomplete", "a neck collar is ordered for longer than that, and nothing says whether it is on: look", look_up=True
+)
+_STILL_ON = timedelta(weeks=6)
+"""For so long a collar that was put on or ordered may be on, where nothing says more: for as long one is ordered as a rule."""
+_BELOW_A_USE = -1
+"""Marks, until all is weighed, a collar that was taken off: it may be another than the one in use."""
+_TAKEN_OFF_IN_USE = RejectionReason(
+    "contradiction", "a collar was taken off, and by another record one is in use: look whether one is on", look_up=True
+)
 _ANOTHER_ON = RejectionReason(
     "contradiction", "another collar is in use by a newer record, which counts: look which one is on, and end the other"
 )
@@ -57,7 +77,9 @@ def read_device_uses(
     That one collar came off says nothing against another that is on, so ends are left out where a collar is in use.
     """
     collars = _Collars(devices, code_map)
-    findings = [finding for record in records for finding in unmodified(record, _read(record, collars, code_map, at))]
+    findings = [
+        finding for record in records for finding in _unless_modified(record, _read(record, collars, code_map, at))
+    ]
     on = [finding for finding in findings if isinstance(finding, Accepted) and finding.value is True]
     for finding in findings:
         if not (on and isinstance(finding, Accepted) and finding.value is False):
@@ -66,6 +88,99 @@ def read_device_uses(
     for use in on if len(on) > 1 else ():
         if use.recorded is None or use.recorded != newest:
             yield Rejected(IN_PLACE, use.written, _ANOTHER_ON, use.label, use.recorded)
+
+
+def _unless_modified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
+    """``findings`` of ``record``, all refused where it is modified; that a collar is on is to be looked up then."""
+    read = list(findings)
+    for finding, kept in zip(read, unmodified(record, read), strict=True):
+        on = isinstance(finding, Accepted) and finding.value is True and isinstance(kept, Rejected)
+        yield kept._replace(why=kept.why._replace(look_up=True)) if on and isinstance(kept, Rejected) else kept
+
+
+def read_procedure_on_a_collar(
+    record: Record, done: datetime | None, code_map: CodeMap, at: datetime
+) -> Iterator[Accepted | Rejected]:
+    """What a Procedure that was ``done`` then (None: at a time that is not known) says of a collar; nothing of another one.
+
+    That one came off counts below a use. That one was put on says that it may be on, for some weeks.
+    """
+    concept = record.resource.get("code")
+    removed = code_map.collar_removed(concept)
+    if removed is not None:
+        if done is not None:
+            yield Accepted(IN_PLACE, False, shown(removed), record.label, record.reference, done, standing=_BELOW_A_USE)
+        return
+    named = _collar_named(concept, code_map)
+    if named is not None and (done is None or at - done <= _STILL_ON):
+        yield Rejected(IN_PLACE, _with_time(named, done), _PUT_ON, record.label, done)
+
+
+def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believed: timedelta) -> Iterator[Rejected]:
+    """That the collar which the order ``record`` is for may be on: it stands for longer than a word on it is ``believed``."""
+    order = record.resource
+    if order.get("status") != "active" or order.get("intent") == "proposal" or not code_map.is_collar_order(order):
+        return
+    try:
+        authored = moment(order.get("authoredOn"), at.tzinfo)
+    except DateError:
+        return
+    if believed < at - authored <= _STILL_ON:
+        named = next(filter(None, map(_words, (order.get("code"), order.get("codeCodeableConcept")))), "a collar")
+        yield Rejected(IN_PLACE, f"{shown(named)}, ordered {authored:%Y-%m-%d}", _STANDS, record.label, authored)
+
+
+def observed_on(findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
+    """``findings`` of an observation or a form: that a collar is on is to be looked up where it is refused and may hold."""
+    for finding in findings:
+        if isinstance(finding, Rejected) and finding.fact == IN_PLACE and may_still_hold(finding.why):
+            finding = finding._replace(why=finding.why._replace(look_up=finding.value.lower() not in _DENIED))
+        yield finding
+
+
+def weighed(findings: Sequence[Accepted | Rejected], at: datetime) -> Iterator[Accepted | Rejected]:
+    """All ``findings`` of a reading at ``at``, where what says that a collar may be on has been weighed against the rest.
+
+    It is looked up only where no newer record says that the collar came off; of several procedures and orders the newest is.
+    """
+    said = [finding for finding in findings if isinstance(finding, Accepted) and finding.fact == IN_PLACE]
+    in_use = [finding for finding in said if finding.value is True and not finding.ages]
+    off = max((f.recorded for f in said if f.value is False and f.recorded is not None), default=None)
+    on = max((f for f in said if f.value is True), key=lambda finding: finding.recorded or _NEVER, default=None)
+    supposed = [f for f in findings if isinstance(f, Rejected) and f.why in (_PUT_ON, _STANDS)]
+    newest = max(supposed, key=lambda finding: finding.recorded or at, default=None)
+    for finding in findings:
+        if isinstance(finding, Accepted):
+            removal = finding.fact == IN_PLACE and finding.standing == _BELOW_A_USE
+            if removal and any(use.recorded is None or _is_before(use.recorded, finding.recorded) for use in in_use):
+                yield Rejected(None, finding.written, _TAKEN_OFF_IN_USE, finding.label, finding.recorded)
+            elif removal:
+                yield finding._replace(standing=0)
+            else:
+                late = finding.recorded is None or at - finding.recorded <= _STILL_ON
+                denied = off is not None and off > (finding.recorded or _NEVER)
+                yield finding._replace(may_hold_on=late and not denied) if finding is on else finding
+        elif finding.fact == IN_PLACE and finding.why.look_up:
+            denied = finding.recorded is not None and off is not None and finding.recorded <= off
+            older = finding.why in (_PUT_ON, _STANDS) and finding is not newest
+            yield finding._replace(why=finding.why._replace(look_up=not (denied or older)))
+        else:
+            yield finding
+
+
+def _is_before(one: datetime, other: datetime | None) -> bool:
+    return other is not None and one < other
+
+
+def _collar_named(concept: object, code_map: CodeMap) -> str | None:
+    """The words, or the code, of ``concept`` where it is for a neck collar or may be; else None."""
+    if code_map.collar(concept) is not None:
+        return _words(concept)
+    return code_map.collar_look_alike(concept)
+
+
+def _with_time(named: str, done: datetime | None) -> str:
+    return shown(named) if done is None else f"{shown(named)}, {done:%Y-%m-%d %H:%M}"
 
 
 def read_devices(
@@ -130,7 +245,7 @@ def _unread(record: Record, names: Sequence[Mapping[str, Any]], code_map: CodeMa
             yield Rejected(IN_PLACE, shown(_words(named)), _NOT_UNDERSTOOD, record.label)
 
 
-def _words(named: Mapping[str, Any]) -> str:
+def _words(named: object) -> str:
     return next(iter(texts_of(named)), None) or " ".join(coding.code for coding in codings_of(named))
 
 
@@ -149,14 +264,14 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
     statement = record.resource
     written = mapping(statement, "timingPeriod").get("start", statement.get("timingDateTime"))
     noted = statement.get("recordedOn") if written is None else written
+    since, unread = None, None
     try:
         since = None if noted is None else moment(noted, at.tzinfo)
     except DateError as error:
-        yield Rejected(IN_PLACE, shown(noted), RejectionReason("malformed", f"malformed time: {error}"), record.label)
-        return
-    if since is not None and since > at:
-        why = RejectionReason("future", "the collar is to be worn from a moment in the future")
-        yield Rejected(IN_PLACE, shown(noted), why, record.label, since)
+        unread = RejectionReason("malformed", f"malformed time: {error}")
+    if since is not None and since > at + timedelta(minutes=code_map.future_tolerance_minutes):
+        why = RejectionReason("future", "in use by its status, from a moment in the future: look", look_up=True)
+        yield Rejected(IN_PLACE, f"a collar in use from {shown(noted)} on", why, record.label, since)
         return
     end = mapping(statement, "timingPeriod").get("end")
     if end is not None and _is_over(end, at):
@@ -170,9 +285,12 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
         yield Accepted(
             KIND, collar.kind, collar.display or collar.kind, record.label, record.reference, since, ages=False
         )
+    if unread is not None:
+        # That it is in use says the status; only since when is not known.
+        yield Rejected(HOURS, f"since {shown(noted)}", unread, record.label)
     if written is None or since is None:
         return
-    hours = (at - since).total_seconds() / 3600
+    hours = max(0.0, (at - since).total_seconds() / 3600)
     problem = code_map.vocabulary[HOURS].problem(hours)
     if problem is not None:
         why = RejectionReason("implausible", f"{problem}: {duration_words(hours)}")

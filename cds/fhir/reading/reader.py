@@ -25,7 +25,14 @@ from cds.fhir.reading.bundle_index import (
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.dates import DateError, moment
-from cds.fhir.reading.device_use import read_device_uses, read_devices
+from cds.fhir.reading.device_use import (
+    IN_PLACE,
+    observed_on,
+    read_device_uses,
+    read_devices,
+    read_standing_order,
+    weighed,
+)
 from cds.fhir.reading.encounter import current_encounter, read_encounter
 from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts, words_about_the_neck
 from cds.fhir.reading.observation import ObservationReader
@@ -49,6 +56,7 @@ _OF_A_PATIENT = (
 )
 
 _CLINICAL = ("Observation", "Condition", "Procedure")
+_ANSWERED = ("Observation", "QuestionnaireResponse")
 _NOT_MAPPED = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
 _NOT_READ = (
     *("DiagnosticReport", "ImagingStudy", "Flag", "ClinicalImpression", "DetectedIssue", "RiskAssessment"),
@@ -150,7 +158,7 @@ class _PatientReading:
     def finish(self) -> Reading:
         encounters = self._own("Encounter")
         encounter = current_encounter(encounters, self.found.encounter, self.at)
-        findings = list(self._findings(encounter))
+        findings = list(weighed(list(self._findings(encounter)), self.at))
         unasked = list(self._unasked())
         others = [] if self.picked else [*(one.reference or "Patient" for one in unasked), *self.of_others]
         doubts = identity_doubts(self.patients, findings, others)
@@ -198,8 +206,10 @@ class _PatientReading:
                 silent = SilentObservations(self.code_map)
                 own = [record for record in own if not silent.say_nothing(record.resource)]
             for record in own:
-                yield from unmodified(record, read_one(record))
-                if kind in _CLINICAL:
+                said = list(unmodified(record, read_one(record)))
+                yield from observed_on(said) if kind in _ANSWERED else said
+                of_a_collar = kind == "Procedure" and any(finding.fact == IN_PLACE for finding in said)
+                if kind in _CLINICAL and not of_a_collar:
                     now = observed.is_to_be_read if kind == "Observation" else coded.may_hold
                     yield from self._unread(record, now)
             if kind == "Observation":
@@ -208,6 +218,7 @@ class _PatientReading:
             yield from self._not_read(record)
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
+            yield from self._standing_order(record)
         uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
         index = ReferenceIndex(devices)
         yield from read_device_uses(uses, index, self.code_map, self.at)
@@ -243,6 +254,12 @@ class _PatientReading:
         written = self.code_map.order_look_alike(record.resource)
         if written is not None:
             yield Rejected(None, shown(written), _LOOKS_LIKE_A_COLLAR, record.label)
+
+    def _standing_order(self, record: Record) -> Iterator[Rejected]:
+        """That a collar which an order is for may be on."""
+        believed = self.ruleset.stale_after_hours(self.ruleset.vocabulary[IN_PLACE])
+        if believed is not None and self._foreign(record) is None:
+            yield from read_standing_order(record, self.code_map, self.at, timedelta(hours=believed))
 
     def _own(self, kind: str) -> list[Record]:
         """The records of ``kind`` that belong to the patient; the others are listed as foreign."""

@@ -30,8 +30,9 @@ class Accepted(NamedTuple):
 
     ``ages`` is False where the record says what is so now, however long ago it was written (a birth date, a collar whose
     use goes on). ``latest`` is the last moment of which it may speak, where that is later than ``recorded`` (a danger of a
-    period that goes on, of a day without a time, of an active diagnosis without a date): it is as old as that. ``reference`` is
-    None where the record has no id, and ``label`` names it in messages in any case.
+    period that goes on, of a day without a time, of an active diagnosis without a date): it is as old as that. Of what
+    ``may_hold_on`` a person has to look whether it still does, where it is stale. ``reference`` is None where the record has no
+    id, and ``label`` names it in messages in any case.
     """
 
     fact: str
@@ -43,6 +44,7 @@ class Accepted(NamedTuple):
     standing: int = 0
     ages: bool = True
     latest: datetime | None = None
+    may_hold_on: bool = False
 
     @property
     def speaks_of(self) -> datetime | None:
@@ -62,6 +64,11 @@ class Rejected(NamedTuple):
     label: str
     recorded: datetime | None = None
     says: FactValue | None = None
+
+
+def may_still_hold(why: RejectionReason) -> bool:
+    """Whether what is refused for ``why`` may be so for all that."""
+    return why.unsettled or why.kind in _MAY_STILL_HOLD
 
 
 def unmodified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
@@ -212,7 +219,8 @@ class _Chooser:
         more = f"; {others} older value{'s' if others > 1 else ''} not listed" if others else ""
         limit = self.ruleset.usable_for_hours(fact, newest.value)
         assert limit is not None  # what does not age is never too old
-        self.refused.append(_refuse(newest, self._too_old(newest, limit, more)))
+        why = self._too_old(newest, limit, more)
+        self.refused.append(_refuse(newest, why._replace(look_up=newest.may_hold_on)))
         return None
 
     def _newest(self, usable: Sequence[Accepted]) -> Accepted | None:
@@ -295,11 +303,18 @@ class _Chooser:
 
     def _look_up(self, refused: Rejected, used: Accepted | None) -> str | None:
         """What a person has to look up of ``refused``, in a few words, or None."""
-        if refused.why.kind == "unread" or (refused.why.look_up and (used is None or not _is_later(used, refused))):
+        if refused.why.kind == "unread":
             return refused.value
+        if refused.why.look_up and (used is None or not (used.value is True or _is_later(used, refused))):
+            return self._dated(refused) if refused.value == "true" else refused.value
         if refused.why.kind == "before injury" and used is None and refused.fact is not None:
             return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
         return self._danger(refused, used)
+
+    def _dated(self, refused: Rejected) -> str:
+        """What ``refused`` said, and when: the same words from one hour to the next."""
+        label = self.ruleset.vocabulary[refused.fact].label if refused.fact else ""
+        return f"{label}: {refused.value}" + (f", {refused.recorded:%Y-%m-%d %H:%M}" if refused.recorded else "")
 
     def _danger(self, refused: Rejected, used: Accepted | None) -> str | None:
         """In a few words the danger that ``refused`` may be; None where it is none, is denied since, or is used already."""
@@ -315,7 +330,7 @@ class _Chooser:
 
     def _may_hold(self, refused: Rejected, used: Accepted | None) -> bool:
         """Whether ``refused`` may be so for all that."""
-        if refused.why.unsettled or refused.why.kind in _MAY_STILL_HOLD:
+        if may_still_hold(refused.why):
             return True
         undecided = refused.why.kind == "contradiction" and used is None and refused.fact not in self.code_map.safer
         return undecided or (refused.why.kind in _SCORE_MAY_HOLD and refused.fact in self.code_map.grave_at_most)

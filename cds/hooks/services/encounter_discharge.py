@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines, unread_line
+from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines, unread_line, unread_names
 from cds.hooks.cards.full_text import cautions_section, not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
+from cds.hooks.engine.whether_worn import holds, is_ordered, may_be_on
 from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import to_be_ordered
 from cds.protocol.request import DischargeRequest
@@ -18,6 +20,11 @@ from cds.site.content import Content
 from rules.model.decision import Decision
 
 TOPICS = ("handover",)
+_LONGEST = 150
+_RECORD_IT = (
+    "Where it is on, record it (collar in place): then this list says what to order, to teach and to hand over. Nobody leaves in "
+    "a collar without an order for wearing it, instructions and an appointment."
+)
 
 
 def _always(request: DischargeRequest, content: Content) -> bool:
@@ -28,7 +35,32 @@ def _cards(call: HookCall) -> list[Draft]:
     if call.deceased:
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
-    return [*caution_cards(decision), *([_handover_card(call, decision)] if decision.tasks else [])]
+    if decision.tasks:
+        return [*caution_cards(decision), _handover_card(call, decision)]
+    return [*caution_cards(decision), *([] if holds(call, IN_PLACE) else _look_card(call))]
+
+
+def _look_card(call: HookCall) -> list[Draft]:
+    """Where a collar is ordered or may be on, and none is recorded as worn: what to look for before the patient leaves."""
+    supposed = may_be_on(call)
+    if not (supposed or (is_ordered(call) and not holds(call, IN_PLACE, value=False))):
+        return []
+    unread = [*call.decision.not_used, *call.gathered.not_had]
+    why_so = unread_names(supposed) or "one is ordered, and none is recorded as worn"
+    summary = markdown.shorten(f"Before leaving, look whether a collar is on: {why_so}", _LONGEST)
+    return [
+        Draft(
+            indicator="warning",
+            topic="handover",
+            summary=summary,
+            lines=(
+                Line("", _RECORD_IT, needed=True),
+                *unread_line([one for one in unread if one not in supposed] if why_so in summary else unread),
+            ),
+            full=lambda: not_used_section(call.content.ruleset, unread),
+            rules=(),
+        )
+    ]
 
 
 def _handover_card(call: HookCall, decision: Decision) -> Draft:

@@ -5,8 +5,8 @@ Said is what is dangerous; once the collar is worn, also what is overdue. Of a p
 
 from __future__ import annotations
 
-from cds.fhir.codes import STANDING
-from cds.fhir.json_access import mapping, text
+from collections.abc import Sequence
+
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
@@ -15,16 +15,20 @@ from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
+from cds.hooks.engine.whether_worn import holds, is_ordered, may_be_on
 from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered
-from cds.protocol.request import PatientViewRequest, names_another_patient
+from cds.protocol.request import PatientViewRequest
 from cds.site.content import Content
-from rules.model.decision import Task
+from rules.model.decision import NotUsed, Task
 
 TOPICS = ("application", "dangers", "review", "skin")
 _HALO = "halo_in_place"
-_DEVICES_IN_USE = "prefetch.deviceUses"
 _LONGEST = 120
+_A_DANGER = "A danger among these is not in the advice on the collar."
+_RECORD_IT = (
+    "Nothing says whether it is on now. Record what you see: once it is on by the record, what is due is said here."
+)
 
 
 def _always(request: PatientViewRequest, content: Content) -> bool:
@@ -32,39 +36,18 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    worn = _holds(call, IN_PLACE)
-    emergency_in_a_halo = _holds(call, _HALO) and bool(call.decision.leading)
-    if call.deceased or not (worn or emergency_in_a_halo or _ordered(call) or _may_be_on(call)):
+    worn, supposed = holds(call, IN_PLACE), may_be_on(call)
+    emergency_in_a_halo = holds(call, _HALO) and bool(call.decision.leading)
+    if call.deceased or not (worn or emergency_in_a_halo or is_ordered(call) or supposed):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
-    unread = _unread_card(call)
+    unread = _unread_card(call, [] if worn else supposed)
     if not worn:
         return [*caution_cards(decision, ("critical",)), *unread, *ending]
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
-
-
-def _holds(call: HookCall, name: str) -> bool:
-    return any(fact.name == name and fact.value is True for fact in call.decision.facts)
-
-
-def _may_be_on(call: HookCall) -> bool:
-    """Whether the record names a device that may be a collar which is on, or does not let itself be read for one."""
-    return any(one.look_up and one.fact == IN_PLACE for one in call.decision.not_used) or any(
-        one.look_up and one.value == _DEVICES_IN_USE for one in call.gathered.not_had
-    )
-
-
-def _ordered(call: HookCall) -> bool:
-    """Whether the record holds an order of a collar for this patient that is a draft or in force."""
-    patient = call.request.context.patientId
-    return any(
-        order.get("status") in STANDING
-        and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
-        for order in call.content.collar_orders(call.gathered.orders)
-    )
 
 
 def _ending_card(call: HookCall) -> list[Draft]:
@@ -91,22 +74,26 @@ def _ending_card(call: HookCall) -> list[Draft]:
     ]
 
 
-def _unread_card(call: HookCall) -> list[Draft]:
-    """What could not be used or had and may be a danger, so the chart says so."""
+def _unread_card(call: HookCall, supposed: Sequence[NotUsed]) -> list[Draft]:
+    """What could not be used or had and may be a danger, so the chart says so: first what is ``supposed`` to be on."""
     unread = [one for one in (*call.decision.not_used, *call.gathered.not_had) if one.look_up]
-    names = unread_names(unread)
-    if not names:
+    if not unread:
         return []
-    summary = markdown.shorten(f"Read it yourself, not used here: {names}", _LONGEST)
+    head, first = (
+        ("Look whether a collar is on: ", supposed) if supposed else ("Read it yourself, not used here: ", unread)
+    )
+    names, rest = unread_names(first), [one for one in unread if one not in first]
+    summary = markdown.shorten(f"{head}{names}", _LONGEST)
+    if supposed:
+        lines = (Line("", _RECORD_IT, needed=True), *unread_line(rest if names in summary else unread))
+    else:
+        lines = (Line("", _A_DANGER, needed=True), *(unread_line(unread) if names not in summary else ()))
     return [
         Draft(
             indicator="warning",
             topic="unread",
             summary=summary,
-            lines=(
-                Line("", "A danger among these is not in the advice on the collar.", needed=True),
-                *(unread_line(unread) if names not in summary else ()),
-            ),
+            lines=lines,
             full=lambda: not_used_section(call.content.ruleset, unread),
             rules=(),
         )

@@ -55,7 +55,7 @@ define private "Collar Uses":
     }
 
 define private "Collars in Use":
-  "Collar Uses" U where U.status = 'active' and Coalesce(U.since, 0) >= 0 and Coalesce(U.ended, -1) < 0
+  "Collar Uses" U where U.status = 'active' and Coalesce(U.since, 0) >= -TOLERANCE and Coalesce(U.ended, -1) < 0
 
 // That one collar came off says nothing against another that is on.
 define private "Collars Taken off":
@@ -76,6 +76,7 @@ def device_uses(code_map: CodeMap) -> str:
     exact = [(is_one_of(codings), said) for said, codings in whole.items()]
     cases = "\n    ".join(f"when {test} then {said}" for test, said in [*exact, *kinds])
     filled = _PREPARED.replace("KINDS", cases).replace("'OPEN'", f"'{_OPEN}'")
+    filled = filled.replace("TOLERANCE", str(round(code_map.future_tolerance_minutes * 60)))
     return filled.replace("LABEL", label("DeviceUseStatement", "R"))
 
 
@@ -90,5 +91,5 @@ def worn(fact: FactDefinition, limit: str) -> Iterator[str]:
     elif fact.name == HOURS:
         assert fact.range is not None
         low, high = map(number, fact.range)
-        hours = f'"Within"("Hours"(U.since), {low}, {high}, null as Decimal)'
+        hours = f'"Within"("Hours"(Max({{ 0, U.since }})), {low}, {high}, null as Decimal)'
         yield f'("Collars in Use" U where U.timed return all {tuples(hours, "U.since", "U.label")})'

@@ -158,10 +158,11 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     until = f"iif(timing.ofType(Period).end.exists(), {age('timing.ofType(Period).end')}, {age('recordedOn')})"
     end = "timing.ofType(Period).end"
     ended = f"(({age(end)}) >= iif({is_day(end)}, 86400, 0))"
+    tolerance = round(code_map.future_tolerance_minutes * 60)
     statements = f"{_resources('DeviceUseStatement')}.where(id in ({every}))"
     yield (
         "worn",
-        f"{statements}.where(status = 'active').where(({since} >= 0).allTrue()).where({ended}.not().allTrue())"
+        f"{statements}.where(status = 'active').where({_not_from_the_future(since, tolerance)}).where({ended}.not().allTrue())"
         f".select(({padded(since)}) & 'DeviceUseStatement/' & id & '{CODE}' & iif({begun}.exists(), 'timed', ''))",
     )
     yield (
@@ -183,7 +184,8 @@ def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterat
             own = f"substring(10 + 'DeviceUseStatement/'.length(), indexOf('{CODE}') - 10 - 'DeviceUseStatement/'.length())"
             yield f"%worn.where({own} in %uses_{kind}).select({head} & '={published(kind)};')"
     elif fact.name == HOURS:
-        hours = f"({unpadded('substring(0, 10)')} / 3600.0).round(9).toString()"
+        seconds = f"{unpadded('substring(0, 10)')}.select(iif($this < 0, 0, $this))"
+        hours = f"({seconds} / 3600.0).round(9).toString()"
         yield f"%worn.where(endsWith('timed')).select({head} & '=' & {hours})"
 
 

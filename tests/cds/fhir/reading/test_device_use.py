@@ -11,13 +11,14 @@ from cds.fhir.reading.code_map import CodeMap, CodingKey
 from cds.fhir.reading.device_use import read_device_uses, read_devices
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
-from tests.cds.fhir.reading.sent import AT, Resource, code_map, of_patient, record
+from tests.cds.fhir.reading.sent import AT, Resource, code_map, concept, facts, observation, of_patient, reading, record
 
 EAST = datetime(2026, 1, 31, 12, tzinfo=timezone(timedelta(hours=2)))
 """The same moment as AT, where the clocks are two hours ahead."""
 ORDERS = "https://nuque.example.org/fhir/CodeSystem/orders"
 ELSEWHERE = "http://hospital.example/codes"
 NINE = datetime(2026, 1, 31, 9, tzinfo=UTC)
+NO_DATE_TIME = "not a FHIR dateTime, which gives a time of day with seconds"
 NO_DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
 
 
@@ -65,8 +66,8 @@ def off(words: str, recorded: datetime, identity: str = "u") -> Accepted:
     return accepted("collar_in_place", False, words, recorded, identity)
 
 
-def malformed(written: str, error: str) -> Rejected:
-    return refused("collar_in_place", written, RejectionReason("malformed", f"malformed time: {error}"))
+def since_when(written: str, error: str) -> Rejected:
+    return refused("collar_hours", f"since {written}", RejectionReason("malformed", f"malformed time: {error}"))
 
 
 def ended(end: str, recorded: datetime | None = None) -> Rejected:
@@ -108,16 +109,29 @@ MIDNIGHT = datetime(2026, 1, 30, 22, tzinfo=UTC)
             {"recordedOn": "2020-01-01", "timingDateTime": NINE_WORDS},
             [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)],
         ),
-        ({"timingDateTime": "soon"}, [malformed("soon", NO_DATE)]),
-        ({"recordedOn": 7}, [malformed("7", NO_DATE)]),
+        # DeviceUseStatement.status active: "the device is still being used". A bad time costs only the hours.
+        ({"timingDateTime": "soon"}, [on(), since_when("soon", NO_DATE)]),
+        ({"recordedOn": 7}, [on(), since_when("7", NO_DATE)]),
         (
-            {"timingDateTime": "2026-01-31T10:00:01Z"},
+            {"timingPeriod": {"start": "2026-01-31T07:00:00"}},
+            [on(), since_when("2026-01-31T07:00:00", f"{NO_DATE_TIME} and a time zone")],
+        ),
+        # Clocks differ.
+        (
+            {"timingDateTime": "2026-01-31T10:05:00Z"},
+            [
+                on("in use since 2026-01-31T10:05:00Z", AT + timedelta(minutes=5)),
+                hours(0.0, "2026-01-31T10:05:00Z", AT + timedelta(minutes=5)),
+            ],
+        ),
+        (
+            {"timingDateTime": "2026-01-31T10:05:01Z"},
             [
                 refused(
                     "collar_in_place",
-                    "2026-01-31T10:00:01Z",
-                    RejectionReason("future", "the collar is to be worn from a moment in the future"),
-                    AT + timedelta(seconds=1),
+                    "a collar in use from 2026-01-31T10:05:01Z on",
+                    RejectionReason("future", "in use by its status, from a moment in the future: look", look_up=True),
+                    AT + timedelta(minutes=5, seconds=1),
                 )
             ],
         ),
@@ -450,8 +464,13 @@ def test_an_end_says_nothing_against_a_collar_that_is_on() -> None:
 
 def test_an_element_that_changes_the_meaning_refuses_the_use() -> None:
     why = RejectionReason("modifier", "the resource carries implicitRules, which may change its meaning")
-    assert found(use(implicitRules="http://x.example")) == [
-        refused("collar_in_place", "in use", why)._replace(says=True)
+    changed = use(named="Extrication collar", implicitRules="http://x.example")
+    assert found(changed) == [
+        refused("collar_in_place", "in use", why._replace(look_up=True))._replace(says=True),
+        refused("collar_kind", "Extrication collar", why)._replace(says="extrication"),
+    ]
+    assert found(use(implicitRules="http://x.example", status="stopped", recordedOn=NINE_WORDS)) == [
+        refused("collar_in_place", f"use ended {NINE_WORDS}", why, NINE)._replace(says=False)
     ]
 
 
@@ -505,3 +524,101 @@ def test_a_collar_of_the_patient_of_which_no_statement_speaks(
 def test_a_name_that_is_none_is_passed_over(name: Any) -> None:
     bare = {**device("d"), "deviceName": [name, {"name": "Halskrause"}], "type": {"coding": "x"}}
     assert list(read_devices([record(bare)], [], ReferenceIndex([]), code_map())) == [listed("Halskrause")]
+
+
+# --- a collar that is known by something else than its use -----------------------------------------------------------------
+
+FIVE = "2026-01-31T05:00:00Z"
+
+
+def procedure(words: str = "Application of rigid cervical collar", **fields: Any) -> Resource:
+    """Procedure.code is 0..1, and a text is enough; performed[x] is 0..1."""
+    return of_patient(
+        "Procedure", "pr", **{"status": "completed", "performedDateTime": FIVE, "code": {"text": words}, **fields}
+    )
+
+
+def ordered(**fields: Any) -> Resource:
+    about = {"status": "active", "intent": "order", "code": {"text": "Maintain rigid cervical collar at all times"}}
+    return of_patient("ServiceRequest", "sr", **{**about, "authoredOn": "2026-01-30T09:00:00Z", **fields})
+
+
+def observed(value: bool, time: str, **fields: Any) -> Resource:
+    return observation(f"o-{time}-{value}", "collar-in-place", valueBoolean=value, effectiveDateTime=time, **fields)
+
+
+def named(*resources: Resource) -> list[tuple[str | None, str]]:
+    return [(one.fact, one.look_up) for one in reading(*resources).not_used if one.look_up]
+
+
+ON_SINCE = ("collar_in_place", "Application of rigid cervical collar, 2026-01-31 05:00")
+NOT_SIGNED = observed(True, "2026-01-31T09:00:00Z", status="preliminary")
+UNDATED = {key: value for key, value in observed(True, FIVE).items() if key != "effectiveDateTime"}
+REMOVAL = "Removal of cervical collar"
+
+
+@pytest.mark.parametrize(
+    ("records", "expected"),
+    [
+        ([procedure()], [ON_SINCE]),
+        ([procedure(status="in-progress")], [ON_SINCE]),
+        # EventStatus unknown: "the source system does not know which of the status values currently applies".
+        ([procedure(status="unknown")], [ON_SINCE]),
+        ([procedure(status="not-done")], []),
+        ([procedure(performedDateTime=None)], [("collar_in_place", "Application of rigid cervical collar")]),
+        ([procedure("Cervical collar care")], [("collar_in_place", "Cervical collar care, 2026-01-31 05:00")]),
+        ([procedure("", code=concept("neck-immobilisation", ORDERS))], [(ON_SINCE[0], "neck-immobilisation, 2026-01-31 05:00")]),
+        ([procedure(performedDateTime="2025-12-21")], [(ON_SINCE[0], "Application of rigid cervical collar, 2025-12-21 00:00")]),
+        ([procedure("Appendectomy")], []),
+        # Over, or denied, since.
+        ([procedure(), observed(False, "2026-01-31T06:00:00Z")], []),
+        ([procedure(), observed(False, "2026-01-31T04:00:00Z")], [ON_SINCE]),
+        ([procedure(), procedure(REMOVAL, id="off", performedDateTime="2026-01-31T06:00:00Z")], []),
+        ([procedure(), procedure(REMOVAL, id="off", performedDateTime="2026-01-31T04:00:00Z")], [ON_SINCE]),
+        (
+            [procedure(), procedure("Removal and replacement of cervical collar", id="again", performedDateTime=NINE_WORDS)],
+            [("collar_in_place", "Removal and replacement of cervical collar, 2026-01-31 09:00")],
+        ),
+        ([procedure(), use(status="stopped", timingPeriod={"end": NINE_WORDS})], []),
+        # It is on, and nothing has to be looked up.
+        ([procedure(), use()], []),
+        ([procedure(), observed(True, "2026-01-31T04:00:00Z")], []),
+        # Of several the newest.
+        ([procedure(), procedure("Cervical collar care", id="older", performedDateTime="2026-01-30")], [ON_SINCE]),
+        # An order that stands longer than a word on it is believed.
+        ([ordered()], [("collar_in_place", "Maintain rigid cervical collar at all times, ordered 2026-01-30")]),
+        ([ordered(authoredOn=NINE_WORDS)], []),
+        ([ordered(authoredOn="2025-12-01")], []),
+        ([ordered(authoredOn="soon")], []),
+        ([ordered(status="on-hold")], []),
+        ([ordered(intent="proposal")], []),
+        ([ordered(), observed(False, "2026-01-30T12:00:00Z")], []),
+        ([ordered(code={"text": "Soft collar"})], []),
+        # An observation of a collar that is on: stale, not signed, without a time.
+        ([observed(True, "2026-01-30T14:00:00Z")], [("collar_in_place", "collar in place: true, 2026-01-30 14:00")]),
+        ([observed(True, "2026-01-31T00:00:00Z")], []),
+        ([observed(True, "2025-12-01T00:00:00Z")], []),
+        ([observed(True, "2026-01-29T14:00:00Z"), observed(False, "2026-01-30T14:00:00Z")], []),
+        ([observed(False, "2026-01-30T14:00:00Z")], []),
+        ([NOT_SIGNED], [("collar_in_place", "collar in place: true, 2026-01-31 09:00")]),
+        ([NOT_SIGNED | {"valueBoolean": False}], []),
+        ([NOT_SIGNED | {"status": "entered-in-error"}], []),
+        ([UNDATED], [("collar_in_place", "collar in place: true")]),
+        # In use, and taken off.
+        ([use(), procedure(REMOVAL)], [(None, REMOVAL)]),
+        ([use(recordedOn=NINE_WORDS), procedure(REMOVAL)], []),
+    ],
+)  # fmt: skip
+def test_a_collar_that_may_be_on_is_to_be_looked_up(records: list[Resource], expected: list[tuple[str, str]]) -> None:
+    """Nothing obliges an EHR to record a use: DeviceUseStatement is at maturity 0 in R4 (hl7.org/fhir/R4/deviceusestatement)."""
+    assert named(*records) == expected
+
+
+def test_a_collar_that_was_taken_off_is_off_unless_one_is_in_use() -> None:
+    removed = procedure(REMOVAL)
+    assert facts(removed) == {"collar_in_place": False}
+    assert facts(removed, procedure(id="again", performedDateTime=NINE_WORDS)) == {"collar_in_place": False}
+    assert facts(removed, use()) == {"collar_in_place": True}
+    assert facts(procedure(REMOVAL, performedDateTime=None)) == {}
+    assert facts(removed, observed(True, "2026-01-31T04:00:00Z")) == {"collar_in_place": False}
+    assert facts(removed, observed(True, NINE_WORDS)) == {"collar_in_place": True}

@@ -263,3 +263,81 @@ def test_an_ordered_collar_without_a_danger_opens_in_silence(client: TestClient)
     assert (
         cards(client, "collar-patient-view", changed(patient_view(*MEASURED), "prefetch.orders", bundle(ORDERED))) == []
     )
+
+
+# --- a collar that may be on ---------------------------------------------------------------------------------------------------
+
+PUT_ON = {
+    "resourceType": "Procedure",
+    "id": "put-on",
+    "status": "completed",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"text": "Application of rigid cervical collar"},
+    "performedDateTime": "2026-01-31T05:00:00Z",
+}
+ORDERED_YESTERDAY = {**ORDERED, "authoredOn": "2026-01-30T09:00:00Z"}
+SUPPOSED = {
+    "a procedure": ("procedures", PUT_ON),
+    "an order": ("orders", ORDERED_YESTERDAY),
+    "an observation": ("observations2", observation("collar-in-place", True, time="2026-01-30T14:00:00Z")),
+    "a use from tomorrow": ("deviceUses", COLLAR_USE | {"timingPeriod": {"start": "2026-02-01T05:00:00Z"}}),
+    "a use with implicit rules": ("deviceUses", COLLAR_USE | {"implicitRules": "http://hospital.example/rules"}),
+}
+STRIDOR = observation("airway-threat", True)
+
+
+@pytest.mark.parametrize("how", SUPPOSED)
+def test_a_collar_that_may_be_on_is_looked_for_and_every_critical_danger_said(client: TestClient, how: str) -> None:
+    key, record = SUPPOSED[how]
+    (card,) = cards(client, "collar-patient-view", changed(patient_view(*MEASURED), f"prefetch.{key}", bundle(record)))
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("Look whether a collar is on: ")
+    threatened = changed(patient_view(*MEASURED, STRIDOR), f"prefetch.{key}", bundle(record))
+    first, *_ = cards(client, "collar-patient-view", threatened)
+    assert (first["indicator"], first["summary"][:13]) == ("critical", "Airway first:")
+
+
+@pytest.mark.parametrize("how", ["a procedure", "an order", "a use from tomorrow"])
+def test_what_has_been_looked_at_is_not_asked_again(client: TestClient, how: str) -> None:
+    key, record = SUPPOSED[how]
+    off = observation("collar-in-place", False)
+    call = changed(patient_view(*MEASURED, off), f"prefetch.{key}", bundle(record))
+    said = cards(client, "collar-patient-view", call)
+    assert bool(said) is (how == "a use from tomorrow")  # What begins later is not denied by what was seen before.
+
+
+def test_another_procedure_opens_no_chart(client: TestClient) -> None:
+    other = PUT_ON | {"code": {"text": "Application of long leg cast"}}
+    call = changed(patient_view(*MEASURED, STRIDOR), "prefetch.procedures", bundle(other))
+    assert cards(client, "collar-patient-view", call) == []
+
+
+def test_what_else_is_to_be_read_stands_below_the_collar_that_may_be_on(client: TestClient) -> None:
+    call = changed(patient_view(*MEASURED), "prefetch.procedures", bundle(PUT_ON))
+    (card,) = cards(client, "collar-patient-view", changed(call, "prefetch.conditions", bundle(ODONTOID)))
+    assert "Application of rigid cervical collar" in card["summary"]
+    assert "Closed fracture of the odontoid process" in card["detail"]
+
+
+@pytest.mark.parametrize("how", SUPPOSED)
+def test_nobody_leaves_in_a_collar_that_nobody_looked_for(client: TestClient, how: str) -> None:
+    key, record = SUPPOSED[how]
+    (card,) = cards(client, "collar-discharge", changed(discharge(*MEASURED), f"prefetch.{key}", bundle(record)))
+    assert card["indicator"] == "warning"
+    assert card["summary"].startswith("Before leaving, look whether a collar is on: ")
+    assert "suggestions" not in card
+
+
+def test_a_collar_that_is_ordered_and_not_recorded_as_worn_is_looked_for_before_leaving(client: TestClient) -> None:
+    call = changed(discharge(*MEASURED), "prefetch.orders", bundle(ORDERED))
+    (card,) = cards(client, "collar-discharge", call)
+    assert card["summary"].endswith("one is ordered, and none is recorded as worn")
+    off = changed(discharge(*MEASURED, observation("collar-in-place", False)), "prefetch.orders", bundle(ORDERED))
+    assert cards(client, "collar-discharge", off) == []
+
+
+def test_devices_that_were_not_had_are_looked_for_before_leaving(client: TestClient) -> None:
+    """CDS Hooks: a prefetch that failed is null or an OperationOutcome; then nobody knows what is on."""
+    failed = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "timeout"}]}
+    (card,) = cards(client, "collar-discharge", changed(discharge(*MEASURED), "prefetch.deviceUses", failed))
+    assert "device uses (not all could be read)" in card["summary"]

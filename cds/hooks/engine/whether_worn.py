@@ -1,0 +1,38 @@
+"""Whether a collar or a halo is on, as far as the record tells: it is, it may be, or a collar is ordered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from cds.fhir.codes import STANDING
+from cds.fhir.json_access import mapping, text
+from cds.fhir.reading.device_use import IN_PLACE
+from cds.hooks.engine.service import HookCall
+from cds.protocol.request import names_another_patient
+from rules.model.decision import NotUsed
+
+_DEVICES_IN_USE = "prefetch.deviceUses"
+
+
+def holds(call: HookCall, name: str, *, value: bool = True) -> bool:
+    """Whether the fact ``name`` is known to be so, or with ``value`` False known not to be."""
+    return any(fact.name == name and fact.value is value for fact in call.decision.facts)
+
+
+def may_be_on(call: HookCall) -> list[NotUsed]:
+    """What of the record names a device that may be a collar which is on, or does not let itself be read for one."""
+    return [*_named(call), *(one for one in call.gathered.not_had if one.look_up and one.value == _DEVICES_IN_USE)]
+
+
+def _named(call: HookCall) -> Iterator[NotUsed]:
+    return (one for one in call.decision.not_used if one.look_up and one.fact == IN_PLACE)
+
+
+def is_ordered(call: HookCall) -> bool:
+    """Whether the record holds an order of a collar for this patient that is a draft or in force."""
+    patient = call.request.context.patientId
+    return any(
+        order.get("status") in STANDING
+        and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
+        for order in call.content.collar_orders(call.gathered.orders)
+    )
