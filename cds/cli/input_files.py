@@ -47,10 +47,14 @@ def read_input(
     Plain facts may carry their own moment (``at``); an explicit ``at`` stands above it, ``now`` below.
     Raises InputError where it is not JSON or none of the three forms, ReadingError where FHIR cannot be read.
     """
+    if not content.strip():
+        raise InputError(f"{name}: the file is empty; expected facts, FHIR or a CDS Hooks request, as JSON")
     try:
         value = parse(content)
     except JsonProblem as error:
         raise InputError(f"{name}: {error}") from error
+    if isinstance(value, list) and (odd := [place for place, one in enumerate(value) if not isinstance(one, dict)]):
+        raise InputError(f"{name}: item {odd[0]}: a list is taken as FHIR resources, and this item is no object")
     if isinstance(value, list) or (isinstance(value, dict) and ("resourceType" in value or "hook" in value)):
         return _read_fhir(value, name, ruleset, codes(), at or now)
     if isinstance(value, dict):
@@ -68,6 +72,8 @@ def _read_facts(value: dict[str, Any], name: str, at: datetime | None, now: date
     facts = value.get("facts", {key: fact for key, fact in value.items() if key != "at"})
     if not isinstance(facts, dict):
         raise InputError(f"{name}: facts: expected an object from fact names to values")
+    if "facts" in value and (beside := sorted(value.keys() - {"facts", "at"})):
+        raise InputError(f"{name}: {', '.join(beside)}: beside 'facts' only 'at' is expected; put facts into 'facts'")
     return Input(name, at or _moment(value, name) or now, facts)
 
 

@@ -99,7 +99,7 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
         click.echo(brief_text(ruleset, decided[0].decision, decided[0].title, decided[0].shelf))
     else:
         click.echo(table(Row(each.entry.number, each.given.title.split(" (")[0], each.decision) for each in decided))
-        click.echo("\n! critical. One patient: nuque demo 13; with reasons: nuque demo 13 --why")
+        click.echo("\n! critical. One patient: nuque demo 13 (make demo ARGS=13); with reasons: nuque demo 13 --why")
     click.echo(f"\n{count(len(decided), 'patient')} of {index.hospital}; FHIR resources written to {out}/")
 
 

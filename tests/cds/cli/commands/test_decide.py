@@ -142,7 +142,14 @@ def test_a_site_overlay_is_used_and_named():
         ("{", "standard input: not JSON"),
         ('{"age_years": 40, "age_years": 4}', "given twice"),
         ("3", "expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request"),
+        ("", "the file is empty; expected facts, FHIR or a CDS Hooks request"),
+        ("[1, 2]", "item 0: a list is taken as FHIR resources, and this item is no object"),
+        ('[{"resourceType": "Patient"}, "x"]', "item 1: a list is taken as FHIR resources"),
         ('{"facts": 3}', "facts: expected an object"),
+        (
+            '{"facts": {"age_years": 40}, "neck_height_mm": 50, "att": 1}',
+            "att, neck_height_mm: beside 'facts' only 'at'",
+        ),
         ('{"facts": {}, "at": "2026-02-30T10:00:00Z"}', "at: '2026-02-30T10:00:00Z' is not a moment with time zone"),
         ('{"facts": {}, "at": "2026-01-31T10:00:00"}', "is not a moment with time zone"),
         (
