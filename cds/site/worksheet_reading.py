@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 import yaml
 
-from cds.fhir.reading.code_map import CollarKind
+from cds.fhir.free_text.collar_text import CollarKind
 from cds.site.code_worksheet import HEADS
 from rules.errors import KnowledgeError, Place
 from rules.model.facts import FactDefinition, FactValue

@@ -10,12 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal, TypeAlias
 
 from cds.fhir.free_text.words import WordList, words_of
 
 Verdict: TypeAlias = Literal["order", "look_alike", "something_else", "nothing"]
 """``look_alike``: of a neck collar or the like, and no order of a rigid one. ``something_else``: another thing of that name."""
+
+CollarKind: TypeAlias = Literal["extrication", "long_term"]
+"""What a code or a name may say of the collar that it orders."""
 
 _LONGEST = 1000
 """Characters of a text that are read. What is longer is no name of an order, and is never read as one."""
@@ -74,10 +78,16 @@ class CollarWords:
         rigid = self.rigid.any_of(ordering)
         return "order" if all(self._understands(word, rigid=rigid) for word in ordering) else "look_alike"
 
-    def is_for_extrication(self, said: str) -> bool:
-        """Whether ``said`` names one device, and that an extrication collar."""
+    def kind(self, said: str) -> CollarKind | None:
+        """Which kind of collar ``said`` names, where it names one device and one kind."""
         words = list(self._joined(words_of(said)))
-        return "extrication" in words and sum(word in self.devices for word in words) == 1
+        if sum(word in self.devices for word in words) != 1:
+            return None
+        pairs = set(pairwise(words))
+        long = "longterm" in words or not pairs.isdisjoint((("long", "term"), ("long", "wear")))
+        if "extrication" in words:
+            return None if long else "extrication"
+        return "long_term" if long else None
 
     def is_removal(self, said: str) -> bool:
         """Whether ``said`` says of a neck collar, or the like, that it came off, and not that one was put on again."""
@@ -87,6 +97,12 @@ class CollarWords:
         places = [place for place, word in enumerate(words) if word in self.devices]
         own = self._without_clause(words, places[-1]) if places else words
         return self.taken_off.any_of(own) and not self.put_back.any_of(own)
+
+    def went_on(self, said: str) -> bool | None:
+        """Whether ``said``, what was done with a device, says that it went on or came off; None where it says neither, or both."""
+        words = words_of(said[:_LONGEST])
+        on, off = self.put_back.any_of(words), self.taken_off.any_of(words)
+        return None if on is off else on
 
     def _understands(self, word: str, *, rigid: bool) -> bool:
         """Whether ``word`` may stand in an order of a collar that is called rigid, or is not."""

@@ -8,10 +8,11 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from functools import cached_property
-from typing import Any, Literal, NamedTuple, TypeAlias
+from typing import Any, NamedTuple
 
 from cds.fhir.canonical_urls import Canonicals
-from cds.fhir.free_text.collar_text import CollarWords, Verdict
+from cds.fhir.free_text.collar_text import CollarKind, CollarWords, Verdict
+from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, text
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 
@@ -38,6 +39,8 @@ _OTHER_ADDRESSES = {
 }
 """By which other address a code system is known, and the one that the code map uses."""
 
+_LONGEST = 1000
+"""Characters of a text that are looked at."""
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
 
 
@@ -68,10 +71,6 @@ class Meaning:
     def is_said_by(self, code: str) -> bool:
         """Whether ``code``, which begins as this meaning's does, says it by its seventh character."""
         return not self.not_seventh or code[7:8] not in self.not_seventh  # The fourth place is the point.
-
-
-CollarKind: TypeAlias = Literal["extrication", "long_term"]
-"""What a code may say of the collar that it orders."""
 
 
 @dataclass(frozen=True)
@@ -154,13 +153,14 @@ class NeckWord:
 
     ``only_with``: it is only beside one of these (empty: always), or with ``alone`` where it says nothing else. Each counts by
     the beginning of a word of the text, with a full stop behind it as a whole word, and several (``lie flat``) in their order.
-    All in lower case, without accents.
+    All in lower case, without accents. ``device`` is the fact that a device of that name is in place.
     """
 
     word: str
     unless: tuple[str, ...] = ()
     only_with: tuple[str, ...] = ()
     alone: bool = False
+    device: str | None = None
 
     @cached_property
     def first(self) -> str:
@@ -337,6 +337,16 @@ class CodeMap:
             return None
         return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
 
+    def device_named(self, said: str) -> str | None:
+        """The fact that a device is in place which the text ``said`` names, other than a collar; else None."""
+        words = folded_words_of(said[:_LONGEST])
+        return next((word.device for word in self.device_words if word.found_in(words)), None)
+
+    @cached_property
+    def device_words(self) -> tuple[NeckWord, ...]:
+        """The words that name a device which is a fact."""
+        return tuple(word for word in self.neck_words if word.device is not None)
+
     def collar_removed(self, concept: object) -> str | None:
         """The words of ``concept`` where all that name a neck collar, or the like, say that it came off; else None."""
         said = {} if self._coded(concept) else self._said(concept)
@@ -354,7 +364,7 @@ class CodeMap:
     def _worded(self, said: Mapping[str, Verdict]) -> Collar | None:
         if said and all(verdict == "order" for verdict in said.values()):
             named = next(iter(said))
-            return Collar("extrication" if self.collar_words.is_for_extrication(named) else None, named)
+            return Collar(self.collar_words.kind(named), named)
         return None
 
     def _said(self, concept: object) -> dict[str, Verdict]:

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals, code
-from cds.fhir.free_text.collar_text import CollarWords
+from cds.fhir.free_text.collar_text import CollarKind, CollarWords
 from cds.fhir.free_text.words import WordList, folded, words_of
 from cds.fhir.reading.code_map import (
     FACT_VALUES,
@@ -19,7 +19,6 @@ from cds.fhir.reading.code_map import (
     CodeMap,
     CodingKey,
     Collar,
-    CollarKind,
     Episode,
     Meaning,
     NeckWord,
@@ -75,12 +74,13 @@ class _NeckWordEntry(schema.Schema):
     unless: tuple[str, ...] = ()
     only_with: tuple[str, ...] = ()
     alone: bool = False
+    device: str | None = None
 
     def each(self) -> Iterable[NeckWord]:
         """The entry of each of its words, without accents."""
         unless, only_with = (tuple(map(folded, words)) for words in (self.unless, self.only_with))
         for word in map(folded, (*((self.word,) if self.word else ()), *self.words)):
-            yield NeckWord(word, unless, only_with, self.alone)
+            yield NeckWord(word, unless, only_with, self.alone, self.device)
 
 
 class _PartEntry(_CodeEntry):
@@ -257,6 +257,8 @@ class _CodeMapBuilder:
             words = {word.word: word for word in entry.each()}
             if not words or not all(re.fullmatch(r"[^\W_]+\.?( [^\W_]+\.?)*", word) for word in words):
                 self.problems.append((source.place("neck_words", index), "expected word or words, parted by one blank"))
+                continue
+            if entry.device is not None and not self._check(entry.device, True, source.place("neck_words", index)):
                 continue
             self.neck_words |= words
 

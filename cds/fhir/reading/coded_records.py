@@ -19,7 +19,7 @@ from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import codings_of
 from cds.fhir.reading.dates import DateError, moment
-from cds.fhir.reading.device_use import read_procedure_on_a_collar
+from cds.fhir.reading.device_use import read_procedure_on_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.value_parser import Value
@@ -91,13 +91,13 @@ class CodedRecordReader(ClinicalRecordReader):
         return done is None or self.at - done <= _LATE
 
     def procedure(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from a procedure that is done or under way, and what one that nobody mapped says of a collar."""
+        """Facts from a procedure that is done or under way, and what one that nobody mapped says of a collar or a halo."""
         procedure = record.resource
         when = self.when(procedure, "performedDateTime", "performedPeriod")
         yield from self.implied(record, [procedure.get("code")], when, status_problem(procedure, _DONE))
         mapped = self.code_map.meanings(codings_of(procedure.get("code")))
         if not mapped and procedure.get("status") not in _NOT_DONE:
-            yield from read_procedure_on_a_collar(record, when.moment, self.code_map, self.at)
+            yield from read_procedure_on_the_neck(record, when.moment, self.code_map, self.at)
 
     def service_request(self, record: Record) -> Iterator[Accepted | Rejected]:
         """Facts from an order in force, by its code or its category. What is still to come does not grow stale."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from itertools import islice
 from typing import Any
 
@@ -21,7 +21,10 @@ from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold, 
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.durations import duration_words
 
-IN_PLACE, KIND, HOURS = "collar_in_place", "collar_kind", "collar_hours"
+IN_PLACE, KIND, HOURS, HALO = "collar_in_place", "collar_kind", "collar_hours", "halo_in_place"
+WORN = (IN_PLACE, HALO)
+"""What holds the neck, and is on by a use that goes on."""
+_WORDS = {IN_PLACE: "collar", HALO: "halo"}
 _ENDED = ("completed", "stopped")
 _NOT_ON = ("entered-in-error", "intended", "not-taken")
 _NO_LONGER = ("inactive", "entered-in-error")
@@ -47,19 +50,23 @@ _NOT_SAID_TO_BE_WORN = RejectionReason(
 )
 _DENIED = ("false", "no", '"false"', '"no"')
 """How the answer that no collar is on is written."""
-_NEVER = datetime(1, 1, 2, tzinfo=UTC)
 _PUT_ON = RejectionReason(
     "incomplete", "a neck collar, or the like, was put on, and nothing says whether it still is: look", look_up=True
 )
 _STANDS = RejectionReason(
     "incomplete", "a neck collar is ordered for longer than that, and nothing says whether it is on: look", look_up=True
 )
+_HALO_PUT_ON = RejectionReason(
+    "incomplete", "a halo is named by what was done, and nothing says whether it is on: look", look_up=True
+)
+_HALO_STILL_ON = timedelta(weeks=13)
+"""For so long a halo that was put on is on, where nothing says more: it is worn for three months as a rule."""
 _STILL_ON = timedelta(weeks=6)
 """For so long a collar that was put on or ordered may be on, where nothing says more: for as long one is ordered as a rule."""
 _BELOW_A_USE = -1
 """Marks, until all is weighed, a collar that was taken off: it may be another than the one in use."""
 _TAKEN_OFF_IN_USE = RejectionReason(
-    "contradiction", "a collar was taken off, and by another record one is in use: look whether one is on", look_up=True
+    "contradiction", "it was taken off, and by another record it is in use: look whether it is on", look_up=True
 )
 _ANOTHER_ON = RejectionReason(
     "contradiction", "another collar is in use by a newer record, which counts: look which one is on, and end the other"
@@ -72,19 +79,25 @@ _OF_THE_NECK = RejectionReason(
 def read_device_uses(
     records: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """What DeviceUseStatement ``records`` say of collars at ``at``. Statements about other devices say nothing.
+    """What DeviceUseStatement ``records`` say of collars and halos at ``at``. Statements about other devices say nothing.
 
-    That one collar came off says nothing against another that is on, so ends are left out where a collar is in use.
+    That one collar came off says nothing against another that is on, so ends are left out where a collar is in use. Of several
+    in use the newest says which kind is on, and since when.
     """
     collars = _Collars(devices, code_map)
     findings = [
         finding for record in records for finding in _unless_modified(record, _read(record, collars, code_map, at))
     ]
-    on = [finding for finding in findings if isinstance(finding, Accepted) and finding.value is True]
-    for finding in findings:
-        if not (on and isinstance(finding, Accepted) and finding.value is False):
-            yield finding
+    said = [finding for finding in findings if isinstance(finding, Accepted)]
+    in_use = {fact: [one for one in said if one.fact == fact and one.value is True] for fact in WORN}
+    on = in_use[IN_PLACE]
     newest = max((use.recorded for use in on if use.recorded is not None), default=None)
+    for finding in findings:
+        accepted = isinstance(finding, Accepted)
+        ended = accepted and finding.value is False and in_use.get(finding.fact)
+        of_an_older = accepted and finding.fact in (KIND, HOURS) and newest not in (None, finding.recorded)
+        if not (ended or of_an_older):
+            yield finding
     for use in on if len(on) > 1 else ():
         if use.recorded is None or use.recorded != newest:
             yield Rejected(IN_PLACE, use.written, _ANOTHER_ON, use.label, use.recorded)
@@ -98,22 +111,45 @@ def _unless_modified(record: Record, findings: Iterable[Accepted | Rejected]) ->
         yield kept._replace(why=kept.why._replace(look_up=True)) if on and isinstance(kept, Rejected) else kept
 
 
-def read_procedure_on_a_collar(
+def read_procedure_on_the_neck(
     record: Record, done: datetime | None, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """What a Procedure that was ``done`` then (None: at a time that is not known) says of a collar; nothing of another one.
+    """What a Procedure that was ``done`` then (None: at a time that is not known) says of a collar or a halo.
 
-    That one came off counts below a use. That one was put on says that it may be on, for some weeks.
+    That one came off counts below a use. That a collar was put on says that it may be on, for some weeks; that a halo was says
+    that it is, for some months: it is screwed to the skull.
     """
     concept = record.resource.get("code")
+    halo = _halo_named([concept], code_map)
+    if halo is not None:
+        yield from _halo_procedure(record, halo, done, code_map, at)
+        return
     removed = code_map.collar_removed(concept)
     if removed is not None:
         if done is not None:
-            yield Accepted(IN_PLACE, False, shown(removed), record.label, record.reference, done, standing=_BELOW_A_USE)
+            yield _came_off(IN_PLACE, removed, record, done)
         return
     named = _collar_named(concept, code_map)
     if named is not None and (done is None or at - done <= _STILL_ON):
         yield Rejected(IN_PLACE, _with_time(named, done), _PUT_ON, record.label, done)
+
+
+def _halo_procedure(
+    record: Record, named: str, done: datetime | None, code_map: CodeMap, at: datetime
+) -> Iterator[Accepted | Rejected]:
+    went_on = code_map.collar_words.went_on(named)
+    if done is not None and at - done > _HALO_STILL_ON:
+        return
+    if went_on is False and done is not None:
+        yield _came_off(HALO, named, record, done)
+    elif went_on and done is not None and done <= at and record.resource.get("status") in ("completed", "in-progress"):
+        yield Accepted(HALO, True, shown(named), record.label, record.reference, done)
+    elif went_on is not False:
+        yield Rejected(HALO, _with_time(named, done), _HALO_PUT_ON, record.label, done)
+
+
+def _came_off(fact: str, named: str, record: Record, done: datetime) -> Accepted:
+    return Accepted(fact, False, shown(named), record.label, record.reference, done, standing=_BELOW_A_USE)
 
 
 def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believed: timedelta) -> Iterator[Rejected]:
@@ -139,37 +175,54 @@ def observed_on(findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | 
 
 
 def weighed(findings: Sequence[Accepted | Rejected], at: datetime) -> Iterator[Accepted | Rejected]:
-    """All ``findings`` of a reading at ``at``, where what says that a collar may be on has been weighed against the rest.
+    """All ``findings`` of a reading at ``at``, where what says that a collar or a halo may be on is weighed against the rest.
 
-    It is looked up only where no newer record says that the collar came off; of several procedures and orders the newest is.
+    It is looked up only where no newer record says that it came off; of several procedures and orders the newest is.
     """
-    said = [finding for finding in findings if isinstance(finding, Accepted) and finding.fact == IN_PLACE]
-    in_use = [finding for finding in said if finding.value is True and not finding.ages]
-    off = max((f.recorded for f in said if f.value is False and f.recorded is not None), default=None)
-    on = max((f for f in said if f.value is True), key=lambda finding: finding.recorded or _NEVER, default=None)
+    said = {fact: [f for f in findings if isinstance(f, Accepted) and f.fact == fact] for fact in WORN}
     supposed = [f for f in findings if isinstance(f, Rejected) and f.why in (_PUT_ON, _STANDS)]
     newest = max(supposed, key=lambda finding: finding.recorded or at, default=None)
     for finding in findings:
-        if isinstance(finding, Accepted):
-            removal = finding.fact == IN_PLACE and finding.standing == _BELOW_A_USE
-            if removal and any(use.recorded is None or _is_before(use.recorded, finding.recorded) for use in in_use):
-                yield Rejected(None, finding.written, _TAKEN_OFF_IN_USE, finding.label, finding.recorded)
-            elif removal:
-                yield finding._replace(standing=0)
-            else:
-                late = finding.recorded is None or at - finding.recorded <= _STILL_ON
-                denied = off is not None and off > (finding.recorded or _NEVER)
-                yield finding._replace(may_hold_on=late and not denied) if finding is on else finding
-        elif finding.fact == IN_PLACE and finding.why.look_up:
-            denied = finding.recorded is not None and off is not None and finding.recorded <= off
+        if finding.fact not in WORN:
+            yield finding
+        elif isinstance(finding, Accepted):
+            yield _weighed(finding, said[finding.fact], at)
+        elif finding.why.look_up:
+            denied = finding.recorded is not None and _is_before(
+                finding.recorded, _last(said[finding.fact], value=False)
+            )
             older = finding.why in (_PUT_ON, _STANDS) and finding is not newest
             yield finding._replace(why=finding.why._replace(look_up=not (denied or older)))
         else:
             yield finding
 
 
+def _weighed(finding: Accepted, said: Sequence[Accepted], at: datetime) -> Accepted | Rejected:
+    """``finding`` beside all that is ``said`` of its fact."""
+    if finding.standing == _BELOW_A_USE:
+        in_use = [one for one in said if one.value is True and not one.ages]
+        if any(use.recorded is None or _is_before(use.recorded, finding.recorded) for use in in_use):
+            return Rejected(None, finding.written, _TAKEN_OFF_IN_USE, finding.label, finding.recorded)
+        return finding._replace(standing=0)
+    if finding.fact != IN_PLACE or finding.value is not True or finding.recorded != _last(said, value=True):
+        return finding
+    late = finding.recorded is None or at - finding.recorded <= _STILL_ON
+    off = _last(said, value=False)
+    return finding._replace(may_hold_on=late and (off is None or _is_before(off, finding.recorded)))
+
+
+def _last(said: Iterable[Accepted], *, value: bool) -> datetime | None:
+    return max((one.recorded for one in said if one.value is value and one.recorded is not None), default=None)
+
+
 def _is_before(one: datetime, other: datetime | None) -> bool:
     return other is not None and one < other
+
+
+def _halo_named(names: Iterable[object], code_map: CodeMap) -> str | None:
+    """The first words of ``names`` that name a halo; else None."""
+    said = (words for named in names for words in texts_of(named))
+    return next((words for words in said if code_map.device_named(words) == HALO), None)
 
 
 def _collar_named(concept: object, code_map: CodeMap) -> str | None:
@@ -200,22 +253,23 @@ def read_devices(
 
 
 def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
-    collar = collars.of(record.resource)
-    if collar is None:
-        if record.resource.get("status") == "active":
-            yield from _unread(record, collars.names(record.resource), code_map)
+    collar, status = collars.of(record.resource), record.resource.get("status")
+    names = [] if collar is not None else collars.names(record.resource)
+    if collar is None and _halo_named(names, code_map) is None:
+        if status == "active":
+            yield from _unread(record, names, code_map)
         return
-    status = record.resource.get("status")
+    fact = HALO if collar is None else IN_PLACE
     if status == "active":
-        yield from _worn(record, collar, code_map, at)
+        yield from _worn(record, fact, collar, code_map, at)
     elif status in _ENDED:
-        yield _taken_off(record, at)
+        yield _taken_off(record, fact, at)
     else:
-        written = f"neck collar with {'no status' if status is None else f'the status {shown(status)}'}"
-        why = RejectionReason(
-            "status", "does not say that the collar is on, nor that it is off", look_up=status not in _NOT_ON
-        )
-        yield Rejected(IN_PLACE, written, why, record.label)
+        device = "halo" if collar is None else "neck collar"
+        written = f"{device} with {'no status' if status is None else f'the status {shown(status)}'}"
+        text_of_it = f"does not say that the {_WORDS[fact]} is on, nor that it is off"
+        why = RejectionReason("status", text_of_it, look_up=status not in _NOT_ON)
+        yield Rejected(fact, written, why, record.label)
 
 
 def _unread(record: Record, names: Sequence[Mapping[str, Any]], code_map: CodeMap) -> Iterator[Rejected]:
@@ -260,8 +314,11 @@ def _names(device: object) -> Iterator[Mapping[str, Any]]:
             yield {"text": said}
 
 
-def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> Iterator[Accepted | Rejected]:
-    statement = record.resource
+def _worn(
+    record: Record, fact: str, collar: Collar | None, code_map: CodeMap, at: datetime
+) -> Iterator[Accepted | Rejected]:
+    """What a use that goes on says of ``fact``, and of the ``collar`` that is used."""
+    statement, device = record.resource, f"a {_WORDS[fact]}"
     written = mapping(statement, "timingPeriod").get("start", statement.get("timingDateTime"))
     noted = statement.get("recordedOn") if written is None else written
     since, unread = None, None
@@ -271,16 +328,18 @@ def _worn(record: Record, collar: Collar, code_map: CodeMap, at: datetime) -> It
         unread = RejectionReason("malformed", f"malformed time: {error}")
     if since is not None and since > at + timedelta(minutes=code_map.future_tolerance_minutes):
         why = RejectionReason("future", "in use by its status, from a moment in the future: look", look_up=True)
-        yield Rejected(IN_PLACE, f"a collar in use from {shown(noted)} on", why, record.label, since)
+        yield Rejected(fact, f"{device} in use from {shown(noted)} on", why, record.label, since)
         return
     end = mapping(statement, "timingPeriod").get("end")
     if end is not None and _is_over(end, at):
         text_of_it = f"in use by its status, and ended {shown(end)}: look whether it is on"
         why = RejectionReason("contradiction", text_of_it, look_up=True)
-        yield Rejected(IN_PLACE, f"a collar in use that ended {shown(end)}", why, record.label, since)
+        yield Rejected(fact, f"{device} in use that ended {shown(end)}", why, record.label, since)
         return
     words = "in use" if since is None else f"in use since {shown(noted)}"
-    yield Accepted(IN_PLACE, True, words, record.label, record.reference, since, ages=False)
+    yield Accepted(fact, True, words, record.label, record.reference, since, ages=False)
+    if collar is None:
+        return
     if collar.kind is not None:
         yield Accepted(
             KIND, collar.kind, collar.display or collar.kind, record.label, record.reference, since, ages=False
@@ -308,19 +367,17 @@ def _is_over(end: object, at: datetime) -> bool:
     return ended + timedelta(days=1 if is_day(end) else 0) <= at
 
 
-def _taken_off(record: Record, at: datetime) -> Accepted | Rejected:
+def _taken_off(record: Record, fact: str, at: datetime) -> Accepted | Rejected:
     statement = record.resource
     end = mapping(statement, "timingPeriod").get("end", statement.get("recordedOn"))
     try:
         ended = moment(end, at.tzinfo)
     except DateError as error:
         why = RejectionReason("no time", f"it is not recorded when the use ended: {error}")
-        return Rejected(IN_PLACE, shown(end), why, record.label)
+        return Rejected(fact, shown(end), why, record.label)
     if ended > at:
-        return Rejected(
-            IN_PLACE, shown(end), RejectionReason("future", "the use ends in the future"), record.label, ended
-        )
-    return Accepted(IN_PLACE, False, f"use ended {shown(end)}", record.label, record.reference, ended)
+        return Rejected(fact, shown(end), RejectionReason("future", "the use ends in the future"), record.label, ended)
+    return Accepted(fact, False, f"use ended {shown(end)}", record.label, record.reference, ended)
 
 
 class _Collars:

@@ -27,6 +27,7 @@ from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.device_use import (
     IN_PLACE,
+    WORN,
     observed_on,
     read_device_uses,
     read_devices,
@@ -208,8 +209,8 @@ class _PatientReading:
             for record in own:
                 said = list(unmodified(record, read_one(record)))
                 yield from observed_on(said) if kind in _ANSWERED else said
-                of_a_collar = kind == "Procedure" and any(finding.fact == IN_PLACE for finding in said)
-                if kind in _CLINICAL and not of_a_collar:
+                worn = kind == "Procedure" and any(finding.fact in WORN for finding in said)
+                if kind in _CLINICAL and not worn:
                     now = observed.is_to_be_read if kind == "Observation" else coded.may_hold
                     yield from self._unread(record, now)
             if kind == "Observation":

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import mapping, text
-from cds.fhir.reading.device_use import IN_PLACE
+from cds.fhir.reading.device_use import HALO, WORN
 from cds.hooks.engine.service import HookCall
 from cds.protocol.request import names_another_patient
 from rules.model.decision import NotUsed
@@ -20,12 +18,16 @@ def holds(call: HookCall, name: str, *, value: bool = True) -> bool:
 
 
 def may_be_on(call: HookCall) -> list[NotUsed]:
-    """What of the record names a device that may be a collar which is on, or does not let itself be read for one."""
-    return [*_named(call), *(one for one in call.gathered.not_had if one.look_up and one.value == _DEVICES_IN_USE)]
+    """What of the record names a device that may be a collar or a halo which is on, or does not let itself be read for one."""
+    named = (one for one in call.decision.not_used if one.look_up and one.fact in WORN)
+    return [*named, *(one for one in call.gathered.not_had if one.look_up and one.value == _DEVICES_IN_USE)]
 
 
-def _named(call: HookCall) -> Iterator[NotUsed]:
-    return (one for one in call.decision.not_used if one.look_up and one.fact == IN_PLACE)
+def halo_may_be_on(call: HookCall) -> list[NotUsed]:
+    """What of the record says that a halo may be on, where it is not known to be: no collar goes on over one."""
+    if holds(call, HALO):
+        return []
+    return [one for one in call.decision.not_used if one.look_up and one.fact == HALO]
 
 
 def is_ordered(call: HookCall) -> bool:

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, size_card
+from cds.hooks.cards.content import caution_cards, size_card, unread_names
 from cds.hooks.cards.need import need_first, without_leading
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
+from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
 from cds.protocol.request import OrderSelectRequest
 from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
-from rules.model.decision import Decision, HoldNotice
+from rules.model.decision import Decision, HoldNotice, NotUsed
 
 
 def _concerns(request: OrderSelectRequest, content: Content) -> bool:
@@ -30,7 +32,8 @@ def _cards(call: HookCall) -> list[Draft]:
     actions = whole_order_set(to_order, call.orders, selected, call.standing)
     size, shelf = to_order.size_class, call.content.shelf(call.decision)
     label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
-    offers = (Offer(label, actions, recommended=True),) if actions and not call.deceased else ()
+    halo = halo_may_be_on(call)
+    offers = (Offer(label, actions, recommended=True),) if actions and not (call.deceased or halo) else ()
     main = size_card(
         call.content.ruleset,
         call.decision,
@@ -39,7 +42,7 @@ def _cards(call: HookCall) -> list[Draft]:
         not_had=call.gathered.not_had,
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
-    main = need_first(_beside_what_stands(main, call), call.decision)
+    main = need_first(_beside_what_stands(_after_the_halo(main, halo), call), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
 
 
@@ -58,6 +61,20 @@ def _beside_what_stands(main: Draft, call: HookCall) -> Draft:
     if stands is None:
         return main
     return replace(main, lines=(*main.lines, Line("", f"Ordered already: {stands}.", needed=True)))
+
+
+def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:
+    """``main`` for a patient who may be in a ``halo``: somebody looks before any size is tried."""
+    if not halo:
+        return main
+    first = f"Look whether a halo holds the head before any collar is sized: {unread_names(halo)}"
+    return replace(
+        main,
+        indicator="critical" if main.indicator == "critical" else "warning",
+        summary=markdown.shorten(first, LONGEST_SUMMARY),
+        lines=(Line("", f"**{markdown.plain(first, 600)}**", needed=True), Line("", main.summary), *main.lines),
+        full=lambda: markdown.joined([f"**{markdown.plain(first)}**", main.full()]),
+    )
 
 
 def _doubted(main: Draft) -> Draft:

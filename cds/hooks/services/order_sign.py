@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import not_used_line, reasons, unread_line
+from cds.hooks.cards.content import not_used_line, reasons, unread_line, unread_names
 from cds.hooks.cards.full_text import not_used_section, why, why_title
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
+from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
@@ -73,6 +74,10 @@ def _cards(call: HookCall) -> list[Draft]:
 
 def _need(call: HookCall) -> Iterator[Finding]:
     """What speaks against any collar: said before what is wrong with the order, unless that is critical."""
+    halo = halo_may_be_on(call)
+    if halo:
+        text = f"Look whether a halo holds the head before any collar goes on: {unread_names(halo)}"
+        yield _finding(call, "size_withheld", text, (), about="need")
     for caution in call.decision.leading:
         yield Finding(caution.severity, caution.text, caution.rules, about="need", summary=caution.summary)
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cds.fhir.reading.device_use import IN_PLACE
+from cds.fhir.reading.device_use import HALO, IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names
@@ -15,7 +15,7 @@ from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.engine.whether_worn import holds, is_ordered, may_be_on
+from cds.hooks.engine.whether_worn import halo_may_be_on, holds, is_ordered, may_be_on
 from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered
 from cds.protocol.request import PatientViewRequest
@@ -23,8 +23,9 @@ from cds.site.content import Content
 from rules.model.decision import NotUsed, Task
 
 TOPICS = ("application", "dangers", "review", "skin")
-_HALO = "halo_in_place"
+_THREAT = "airway_threat"
 _LONGEST = 120
+_READ_IT = "Read it yourself, not used here: "
 _A_DANGER = "A danger among these is not in the advice on the collar."
 _RECORD_IT = (
     "Nothing says whether it is on now. Record what you see: once it is on by the record, what is due is said here."
@@ -37,12 +38,12 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     worn, supposed = holds(call, IN_PLACE), may_be_on(call)
-    emergency_in_a_halo = holds(call, _HALO) and bool(call.decision.leading)
+    emergency_in_a_halo = holds(call, HALO) and (bool(call.decision.leading) or holds(call, _THREAT))
     if call.deceased or not (worn or emergency_in_a_halo or is_ordered(call) or supposed):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
-    unread = _unread_card(call, [] if worn else supposed)
+    unread = _unread_card(call, halo_may_be_on(call) if worn else supposed)
     if not worn:
         return [*caution_cards(decision, ("critical",)), *unread, *ending]
     overdue = caution_cards(decision)
@@ -79,9 +80,8 @@ def _unread_card(call: HookCall, supposed: Sequence[NotUsed]) -> list[Draft]:
     unread = [one for one in (*call.decision.not_used, *call.gathered.not_had) if one.look_up]
     if not unread:
         return []
-    head, first = (
-        ("Look whether a collar is on: ", supposed) if supposed else ("Read it yourself, not used here: ", unread)
-    )
+    device = "a halo" if any(one.fact == HALO for one in supposed) else "a collar"
+    head, first = (f"Look whether {device} is on: ", supposed) if supposed else (_READ_IT, unread)
     names, rest = unread_names(first), [one for one in unread if one not in first]
     summary = markdown.shorten(f"{head}{names}", _LONGEST)
     if supposed:

@@ -57,6 +57,11 @@ define private "Collar Uses":
 define private "Collars in Use":
   "Collar Uses" U where U.status = 'active' and Coalesce(U.since, 0) >= -TOLERANCE and Coalesce(U.ended, -1) < 0
 
+// Of several in use the newest says which kind is on, and since when.
+define private "Newest Collars in Use":
+  "Collars in Use" U
+    where U.since = Min("Collars in Use" X return all X.since) or Min("Collars in Use" X return all X.since) is null
+
 // That one collar came off says nothing against another that is on.
 define private "Collars Taken off":
   "Collar Uses" U where U.status in { 'completed', 'stopped' } and U.until >= 0 and not exists "Collars in Use"
@@ -87,9 +92,9 @@ def worn(fact: FactDefinition, limit: str) -> Iterator[str]:
         over = tuples("false", "U.until", "U.label")
         yield f'("Collars Taken off" U where "In Time"(U.until, {limit}) return all {over})'
     elif fact.name == KIND:
-        yield f'("Collars in Use" U where U.kind is not null return all {tuples("U.kind", "U.since", "U.label")})'
+        yield f'("Newest Collars in Use" U where U.kind is not null return all {tuples("U.kind", "U.since", "U.label")})'
     elif fact.name == HOURS:
         assert fact.range is not None
         low, high = map(number, fact.range)
         hours = f'"Within"("Hours"(Max({{ 0, U.since }})), {low}, {high}, null as Decimal)'
-        yield f'("Collars in Use" U where U.timed return all {tuples(hours, "U.since", "U.label")})'
+        yield f'("Newest Collars in Use" U where U.timed return all {tuples(hours, "U.since", "U.label")})'

@@ -165,6 +165,8 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
         f"{statements}.where(status = 'active').where({_not_from_the_future(since, tolerance)}).where({ended}.not().allTrue())"
         f".select(({padded(since)}) & 'DeviceUseStatement/' & id & '{CODE}' & iif({begun}.exists(), 'timed', ''))",
     )
+    least = "aggregate(iif($total.empty() or $this < $total, $this, $total))"
+    yield "worn_last", f"%worn.where(substring(0, 10) = %worn.select(substring(0, 10)).{least})"
     yield (
         "taken_off",
         f"{statements}.where(%worn.empty() and status in ('completed' | 'stopped')).where({until} >= 0)"
@@ -182,11 +184,11 @@ def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterat
     elif fact.name == KIND:
         for kind in _kinds(code_map):
             own = f"substring(10 + 'DeviceUseStatement/'.length(), indexOf('{CODE}') - 10 - 'DeviceUseStatement/'.length())"
-            yield f"%worn.where({own} in %uses_{kind}).select({head} & '={published(kind)};')"
+            yield f"%worn_last.where({own} in %uses_{kind}).select({head} & '={published(kind)};')"
     elif fact.name == HOURS:
         seconds = f"{unpadded('substring(0, 10)')}.select(iif($this < 0, 0, $this))"
         hours = f"({seconds} / 3600.0).round(9).toString()"
-        yield f"%worn.where(endsWith('timed')).select({head} & '=' & {hours})"
+        yield f"%worn_last.where(endsWith('timed')).select({head} & '=' & {hours})"
 
 
 def encounters(code_map: CodeMap) -> Iterator[tuple[str, str]]:

@@ -622,3 +622,89 @@ def test_a_collar_that_was_taken_off_is_off_unless_one_is_in_use() -> None:
     assert facts(procedure(REMOVAL, performedDateTime=None)) == {}
     assert facts(removed, observed(True, "2026-01-31T04:00:00Z")) == {"collar_in_place": False}
     assert facts(removed, observed(True, NINE_WORDS)) == {"collar_in_place": True}
+
+
+# --- a halo ------------------------------------------------------------------------------------------------------------------
+
+HALO_ON = "Application of halo vest"
+HALO_OFF = "Removal of halo vest"
+
+
+@pytest.mark.parametrize("words", ["Halo vest", "Halo ring", "Halo orthosis, cervical", "HALO traction"])
+def test_a_halo_in_use_holds_the_head(words: str) -> None:
+    assert facts(use(named=words)) == {"halo_in_place": True}
+    assert facts(use(named={"reference": "Device/d"}), device("d", words)) == {"halo_in_place": True}
+    assert facts(use(named=words, status="stopped", recordedOn=NINE_WORDS)) == {"halo_in_place": False}
+
+
+@pytest.mark.parametrize("words", ["Halothane vaporiser", "Halogen lamp", "Pulse oximeter"])
+def test_another_device_is_none(words: str) -> None:
+    assert facts(use(named=words)) == {}
+
+
+@pytest.mark.parametrize(
+    ("records", "expected"),
+    [
+        ([use(named="Halo vest", timingPeriod={"start": "2026-01-31T07:00:00"})], {"halo_in_place": True}),
+        ([use("a", "Halo vest"), use("b", "Halo vest", status="stopped", recordedOn=NINE_WORDS)], {"halo_in_place": True}),
+        (
+            [use("a", "Halo vest", status="stopped", recordedOn=NINE_WORDS), use("b")],
+            {"halo_in_place": False, "collar_in_place": True},
+        ),
+        ([procedure(HALO_ON)], {"halo_in_place": True}),
+        ([procedure("Halo pin tightening", code={"text": "Tighten halo pins"})], {"halo_in_place": True}),
+        ([procedure(HALO_ON, performedDateTime="2025-11-10")], {"halo_in_place": True}),
+        ([procedure(HALO_ON, performedDateTime="2025-10-20")], {}),
+        ([procedure(HALO_ON, status="not-done")], {}),
+        ([procedure(HALO_ON), procedure(HALO_OFF, id="off", performedDateTime=NINE_WORDS)], {"halo_in_place": False}),
+        ([procedure(HALO_ON), procedure(HALO_OFF, id="off", performedDateTime="2026-01-31T04:00:00Z")], {"halo_in_place": True}),
+        # In use by another record: that it came off is to be looked at.
+        ([use(named="Halo vest"), procedure(HALO_OFF)], {"halo_in_place": True}),
+    ],
+)  # fmt: skip
+def test_what_is_read_of_a_halo(records: list[Resource], expected: Resource) -> None:
+    assert facts(*records) == expected
+
+
+@pytest.mark.parametrize(
+    ("record_", "words"),
+    [
+        (use(named="Halo vest", status="on-hold"), "halo with the status on-hold"),
+        (use(named="Halo vest", timingDateTime="2026-02-01"), "a halo in use from 2026-02-01 on"),
+        (use(named="Halo vest", implicitRules="http://x.example"), "in use"),
+        (procedure(HALO_ON, performedDateTime=None), HALO_ON),
+        (procedure(HALO_ON, status="unknown"), f"{HALO_ON}, 2026-01-31 05:00"),
+        (procedure("Halo vest, and removal of the collar; application of a dressing"), None),
+    ],
+)
+def test_a_halo_that_may_be_on_is_to_be_looked_up(record_: Resource, words: str | None) -> None:
+    assert facts(record_) == {}
+    ((fact, said),) = named(record_)
+    assert fact == "halo_in_place"
+    assert words is None or words in said
+
+
+# --- which of several collars ------------------------------------------------------------------------------------------------
+
+
+def test_the_newest_use_says_which_kind_is_on_and_since_when() -> None:
+    old = use("a", "Extrication collar", timingPeriod={"start": "2026-01-30T04:00:00Z"})
+    new = use("b", "Long term rigid neck collar", timingPeriod={"start": FIVE})
+    unsaid = use("c", "Rigid neck collar", timingPeriod={"start": FIVE})
+    assert facts(old, new) == {"collar_in_place": True, "collar_kind": "long_term", "collar_hours": 5.0}
+    assert facts(old, unsaid) == {"collar_in_place": True, "collar_hours": 5.0}
+    assert facts(old) == {"collar_in_place": True, "collar_kind": "extrication", "collar_hours": 30.0}
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ("Extrication collar", "extrication"),
+        ("Long-term rigid neck collar", "long_term"),
+        ("Rigid cervical collar for long wear", "long_term"),
+        ("Rigid neck collar, long", None),
+        ("Long term collar instead of an extrication collar", None),
+    ],
+)
+def test_the_kind_of_a_collar_by_its_name(words: str, expected: str | None) -> None:
+    assert code_map().collar_words.kind(words) == expected
