@@ -5,8 +5,9 @@ Every message says what was wrong, where it stands and what to do about it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any
 
 
@@ -83,3 +84,20 @@ def in_plain_words(problem: Mapping[str, Any]) -> str:
     given = problem["input"]
     found = _AN_OBJECT if isinstance(given, Mapping) else _GIVEN.get(type(given), _A_LIST)
     return f"must be {wanted}, not {found}"
+
+
+def closest_name(name: str, names: Collection[str]) -> str | None:
+    """The one of ``names`` that ``name`` may have been meant for, or None where none is like it."""
+    return next(iter(get_close_matches(name, names, n=1)), None)
+
+
+def expected_names(name: str, names: Collection[str]) -> str:
+    """What to write in place of ``name``: the one of ``names`` like it, else all of them where they are few, else some."""
+    if near := closest_name(name, names):
+        return f"did you mean {near}?"
+    some = list(names)[:_NAMED]
+    return f"there are: {', '.join(some)}" + (f" and {len(names) - len(some)} more" if len(names) > len(some) else "")
+
+
+_NAMED = 20
+"""How many names a message lists at most."""

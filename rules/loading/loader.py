@@ -266,7 +266,8 @@ class _RulesetBuilder:
                     f"expected {len(shape.values) - 1} edges for {len(shape.values)} values",
                 )
             if sorted(edges) != edges:
-                self._wrong("axes", name, "edges", f"the edges must rise; found {edges}")
+                found = ", ".join(f"{edge} {value:g}" for edge, value in zip(shape.edges, edges, strict=True))
+                self._wrong("axes", name, "edges", f"the edges must rise; found {found}")
             words = dict(shape.words) if not edges else _band_words(shape, edges)
             if set(words) != set(shape.values):
                 self._wrong("axes", name, "words", "expected words for each of the values")

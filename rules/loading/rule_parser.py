@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
 
-from rules.errors import Place, in_plain_words
+from rules.errors import Place, expected_names, in_plain_words
 from rules.loading import schema
 from rules.loading.yaml_reader import YamlFile
 from rules.model import expressions
@@ -147,7 +147,7 @@ class _RuleParsing:
     def one_of(self, path: Path, name: str, names: Mapping[str, object] | tuple[str, ...], what: str) -> bool:
         if name in names:
             return True
-        self.wrong(path, f"no {what} called {name!r}; there are: {', '.join(names)}")
+        self.wrong(path, f"no {what} called {name!r}; {expected_names(name, names)}")
         return False
 
     # --- conditions ------------------------------------------------------------------------------------------------

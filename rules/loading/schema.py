@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from rules.errors import Place, in_plain_words
+from rules.errors import Place, closest_name, in_plain_words
 from rules.loading.yaml_reader import YamlFile
 from rules.model.ruleset import EvidenceKind
 
@@ -305,9 +306,17 @@ def read(
 
 def _problem(source: YamlFile, path: tuple[str | int, ...], detail: Any) -> tuple[Place, str]:
     where = [step for step in detail["loc"] if step not in ("bool", "int", "float", "str")]
+    key = str(where[-1]) if where else ""
+    near = closest_name(key, {field for shape in _shapes(Schema) for field in shape.model_fields})
     message = {
         "missing": "this key is missing",
-        "extra_forbidden": "no key of this name is expected here",
+        "extra_forbidden": f"no key of this name is expected here{f'; did you mean {near}?' if near else ''}",
     }.get(detail["type"], in_plain_words(detail))
     given = "" if detail["type"] in ("missing", "extra_forbidden") else f"; found {detail['input']!r}"
     return source.place(*path, *where), f"{message}{given}"
+
+
+def _shapes(shape: type[Schema]) -> Iterator[type[Schema]]:
+    for below in shape.__subclasses__():
+        yield below
+        yield from _shapes(below)

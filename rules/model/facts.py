@@ -8,12 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, ItemsView, Iterator, Mapping
 from datetime import datetime
-from difflib import get_close_matches
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, model_validator
 
-from rules.errors import FactError, FactProblem
+from rules.errors import FactError, FactProblem, closest_name
 from rules.model.units import factor
 
 FactValue = bool | int | float | str
@@ -268,7 +267,7 @@ class Vocabulary(Mapping[str, FactDefinition]):
         if definition is None and name in self.retired:
             return FactProblem(name, value, self.retired[name].reason, "nothing; leave it out")
         if definition is None:
-            close = _closest(name, self._definitions) if hint and len(name) <= _LONGEST_GUESSED else None
+            close = closest_name(name, self._definitions) if hint and len(name) <= _LONGEST_GUESSED else None
             words = f"did you mean {close}?" if close else "`nuque facts` lists the names"
             return FactProblem(name, value, f"no fact of this name; {words}", "a name of the facts vocabulary")
         if value is None:
@@ -277,8 +276,3 @@ class Vocabulary(Mapping[str, FactDefinition]):
             return FactProblem(name, value, "is worked out by rules and cannot be given", "nothing; leave it out")
         message = definition.problem(value)
         return None if message is None else FactProblem(name, value, message, definition.accepted)
-
-
-def _closest(name: str, names: Mapping[str, object]) -> str | None:
-    found = get_close_matches(name, list(names), n=1)
-    return found[0] if found else None
