@@ -258,6 +258,8 @@ class NotUsed(FrozenModel):
     reference: str | None = None
     look_up: str | None = None
     """Where it may be a danger: what a person has to look up in the record, in a few words."""
+    may_be: str | None = None
+    """Where its words name a danger that goes before a collar: the fact that it may be."""
 
     @property
     def about(self) -> str:
@@ -266,8 +268,12 @@ class NotUsed(FrozenModel):
 
 
 def to_look_up(not_used: Iterable[NotUsed]) -> tuple[str, ...]:
-    """What a person has to look up in the record of ``not_used``, each once, in a few words."""
-    return tuple(dict.fromkeys(one.look_up for one in not_used if one.look_up))
+    """What a person has to look up in the record of ``not_used``, each once, in a few words.
+
+    First what may be a danger that goes before a collar, then what was recognised as a fact, then the rest as it was sent.
+    """
+    named = sorted((one for one in not_used if one.look_up), key=lambda one: (one.may_be is None, one.fact is None))
+    return tuple(dict.fromkeys(one.look_up for one in named if one.look_up))
 
 
 class Assessment(FrozenModel):

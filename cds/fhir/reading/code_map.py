@@ -109,6 +109,48 @@ class UnreadObservations:
 
 
 @dataclass(frozen=True)
+class UnreadDiagnoses:
+    """How the words of a diagnosis or an operation that is mapped to no fact are taken.
+
+    A clause that begins with one of ``denied`` denies, unless one of ``lost`` stands in it, whose absence is the danger. A text
+    that begins with one of ``of_others`` is about somebody else; one that begins with one of ``of_old``, or has one of ``left``
+    in it, is about what was. ``slight`` are words of complaints that are no danger, where all other words of the text are
+    ``plain``. Each word counts by its beginning, with a full stop behind it as a whole word, several in their order.
+    """
+
+    denied: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    of_others: tuple[str, ...] = ()
+    of_old: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    slight: tuple[str, ...] = ()
+    plain: tuple[str, ...] = ()
+
+    def is_of_others(self, words: Sequence[str]) -> bool:
+        """Whether ``words``, of one text, are about somebody else."""
+        return _begins(words, self._phrases["of_others"])
+
+    def is_of_old(self, words: Sequence[str]) -> bool:
+        """Whether ``words``, of one text, are about what was."""
+        return _begins(words, self._phrases["of_old"]) or _stands(words, self._phrases["left"])
+
+    def denies(self, clause: Sequence[str]) -> bool:
+        """Whether the words of ``clause`` deny something."""
+        return _begins(clause, self._phrases["denied"]) and not _stands(clause, self._phrases["lost"])
+
+    def is_slight(self, words: Sequence[str]) -> bool:
+        """Whether ``words``, of one text, name a complaint that is no danger, and nothing else."""
+        known = [phrase[0] for name in ("slight", "plain") for phrase in self._phrases[name]]
+        return _stands(words, self._phrases["slight"]) and all(
+            word.isdigit() or any(each.starts(word) for each in known) for word in words
+        )
+
+    @cached_property
+    def _phrases(self) -> Mapping[str, tuple[tuple[_Beginning, ...], ...]]:
+        return {one.name: _phrases(getattr(self, one.name)) for one in fields(self)}
+
+
+@dataclass(frozen=True)
 class Episode:
     """What belongs to one injury.
 
@@ -169,10 +211,7 @@ class NeckWord:
 
     @cached_property
     def _phrases(self) -> tuple[tuple[tuple[_Beginning, ...], ...], ...]:
-        return tuple(
-            tuple(tuple(map(_Beginning.of, phrase.split())) for phrase in phrases)
-            for phrases in ((self.word,), self.unless, self.only_with)
-        )
+        return tuple(map(_phrases, ((self.word,), self.unless, self.only_with)))
 
     def found_in(self, words: Sequence[str]) -> bool:
         """Whether ``words`` (of one text, in lower case, without accents, in their order) are about the neck by this word."""
@@ -182,6 +221,15 @@ class NeckWord:
         if not (self.alone or only_with):
             return True
         return (self.alone and len(words) == len(own[0])) or _stands(words, only_with)
+
+
+def _phrases(written: Sequence[str]) -> tuple[tuple[_Beginning, ...], ...]:
+    return tuple(tuple(map(_Beginning.of, phrase.split())) for phrase in written)
+
+
+def _begins(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -> bool:
+    """Whether ``words`` begin with one of ``phrases``."""
+    return any(_stands(words[: len(phrase)], (phrase,)) for phrase in phrases)
 
 
 def _stands(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -> bool:
@@ -200,10 +248,11 @@ class CodeMap:
     ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
     coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a
     collar. The value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
-    and ``unread_observations`` tells which Observations of the neck a person has to read. ``episode`` is what belongs to one
-    injury, ``elapsing`` the facts that count hours since something. ``safer`` maps facts to the value to take where records of
-    one moment contradict each other; ``grave`` maps others to the answers that are a danger, the least first, and
-    ``grave_at_most`` numbers to the highest that is one. ``texts`` are names of orders that are (True) or are not for a
+    ``unread_observations`` tells which Observations of the neck a person has to read, and ``unread_diagnoses`` how the words of
+    Conditions and Procedures are taken; one of ``leading_words`` names what may be a fact that goes before a collar. ``episode``
+    is what belongs to one injury, ``elapsing`` the facts that count hours since something. ``safer`` maps facts to the value to
+    take where records of one moment contradict each other; ``grave`` maps others to the answers that are a danger, the least
+    first, and ``grave_at_most`` numbers to the highest that is one. ``texts`` are names of orders that are (True) or are not for a
     collar, whatever ``collar_words`` make of them; ``ignored`` codes are for none either.
     """
 
@@ -227,6 +276,8 @@ class CodeMap:
     finding_questions: frozenset[CodingKey]
     parts: Mapping[CodingKey, ScorePart]
     unread_observations: UnreadObservations
+    unread_diagnoses: UnreadDiagnoses
+    leading_words: Mapping[str, tuple[NeckWord, ...]]
     episode: Episode
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]

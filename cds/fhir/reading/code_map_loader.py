@@ -23,6 +23,7 @@ from cds.fhir.reading.code_map import (
     Meaning,
     NeckWord,
     ScorePart,
+    UnreadDiagnoses,
     UnreadObservations,
     as_compared,
     as_listed,
@@ -81,6 +82,20 @@ class _NeckWordEntry(schema.Schema):
         unless, only_with = (tuple(map(folded, words)) for words in (self.unless, self.only_with))
         for word in map(folded, (*((self.word,) if self.word else ()), *self.words)):
             yield NeckWord(word, unless, only_with, self.alone, self.device)
+
+
+class _LeadingWordEntry(_NeckWordEntry):
+    fact: str
+
+
+class _UnreadDiagnosesShape(schema.Schema):
+    denied: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    of_others: tuple[str, ...] = ()
+    of_old: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    slight: tuple[str, ...] = ()
+    plain: tuple[str, ...] = ()
 
 
 class _PartEntry(_CodeEntry):
@@ -155,6 +170,8 @@ class _CodeMapShape(schema.Schema):
     finding_questions: tuple[_CodeEntry, ...] = ()
     parts: dict[str, tuple[_PartEntry, ...]] = Field(default={})
     unread_observations: _UnreadObservationsShape = _UnreadObservationsShape()
+    unread_diagnoses: _UnreadDiagnosesShape = _UnreadDiagnosesShape()
+    leading_words: tuple[_LeadingWordEntry, ...] = ()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
     episode: _EpisodeShape = _EpisodeShape()
@@ -204,6 +221,8 @@ class _CodeMapBuilder:
         self.finding_questions: set[CodingKey] = set()
         self.parts: dict[CodingKey, ScorePart] = {}
         self.unread = UnreadObservations(0, (), frozenset())
+        self.diagnoses = UnreadDiagnoses()
+        self.leading_words: dict[str, dict[str, NeckWord]] = {}
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
         self.episode = Episode()
@@ -248,6 +267,7 @@ class _CodeMapBuilder:
             (*self.unread.not_of_now, *map(folded, more.not_of_now)),
             self.unread.denied | set(map(folded, more.denied)),
         )
+        self._take_diagnoses(source, shape)
         self._take_words(source, shape)
         self._take_grave(source, shape)
         self.reading |= shape.reading.model_dump(exclude_none=True)
@@ -261,6 +281,19 @@ class _CodeMapBuilder:
             if entry.device is not None and not self._check(entry.device, True, source.place("neck_words", index)):
                 continue
             self.neck_words |= words
+
+    def _take_diagnoses(self, source: YamlFile, shape: _CodeMapShape) -> None:
+        lists = shape.unread_diagnoses
+        self.diagnoses = UnreadDiagnoses(
+            **{
+                name: (*getattr(self.diagnoses, name), *map(folded, getattr(lists, name)))
+                for name in type(lists).model_fields
+            }
+        )
+        for index, entry in enumerate(shape.leading_words):
+            if self._check(entry.fact, True, source.place("leading_words", index)):
+                known = self.leading_words.setdefault(entry.fact, {})
+                known |= {word.word: word for word in entry.each()}
 
     def _take_episode(self, source: YamlFile, shape: _EpisodeShape) -> None:
         place = source.place("episode")
@@ -413,6 +446,8 @@ class _CodeMapBuilder:
             finding_questions=frozenset(self.finding_questions),
             parts=self.parts,
             unread_observations=self.unread,
+            unread_diagnoses=self.diagnoses,
+            leading_words={fact: tuple(words.values()) for fact, words in self.leading_words.items()},
             units=self.words["units"],
             counted=self.counted,
             episode=self.episode,

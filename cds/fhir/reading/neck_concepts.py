@@ -7,12 +7,12 @@ are compared without accents, and ``#`` before or behind a word is what a surgeo
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
 from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, mapping, text
-from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
+from cds.fhir.reading.code_map import ICD_10_CM, CodeMap, CodingKey, coding_of, codings_of, texts_of
 
 _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "bodySite"})
 """Elements of an Observation that have codes of their own."""
@@ -25,18 +25,26 @@ _WORDED = frozenset(
 """Elements that hold words in resources of other types."""
 _FRACTURE = re.compile(r"[#＃](?!\s*\d)")
 """Before a number the sign only counts."""
+_LEVEL = re.compile(r"\b([Cc])[\s\-\u2010\u2011]([1-7])\b")
+"""A vertebra of the neck, however it is written: C2, C-2, C 2."""
+_CLAUSES = re.compile(r"[.:]\s|[,;!?()]|\s(?:but|and)\s", re.IGNORECASE)
+"""What parts a text into clauses, each of which may deny something."""
 
 
-def is_about_the_neck(concept: object, code_map: CodeMap) -> bool:
-    """Whether the CodeableConcept ``concept`` is about neck, spine, airway or another danger: by its words or a code."""
+def is_about_the_neck(concept: object, code_map: CodeMap, *, stated: bool = False) -> bool:
+    """Whether the CodeableConcept ``concept`` is about neck, spine, airway or another danger: by its words or a code.
+
+    Of what is ``stated``, as a diagnosis is, words do not count that deny or are about the family.
+    """
+    words = (_affirmed(said, code_map) if stated else _words_of(said) for said in texts_of(concept))
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
-        words_are_about_the_neck(said, code_map) for said in texts_of(concept)
+        _words_are(said, code_map) for said in words
     )
 
 
 def words_are_about_the_neck(said: str, code_map: CodeMap) -> bool:
     """Whether the words of ``said`` are about neck, spine, airway or another danger of a collar."""
-    return _words_are(folded_words_of(_FRACTURE.sub(" fracture ", said)), code_map)
+    return _words_are(_words_of(said), code_map)
 
 
 class SilentObservations:
@@ -88,11 +96,24 @@ class SilentObservations:
         ) and not is_about_the_neck(code, code_map)
 
 
-def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[str]:
-    """The concepts of ``resource`` (Condition, Procedure, Observation) about the neck that no fact is mapped to, in words.
+class UnreadConcept(NamedTuple):
+    """A concept about the neck or another danger that is mapped to no fact, in its ``words``.
 
-    Read are code, the codes of components, and body sites; a coded value counts with the code that it answers.
+    ``may_be`` is the fact that goes before a collar and that the words may mean, as of now. What is ``slight`` is no danger.
     """
+
+    words: str
+    may_be: str | None = None
+    slight: bool = False
+
+
+def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[UnreadConcept]:
+    """The concepts of ``resource`` (Condition, Procedure, Observation) about the neck that no fact is mapped to.
+
+    Read are code, the codes of components, and body sites; a coded value counts with the code that it answers. What a diagnosis
+    or an operation denies, and what it says of the family, is not about the patient's neck.
+    """
+    stated = resource.get("resourceType") in ("Condition", "Procedure")
     if code_map.finding(resource) is not None:
         return
     sites = [resource.get("bodySite"), *items(resource, "bodySite")]
@@ -103,8 +124,46 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
             continue
         asked = [concept, *_values(holder), *(sites if holder is resource else ())]
         found = any(code_map.meanings(codings_of(value)) for value in _values(holder))
-        if found or any(one and is_about_the_neck(one, code_map) for one in asked):
-            yield ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
+        if found or any(one and is_about_the_neck(one, code_map, stated=stated) for one in asked):
+            named = ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
+            said = [words for one in asked for words in texts_of(one)]
+            yield UnreadConcept(named, may_be(said, codings, code_map), stated and _is_slight(said, codings, code_map))
+
+
+def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap) -> str | None:
+    """The fact that goes before a collar and that the texts ``said`` of one concept may mean, as of now; None where none.
+
+    Not where ``codings`` say by their seventh character that it is what is left of an injury (ICD-10-CM guideline I.C.19.a).
+    """
+    if any(coding.system == ICD_10_CM and coding.code[:1] in "ST" and coding.code[7:8] == "S" for coding in codings):
+        return None
+    texts = [_affirmed(words, code_map) for words in said]
+    if any(code_map.unread_diagnoses.is_of_old(words) for words in texts):
+        return None
+    together = [word for words in texts for word in words]
+    for fact, leading in code_map.leading_words.items():
+        if any(word.found_in(together) for word in leading):
+            return fact
+    return None
+
+
+def _is_slight(said: Sequence[str], codings: Sequence[CodingKey], code_map: CodeMap) -> bool:
+    """Whether the texts ``said`` name a complaint that is no danger, and no code says that it is an injury."""
+    injured = any(coding.code.startswith("S") and _code_is(coding, code_map) for coding in codings)
+    return bool(said) and not injured and all(code_map.unread_diagnoses.is_slight(_words_of(words)) for words in said)
+
+
+def _affirmed(said: str, code_map: CodeMap) -> list[str]:
+    """The words of ``said`` that are said of the patient: without the clauses that deny, and none of what is the family's."""
+    rules = code_map.unread_diagnoses
+    if rules.is_of_others(_words_of(said)):
+        return []
+    clauses = map(_words_of, _CLAUSES.split(said))
+    return [word for clause in clauses if not rules.denies(clause) for word in clause]
+
+
+def _words_of(said: str) -> list[str]:
+    return folded_words_of(_LEVEL.sub(r"\1\2", _FRACTURE.sub(" fracture ", said)))
 
 
 def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
@@ -118,10 +177,15 @@ def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
         if any(word.startswith(rules.not_of_now) for word in asked):
             continue
         for value in _values(holder):
-            denied = any(word in rules.denied for said in texts_of(value) for word in folded_words_of(said))
+            denied = any(denies(said, code_map) for said in texts_of(value))
             if not denied and (is_about_the_neck(value, code_map) or code_map.meanings(codings_of(value))):
                 return True
     return False
+
+
+def denies(said: str, code_map: CodeMap) -> bool:
+    """Whether a word of ``said`` denies something, so that it is no sure word of a danger (a report may deny much)."""
+    return any(word in code_map.unread_observations.denied for word in folded_words_of(said))
 
 
 def words_about_the_neck(resource: Mapping[str, Any], code_map: CodeMap) -> str | None:

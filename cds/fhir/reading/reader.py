@@ -35,7 +35,7 @@ from cds.fhir.reading.device_use import (
     weighed,
 )
 from cds.fhir.reading.encounter import current_encounter, read_encounter
-from cds.fhir.reading.neck_concepts import SilentObservations, unread_concepts, words_about_the_neck
+from cds.fhir.reading.neck_concepts import SilentObservations, denies, may_be, unread_concepts, words_about_the_neck
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
@@ -231,9 +231,10 @@ class _PatientReading:
 
         For a person to read is what may be so ``now``.
         """
-        for written in unread_concepts(record.resource, self.code_map):
-            kind: RefusalKind = "unread" if now(record) else "code"
-            yield Rejected(None, shown(written), RejectionReason(kind, _NOT_MAPPED), record.label)
+        for found in unread_concepts(record.resource, self.code_map):
+            kind: RefusalKind = "unread" if now(record) and not found.slight else "code"
+            why = RejectionReason(kind, _NOT_MAPPED, may_be=found.may_be)
+            yield Rejected(None, shown(found.words), why, record.label)
 
     def _not_read(self, record: Record) -> Iterator[Rejected]:
         """The words of ``record``, of a type that gives no facts, where they are about the neck or another danger."""
@@ -246,7 +247,9 @@ class _PatientReading:
             return
         gone = resource.get("status") in _OVER or _of_old(resource, self.at)
         why = f"{shown(record.type)} about neck, spine, airway or another danger gives no facts: read it yourself"
-        yield Rejected(None, shown(written), RejectionReason("code" if gone else "unread", why), record.label)
+        leading = None if gone or denies(written, self.code_map) else may_be([written], (), self.code_map)
+        reason = RejectionReason("code" if gone else "unread", why, may_be=leading)
+        yield Rejected(None, shown(written), reason, record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:
         """The words of an order that stands and may be for a collar, of which the code map knows nothing."""

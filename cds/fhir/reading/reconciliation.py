@@ -292,13 +292,15 @@ class _Chooser:
         older = used if used and used.recorded and refused.recorded and used.recorded < refused.recorded else None
         if older is not None and f"({older.label})" not in reason:
             reason += f"; the older value {older.written} ({older.label}) is used instead"
+        look_up = self._look_up(refused, used)
         return NotUsed(
             fact=refused.fact,
             value=refused.value,
             kind=why.kind,
             reason=reason,
             reference=refused.label,
-            look_up=self._look_up(refused, used),
+            look_up=look_up,
+            may_be=why.may_be if look_up else None,
         )
 
     def _look_up(self, refused: Rejected, used: Accepted | None) -> str | None:

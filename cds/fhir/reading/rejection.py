@@ -16,3 +16,5 @@ class RejectionReason(NamedTuple):
     """Whether what is written may still hold: it is not final yet."""
     look_up: bool = False
     """Whether a person has to look it up, whatever the fact."""
+    may_be: str | None = None
+    """The fact that it may be, where its words name a danger that goes before a collar."""

@@ -19,8 +19,10 @@ from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Ques
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
-_MOST_UNREAD, _MOST_WRONG, _LONGEST_NAME = 3, 2, 50
-"""Of the records that a person has to read, and of values that look wrong, so many are named, each in so many characters."""
+_MOST_UNREAD, _MOST_FIRST, _MOST_WRONG, _LONGEST_NAME = 3, 6, 2, 50
+"""Of the records that a person has to read, of those that go before a collar, and of values that look wrong, so many are named.
+
+Each in so many characters."""
 _LOOKS_WRONG = ("implausible", "unit")
 """Why a value is refused that somebody can look at again and record rightly."""
 
@@ -107,9 +109,14 @@ def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[
 
 
 def unread_names(not_used: Iterable[NotUsed]) -> str:
-    """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing."""
-    names = to_look_up(not_used)
-    shown = [markdown.shorten(name, _LONGEST_NAME) for name in names[:_MOST_UNREAD]]
+    """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing.
+
+    What may be a danger that goes before a collar stands first, and is named with all its like.
+    """
+    unread = list(not_used)
+    names = to_look_up(unread)
+    first = len(to_look_up(one for one in unread if one.may_be))
+    shown = [markdown.shorten(name, _LONGEST_NAME) for name in names[: max(_MOST_UNREAD, min(first, _MOST_FIRST))]]
     more = [f"{len(names) - len(shown)} more"] if len(names) > len(shown) else []
     return "; ".join([*shown, *more])
 

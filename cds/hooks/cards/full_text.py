@@ -127,7 +127,7 @@ def _hold(decision: Decision, hold: HoldNotice) -> str:
 
 def coming_with(decision: Decision, hold: HoldNotice) -> list[Caution]:
     """The cautions that the rules behind ``hold``, and no others, gave."""
-    return [caution for caution in decision.cautions if set(caution.rules) <= set(hold.rules)]
+    return [caution for caution in decision.cautions if caution.rules and set(caution.rules) <= set(hold.rules)]
 
 
 def _axis(ruleset: Ruleset, decision: Decision, axis: AxisDecision) -> str:

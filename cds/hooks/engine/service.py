@@ -21,6 +21,7 @@ from cds.hooks.cards.content import site_changes
 from cds.hooks.cards.links import decision_link, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
+from cds.hooks.cards.unread_first import led_by_unread
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
@@ -65,7 +66,8 @@ class Memory(Protocol):
 class HookCall:
     """One call with everything that its cards are made from; ``deceased`` is what the Patient resource says.
 
-    ``seal`` seals the facts in the links of the cards.
+    ``decision`` is as cards say it, led by what a person has to read before a collar. ``seal`` seals the facts in the links of
+    the cards.
     """
 
     request: Any
@@ -172,7 +174,8 @@ class HookService:
         call_progress.check()
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call_progress.check()
-        call = HookCall(request, content, settings, decision, gathered, reading.deceased, seal)
+        led = led_by_unread(decision, ordering=self.hook.startswith("order-"))
+        call = HookCall(request, content, settings, led, gathered, reading.deceased, seal)
         patient, facts = request.context.patientId, content.compared(decision)
         drafts = [
             draft
@@ -189,7 +192,7 @@ class HookService:
             memory.remember(self.id, patient, issued, decision, facts)
         return HookResponse(
             cards=tuple(card for card, _ in issued),
-            extension=_decided(call) if issued else {},
+            extension=_decided(call, decision) if issued else {},
         )
 
     def _known(self, read: Sequence[RecordedFact], content: Content, at: datetime) -> list[RecordedFact]:
@@ -202,9 +205,9 @@ class HookService:
         return [*(fact for fact in read if fact.name not in self.implied), *implied]
 
 
-def _decided(call: HookCall) -> dict[str, Any]:
-    """The decision for machines, all of it where the client asks for that; with what the client could not send."""
-    told = call.decision.as_json() if call.request.wants_whole_decision else call.decision.in_short()
+def _decided(call: HookCall, decision: Decision) -> dict[str, Any]:
+    """``decision`` for machines, all of it where the client asks for that; with what the client could not send."""
+    told = decision.as_json() if call.request.wants_whole_decision else decision.in_short()
     if call.gathered.not_had:
         told["not_used"] = [*told.get("not_used", ()), *(each.as_json() for each in call.gathered.not_had)]
     return {DECISION: told}

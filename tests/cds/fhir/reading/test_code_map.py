@@ -15,6 +15,7 @@ from cds.fhir.reading.code_map import (
     Collar,
     Meaning,
     NeckWord,
+    UnreadDiagnoses,
     UnreadObservations,
     _ordered,
     as_compared,
@@ -595,6 +596,7 @@ def test_the_shipped_tables_are_hashed_without_the_vocabulary() -> None:
     content = {name: [] for name in empty} | {
         "episode": [["answers", []], ["gap_hours", 0], ["hours", None], ["injuries", []]]
     }
+    content["unread_diagnoses"] = [[name, []] for name in sorted(one.name for one in fields(UnreadDiagnoses))]
     content["collar_words"] = [
         [one.name, [] if one.name == "joined" else [["stems", []], ["whole", []]]]
         for one in sorted(fields(CollarWords), key=lambda one: one.name)

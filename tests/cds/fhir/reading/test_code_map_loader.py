@@ -16,6 +16,7 @@ from cds.fhir.reading.code_map import (
     Meaning,
     NeckWord,
     ScorePart,
+    UnreadDiagnoses,
     UnreadObservations,
 )
 from cds.fhir.reading.code_map_loader import build_code_map, load_code_map
@@ -121,6 +122,8 @@ EMPTY: dict[str, Any] = {
     "finding_questions": frozenset(),
     "parts": {},
     "unread_observations": UnreadObservations(0, (), frozenset()),
+    "unread_diagnoses": UnreadDiagnoses(),
+    "leading_words": {},
     "episode": Episode(),
     "elapsing": frozenset(),
     "safer": {},

@@ -479,7 +479,7 @@ def test_a_concept_that_comes_again_is_looked_at_once(monkeypatch):
     ],
 )
 def test_the_concepts_of_the_neck_that_no_fact_is_mapped_to(resource, expected):
-    assert list(unread_concepts(resource, small_map())) == expected
+    assert [found.words for found in unread_concepts(resource, small_map())] == expected
 
 
 @pytest.mark.parametrize(

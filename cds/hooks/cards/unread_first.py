@@ -1,0 +1,69 @@
+"""Before a collar: what the record names as a danger and nobody has read for us leads until somebody has read it.
+
+A fracture that a text names, or a code that the site has not mapped, gives no fact, so no rule fires by it; and the advice that
+is left looks as sure as for a sound neck. Unknown is not safe: a warning leads on every hook, and the fitting is not offered.
+"""
+
+from __future__ import annotations
+
+from cds.fhir.reading.device_use import IN_PLACE
+from cds.fhir.writing.service_request import FIT_TASK
+from cds.hooks.cards import markdown
+from rules.model.decision import Caution, Decision, NotUsed
+
+_MOST_NAMED, _LONGEST_NAME, _LONGEST = 6, 50, 120
+_ONCE_READ = "once that is read"
+_IN_WORDS = {
+    "known_neck_injury": "a broken or unstable neck",
+    "neurological_deficit": "lost feeling or movement",
+    "penetrating_injury": "a wound that penetrates",
+    "airway_threat": "a closing airway",
+}
+"""What a fact is that goes before a collar; of one that a site adds its own name."""
+
+
+def led_by_unread(decision: Decision, *, ordering: bool) -> Decision:
+    """``decision`` as cards say it: led by what it could not use and may be a danger that goes before a collar.
+
+    Where the collar is being put on (``ordering``) or is on. What leads is not named once more among what is to be read. The
+    decision itself where nothing leads so: nothing of the kind is named, what it may be is known anyway, or a halo holds the head.
+    """
+    known = {fact.name for fact in decision.facts if fact.value is True}
+    if not ordering and IN_PLACE not in known:
+        return decision
+    first = [one for one in decision.not_used if one.look_up and one.may_be and one.may_be not in known]
+    if not first:
+        return decision
+    tasks = (
+        task.model_copy(update={"begins": _ONCE_READ}) if task.task == FIT_TASK else task for task in decision.tasks
+    )
+    said = {id(one) for one in first}
+    critical = tuple(caution for caution in decision.cautions if caution.severity == "critical")
+    others = tuple(caution for caution in decision.cautions if caution.severity != "critical")
+    return decision.model_copy(
+        update={
+            "cautions": (*critical, _caution(first), *others),
+            "tasks": tuple(tasks),
+            "not_used": tuple(
+                one.model_copy(update={"look_up": None}) if id(one) in said else one for one in decision.not_used
+            ),
+        }
+    )
+
+
+def _caution(first: list[NotUsed]) -> Caution:
+    names = list(dict.fromkeys(markdown.shorten(one.look_up or "", _LONGEST_NAME) for one in first))
+    more = [f"{len(names) - _MOST_NAMED} more"] if len(names) > _MOST_NAMED else []
+    named = "; ".join([*names[:_MOST_NAMED], *more])
+    dangers = dict.fromkeys(one.may_be or "" for one in first)
+    what = " or ".join(_IN_WORDS.get(fact, fact.replace("_", " ")) for fact in dangers)
+    return Caution(
+        severity="warning",
+        summary=markdown.shorten(f"Read this first, it is not used here: {named}", _LONGEST),
+        text=(
+            f"May be {what}: {named}. Read it before a collar is put on, opened or taken off. "
+            "Until then airway first, head and neck held in line, log-roll."
+        ),
+        rules=(),
+        leads=True,
+    )
