@@ -9,14 +9,14 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from cds.fhir.json_access import items, mapping, shown
+from cds.fhir.json_access import items, shown
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import ScorePart, codings_of
 from cds.fhir.reading.neck_concepts import finds_a_danger
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
-from cds.fhir.reading.value_parser import Value, unit_of_quantity, units_of_counts
+from cds.fhir.reading.value_parser import Value, number_of_score
 
 _FINAL = ("final", "amended", "corrected")
 _TIMES = ("effectiveDateTime", "effectiveInstant", "effectivePeriod", "effectiveTiming", "issued")
@@ -167,10 +167,7 @@ class ObservationReader(ClinicalRecordReader):
         if len(coded) == 1:
             return next(iter(coded))
         definition = self.code_map.vocabulary[part.fact]
-        quantity = mapping(holder, "valueQuantity")
-        number = holder.get("valueInteger", holder.get("valueDecimal"))
-        if unit_of_quantity(quantity, self.code_map) in units_of_counts(definition, self.code_map):
-            number = None if "comparator" in quantity else quantity.get("value")
+        number = number_of_score(holder, definition, self.code_map)
         if isinstance(number, bool) or not isinstance(number, (int, float)):
             return None
         return int(number) if number in range(1, 16) else None

@@ -13,7 +13,7 @@ class RejectionReason(NamedTuple):
     kind: RefusalKind
     text: str
     unsettled: bool = False
-    """Whether what is written may still hold: it is not final yet."""
+    """Whether what is written may still hold: it is not final yet, or says only a limit."""
     look_up: bool = False
     """Whether a person has to look it up, whatever the fact."""
     may_be: str | None = None

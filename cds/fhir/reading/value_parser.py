@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of
+from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of, texts_of
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.units import UnitError, is_annotation, measured
 
 UCUM = "http://unitsofmeasure.org"
 
+_ONE = "1"
+"""The UCUM code of unity."""
+_DIGITS = re.compile(r"\s*[0-9]{1,2}\s*", re.ASCII)
 _LARGEST = 1e12
 """No quantity of a patient comes near; anything above is refused before arithmetic touches it."""
 
@@ -97,6 +101,32 @@ def unit_of_quantity(quantity: Mapping[str, Any], code_map: CodeMap) -> str | No
     return None if word is None else code_map.units.get(word)
 
 
+def number_of_score(holder: Mapping[str, Any], definition: FactDefinition, code_map: CodeMap) -> object:
+    """The number under the value[x] of ``holder``, as written, where it counts and no unit has to be guessed; else None.
+
+    A score has no unit but that of unity: it may be left out, and the number may be written as text (``"8"``).
+    """
+    quantity = holder.get("valueQuantity")
+    if isinstance(quantity, dict) and "comparator" not in quantity:
+        counts = units_of_counts(definition, code_map)
+        unit = _ONE if says_no_unit(quantity) else unit_of_quantity(quantity, code_map)
+        return quantity.get("value") if unit in counts else None
+    words = holder.get("valueString")
+    if isinstance(words, str):
+        return _whole_number(words) if _ONE in units_of_counts(definition, code_map) else None
+    return holder.get("valueInteger", holder.get("valueDecimal"))
+
+
+def says_no_unit(quantity: Mapping[str, Any]) -> bool:
+    """Whether ``quantity`` has neither a code nor a word for its unit: then it is unity, in UCUM and for whoever counts."""
+    return quantity.get("code") is None and quantity.get("unit") is None
+
+
+def _whole_number(words: str) -> int | None:
+    """The number that ``words`` are, of one or two digits and nothing else."""
+    return int(words) if _DIGITS.fullmatch(words) else None
+
+
 def units_of_counts(definition: FactDefinition, code_map: CodeMap) -> tuple[str, ...]:
     """The units that a fact which only counts may be written in, and that convert nothing; empty for every other fact."""
     if definition.unit is None:
@@ -154,6 +184,7 @@ class _Reader:
         if len(values) == 1:
             return Value(name, values.pop(), written)
         problem = "the codes contradict each other" if values else "no code that the code map knows for this fact"
+        written = _in_words(raw) or written
         raise RefusedValue(written, RejectionReason("code", f"{problem}; accepted: {self.definition.accepted}"))
 
     def _codings(
@@ -196,6 +227,8 @@ class _Reader:
             if self.definition.unit is not None and not self._only_counts():
                 raise RefusedValue(written, RejectionReason("unit", f"no unit; accepted: {self.definition.accepted}"))
             converted = float(number)
+        elif key == "valueString" and isinstance(raw, str) and _ONE in self._counts and _whole_number(raw) is not None:
+            converted, written = float(raw), shown(raw)
         else:
             said = f"{shown(key)} is not a quantity; accepted: {self.definition.accepted}"
             raise RefusedValue(shown(raw), RejectionReason("code", said))
@@ -214,9 +247,11 @@ class _Reader:
         if raw.get("comparator") is not None:
             raise RefusedValue(
                 f"{shown(raw['comparator'])} {written}",
-                RejectionReason("no value", "only a limit is recorded, not a value"),
+                RejectionReason("no value", "only a limit is recorded, not a value", unsettled=True),
             )
         unit = unit_of_quantity(raw, self.code_map)
+        if unit is None and says_no_unit(raw) and _ONE in self._counts:
+            unit = _ONE
         if unit is not None:
             return number, unit, written
         if code is None and word is None:
@@ -225,7 +260,7 @@ class _Reader:
         raise RefusedValue(written, RejectionReason("unit", said))
 
     def _convert(self, number: Decimal, unit: str, written: str) -> float:
-        target, accepted = self.definition.unit, units_of_counts(self.definition, self.code_map)
+        target, accepted = self.definition.unit, self._counts
         if accepted and unit not in accepted:
             raise RefusedValue(
                 written, RejectionReason("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}")
@@ -242,8 +277,18 @@ class _Reader:
         """What to ask where a unit cannot be read."""
         return f"how much is it? accepted: {self.definition.accepted}"
 
+    @property
+    def _counts(self) -> tuple[str, ...]:
+        return units_of_counts(self.definition, self.code_map)
+
     def _only_counts(self) -> bool:
         return self.definition.unit is not None and is_annotation(self.definition.unit)
+
+
+def _in_words(raw: object) -> str | None:
+    """What a CodeableConcept or a Coding is called beside its codes: a person reads ``Acute confusion``, not ``130987000``."""
+    words = next(iter(texts_of(raw)), None) or text(raw, "display")
+    return None if words is None else shown(words)
 
 
 def _number(raw: object) -> Decimal:

@@ -157,3 +157,6 @@ class RecordWriter:
 def _written(hours: float) -> str:
     """The moment so many hours before ``AT``."""
     return (AT - timedelta(seconds=round(hours * 3600))).isoformat().replace("+00:00", "Z")
+        if "1" in units and self._random.random() < 0.5:  # A score may come without a unit, and as text.
+            plain = self._random.choice([{"valueInteger": value}, {"valueQuantity": {"value": value}}])
+            return {"valueString": f" {value}"} if self._texts and self._random.random() < 0.3 else plain

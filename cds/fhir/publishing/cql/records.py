@@ -137,16 +137,23 @@ define function "Code of"(stated Any, accepted List<Tuple{system String, code St
   end
 
 define function "Quantity in"(written FHIR.Quantity, units List<Tuple{unit String, factor Decimal, divisor Decimal}>):
-  if written.comparator is null and written.system.value = 'http://unitsofmeasure.org'
-  then First(units U where U.unit = written.code.value
+  if written.comparator is null
+    and (written.system.value = 'http://unitsofmeasure.org' or (written.code is null and written.unit is null))
+  then First(units U where U.unit = (if written.code is null and written.unit is null then '1' else written.code.value)
     return all Round(written.value.value * U.factor / U.divisor, 6))
   else null
+
+// A score may be written as text: it has no unit but that of unity.
+define function "Whole Number of"(words String):
+  if Matches(words, '^\\s*[0-9]{1,2}\\s*$') then ToDecimal(ReplaceMatches(words, '\\s', '') + '.00000000') else null
 
 define function "Number of"(stated Any, units List<Tuple{unit String, factor Decimal, divisor Decimal}>, plain Boolean):
   case
     when stated is FHIR.Quantity then "Quantity in"(stated as FHIR.Quantity, units)
     when stated is FHIR.integer and plain then "Decimal of"((stated as FHIR.integer).value)
     when stated is FHIR.decimal and plain then (stated as FHIR.decimal).value
+    when stated is FHIR.string and exists (units U where U.unit = '1')
+      then "Whole Number of"((stated as FHIR.string).value)
     else null
   end
 

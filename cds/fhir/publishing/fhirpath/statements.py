@@ -156,12 +156,18 @@ def _value(units: dict[Dimension, str], code_map: CodeMap) -> str:
         "value.ofType(boolean).select(iif($this, 'Btrue', 'Bfalse'))",
         f"value.ofType(CodeableConcept).select('C{CODE}' & {codes('coding')} & text.select('{WORDED}' & {said} & '{CODE}'))",
         f"value.ofType(Coding).select('C{CODE}' & {codes('$this')})",
-        f"value.ofType(string).select('C{CODE}{code_map.own_values}|' & {said} & '{CODE}')",
+        f"value.ofType(string).where({plain}).select('Q1=' & trim())",
+        f"value.ofType(string).where({plain}.not()).select('C{CODE}{code_map.own_values}|' & {said} & '{CODE}')",
         f"value.ofType(dateTime).select('D' & ({age('$this')}).toString())",
     ]
     return " & ".join(kinds)
 
 
+    # A score has no unit but that of unity, which may be left out, and it may be written as text.
+    known.append(
+        "value.ofType(Quantity).where(comparator.empty() and code.empty() and unit.empty()).select('Q1=' & value.toString())"
+    )
+    plain = "trim().matches('^[0-9]{1,2}$')"
 def _answered(lines: str, code_map: CodeMap) -> str:
     """``lines`` with the mark of yes, no or neither before the value of each."""
     said = f"substring(indexOf('{VALUE}') + 1)"

@@ -73,6 +73,12 @@ def worded(text: str) -> Resource:
         ("glasgow_coma_score", {"valueDecimal": 3.0}, (3, "3.0")),
         ("glasgow_coma_score", {"valueQuantity": quantity(7, "{score}")}, (7, "7 {score}")),
         ("glasgow_coma_score", {"valueQuantity": quantity(7, "1")}, (7, "7 1")),
+        # A score has no unit to guess: UCUM calls {score} an annotation, which means 1. It may be written as text.
+        ("glasgow_coma_score", {"valueQuantity": {"value": 7}}, (7, "7")),
+        ("glasgow_coma_score", {"valueQuantity": {"value": 7, "system": UCUM}}, (7, "7")),
+        ("braden_score", {"valueQuantity": {"value": 9}}, (9, "9")),
+        ("glasgow_coma_score", {"valueString": "8"}, (8, "8")),
+        ("glasgow_coma_score", {"valueString": " 15 "}, (15, "15")),
         ("glasgow_coma_score", {"valueQuantity": quantity(7, "{points}")}, (7, "7 {points}")),
         ("neck_height_fingers", {"valueInteger": 3}, (3.0, "3")),
         ("neck_height_fingers", {"valueQuantity": quantity(3.5, "{fingerbreadth}")}, (3.5, "3.5 {fingerbreadth}")),
@@ -253,6 +259,55 @@ GUESSED = "the unit is not a UCUM code, and a unit is never guessed; how much is
             "unit",
             "wrong unit %; accepted: {score}, 1, {points}, {total}",
         ),
+        ("glasgow_coma_score", {"valueQuantity": {"value": 7, "unit": "mm"}}, "7 mm", "unit", f"{GUESSED}{COMA}"),
+        # T: a tube, so no answer can be heard; a part that cannot be tested makes no total (the Glasgow Structured Approach).
+        ("glasgow_coma_score", {"valueString": "8T"}, "8T", "code", f"valueString is not a quantity; accepted: {COMA}"),
+        (
+            "glasgow_coma_score",
+            {"valueString": "E1VTM4"},
+            "E1VTM4",
+            "code",
+            f"valueString is not a quantity; accepted: {COMA}",
+        ),
+        (
+            "glasgow_coma_score",
+            {"valueString": "8.5"},
+            "8.5",
+            "code",
+            f"valueString is not a quantity; accepted: {COMA}",
+        ),
+        ("glasgow_coma_score", {"valueString": "-8"}, "-8", "code", f"valueString is not a quantity; accepted: {COMA}"),
+        (
+            "glasgow_coma_score",
+            {"valueString": "8 9"},
+            "8 9",
+            "code",
+            f"valueString is not a quantity; accepted: {COMA}",
+        ),
+        (
+            "glasgow_coma_score",
+            {"valueString": "800"},
+            "800",
+            "code",
+            f"valueString is not a quantity; accepted: {COMA}",
+        ),
+        ("glasgow_coma_score", {"valueString": "16"}, "16", "implausible", f"implausible; accepted: {COMA}"),
+        # What is measured, or counted in a unit of its own, has a unit to guess.
+        (
+            "neck_circumference_mm",
+            {"valueString": "400"},
+            "400",
+            "code",
+            f"valueString is not a quantity; accepted: {GIRTH}",
+        ),
+        ("neck_height_fingers", {"valueQuantity": {"value": 4}}, "4", "unit", f"no unit; accepted: {FINGERS}"),
+        (
+            "neck_height_fingers",
+            {"valueString": "4"},
+            "4",
+            "code",
+            f"valueString is not a quantity; accepted: {FINGERS}",
+        ),
         ("glasgow_coma_score", {"valueInteger": 2}, "2", "implausible", f"implausible; accepted: {COMA}"),
         ("glasgow_coma_score", {"valueDecimal": 7.5}, "7.5", "implausible", f"not a whole number; accepted: {COMA}"),
         ("glasgow_coma_score", {"valueInteger": "7"}, "7", "malformed", "not a number"),
@@ -283,7 +338,8 @@ def test_a_value_that_cannot_be_used_says_why(
 ) -> None:
     with pytest.raises(RefusedValue) as refused:
         stated(facts, holder)
-    assert (refused.value.written, refused.value.why) == (written, RejectionReason(kind, reason))
+    limit = reason == "only a limit is recorded, not a value"
+    assert (refused.value.written, refused.value.why) == (written, RejectionReason(kind, reason, unsettled=limit))
     assert str(refused.value) == reason
 
 

@@ -56,6 +56,45 @@ def test_a_danger_that_could_not_be_used_is_named_and_is_not_called_unrecorded(
 
 
 HARMLESS = {
+def coma(points: Any, **fields: Any) -> dict[str, Any]:
+    """A Glasgow coma score (LOINC 9269-2)."""
+    score = observation("coma", points, **fields)
+    value = {"valueString": points} if isinstance(points, str) else {"valueQuantity": {"value": points}}
+    stated = {key: field for key, field in score.items() if not key.startswith("value") and field is not None}
+    return stated | value | {"code": {"coding": [{"system": "http://loinc.org", "code": "9269-2"}]}}
+
+
+EARLIER = "2026-01-31T07:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("records", "named"),
+    [
+        ([coma(6, status="preliminary")], "coma score: 6"),
+        ([coma(15, id="a", effectiveDateTime=EARLIER), coma(6, status="preliminary")], "coma score: 6"),
+        ([coma(8, effectiveDateTime=None)], "coma score: 8"),
+        ([coma("8T")], "coma score: 8T"),
+        ([coma("E1VTM4")], "coma score: E1VTM4"),
+        ([coma(15, status="preliminary")], None),
+        ([coma(6, id="a", status="preliminary", effectiveDateTime=EARLIER), coma(15)], None),
+    ],
+)
+@pytest.mark.parametrize("service", ["collar-order-select", "collar-patient-view"])
+def test_a_low_coma_score_that_could_not_be_used_is_named(
+    client: TestClient, service: str, records: list[dict[str, Any]], named: str | None
+) -> None:
+    call = order_select if service == "collar-order-select" else patient_view
+    said = words(answer_of(client, service, call(*MEASURED, WORN, *records)))
+    assert ("read it yourself" in said.lower()) is (named is not None)
+    assert (named or "") in said
+
+
+def test_a_coma_score_without_a_unit_is_read(client: TestClient) -> None:
+    """UCUM: {score} is an annotation, and means 1; there is no unit to guess."""
+    (first, *_) = answer_of(client, "collar-patient-view", patient_view(*MEASURED, WORN, coma(8)))["cards"]
+    assert (first["indicator"], "coma" in first["summary"].lower()) == ("critical", True)
+
+
     "a no that is not signed": [observation("airway-threat", False, status="preliminary")],
     "entered in error": [observation("airway-threat", True, status="entered-in-error")],
     "denied since": [
