@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Any, Protocol
 from urllib.parse import quote
 
+from cds.fhir.search_answers import failure, is_outcome, lacking
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.request import HookRequest, PatientContext, Resource
 from rules.model.decision import NotUsed
@@ -160,7 +161,7 @@ class _Gathering:
         if not isinstance(entries, list):
             self._malformed(query, ".entry", "expected a list")
             return
-        self.had[query.key] = {"resourceType": "Bundle", "entry": entries}
+        self.had[query.key] = {"resourceType": "Bundle", "entry": self._found(query, {**bundle, "entry": entries})}
         links = bundle.get("link", [])
         for link in links if isinstance(links, list) else []:
             if isinstance(link, dict) and link.get("relation") == "next" and isinstance(link.get("url"), str):
@@ -202,11 +203,21 @@ class _Gathering:
         found = fetched.found.get(query.key, ())
         if found and query.brings == "Bundle":
             bundle = self.had.setdefault(query.key, {"resourceType": "Bundle", "entry": []})
-            bundle["entry"] = [*bundle["entry"], *({"resource": resource} for resource in found)]
+            answer = {"entry": [{"resource": resource} for resource in found]}
+            bundle["entry"] = [*bundle["entry"], *self._found(query, answer)]
             return
         for resource in found:
             if isinstance(resource, dict) and resource.get("resourceType") == query.brings:
                 self._take_read(query, resource)
+
+    def _found(self, query: Query, answer: Mapping[str, Any]) -> list[Any]:
+        """The entries of ``answer``; where it says that something is lacking, that is noted once and left out of them."""
+        short = lacking(answer)
+        if short is not None:
+            self._note(query, f"not all of the {query.what} were found: {short}")
+        return [
+            entry for entry in answer["entry"] if not (is_outcome(entry) and failure(entry["resource"]) is not None)
+        ]
 
     def _note(self, query: Query, reason: str) -> None:
         look_up = f"{query.what} (not all could be read)" if query.dangers else None

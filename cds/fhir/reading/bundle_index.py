@@ -14,13 +14,18 @@ from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.search_answers import failure, fewer_than_total, is_note, words_of
 from rules.errors import NuqueError
 from rules.model.decision import NotUsed
 
 _ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
+_TYPED = re.compile(r"(?:.*/)?([A-Z][A-Za-z]*)/[A-Za-z0-9.-]{1,64}", re.DOTALL)
 _VERSION = re.compile(r"/_history/[^/]*$")
 _DEEPEST = 4
 _NOT_RECORDS = ("Bundle", "OperationOutcome")
+_REFERRED_TO = ("Patient", "Encounter", "Location", "Device")
+"""Types of which a reference leads to a record: where one is sent twice, both addresses are names of it."""
+_SOME_LACKING = "the record (not all could be read)"
 
 
 class ReadingError(NuqueError):
@@ -39,6 +44,8 @@ class Record(NamedTuple):
     reference: str | None
     label: str
     url: str | None = None
+    urls: tuple[str, ...] = ()
+    """The addresses at which the same was sent again."""
 
     @property
     def modifier(self) -> str | None:
@@ -63,9 +70,11 @@ class Inventory:
         """The records of these resource types, type by type, each in order."""
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
-    def refuse(self, value: object, why: RejectionReason, label: str) -> None:
-        """List something that is not a usable resource."""
-        self.refused.append(NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label))
+    def refuse(self, value: object, why: RejectionReason, label: str, look_up: str | None = None) -> None:
+        """List something that is not a usable resource; ``look_up`` is what a person has to look up for it."""
+        self.refused.append(
+            NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label, look_up=look_up)
+        )
 
     def take(self, value: object, label: str, url: str | None = None, depth: int = 0) -> None:
         """Add ``value``: a resource, or a Bundle with all that it holds. What is neither is listed as refused.
@@ -88,11 +97,18 @@ class Inventory:
         elif kind == "Bundle":
             self._take_bundle(value, label, depth)
         elif kind == "OperationOutcome":
-            self.refuse(
-                _outcome(value), RejectionReason("incomplete", "the record system answered with an error"), label
-            )
+            self._take_outcome(value, label)
         else:
             self._take_resource(value, kind, label, url)
+
+    def _take_outcome(self, outcome: dict[str, Any], label: str) -> None:
+        """What the record system says of its own answer: a note is none of the patient's, an error means that some is lacking."""
+        if is_note(outcome):
+            return
+        failed = failure(outcome)
+        said = words_of(items(outcome, "issue"))
+        why = "the record system answered with " + ("a warning" if failed is None else "an error")
+        self.refuse(said, RejectionReason("incomplete", why), label, None if failed is None else _SOME_LACKING)
 
     def _take_bundle(self, bundle: dict[str, Any], label: str, depth: int) -> None:
         entries = bundle.get("entry", [])
@@ -114,9 +130,10 @@ class Inventory:
             else:
                 self.refuse(entry, RejectionReason("malformed", "a bundle entry without a resource"), where)
         if any(text(link, "relation") == "next" for link in items(bundle, "link")):
-            self.refuse(
-                "next page", RejectionReason("incomplete", "the bundle goes on in a page that was not sent"), label
-            )
+            why = RejectionReason("incomplete", "the bundle goes on in a page that was not sent")
+            self.refuse("next page", why, label, _SOME_LACKING)
+        elif (short := fewer_than_total(bundle)) is not None:
+            self.refuse("further records", RejectionReason("incomplete", short), label, _SOME_LACKING)
 
     def _take_resource(
         self, resource: dict[str, Any], kind: str, label: str, url: str | None, number: int | None = None
@@ -128,6 +145,8 @@ class Inventory:
         identity = resource.get("id")
         if isinstance(identity, str) and _ID.fullmatch(identity) is not None:
             if self._is_repeat((kind, identity), resource):
+                if url is not None and kind in _REFERRED_TO:
+                    self._name_again(kind, identity, url)
                 return
             reference: str | None = f"{words}/{identity}"
         else:
@@ -136,6 +155,13 @@ class Inventory:
         if where is None:
             where = f"{words} at {label}{'' if number is None else f'[{number}]'}"
         self._by_type.setdefault(kind, []).append(Record(resource, kind, reference, where, url))
+
+    def _name_again(self, kind: str, identity: str, url: str) -> None:
+        """Note ``url`` as one more name of what was sent before."""
+        records = self._by_type[kind]
+        for place, record in enumerate(records):
+            if record.resource["id"] == identity and url not in (record.url, *record.urls):
+                records[place] = record._replace(urls=(*record.urls, url))
 
     def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
         """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""
@@ -190,15 +216,6 @@ def _typed(kind: str, identity: str) -> str:
     return identity if "/" in identity else f"{kind}/{identity}"
 
 
-def _outcome(outcome: dict[str, Any]) -> str:
-    """What an OperationOutcome says, in its own words where it has any."""
-    for issue in items(outcome, "issue"):
-        words = text(issue, "diagnostics") or text(mapping(issue, "details"), "text") or text(issue, "code")
-        if words:
-            return words
-    return "OperationOutcome"
-
-
 class Names(frozenset[str]):
     """Everything that a reference to a resource, or to any of several, may say."""
 
@@ -230,8 +247,20 @@ def refers_to(reference: str, names: Names) -> bool:
 def names_of(record: Record) -> Names:
     """Everything that a reference to ``record`` may say."""
     identity = text(record.resource, "id")
-    names = {record.reference, record.url, f"urn:uuid:{identity}" if identity else None}
+    names = {record.reference, record.url, *record.urls, f"urn:uuid:{identity}" if identity else None}
     return Names(name for name in names if name)
+
+
+def type_referred_to(reference: str) -> str | None:
+    """The type of resource that ``reference`` leads to (``Patient/1``, its address), where it tells."""
+    told = _TYPED.fullmatch(_VERSION.sub("", reference))
+    return None if told is None else told[1]
+
+
+def identifiers_of(holders: Iterable[object]) -> frozenset[tuple[str, str]]:
+    """The complete business identifiers ``holders``, as system and value; whatever is malformed is left out."""
+    pairs = ((text(holder, "system"), text(holder, "value")) for holder in holders)
+    return frozenset((system, value) for system, value in pairs if system is not None and value is not None)
 
 
 class ReferenceIndex:

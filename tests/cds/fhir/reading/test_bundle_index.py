@@ -30,6 +30,12 @@ def no_record(value: str, kind: Any, reason: str, label: str) -> NotUsed:
     return NotUsed(fact=None, value=value, kind=kind, reason=reason, reference=label)
 
 
+def lacking(value: str, reason: str, label: str) -> NotUsed:
+    """That something may be missing, for a person to look up."""
+    look_up = "the record (not all could be read)"
+    return NotUsed(fact=None, value=value, kind="incomplete", reason=reason, reference=label, look_up=look_up)
+
+
 def entry(resource: Any, url: Any = None) -> Resource:
     return {"resource": resource} if url is None else {"fullUrl": url, "resource": resource}
 
@@ -111,11 +117,17 @@ def test_the_records_that_were_sent(sent: Any, expected: list[Record]) -> None:
 NO_RESOURCE = "not a FHIR resource; expected an object with a resourceType"
 NO_ENTRY = "a bundle entry without a resource"
 ERROR = "the record system answered with an error"
+WARNED = "the record system answered with a warning"
+NO_PAGE = "records were sent, and no further page"
 DEEP = "bundles inside each other are read 4 deep and no deeper"
 
 
 def outcome(*issues: Any) -> Resource:
     return {"resourceType": "OperationOutcome", "issue": list(issues)}
+
+
+def searchset(total: Any, *found: Resource) -> Resource:
+    return {"resourceType": "Bundle", "type": "searchset", "total": total, "entry": list(found)}
 
 
 def nested(depth: int) -> Resource:
@@ -153,26 +165,61 @@ def nested(depth: int) -> Resource:
         ),
         (
             entries(link=[{"relation": "self"}, {"relation": "next"}]),
-            [no_record("next page", "incomplete", "the bundle goes on in a page that was not sent", "Bundle")],
+            [lacking("next page", "the bundle goes on in a page that was not sent", "Bundle")],
         ),
         (entries(link=["next", {"relation": "previous"}]), []),
         # What the record system says of an error, in its own words where it has any.
-        (outcome({"code": "timeout"}), [no_record("timeout", "incomplete", ERROR, "OperationOutcome")]),
+        (outcome({"code": "timeout"}), [lacking("timeout", ERROR, "OperationOutcome")]),
         (
             outcome({"code": "timeout", "details": {"text": "too slow"}}),
-            [no_record("too slow", "incomplete", ERROR, "OperationOutcome")],
+            [lacking("too slow", ERROR, "OperationOutcome")],
         ),
         (
             outcome({"code": "timeout", "details": {"text": "too slow"}, "diagnostics": "after 10 s"}),
-            [no_record("after 10 s", "incomplete", ERROR, "OperationOutcome")],
+            [lacking("after 10 s", ERROR, "OperationOutcome")],
         ),
-        (outcome({}, "x", {"code": "timeout"}), [no_record("timeout", "incomplete", ERROR, "OperationOutcome")]),
-        (outcome({"code": "first"}, {"code": "second"}), [no_record("first", "incomplete", ERROR, "OperationOutcome")]),
-        (outcome(), [no_record("OperationOutcome", "incomplete", ERROR, "OperationOutcome")]),
-        (entries(entry(outcome({"code": "timeout"}))), [no_record("timeout", "incomplete", ERROR, "Bundle.entry[0]")]),
+        (outcome({}, "x", {"code": "timeout"}), [lacking("timeout", ERROR, "OperationOutcome")]),
+        (outcome({"code": "first"}, {"code": "second"}), [lacking("first", ERROR, "OperationOutcome")]),
+        (outcome(), [lacking("OperationOutcome", ERROR, "OperationOutcome")]),
+        (entries(entry(outcome({"code": "timeout"}))), [lacking("timeout", ERROR, "Bundle.entry[0]")]),
         (
             {"prefetch": {"labs": outcome({"code": "timeout"})}},
-            [no_record("timeout", "incomplete", ERROR, "prefetch.labs")],
+            [lacking("timeout", ERROR, "prefetch.labs")],
+        ),
+        # A note on the search, which many servers add to every answer, says nothing of the patient (R4, issue-severity).
+        (entries(entry(outcome({"severity": "information", "code": "informational"}), None)), []),
+        (entries(entry(outcome(*2 * [{"severity": "information", "code": "suppressed"}]))), []),
+        (
+            entries(entry(outcome({"severity": "warning", "code": "not-supported"}))),
+            [no_record("not-supported", "incomplete", WARNED, "Bundle.entry[0]")],
+        ),
+        # What is transient, or too costly, leaves something out whatever the severity (R4, issue-type).
+        *(
+            (
+                entries(entry(outcome({"severity": severity, "code": code}))),
+                [lacking(code, ERROR, "Bundle.entry[0]")],
+            )
+            for severity, code in (("warning", "timeout"), ("information", "incomplete"), ("error", "not-found"))
+        ),
+        # R4, Bundle.total: the matches on all pages, without what was included and what tells of the search.
+        (searchset(0), []),
+        (searchset(1, entry(WEIGHT)), []),
+        (searchset(0, entry(WEIGHT)), []),
+        (searchset(412), [lacking("further records", f"0 of 412 {NO_PAGE}", "Bundle")]),
+        (searchset(2, entry(WEIGHT)), [lacking("further records", f"1 of 2 {NO_PAGE}", "Bundle")]),
+        (
+            searchset(2, entry(WEIGHT), {**entry(NAMELESS), "search": {"mode": "include"}}),
+            [lacking("further records", f"1 of 2 {NO_PAGE}", "Bundle")],
+        ),
+        (
+            searchset(1, {**entry(outcome({"severity": "information"})), "search": {"mode": "outcome"}}),
+            [lacking("further records", f"0 of 1 {NO_PAGE}", "Bundle")],
+        ),
+        (searchset(True), []),
+        ({**searchset(5), "type": "collection"}, []),
+        (
+            {**searchset(5), "link": [{"relation": "next", "url": "http://ehr.example/2"}]},
+            [lacking("next page", "the bundle goes on in a page that was not sent", "Bundle")],
         ),
         ({"context": {"draftOrders": "x"}}, [no_record("x", "malformed", NO_RESOURCE, "context.draftOrders")]),
         # Bundles in bundles.

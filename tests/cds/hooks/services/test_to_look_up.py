@@ -30,6 +30,7 @@ UNSURE = {
     "an answer that is not understood": observation("airway-threat", True, valueString="Presente"),
     "without a time": observation("airway-threat", True, effectiveDateTime=None),
     "from a clock that runs ahead": observation("airway-threat", True, effectiveDateTime="2026-01-31T23:00:00Z"),
+    "of a state that its source does not know": observation("airway-threat", True, status="unknown"),
     "with a modifier": observation("airway-threat", True, modifierExtension=[{"url": "https://example.org/changed"}]),
 }
 
@@ -55,7 +56,6 @@ def test_a_danger_that_could_not_be_used_is_named_and_is_not_called_unrecorded(
     assert "airway" not in unrecorded
 
 
-HARMLESS = {
 def coma(points: Any, **fields: Any) -> dict[str, Any]:
     """A Glasgow coma score (LOINC 9269-2)."""
     score = observation("coma", points, **fields)
@@ -95,6 +95,7 @@ def test_a_coma_score_without_a_unit_is_read(client: TestClient) -> None:
     assert (first["indicator"], "coma" in first["summary"].lower()) == ("critical", True)
 
 
+HARMLESS = {
     "a no that is not signed": [observation("airway-threat", False, status="preliminary")],
     "entered in error": [observation("airway-threat", True, status="entered-in-error")],
     "denied since": [
@@ -124,6 +125,41 @@ def test_what_could_not_be_had_and_may_hold_dangers_is_named(
         del call["prefetch"][key]
     name = {"observations2": "observations", "deviceUses": "device uses"}.get(key, key)
     assert f"{name} (not all could be read)" in words(answer_of(client, service, call))
+
+
+def searchset(*entries: dict[str, Any], **fields: Any) -> dict[str, Any]:
+    return {"resourceType": "Bundle", "type": "searchset", "entry": list(entries), **fields}
+
+
+def told(severity: str, code: str) -> dict[str, Any]:
+    """An entry that tells of the search (R4, Bundle.entry.search.mode)."""
+    issue = {"severity": severity, "code": code, "diagnostics": "in its own words"}
+    return {"resource": {"resourceType": "OperationOutcome", "issue": [issue]}, "search": {"mode": "outcome"}}
+
+
+@pytest.mark.parametrize(
+    ("answer", "counted", "named"),
+    [
+        (searchset(told("error", "timeout")), True, True),
+        (searchset(told("warning", "incomplete")), True, True),
+        (searchset(total=412), True, True),
+        (searchset(told("warning", "not-supported")), True, False),
+        (searchset(told("information", "suppressed")), False, False),
+        (searchset(total=0), False, False),
+    ],
+)
+@pytest.mark.parametrize("service", ["collar-order-select", "collar-patient-view"])
+def test_a_search_that_found_less_than_there_is_says_so(
+    client: TestClient, service: str, answer: dict[str, Any], counted: bool, named: bool
+) -> None:
+    call = changed(
+        (order_select if service == "collar-order-select" else patient_view)(*MEASURED, WORN),
+        "prefetch.conditions",
+        answer,
+    )
+    said = answer_of(client, service, call)
+    assert ("conditions (not all could be read)" in words(said)) is named
+    assert len(said["extension"]["org.example.nuque.decision"].get("not_used", [])) == counted
 
 
 def test_a_chart_of_which_nobody_knows_whether_a_collar_is_on_says_so(client: TestClient) -> None:
