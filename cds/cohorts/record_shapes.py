@@ -204,7 +204,7 @@ class ShapeReader:
         )
 
     def _coded(self, example: _Example) -> Shape:
-        if example.type not in self._by_code:
+        if example.type not in self._by_code or example.speaks_of_another:
             raise NotUnderstood
         number = example.numbers.get("/valueQuantity/value")
         if number is None:
@@ -312,6 +312,11 @@ class _Example:
     def paths(self) -> tuple[str, ...]:
         """Where there is a slot."""
         return (*self.texts, *self.numbers)
+
+    @property
+    def speaks_of_another(self) -> bool:
+        """Whether it may be about somebody else than the subject of the record."""
+        return "focus" in self._resource
 
     def path(self, slot: int | None) -> str:
         """Where the slot ``slot`` of a text is."""

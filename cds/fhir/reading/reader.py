@@ -5,22 +5,24 @@ Plain JSON is read as it comes, resource by resource; whatever is wrong with one
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from cds.fhir.codes import STANDING
-from cds.fhir.json_access import mapping, shown, text
+from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import (
     Inventory,
     Names,
     ReadingError,
     Record,
     ReferenceIndex,
+    identifiers_of,
     inventory,
     names_of,
     refers_to,
+    type_referred_to,
 )
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
@@ -39,7 +41,7 @@ from cds.fhir.reading.neck_concepts import SilentObservations, denies, may_be, u
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
-from cds.fhir.reading.reconciliation import Accepted, Rejected, choose, unmodified
+from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, choose, unmodified
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.decision import NotUsed, RefusalKind
 from rules.model.facts import RecordedFact
@@ -56,6 +58,10 @@ _OF_A_PATIENT = (
     "Encounter",
 )
 
+_READ_OF_NOBODY = ("Observation", "Condition", "Procedure", "QuestionnaireResponse")
+"""Types of records that are read, and refused, where nobody can say whose they are: a danger among them is named."""
+PERSONS = ("Patient", "RelatedPerson", "Group", "Person", "Practitioner", "PractitionerRole")
+"""Types of resources that are somebody; what is about one of them is not about the patient of the record."""
 _CLINICAL = ("Observation", "Condition", "Procedure")
 _ANSWERED = ("Observation", "QuestionnaireResponse")
 _NOT_MAPPED = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
@@ -130,10 +136,15 @@ class _PatientReading:
         self.at = at
         self.ages = AgeQuestion(ruleset)
         self.patients, self.names = self._whose()
+        self.identifiers = identifiers_of(
+            one for patient in self.patients for one in items(patient.resource, "identifier")
+        )
         self.own_references: set[str] = set()
         """References that were found to lead to the patient."""
         self.foreign: list[NotUsed] = []
         self.of_others: list[str] = []
+        self.of_nobody: dict[str, list[tuple[Record, RejectionReason]]] = {}
+        """By type, records of which nobody can say whether they are about the patient."""
 
     def _whose(self) -> tuple[list[Record], Names]:
         """The Patient resources of the patient who is meant, and all names that a reference to that patient may have."""
@@ -203,15 +214,19 @@ class _PatientReading:
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
         for kind, read_one in readers:
             own = self._own(kind)
+            silent = SilentObservations(self.code_map)
             if kind == "Observation":
-                silent = SilentObservations(self.code_map)
                 own = [record for record in own if not silent.say_nothing(record.resource)]
+            now = observed.is_to_be_read if kind == "Observation" else coded.may_hold
             for record in own:
                 said = list(unmodified(record, read_one(record)))
                 yield from observed_on(said) if kind in _ANSWERED else said
                 worn = kind == "Procedure" and any(finding.fact in WORN for finding in said)
                 if kind in _CLINICAL and not worn:
-                    now = observed.is_to_be_read if kind == "Observation" else coded.may_hold
+                    yield from self._unread(record, now)
+            for record, why in self.of_nobody.get(kind, ()):
+                yield from self._of_nobody(record, why, read_one(record))
+                if kind in _CLINICAL:
                     yield from self._unread(record, now)
             if kind == "Observation":
                 yield from observed.summed(own)
@@ -225,6 +240,13 @@ class _PatientReading:
         yield from read_device_uses(uses, index, self.code_map, self.at)
         mine = (device for device in devices if refers_to(_owner(device) or "", self.names))
         yield from read_devices(mine, uses, index, self.code_map)
+
+    def _of_nobody(
+        self, record: Record, why: RejectionReason, findings: Iterable[Accepted | Rejected]
+    ) -> Iterator[Rejected]:
+        """The ``findings`` of ``record``, refused for ``why``: what says no fact is listed as its type."""
+        said = [finding for finding in all_refused(why, findings) if finding.fact is not None]
+        yield from said or [Rejected(None, record.type, why, record.label)]
 
     def _unread(self, record: Record, now: Callable[[Record], bool]) -> Iterator[Rejected]:
         """What ``record`` says about neck, spine, airway or another danger with codes that no fact is mapped to.
@@ -271,29 +293,64 @@ class _PatientReading:
         for record in self.found.of(kind):
             subject = record.resource.get("subject")
             reference = subject.get("reference") if isinstance(subject, dict) else None
-            if isinstance(reference, str) and reference in self.own_references:  # Most records, told at once.
+            known = isinstance(reference, str) and reference in self.own_references
+            if known and "focus" not in record.resource:  # Most records, told at once.
                 own.append(record)
                 continue
-            problem = self._foreign(record)
-            if problem is None:
-                own.append(record)
-            else:
-                self.foreign.append(
-                    NotUsed(fact=None, value=kind, kind="patient", reason=problem, reference=record.label)
-                )
-                if _subject(record) is not None:
-                    self.of_others.append(record.label)
+            self._sort(record, kind, own)
         return own
 
-    def _foreign(self, record: Record) -> str | None:
-        """Why ``record`` cannot be taken as the patient's, or None where it can."""
+    def _sort(self, record: Record, kind: str, own: list[Record]) -> None:
+        """Put ``record`` among the patient's ``own``, those of nobody, or list it as about somebody else."""
+        problem = self._foreign(record)
+        if problem is None:
+            problem = self._other_focus(record.resource) if kind == "Observation" else None
+        elif not problem.unsettled:
+            self.of_others.append(record.label)
+        if problem is None:
+            own.append(record)
+        elif problem.unsettled and kind in _READ_OF_NOBODY:
+            self.of_nobody.setdefault(kind, []).append((record, problem))
+        else:
+            self.foreign.append(
+                NotUsed(fact=None, value=kind, kind="patient", reason=problem.text, reference=record.label)
+            )
+
+    def _foreign(self, record: Record) -> RejectionReason | None:
+        """Why ``record`` cannot be taken as the patient's, or None where it can; unsettled where nobody can say whose it is."""
         reference = _subject(record)
         if reference is None:
-            return "does not say whose record it is"
+            return self._otherwise_named(mapping(record.resource, "subject"))
         if refers_to(reference, self.names):
             self.own_references.add(reference)
             return None
-        return f"belongs to {shown(reference)}, not to the patient asked for"
+        return RejectionReason("patient", f"belongs to {shown(reference)}, not to the patient asked for")
+
+    def _otherwise_named(self, subject: dict[str, Any]) -> RejectionReason | None:
+        """As ``_foreign``, for a ``subject`` without a reference: it may name the patient by an identifier (R4, Reference)."""
+        named = identifiers_of([subject.get("identifier")])
+        if named & self.identifiers:
+            return None
+        if any(system == known for system, _ in named for known, _ in self.identifiers):
+            return RejectionReason("patient", "belongs to somebody with another identifier than the patient asked for")
+        return RejectionReason("patient", "does not say whose record it is", unsettled=True)
+
+    def _other_focus(self, observation: dict[str, Any]) -> RejectionReason | None:
+        """Why an Observation of the patient's record is about somebody else (R4, Observation.focus: a fetus, a donor, a parent).
+
+        A focus that is a thing of the patient's (a wound, a device) leaves it about the patient. Of what does not tell its type
+        nobody can say.
+        """
+        for focus in items(observation, "focus"):
+            reference = text(focus, "reference")
+            if reference is not None and refers_to(reference, self.names):
+                continue
+            kind = text(focus, "type") or (None if reference is None else type_referred_to(reference))
+            if kind in PERSONS:
+                return RejectionReason("patient", f"is about {shown(reference or kind)} (focus), not about the patient")
+            if kind is None:
+                return RejectionReason("patient", "does not say what it is about (focus)", unsettled=True)
+        return None
 
 
 def _of_old(resource: dict[str, Any], at: datetime) -> bool:

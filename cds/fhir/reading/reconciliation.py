@@ -73,11 +73,14 @@ def may_still_hold(why: RejectionReason) -> bool:
 
 def unmodified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
     """``findings`` of ``record``, all refused where an element is present that may change the meaning of the whole."""
-    return iter(findings) if record.modifier is None else _modified(record.modifier, findings)
+    if record.modifier is None:
+        return iter(findings)
+    why = RejectionReason("modifier", f"the resource carries {record.modifier}, which may change its meaning")
+    return all_refused(why, findings)
 
 
-def _modified(modifier: str, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
-    why = RejectionReason("modifier", f"the resource carries {modifier}, which may change its meaning")
+def all_refused(why: RejectionReason, findings: Iterable[Accepted | Rejected]) -> Iterator[Rejected]:
+    """``findings``, those that could be used refused for ``why``."""
     for finding in findings:
         if isinstance(finding, Accepted):
             yield _refuse(finding, why)

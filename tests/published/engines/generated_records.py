@@ -88,7 +88,7 @@ class RecordWriter:
         """One more record of ``fact``: in some ways it must not count, in others it must win."""
         other, hours = self._patients.answer(fact), self._hours(fact)
         limit = self._ruleset.stale_after_hours(fact)
-        kind = self._random.randrange(9)
+        kind = self._random.randrange(10)
         if kind == 0:
             yield self._observation(patient, fact, other, hours + 1)
         elif kind == 1:
@@ -118,6 +118,18 @@ class RecordWriter:
                 {"effectiveDateTime": _written(self._random.choice([hours, (limit or 48) + 10]))[:10]},
             ]
             yield lasting | self._random.choice(times)
+        elif kind == 8:
+            # R4, Observation.focus: somebody else, what does not say, and things of the patient's.
+            focus = [
+                {"reference": "RelatedPerson/fetus"},
+                {"type": "RelatedPerson", "display": "donor"},
+                {"reference": "https://ehr.example/fhir/Patient/mother/_history/2"},
+                {"reference": "urn:uuid:9a1b"},
+                {"reference": "Condition/sore"},
+                {"type": "Device", "display": "collar"},
+                {"reference": f"Patient/{patient}"},
+            ]
+            yield self._observation(patient, fact, other, 0.1) | {"focus": [self._random.choice(focus)]}
         elif fact.numeric:
             beyond = {"value": 1e6, "system": "http://unitsofmeasure.org", "code": fact.unit or "1"}
             wrong = {"value": 5, "system": "http://unitsofmeasure.org", "code": "mol"}
@@ -146,6 +158,9 @@ class RecordWriter:
         if isinstance(value, str):
             return {"valueCodeableConcept": self._own(code(value))}
         units = accepted_units(fact, self._code_map)
+        if "1" in units and self._random.random() < 0.5:  # A score may come without a unit, and as text.
+            plain = self._random.choice([{"valueInteger": value}, {"valueQuantity": {"value": value}}])
+            return {"valueString": f" {value}"} if self._texts and self._random.random() < 0.3 else plain
         unit = self._random.choice(list(units))
         written = round(value / units[unit], 4)
         return {"valueQuantity": {"value": written, "system": "http://unitsofmeasure.org", "code": unit}}
@@ -157,6 +172,3 @@ class RecordWriter:
 def _written(hours: float) -> str:
     """The moment so many hours before ``AT``."""
     return (AT - timedelta(seconds=round(hours * 3600))).isoformat().replace("+00:00", "Z")
-        if "1" in units and self._random.random() < 0.5:  # A score may come without a unit, and as text.
-            plain = self._random.choice([{"valueInteger": value}, {"valueQuantity": {"value": value}}])
-            return {"valueString": f" {value}"} if self._texts and self._random.random() < 0.3 else plain

@@ -34,7 +34,18 @@ pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("engines")]
 RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 SERVICE = Service(RULESET, CODE_MAP)
-KINDS = {"status", "modifier", "future", "stale", "no time", "contradiction", "implausible", "unit", "coarse"}
+KINDS = {
+    "status",
+    "modifier",
+    "future",
+    "stale",
+    "no time",
+    "contradiction",
+    "implausible",
+    "unit",
+    "coarse",
+    "patient",
+}
 """Kinds of records that must not count."""
 TYPES = {"Patient", "Encounter", "Observation", "Condition", "Procedure", "ServiceRequest", "DeviceUseStatement"} | {
     "QuestionnaireResponse"

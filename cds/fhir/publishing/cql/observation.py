@@ -10,13 +10,24 @@ from cds.fhir.publishing.cql.coded_records import codes_of, codes_of_several
 from cds.fhir.publishing.cql.records import is_one_of, label
 from cds.fhir.publishing.cql.syntax import name, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey
+from cds.fhir.reading.reader import PERSONS
 from rules.model.facts import FactDefinition, FactValue
 
 OBSERVATION = "Observation"
+TYPED = r"^(.*/)?[A-Z][A-Za-z]*/[A-Za-z0-9.-]{1,64}(/_history/[^/]*)?$"
+"""A reference that tells the type of what it leads to."""
 
 _PREPARED = f"""\
+// A focus that is the patient, or a thing of the patient's. Of one that does not tell its type nobody can say.
+define function "Is of the Patient"(F FHIR.Reference):
+  if Coalesce("Leads To"(F.reference.value, 'Patient', Patient.id.value), false) then true
+  else if F.type is not null then not (F.type.value in {{ PERSONS }})
+  else Coalesce(Matches(F.reference.value, '{TYPED}'), false)
+    and not Matches(F.reference.value, '^(.*/)?(ONE_OF_PERSONS)/[^/]+(/_history/[^/]*)?$')
+
 define function "Counts"(R FHIR.Observation):
   "Unchanged"(R) and R.status.value in {{ 'final', 'amended', 'corrected' }} and not "Says No Moment"(R.effective)
+    and not exists (R.focus F where not "Is of the Patient"(F))
 
 define function "Age of Observation"(R FHIR.Observation):
   if R.effective is not null then "Age of Time"(R.effective) else "Age of"(R.issued.value)
@@ -85,7 +96,8 @@ def observations(facts: list[FactDefinition], code_map: CodeMap) -> str:
             cases.append(f"when {' or '.join(tests)} then {text(fact.code)}")
     several = is_one_of(*codes_of_several(code_map))
     return (
-        _PREPARED.replace("FACTS", "\n    ".join(cases))
+        is_somebody(_PREPARED)
+        .replace("FACTS", "\n    ".join(cases))
         .replace("SEVERAL", several)
         .replace("OWN", text(code_map.own_facts))
     )
@@ -95,6 +107,11 @@ def retrieved(facts: list[FactDefinition], code_map: CodeMap) -> list[CodingKey]
     """The codes by which Observations of ``facts`` are retrieved."""
     found = (key for fact in facts for codes in codes_of(fact, code_map, OBSERVATION).values() for key in codes.whole)
     return list(dict.fromkeys(found))
+
+
+def is_somebody(written: str) -> str:
+    """``written`` with the types of resources that are somebody in it."""
+    return written.replace("ONE_OF_PERSONS", "|".join(PERSONS)).replace("PERSONS", ", ".join(map(text, PERSONS)))
 
 
 class Statements(NamedTuple):

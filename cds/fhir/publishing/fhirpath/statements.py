@@ -7,6 +7,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from cds.fhir.publishing.cql.coded_records import Codes, codes_of, codes_of_several
+from cds.fhir.publishing.cql.observation import TYPED
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import age, goes_on, is_day, padded, period_age, period_is_day
 from cds.fhir.publishing.fhirpath.records import (
@@ -21,9 +22,12 @@ from cds.fhir.publishing.fhirpath.records import (
     either,
     held,
     marked,
+    names,
+    referred,
     worded,
 )
 from cds.fhir.reading.code_map import CodeMap, CodingKey
+from cds.fhir.reading.reader import PERSONS
 from rules.model.facts import FactDefinition
 from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
 
@@ -73,7 +77,8 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     kept = f"Bundle.entry.resource.ofType(Observation).where({counts}).where({timed})".replace(
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
     )
-    yield "observations", kept
+    yield "patient_names", f"Bundle.entry.resource.ofType(Patient).select{names('Patient')}"
+    yield "observations", f"{kept}.where(focus.where({_of_the_patient()}).count() = focus.count())"
     line = f"{codes('code.coding')} & '{VALUE}' & {written}"
     own = f"%observations.where({one}).select({padded(moment)} & {label} & {line})"
     part = f"component.where(modifierExtension.empty()).where({one})"
@@ -105,6 +110,14 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     carried = f"{head} & '{_LINE_END}' & ({items}).aggregate($total & ({answer}) & '{_LINE_END}', '')"
     yield "answer_values", f"{responses}.where({timed}).select({carried}){_each_line()}"
     yield "answers", _answered("%answer_values", code_map)
+
+
+def _of_the_patient() -> str:
+    """That a reference is to the patient, or to a thing of the patient's; of one that does not tell its type nobody can say."""
+    persons = f"^(.*/)?({'|'.join(PERSONS)})/[^/]+(/_history/[^/]*)?$"
+    somebody = f"iif(type.exists(), type in {either(PERSONS)}, reference.matches('{persons}'))"
+    told = f"type.exists() or reference.matches('{TYPED}')"
+    return f"iif({referred('reference', 'Patient')} in %patient_names, true, iif({somebody}, false, iif({told}, true, false)))"
 
 
 def asks(fact: FactDefinition, line: str) -> str:
@@ -149,6 +162,11 @@ def _value(units: dict[Dimension, str], code_map: CodeMap) -> str:
         f"{quantity}.where((code in {either(others)}).not()).select('Q' & {cleaned('code')} & '=' & value.toString())"
     )
     said = f"{cleaned('$this')}.trim().lower().replace('_', '-')"
+    # A score has no unit but that of unity, which may be left out, and it may be written as text.
+    known.append(
+        "value.ofType(Quantity).where(comparator.empty() and code.empty() and unit.empty()).select('Q1=' & value.toString())"
+    )
+    plain = "trim().matches('^[0-9]{1,2}$')"
     kinds = [
         f"({' & '.join(known)})",
         "value.ofType(integer).select('N' & toString())",
@@ -163,11 +181,6 @@ def _value(units: dict[Dimension, str], code_map: CodeMap) -> str:
     return " & ".join(kinds)
 
 
-    # A score has no unit but that of unity, which may be left out, and it may be written as text.
-    known.append(
-        "value.ofType(Quantity).where(comparator.empty() and code.empty() and unit.empty()).select('Q1=' & value.toString())"
-    )
-    plain = "trim().matches('^[0-9]{1,2}$')"
 def _answered(lines: str, code_map: CodeMap) -> str:
     """``lines`` with the mark of yes, no or neither before the value of each."""
     said = f"substring(indexOf('{VALUE}') + 1)"

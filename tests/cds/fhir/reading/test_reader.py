@@ -464,6 +464,107 @@ def test_a_record_that_does_not_say_whose_it_is_is_refused() -> None:
     assert reasons(neck("n", 400, subject=None)) == ["does not say whose record it is"]
 
 
+NOISY = of_patient("Condition", "c", code=concept("R06.1", ICD), recordedDate="2026-01-31T09:00:00Z")
+WRISTBAND = {"system": "urn:oid:1.2.3", "value": "4711"}
+KNOWN = patient(identifier=[{"system": "urn:oid:9", "value": "x"}, WRISTBAND])
+
+
+def read_of(*resources: Any) -> Reading:
+    return read(bundle(*resources), ruleset(), code_map(), AT, "Patient/p")
+
+
+@pytest.mark.parametrize(
+    ("subject", "own", "named"),
+    [
+        # R4, Reference: "If both a literal reference and an identifier are present, the literal reference is preferred".
+        ({"identifier": WRISTBAND}, True, False),
+        ({"reference": "Patient/p", "identifier": {**WRISTBAND, "value": "4712"}}, True, False),
+        ({"reference": "Patient/other", "identifier": WRISTBAND}, False, False),
+        # Another number of the same numbering is somebody else; of another numbering nobody can say.
+        ({"identifier": {**WRISTBAND, "value": "4712"}}, False, False),
+        ({"identifier": {"system": "urn:oid:7", "value": "4711"}}, False, True),
+        ({"identifier": {"value": "4711"}}, False, True),
+        ({"identifier": "4711"}, False, True),
+        ({"display": "Mrs Invented"}, False, True),
+        ({}, False, True),
+        (None, False, True),
+    ],
+)
+def test_whose_a_danger_is_that_names_the_patient_by_an_identifier_or_not_at_all(
+    subject: Any, own: bool, named: bool
+) -> None:
+    result = read_of(KNOWN, {**NOISY, "subject": subject})
+    said = [one.look_up for one in result.not_used]
+    assert {fact.name for fact in result.facts} >= ({"airway_threat"} if own else set())
+    assert said == ([] if own else ["airway threatened: R06.1 (does not say whose record it is)" if named else None])
+
+
+def test_an_identifier_of_somebody_else_puts_the_identity_in_doubt() -> None:
+    other = {**NOISY, "subject": {"identifier": {**WRISTBAND, "value": "4712"}}}
+    found = read_called(bundle(KNOWN, other), ruleset(), code_map(), AT, "Patient/p", None)
+    assert "identity_doubtful" in {fact.name for fact in found.facts}
+
+
+def test_what_nobody_mapped_and_of_nobody_is_named_too() -> None:
+    words = of_patient("Condition", "c", subject=None, code={"text": "C5 burst fracture"})
+    assert [one.look_up for one in read_of(KNOWN, words).not_used] == [None, "C5 burst fracture"]
+
+
+def test_a_record_of_nobody_that_is_harmless_or_denied_since_is_only_listed() -> None:
+    calm = observation("a", "airway-threat", valueBoolean=True, subject=None, effectiveDateTime="2026-01-31T08:00:00Z")
+    denied = observation("b", "airway-threat", valueBoolean=False)
+    assert [one.look_up for one in read_of(KNOWN, calm, denied).not_used] == [None]
+    assert [one.look_up for one in read_of(KNOWN, {**denied, "subject": None}).not_used] == [None]
+
+
+@pytest.mark.parametrize("kind", ["Patient", "Device"])
+def test_each_address_at_which_the_same_was_sent_is_a_name_of_it(kind: str) -> None:
+    """R4, Bundle: a reference is resolved by the fullUrl of the entry; prefetch.patient has none."""
+    again = "urn:uuid:5a4b7e0e-0000-4000-8000-000000000001"
+    device = {"resourceType": "Device", "id": "d", "type": {"text": "Rigid neck collar"}}
+    named = {"Patient": patient(), "Device": device}[kind]
+    use = of_patient("DeviceUseStatement", "u", status="active", device={"reference": again})
+    telling = {"Patient": {**NOISY, "subject": {"reference": again}}, "Device": use}[kind]
+    sent = bundle(patient(), device, telling)
+    sent["entry"].append({"fullUrl": again, "resource": named})
+    found = {fact.name for fact in read(sent, ruleset(), code_map(), AT, "Patient/p").facts}
+    assert {"Patient": "airway_threat", "Device": "collar_in_place"}[kind] in found
+    assert "identity_doubtful" not in found
+
+
+@pytest.mark.parametrize(
+    ("focus", "about_the_patient", "named"),
+    [
+        # R4, Observation.focus: "the fetus, a donor, a parent"; or a thing of the patient's.
+        ({"reference": "RelatedPerson/fetus"}, False, False),
+        ({"reference": "Patient/other"}, False, False),
+        ({"type": "RelatedPerson", "display": "donor"}, False, False),
+        ({"type": "Group", "reference": "urn:uuid:1"}, False, False),
+        ({"reference": "https://ehr.example/fhir/RelatedPerson/f/_history/1"}, False, False),
+        ({"reference": "urn:uuid:1"}, False, True),
+        ({"reference": "#fetus"}, False, True),
+        ({"display": "fetus"}, False, True),
+        ({"identifier": {"value": "1"}}, False, True),
+        ({"reference": "Patient/p"}, True, False),
+        ({"reference": "https://ehr.example/fhir/Patient/p"}, True, False),
+        ({"reference": "Condition/sore"}, True, False),
+        ({"type": "Device", "display": "tube"}, True, False),
+    ],
+)
+def test_what_an_observation_is_about_when_it_is_not_about_the_patient(
+    focus: Any, about_the_patient: bool, named: bool
+) -> None:
+    coma = observation("o", "glasgow-coma-score", valueInteger=3, focus=[focus])
+    result = reading(observation("w", "29463-7", LOINC, valueQuantity=quantity(70, "kg")), coma)
+    names = {fact.name for fact in result.facts}
+    assert ("glasgow_coma_score" in names) is about_the_patient
+    assert {"weight_kg"} <= names
+    assert "identity_doubtful" not in names
+    (look_up,) = [one.look_up for one in result.not_used] or [None]
+    assert (look_up is not None) is named
+    assert not named or str(look_up).startswith("Glasgow coma score: 3 (does not say what it is about")
+
+
 @pytest.mark.parametrize(
     "reference", ["Patient/p", "Patient/p/_history/3", "urn:uuid:p", "https://ehr.example/fhir/Patient/p"]
 )
