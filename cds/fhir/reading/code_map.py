@@ -286,6 +286,7 @@ class CodeMap:
 
     same_within_percent: float
     future_tolerance_minutes: float
+    stale_danger_hours: float
 
     @cached_property
     def hash(self) -> str:

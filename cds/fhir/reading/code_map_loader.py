@@ -145,6 +145,7 @@ def _flat(written: tuple[str | tuple[str, ...], ...]) -> list[str]:
 class _ReadingShape(schema.Schema):
     same_within_percent: float | None = Field(default=None, ge=0, le=5)
     future_tolerance_minutes: float | None = Field(default=None, ge=0, le=1440)
+    stale_danger_hours: float | None = Field(default=None, ge=0, le=720)
 
 
 class _AtMostShape(schema.Schema):
@@ -457,6 +458,7 @@ class _CodeMapBuilder:
             grave_at_most=self.grave_at_most,
             same_within_percent=self.reading["same_within_percent"],
             future_tolerance_minutes=self.reading["future_tolerance_minutes"],
+            stale_danger_hours=self.reading.get("stale_danger_hours", 0),
         )
 
 

@@ -223,7 +223,8 @@ class _Chooser:
         limit = self.ruleset.usable_for_hours(fact, newest.value)
         assert limit is not None  # what does not age is never too old
         why = self._too_old(newest, limit, more)
-        self.refused.append(_refuse(newest, why._replace(look_up=newest.may_hold_on)))
+        look_up = newest.may_hold_on or self._is_danger_of_late(fact, newest)
+        self.refused.append(_refuse(newest, why._replace(look_up=look_up)))
         return None
 
     def _newest(self, usable: Sequence[Accepted]) -> Accepted | None:
@@ -260,6 +261,12 @@ class _Chooser:
             return False
         spoken = found.speaks_of
         return spoken is None or (self.at - spoken).total_seconds() > limit * 3600
+
+    def _is_danger_of_late(self, fact: FactDefinition, found: Accepted) -> bool:
+        """Whether ``found``, the newest of ``fact`` and stale, is a danger of which nobody says that it is over."""
+        if found.speaks_of is None or not self.code_map.gravity(fact, found.value):
+            return False
+        return (self.at - found.speaks_of).total_seconds() <= self.code_map.stale_danger_hours * 3600
 
     def _too_old(self, found: Accepted, limit: float, more: str) -> RejectionReason:
         if found.speaks_of is None:
@@ -311,10 +318,16 @@ class _Chooser:
         if refused.why.kind == "unread":
             return refused.value
         if refused.why.look_up and (used is None or not (used.value is True or _is_later(used, refused))):
-            return self._dated(refused) if refused.value == "true" else refused.value
+            return self._dated(refused) if self._names_its_fact_only(refused) else refused.value
         if refused.why.kind == "before injury" and used is None and refused.fact is not None:
             return f"{self.ruleset.vocabulary[refused.fact].label}: {refused.value} ({refused.why.text})"
         return self._danger(refused, used)
+
+    def _names_its_fact_only(self, refused: Rejected) -> bool:
+        """Whether what ``refused`` says is nothing without the name of its fact: a yes, a score, a grade."""
+        fact = self.ruleset.vocabulary.get(refused.fact or "")
+        grave = fact is not None and refused.says is not None and self.code_map.gravity(fact, refused.says) > 0
+        return refused.value == "true" or grave
 
     def _dated(self, refused: Rejected) -> str:
         """What ``refused`` said, and when: the same words from one hour to the next."""

@@ -131,6 +131,7 @@ EMPTY: dict[str, Any] = {
     "grave_at_most": {},
     "same_within_percent": 0.5,
     "future_tolerance_minutes": 5.0,
+    "stale_danger_hours": 0,
 }
 
 
@@ -306,8 +307,13 @@ PARTS = {
             {"safer": {"bed_rest": False, "build": "slight"}},
         ),
         (
-            ["", "reading: {same_within_percent: 0}", "reading: {future_tolerance_minutes: 0}"],
-            {"same_within_percent": 0.0, "future_tolerance_minutes": 0.0},
+            [
+                "",
+                "reading: {same_within_percent: 0, stale_danger_hours: 48}",
+                "reading: {future_tolerance_minutes: 0}",
+                "reading: {stale_danger_hours: 24}",
+            ],
+            {"same_within_percent": 0.0, "future_tolerance_minutes": 0.0, "stale_danger_hours": 24.0},
         ),
         (
             [

@@ -51,6 +51,7 @@ def test_what_is_refused_for_its_age_or_a_contradiction_names_its_record() -> No
             kind="stale",
             reason="stale: 48 hours old, and the limit is 24 hours",
             reference="label a",
+            look_up="neck swelling: True by a, 2026-01-29 10:00",
         ),
     )
 
@@ -72,6 +73,11 @@ def test_facts_stand_in_the_order_of_the_vocabulary() -> None:
 SWOLLEN = "neck_swelling"
 STALE_24 = "stale: 48 hours old, and the limit is 24 hours"
 PASSED = "swallow_screen_passed"
+
+
+def swollen(hours: float) -> str:
+    """How a swelling is named that was recorded so many hours ago, and that nothing since denies."""
+    return f"neck swelling: True by a, {ago(hours):%Y-%m-%d %H:%M}"
 
 
 def above(written: str, name: str) -> str:
@@ -107,7 +113,7 @@ def above(written: str, name: str) -> str:
         (
             [given(SWOLLEN, True, 24.001)],
             [],
-            [("True by a", "stale", "stale: over 24 hours old, and the limit is 24 hours", None)],
+            [("True by a", "stale", "stale: over 24 hours old, and the limit is 24 hours", swollen(24.001))],
         ),
         (
             [given(SWOLLEN, True, 720)],
@@ -116,11 +122,11 @@ def above(written: str, name: str) -> str:
         ),
         ([given(SWOLLEN, True, 1000, ages=False)], ["True by a"], []),
         ([given(SWOLLEN, True, 1000, latest=ago(24))], ["True by a"], []),
-        ([given(SWOLLEN, True, 1000, latest=ago(48))], [], [("True by a", "stale", STALE_24, None)]),
+        ([given(SWOLLEN, True, 1000, latest=ago(48))], [], [("True by a", "stale", STALE_24, swollen(1000))]),
         (
             [given(SWOLLEN, True, 48), given(SWOLLEN, False, 49, "b")],
             [],
-            [("True by a", "stale", f"{STALE_24}; 1 older value not listed", None)],
+            [("True by a", "stale", f"{STALE_24}; 1 older value not listed", swollen(48))],
         ),
         (
             [given(SWOLLEN, True, 49), given(SWOLLEN, False, 48, "b"), given(SWOLLEN, False, 60, "c")],
@@ -219,6 +225,36 @@ def test_one_value_is_used_and_the_rest_is_said_where_it_matters(
 ) -> None:
     assert choice(*findings) == (used, rest)
     assert choice(*findings[::-1]) == (used, rest)
+
+
+@pytest.mark.parametrize(
+    ("fact", "value", "hours", "named"),
+    [
+        (SWOLLEN, True, 72, True),
+        (SWOLLEN, True, 72.001, False),
+        (SWOLLEN, False, 48, False),
+        ("glasgow_coma_score", 14, 48, True),
+        ("glasgow_coma_score", 15, 48, False),
+        ("responsiveness", "pain", 48, True),
+        ("responsiveness", "alert", 48, False),
+        ("collar_in_place", True, 20, False),
+    ],
+)
+def test_a_stale_danger_that_nothing_denies_is_named_for_three_days(
+    fact: str, value: Any, hours: float, named: bool
+) -> None:
+    """A danger stands until somebody records that it is over; one of the day before yesterday is looked at, not used."""
+    used, rest = choice(given(fact, value, hours))
+    ((written, kind, _, look_up),) = rest
+    assert (used, written, kind) == ([], f"{value} by a", "stale")
+    label = ruleset().vocabulary[fact].label
+    assert look_up == (f"{label}: {value} by a, {ago(hours):%Y-%m-%d %H:%M}" if named else None)
+
+
+def test_a_stale_danger_is_not_named_where_something_newer_was_found() -> None:
+    assert choice(given("glasgow_coma_score", 7, 48), given("glasgow_coma_score", 15, 2, "b")) == (["15 by b"], [])
+    used, rest = choice(given("glasgow_coma_score", 7, 48), given("glasgow_coma_score", 15, 47, "b"))
+    assert (used, [one[3] for one in rest]) == ([], [None])
 
 
 # --- contradictions ---------------------------------------------------------------------------------------------------
