@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from cds.fhir.codes import STANDING
 from cds.fhir.reading.code_map import CodeMap
 from cds.protocol.prefetch import LONGEST_QUERY, Query, octets
 from rules.model.ruleset import Ruleset
@@ -20,7 +21,7 @@ _PATIENT_ID = 64
 def queries(ruleset: Ruleset, code_map: CodeMap) -> tuple[Query, ...]:
     """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
     mine = "patient={{context.patientId}}"
-    page, standing, answered = f"_count={_PAGE}", "status=draft,active", "status=completed,amended"
+    page, standing, answered = f"_count={_PAGE}", f"status={','.join(STANDING)}", "status=completed,amended"
     return (
         Query("patient", "Patient/{{context.patientId}}", "Patient", needed=True, what="patient"),
         Query("encounter", "Encounter/{{context.encounterId}}", "Encounter", needed=False, what="encounter"),

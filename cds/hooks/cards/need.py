@@ -10,6 +10,8 @@ from cds.hooks.cards.reading_limit import Line
 from rules.model.decision import Decision
 from rules.model.ruleset import SEVERITIES
 
+DIED = "The record says that this patient has died: check that it is the right patient."
+
 
 def need_first(main: Draft, decision: Decision) -> Draft:
     """``main`` with what leads in ``decision`` said before it; ``main`` itself where nothing leads."""

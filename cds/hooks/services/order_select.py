@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from cds.fhir.json_access import mapping, shown, text
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, size_card, unread_names
-from cds.hooks.cards.need import need_first, without_leading
+from cds.hooks.cards.need import DIED, need_first, without_leading
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
@@ -33,7 +34,8 @@ def _cards(call: HookCall) -> list[Draft]:
     size, shelf = to_order.size_class, call.content.shelf(call.decision)
     label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
     halo = halo_may_be_on(call)
-    offers = (Offer(label, actions, recommended=True),) if actions and not (call.deceased or halo) else ()
+    recommended = call.on_record.collar is None and not halo
+    offers = (Offer(label, actions, recommended=recommended),) if actions and not call.deceased else ()
     main = size_card(
         call.content.ruleset,
         call.decision,
@@ -56,11 +58,17 @@ def _to_order(decision: Decision) -> Decision:
 
 
 def _beside_what_stands(main: Draft, call: HookCall) -> Draft:
-    """``main``, saying what the record holds already: that is not offered again."""
-    stands = call.on_record.in_words()
+    """``main``, saying what the record holds already: that is not offered again. A collar that is ordered goes before the size."""
+    stands, collar = call.on_record.in_words(), call.on_record.collar
     if stands is None:
         return main
-    return replace(main, lines=(*main.lines, Line("", f"Ordered already: {stands}.", needed=True)))
+    last = Line("", f"Ordered already: {stands}.", needed=True)
+    if collar is None:
+        return replace(main, lines=(*main.lines, last))
+    by, since = text(mapping(collar, "requester"), "display"), text(collar, "authoredOn")
+    whose = "".join(filter(None, (by and f" by {shown(by)}", since and f" on {shown(since[:10])}")))
+    first = f"A collar is ordered already{whose}: is another one meant?"
+    return replace(main, lines=(Line("", f"**{markdown.plain(first)}**", needed=True), *main.lines, last))
 
 
 def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:
@@ -79,13 +87,12 @@ def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:
 
 def _doubted(main: Draft) -> Draft:
     """``main`` for a patient who has died by the record: most likely another patient is meant."""
-    doubt = "The record says that this patient has died: check that it is the right patient."
     return replace(
         main,
         indicator="critical" if main.indicator == "critical" else "warning",
-        summary=markdown.shorten(f"{doubt} {main.summary}", LONGEST_SUMMARY),
-        lines=(Line("", f"**{doubt}**", needed=True), *main.lines),
-        full=lambda: markdown.joined([f"**{doubt}**", main.full()]),
+        summary=markdown.shorten(f"{DIED} {main.summary}", LONGEST_SUMMARY),
+        lines=(Line("", f"**{DIED}**", needed=True), *main.lines),
+        full=lambda: markdown.joined([f"**{DIED}**", main.full()]),
     )
 
 

@@ -10,6 +10,7 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import not_used_line, reasons, unread_line, unread_names
 from cds.hooks.cards.full_text import not_used_section, why, why_title
+from cds.hooks.cards.need import DIED
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
@@ -33,8 +34,8 @@ _LONGEST = 120
 class Finding:
     """One way in which an order contradicts the decision.
 
-    ``about`` says what would put it right: the order, more care, or a decision about the need. ``summary`` is the sentence
-    for the head of a card, where ``text`` is longer than one.
+    ``about`` says what would put it right: the order, more care, a decision about the need, or another patient. ``summary`` is
+    the sentence for the head of a card, where ``text`` is longer than one.
     """
 
     severity: Severity
@@ -63,6 +64,9 @@ def _concerns(request: OrderSignRequest, content: Content) -> bool:
 
 def _cards(call: HookCall) -> list[Draft]:
     orders = call.content.collar_orders(call.request.context.drafts)
+    if call.deceased:
+        # Most likely another patient is meant: whatever else is wrong with the order can wait.
+        return [_card(call, orders[0], orders, [Finding("critical", DIED, (), about="patient")])]
     need, of_call = list(_need(call)), [*_people(call, orders), *_care(call)]
     drafts = []
     for position, order in enumerate(orders):
@@ -85,10 +89,12 @@ def _need(call: HookCall) -> Iterator[Finding]:
 def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
     """What is wrong with the size that ``order`` states."""
     decision, ruleset = call.decision, call.content.ruleset
-    for hold in decision.holds:
-        if hold.kind == "do_not_size":
-            summary = f"Do not size: {hold.summary}"
-            yield _finding(call, "size_withheld", f"Do not size: {hold.text}", hold.rules, summary=summary)
+    withheld = [hold for hold in decision.holds if hold.kind == "do_not_size"]
+    for hold in withheld:
+        summary = f"Do not size: {hold.summary}"
+        yield _finding(call, "size_withheld", f"Do not size: {hold.text}", hold.rules, summary=summary)
+    if withheld:
+        return  # No size is right.
     stated = stated_size(order, ruleset, call.orders.canonicals)
     for name, value in stated.items():
         axis = decision.axes[name]
@@ -191,6 +197,8 @@ def _explained(call: HookCall, finding: Finding) -> str:
 
 
 def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
+    if call.deceased:
+        return ()
     if all(finding.about == "need" for finding in findings):
         actions: tuple[Action, ...] = ()
     elif any(finding.about == "care" for finding in findings) or call.decision.size_class is None:

@@ -53,6 +53,11 @@ class StandingCare:
                 by_code.setdefault(found, resource)
         return cls(by_code, device, tuple(plans), urls)
 
+    @property
+    def collar(self) -> Resource | None:
+        """The order of a collar that stands; None where there is none."""
+        return self.device or self.by_code.get(FIT_COLLAR)
+
     def reference_of(self, resource: Resource) -> str | None:
         """What stands already for ``resource``, a resource that we would create."""
         found: Resource | None = None

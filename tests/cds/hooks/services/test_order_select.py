@@ -311,3 +311,40 @@ def test_the_answers_of_a_fit_check_are_read(client: TestClient) -> None:
         False,
         True,
     ]
+
+
+STANDS = {
+    **COLLAR_ORDER,
+    "id": "order-9",
+    "status": "active",
+    "authoredOn": "2026-01-31T08:00:00Z",
+    "requester": {"display": "Dr Example"},
+}
+
+
+@pytest.mark.parametrize("status", ["active", "on-hold"])
+def test_a_collar_that_is_ordered_already_is_said_before_the_size(client: TestClient, status: str) -> None:
+    """Request status of FHIR R4: on-hold is suspended, and expected to go on."""
+    call = changed(order_select(*MEASURED), "prefetch.orders", bundle({**STANDS, "status": status}))
+    (main, *_) = select(client, call)["cards"]
+    first = main["detail"].splitlines()[0].replace("\\", "")
+    assert first == "**A collar is ordered already by Dr Example on 2026-01-31: is another one meant?**"
+    assert not any(offer.get("isRecommended") for offer in main.get("suggestions", ()))
+    over = changed(order_select(*MEASURED), "prefetch.orders", bundle({**STANDS, "status": "completed"}))
+    assert "ordered already" not in select(client, over)["cards"][0]["detail"]
+
+
+def test_an_order_that_names_the_device_is_one(client: TestClient) -> None:
+    """DeviceRequest.code[x] may be a Reference(Device)."""
+    named = {
+        "resourceType": "DeviceRequest",
+        "id": "device-1",
+        "status": "draft",
+        "intent": "order",
+        "subject": {"reference": "Patient/p1"},
+        "codeReference": {"reference": "Device/d1", "display": "Rigid neck collar"},
+    }
+    (main, *_) = select(client, order_select(*MEASURED, drafts=(named,)))["cards"]
+    assert main["summary"].startswith("Neck collar adult ")
+    walker = {**named, "codeReference": {"reference": "Device/d1", "display": "Walker"}}
+    assert select(client, order_select(*MEASURED, drafts=(walker,)))["cards"] == []

@@ -182,3 +182,23 @@ def test_a_reason_to_give_no_size_is_headed_by_its_sentence_and_said_in_full(cli
     card = sign(client, call)[0]
     assert card["summary"].startswith("Do not size: The head is fixed out of neutral")
     assert "no standard size fits" in card["detail"]
+
+
+@pytest.mark.parametrize("said", [{"deceasedBoolean": True}, {"deceasedDateTime": "2026-01-31T07:00:00Z"}])
+def test_nothing_is_signed_in_silence_for_a_patient_who_has_died(
+    client: TestClient, complete: tuple[dict[str, Any], ...], said: dict[str, Any]
+) -> None:
+    """Patient.deceased[x] of FHIR R4: most likely the order is for somebody else."""
+    for drafts in (complete, (COLLAR_ORDER,)):
+        call = order_sign(*MEASURED, drafts=drafts)
+        (card,) = sign(client, changed(call, "prefetch.patient", {**patient(), **said}))
+        assert (card["indicator"], "suggestions" in card) == ("critical", False)
+        assert card["summary"].startswith("The record says that this patient has died")
+    assert sign(client, order_sign(*MEASURED, drafts=complete)) == []
+
+
+def test_where_no_size_is_right_nothing_else_is_said_of_the_size(client: TestClient) -> None:
+    ordered = sized("adult H3 G2")
+    (card,) = sign(client, order_sign(*MEASURED, observation("airway-threat", True), drafts=(ordered,)))
+    assert card["summary"].startswith("Do not size: ")
+    assert "nothing recorded says that it applies" not in card["detail"]

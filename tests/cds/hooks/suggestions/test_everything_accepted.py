@@ -26,6 +26,7 @@ from tests.cds.live_service import PATIENCE_SECONDS, serving
 from tests.reading_load import HOOKS, INDEX, call
 
 SELECT, SIGN, VIEW, DISCHARGE = HOOKS
+LOOK = ("warning", "Before leaving, look whether a collar is on: one is ordered, and none is recorded as worn")
 MOMENTS = {entry["file"]: datetime.fromisoformat(entry["at"]) for entry in INDEX}
 NOW = [next(iter(MOMENTS.values()))]
 """The moment of every decision here; the file that is asked about sets it."""
@@ -93,8 +94,9 @@ def check_patient(client: Any, file: str) -> None:
     decision = first[SELECT]["extension"]["org.example.nuque.decision"]
     if again[SELECT]["cards"]:
         check_signing(first[SIGN], again[SIGN], decision)
-        for service in (SELECT, DISCHARGE):
-            assert warned(again[service]) == warned(first[service])
+        assert warned(again[SELECT]) == warned(first[SELECT])
+        # What was accepted is an order, and nobody has recorded yet that the collar is on.
+        assert warned(again[DISCHARGE]) - {LOOK} == warned(first[DISCHARGE])
     assert warned(first[VIEW]) <= warned(again[VIEW])
 
 
