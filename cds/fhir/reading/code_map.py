@@ -5,15 +5,16 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from functools import cached_property
+from itertools import islice
 from typing import Any, NamedTuple
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.free_text.collar_text import CollarKind, CollarWords, Verdict
 from cds.fhir.free_text.words import folded_words_of
-from cds.fhir.json_access import items, text
+from cds.fhir.json_access import items, mapping, text
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 
 FACTS = "facts"
@@ -42,6 +43,8 @@ _OTHER_ADDRESSES = {
 _LONGEST = 1000
 """Characters of a text that are looked at."""
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
+_MOST_NAMES = 20
+"""Of a device that an order contains."""
 
 
 class CodingKey(NamedTuple):
@@ -266,6 +269,7 @@ class CodeMap:
     gender: Mapping[str, str]
     settings: Mapping[CodingKey, str]
     collars: Mapping[CodingKey, Collar]
+    collar_codes: frozenset[CodingKey]
     texts: Mapping[str, bool]
     collar_words: CollarWords
     ignored: frozenset[CodingKey]
@@ -387,7 +391,20 @@ class CodeMap:
         said = {} if self._coded(concept) else self._said(concept)
         if self._worded(said):
             return None
-        return next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
+        found = next((words for words, verdict in said.items() if verdict in ("look_alike", "order")), None)
+        return found or (None if said or self._coded(concept) else self._coded_alike(concept))
+
+    def _coded_alike(self, concept: object) -> str | None:
+        """The code of ``concept`` that begins like those of neck collars, where no word says what it is."""
+        if texts_of(concept):
+            return None
+        for coding in codings_of(concept):
+            if coding not in self.ignored and any(
+                CodingKey(coding.system, coding.code[:length]) in self.collar_codes
+                for length in range(1, len(coding.code) + 1)
+            ):
+                return coding.code
+        return None
 
     def device_named(self, said: str) -> str | None:
         """The fact that a device is in place which the text ``said`` names, other than a collar; else None."""
@@ -441,20 +458,45 @@ class CodeMap:
 
         A ServiceRequest or DeviceRequest of any status, by the codes and words of the map; never one that forbids.
         """
-        concept = _ordered_concept(resource)
-        return concept is not None and self.collar(concept) is not None
+        return any(self.collar(concept) is not None for concept in ordered_concepts(resource))
 
     def order_look_alike(self, resource: object) -> str | None:
         """The words of an order about a neck collar, or of one that may be, that is not read as a collar order; else None."""
-        concept = _ordered_concept(resource)
-        return None if concept is None else self.collar_look_alike(concept)
+        concepts = ordered_concepts(resource)
+        if any(self.collar(concept) is not None for concept in concepts):
+            return None
+        return next(filter(None, map(self.collar_look_alike, concepts)), None)
 
 
-def _ordered_concept(resource: object) -> object:
-    """What a ServiceRequest or a DeviceRequest orders; None where ``resource`` is none, or orders that it not be done."""
+def ordered_concepts(resource: object) -> list[object]:
+    """What a ServiceRequest or a DeviceRequest orders, as concepts; none where ``resource`` is neither, or forbids it.
+
+    A DeviceRequest may name a Device instead of a code: it counts by the words of the reference, and by what the Device that the
+    order contains is called.
+    """
     if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
-        return None
-    return resource.get(_ORDER_CODES.get(str(resource.get("resourceType")), ""))
+        return []
+    kind = str(resource.get("resourceType"))
+    concept = resource.get(_ORDER_CODES.get(kind, ""))
+    found: list[object] = [] if concept is None else [concept]
+    if kind == "DeviceRequest":
+        device = mapping(resource, "codeReference")
+        display, reference = text(device, "display"), text(device, "reference") or ""
+        found.extend([{"text": display}] if display else [])
+        held = (one for one in items(resource, "contained") if reference == f"#{text(one, 'id')}")
+        found.extend(islice((name for one in held for name in device_names(one)), _MOST_NAMES))
+    return found
+
+
+def device_names(device: object) -> Iterator[Mapping[str, Any]]:
+    """What a Device resource is called, each as a concept: its type, and its names."""
+    type_of = mapping(device, "type")
+    if texts_of(type_of) or codings_of(type_of):
+        yield type_of
+    for name in items(device, "deviceName"):
+        said = text(name, "name")
+        if said:
+            yield {"text": said}
 
 
 def as_compared(said: str) -> str:

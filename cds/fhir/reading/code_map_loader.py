@@ -165,6 +165,7 @@ class _CodeMapShape(schema.Schema):
     gender: dict[Literal["male", "female", "other", "unknown"], str] = Field(default={})
     settings: tuple[_SettingEntry, ...] = ()
     collars: tuple[_CollarEntry, ...] = ()
+    collar_codes: tuple[_CodeEntry, ...] = ()
     collar_texts: tuple[str, ...] = ()
     other_texts: tuple[str, ...] = ()
     collar_words: _CollarWordsShape = _CollarWordsShape()
@@ -214,6 +215,7 @@ class _CodeMapBuilder:
         self.answers: dict[str, set[CodingKey]] = {"yes": set(), "no": set()}
         self.settings: dict[CodingKey, str] = {}
         self.collars: dict[CodingKey, Collar] = {}
+        self.collar_codes: set[CodingKey] = set()
         self.texts: dict[str, bool] = {}
         self.collar_words = CollarWords()
         self.ignored: set[CodingKey] = set()
@@ -252,6 +254,7 @@ class _CodeMapBuilder:
                 self.settings[coding] = setting_entry.setting
         for coding, collar, _ in self._codings(source, "collars", shape.collars):
             self.collars[coding] = Collar(collar.kind, collar.display, collar.from_memory, local)
+        self.collar_codes |= {coding for coding, _, _ in self._codings(source, "collar_codes", shape.collar_codes)}
         self.texts |= dict.fromkeys(map(as_compared, shape.collar_texts), True)
         self.texts |= dict.fromkeys(map(as_compared, shape.other_texts), False)
         self.collar_words |= shape.collar_words.words()
@@ -413,8 +416,10 @@ class _CodeMapBuilder:
             code = entry.code or entry.prefix
             if code is None or (entry.code and entry.prefix):
                 self.problems.append((place, "expected either code or prefix"))
-            elif entry.prefix and section not in ("facts", "ignore", "neck_codes"):
-                self.problems.append((place, "a prefix is only read under facts and neck_codes; expected code"))
+            elif entry.prefix and section not in ("facts", "ignore", "neck_codes", "collar_codes"):
+                self.problems.append(
+                    (place, "a prefix is only read under facts, neck_codes and collar_codes; expected code")
+                )
             elif entry.system not in self.systems:
                 names = ", ".join(self.systems)
                 self.problems.append((place, f"no system called {entry.system!r} under systems; there are: {names}"))
@@ -439,6 +444,7 @@ class _CodeMapBuilder:
             gender=self.words["gender"],
             settings=self.settings,
             collars=self.collars,
+            collar_codes=frozenset(self.collar_codes),
             texts=self.texts,
             collar_words=self.collar_words,
             ignored=frozenset(self.ignored),

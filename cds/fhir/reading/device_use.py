@@ -14,7 +14,7 @@ from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
-from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, texts_of
+from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, ordered_concepts, texts_of
 from cds.fhir.reading.dates import DateError, is_day, moment
 from cds.fhir.reading.neck_concepts import is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold, unmodified
@@ -162,7 +162,7 @@ def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believe
     except DateError:
         return
     if believed < at - authored <= _STILL_ON:
-        named = next(filter(None, map(_words, (order.get("code"), order.get("codeCodeableConcept")))), "a collar")
+        named = next(filter(None, map(_words, ordered_concepts(order))), "a collar")
         yield Rejected(IN_PLACE, f"{shown(named)}, ordered {authored:%Y-%m-%d}", _STANDS, record.label, authored)
 
 
@@ -246,7 +246,7 @@ def read_devices(
     for record in records:
         if id(record.resource) in spoken_of or record.resource.get("status") in _NO_LONGER:
             continue
-        for named in _names(record.resource):
+        for named in device_names(record.resource):
             if code_map.collar(named) is not None or code_map.collar_look_alike(named) is not None:
                 yield Rejected(IN_PLACE, shown(_words(named)), _NOT_SAID_TO_BE_WORN, record.label)
                 break
@@ -303,17 +303,6 @@ def _words(named: object) -> str:
     return next(iter(texts_of(named)), None) or " ".join(coding.code for coding in codings_of(named))
 
 
-def _names(device: object) -> Iterator[Mapping[str, Any]]:
-    """What a Device resource is called, each as a concept: its type, and its names."""
-    type_of = mapping(device, "type")
-    if texts_of(type_of) or codings_of(type_of):
-        yield type_of
-    for name in items(device, "deviceName"):
-        said = text(name, "name")
-        if said:
-            yield {"text": said}
-
-
 def _worn(
     record: Record, fact: str, collar: Collar | None, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
@@ -352,8 +341,9 @@ def _worn(
     hours = max(0.0, (at - since).total_seconds() / 3600)
     problem = code_map.vocabulary[HOURS].problem(hours)
     if problem is not None:
-        why = RejectionReason("implausible", f"{problem}: {duration_words(hours)}")
-        yield Rejected(HOURS, f"since {shown(written)}", why, record.label, since)
+        text_of_it = f"{problem}: {duration_words(hours)}; look whether it is on"
+        why = RejectionReason("implausible", text_of_it, look_up=True)
+        yield Rejected(HOURS, f"since {shown(written)}", why, record.label)
     else:
         yield Accepted(HOURS, hours, f"since {shown(written)}", record.label, record.reference, since, ages=False)
 
@@ -392,7 +382,9 @@ class _Collars:
         reference = text(device, "reference")
         found = [self._code_map.collar({"text": device.get("display")})]
         if reference is not None and reference.startswith("#"):
-            found.extend(self._code_map.collar(named) for item in _held(statement, reference) for named in _names(item))
+            found.extend(
+                self._code_map.collar(named) for item in _held(statement, reference) for named in device_names(item)
+            )
         elif reference is not None:
             found.extend(self._under(key) for key in self._devices.keys(reference))
         return _plainest(found)
@@ -402,7 +394,7 @@ class _Collars:
         device = mapping(statement, "device")
         reference, display = text(device, "reference") or "", text(device, "display")
         sent = _held(statement, reference) if reference.startswith("#") else self._sent_along(reference)
-        named = (name for one in islice(sent, _MOST_NAMES + 1) for name in _names(one))
+        named = (name for one in islice(sent, _MOST_NAMES + 1) for name in device_names(one))
         return [*([{"text": display}] if display else []), *islice(named, _MOST_NAMES + 1)]
 
     def _sent_along(self, reference: str) -> Iterator[object]:
@@ -412,7 +404,7 @@ class _Collars:
     def _under(self, key: str) -> Collar | None:
         """The collar among the devices under ``key``, looked up once for all statements."""
         if key not in self._sent:
-            named = (name for record in self._devices.under(key) for name in _names(record.resource))
+            named = (name for record in self._devices.under(key) for name in device_names(record.resource))
             self._sent[key] = _plainest(map(self._code_map.collar, named))
         return self._sent[key]
 

@@ -327,7 +327,7 @@ class _Chooser:
         """Whether what ``refused`` says is nothing without the name of its fact: a yes, a score, a grade."""
         fact = self.ruleset.vocabulary.get(refused.fact or "")
         grave = fact is not None and refused.says is not None and self.code_map.gravity(fact, refused.says) > 0
-        return refused.value == "true" or grave
+        return refused.value == "true" or grave or (fact is not None and fact.numeric)
 
     def _dated(self, refused: Rejected) -> str:
         """What ``refused`` said, and when: the same words from one hour to the next."""

@@ -181,7 +181,10 @@ def test_another_base_moves_the_own_codes() -> None:
         ),
         ("facts: [{system: sct, code: x, fact: sex, colour: red}]", "facts.0.colour: no key of this name"),
         ("settings: [{system: act-code, code: X, setting: shop}]", "settings.0: setting = 'shop'"),
-        ("collars: [{system: hcpcs, prefix: L01}]", "collars.0: a prefix is only read under facts and neck_codes"),
+        (
+            "collars: [{system: hcpcs, prefix: L01}]",
+            "collars.0: a prefix is only read under facts, neck_codes and collar_codes",
+        ),
         ("units: {inches: inch}", "units.inches: unknown unit 'inch'; expected a UCUM code"),
         ("gender: {male: man}", "gender.male: sex = 'man'"),
         ("safer: {airway_threat: perhaps}", "safer.airway_threat: airway_threat = 'perhaps'"),
@@ -609,3 +612,51 @@ def test_the_shipped_tables_are_hashed_without_the_vocabulary() -> None:
 
 
 _NO_TABLE = {"base", "vocabulary", "unread_observations", "same_within_percent", "future_tolerance_minutes"}
+
+
+def device_order(**fields: Any) -> dict[str, Any]:
+    return {"resourceType": "DeviceRequest", "status": "draft", "intent": "order", **fields}
+
+
+NAMED = {"name": "C-collar", "type": "user-friendly-name"}
+HELD = {"resourceType": "Device", "id": "x", "type": {"text": "Rigid cervical collar"}}
+
+
+@pytest.mark.parametrize(
+    ("order", "expected"),
+    [
+        # DeviceRequest.code[x] is a CodeableConcept or a Reference(Device).
+        (device_order(codeReference={"display": "Rigid neck collar"}), True),
+        (device_order(codeReference={"reference": "#x"}, contained=[HELD]), True),
+        (device_order(codeReference={"reference": "#y"}, contained=[HELD]), False),
+        (device_order(codeReference={"reference": "#x"}, contained=[HELD | {"type": {}, "deviceName": [NAMED]}]), True),
+        (device_order(codeReference={"reference": "#x"}, contained=["x", {**HELD, "type": {"text": "Walker"}}]), False),
+        (device_order(codeReference={"display": "Rigid neck collar"}, doNotPerform=True), False),
+        (device_order(codeReference="Rigid neck collar"), False),
+        (device_order(codeCodeableConcept={"text": "Rigid neck collar"}), True),
+        ({**device_order(codeReference={"display": "Rigid neck collar"}), "resourceType": "ServiceRequest"}, False),
+    ],
+)  # fmt: skip
+def test_an_order_of_a_device_may_name_the_device(order: dict[str, Any], expected: bool) -> None:
+    assert code_map().is_collar_order(order) is expected
+
+
+HCPCS = "http://www.cms.gov/Medicare/Coding/HCPCSReleaseCodeSets"
+
+
+@pytest.mark.parametrize(
+    ("coded", "alike"),
+    [
+        # HCPCS Level II, L0112 to L0200: orthoses of the neck (from memory).
+        ({"code": "L0140"}, "L0140"),
+        ({"code": "L0200"}, "L0200"),
+        ({"code": "L0220"}, None),
+        ({"code": "L1830"}, None),
+        ({"code": "L0140", "display": "Rib belt"}, None),
+        ({"code": "L0172"}, None),
+    ],
+)
+def test_a_code_of_neck_collars_alone_is_listed(coded: dict[str, str], alike: str | None) -> None:
+    order = device_order(codeCodeableConcept={"coding": [{"system": HCPCS, **coded}]})
+    assert code_map().order_look_alike(order) == alike
+    assert code_map().is_collar_order(order) is (coded["code"] == "L0172")

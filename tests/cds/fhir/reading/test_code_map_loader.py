@@ -112,6 +112,7 @@ EMPTY: dict[str, Any] = {
     "gender": {},
     "settings": {},
     "collars": {},
+    "collar_codes": frozenset(),
     "texts": {},
     "collar_words": CollarWords(),
     "ignored": frozenset(),
@@ -224,6 +225,10 @@ PARTS = {
                 "collars: [{system: a, code: X, kind: long_term, display: long, from_memory: true}, {system: a, code: Y}]"
             ],
             {"collars": {a("X"): Collar("long_term", "long", from_memory=True), a("Y"): Collar()}},
+        ),
+        (
+            ["collar_codes: [{system: ab, prefix: S1}]", "collar_codes: [{system: a, code: T1}]"],
+            {"collar_codes": frozenset({a("S1"), b("S1"), a("T1")})},
         ),
         (["", "collars: [{system: a, code: X}]"], {"collars": {a("X"): Collar(local=True)}}),
         # Words.
@@ -372,7 +377,7 @@ def test_parts_and_words_keep_their_order() -> None:
         ("facts: [{system: a, code: X, prefix: X, fact: sex}]", "facts.0: expected either code or prefix"),
         (
             "values: [{system: a, prefix: X, fact: sex, value: male}]",
-            "values.0: a prefix is only read under facts and neck_codes; expected code",
+            "values.0: a prefix is only read under facts, neck_codes and collar_codes; expected code",
         ),
         (
             "neck_codes: [{system: a, code: X}, {system: c, prefix: X}]",
@@ -407,7 +412,10 @@ def test_parts_and_words_keep_their_order() -> None:
             "settings.0: setting = 'moon': not one of the accepted codes; accepted: one of ward, home",
         ),
         ("collars: [{system: a}]", "collars.0: expected either code or prefix"),
-        ('"yes": [{system: a, prefix: X}]', "yes.0: a prefix is only read under facts and neck_codes; expected code"),
+        (
+            '"yes": [{system: a, prefix: X}]',
+            "yes.0: a prefix is only read under facts, neck_codes and collar_codes; expected code",
+        ),
         ('"no": [{system: c, code: X}]', "no.0: no system called 'c' under systems; there are: a, ab, own"),
         ("finding_questions: [{system: a}]", "finding_questions.0: expected either code or prefix"),
         *[
@@ -426,7 +434,7 @@ def test_parts_and_words_keep_their_order() -> None:
         ("parts: {minor: [{system: a, code: X}]}", "parts.minor: minor is worked out by rules and cannot be read"),
         (
             "parts: {score: [{system: a, prefix: X}]}",
-            "parts.score.0: a prefix is only read under facts and neck_codes; expected code",
+            "parts.score.0: a prefix is only read under facts, neck_codes and collar_codes; expected code",
         ),
         (
             "gender: {male: tall}",

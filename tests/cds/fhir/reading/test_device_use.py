@@ -11,13 +11,25 @@ from cds.fhir.reading.code_map import CodeMap, CodingKey
 from cds.fhir.reading.device_use import read_device_uses, read_devices
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
-from tests.cds.fhir.reading.sent import AT, Resource, code_map, concept, facts, observation, of_patient, reading, record
+from tests.cds.fhir.reading.sent import (
+    AT,
+    Resource,
+    code_map,
+    concept,
+    facts,
+    observation,
+    of_patient,
+    reading,
+    record,
+    ruleset,
+)
 
 EAST = datetime(2026, 1, 31, 12, tzinfo=timezone(timedelta(hours=2)))
 """The same moment as AT, where the clocks are two hours ahead."""
 ORDERS = "https://nuque.example.org/fhir/CodeSystem/orders"
 ELSEWHERE = "http://hospital.example/codes"
 NINE = datetime(2026, 1, 31, 9, tzinfo=UTC)
+HOURS_LABEL = ruleset().vocabulary["collar_hours"].label
 NO_DATE_TIME = "not a FHIR dateTime, which gives a time of day with seconds"
 NO_DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
 
@@ -142,8 +154,7 @@ MIDNIGHT = datetime(2026, 1, 30, 22, tzinfo=UTC)
                 refused(
                     "collar_hours",
                     "since 2023-01-31T10:00:00Z",
-                    RejectionReason("implausible", "implausible: 3 years"),
-                    AT.replace(year=2023),
+                    RejectionReason("implausible", "implausible: 3 years; look whether it is on", look_up=True),
                 ),
             ],
         ),
@@ -708,3 +719,10 @@ def test_the_newest_use_says_which_kind_is_on_and_since_when() -> None:
 )
 def test_the_kind_of_a_collar_by_its_name(words: str, expected: str | None) -> None:
     assert code_map().collar_words.kind(words) == expected
+
+
+def test_a_use_of_years_is_to_be_looked_at() -> None:
+    years = use(timingPeriod={"start": "2019-06-01"})
+    assert facts(years) == {"collar_in_place": True}
+    assert named(years) == [("collar_hours", f"{HOURS_LABEL}: since 2019-06-01")]
+    assert named(use(timingPeriod={"start": "2026-01-01"})) == []
