@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.errors import Place
@@ -79,6 +79,13 @@ class Coverage:
 
     rules: tuple[RuleCoverage, ...]
     comparisons: tuple[ComparisonCoverage, ...]
+
+    def of(self, rules: Container[str]) -> Coverage:
+        """The same for ``rules`` (ids) alone."""
+        return Coverage(
+            tuple(rule for rule in self.rules if rule.rule in rules),
+            tuple(comparison for comparison in self.comparisons if comparison.rule in rules),
+        )
 
     @property
     def complete(self) -> bool:

@@ -31,7 +31,10 @@ def test(
     as_json: bool,
     html: str | None,
 ) -> None:
-    """Run the worked cases: differences as expected and actual with the trace, and the coverage of rules and comparisons."""
+    """Run the worked cases: differences as expected and actual with the trace, and the coverage of rules and comparisons.
+
+    Of some cases (--cases, --only) the coverage is that of the rules that they name and of those that a site added.
+    """
     from cds.reports.cases import tested
     from rules.deciding.decider import Decider
     from rules.loading.source_map import Written
@@ -48,4 +51,8 @@ def test(
     if junit is not None:
         Path(junit).write_text(junit_xml(results), encoding="utf-8")
     written = Written.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
-    deliver(tested(ruleset, results, measure(ruleset, chosen, written)), as_json=as_json, html=html)
+    coverage = measure(ruleset, chosen, written)
+    if only is not None or cases is not None:
+        named = {rule for case in chosen for rule in (*case.fires, *case.silent)}
+        coverage = coverage.of(named | {change.name for change in ruleset.local_changes if change.kind == "added"})
+    deliver(tested(ruleset, results, coverage), as_json=as_json, html=html)

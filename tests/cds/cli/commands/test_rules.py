@@ -249,3 +249,10 @@ def test_wrong_knowledge_ends_with_2_and_the_place(small):
     result = CliRunner().invoke(main, ["rules", "prove", "--knowledge", str(small)])
     assert result.exit_code == 2
     assert "no fact called 'dangr'" in result.output
+
+
+def test_of_some_cases_the_coverage_is_that_of_the_rules_they_name():
+    out = json.loads(run("test", "--only", "handover-leaving-guarded", "--json"))
+    assert out["cases"] == 6 and out["rules_not_covered"] == {} and out["comparisons_not_decisive"] == []
+    one = json.loads(run("test", "--only", "handover-leaving-guarded-not-4", "--json"))
+    assert set(one["rules_not_covered"]) == {"handover.leaving.guarded"}
