@@ -80,6 +80,9 @@ _NOT_READ_BY_TYPE = {
 _WORDS_OF_CODES = re.compile(r"/(code|valueCodeableConcept|valueQuantity|class)(/coding/\d+)?/(display|text)")
 """What a code is called beside it: not looked at where the code means something."""
 
+_REASONS = frozenset({"reasonCode", "reasonReference", "diagnosis"})
+"""What an encounter that runs says of its reason."""
+
 _AT = datetime(2000, 1, 2, tzinfo=UTC)
 """Examples are read at this moment, and their times are minutes before it."""
 
@@ -181,6 +184,8 @@ class ShapeReader:
         record = example.record(numbers={})
         when, place = example.slot("/period/start"), self._reader.unit([record.resource])
         running = current_encounter([record], None, _AT) is not None
+        if running and not _REASONS.isdisjoint(record.resource):  # Their words tell, which no shape holds.
+            raise NotUnderstood
         found = []
         if running:
             found = _accepted(unmodified(record, read_encounter(record, ReferenceIndex(()), self._code_map, _AT)))
@@ -212,6 +217,8 @@ class ShapeReader:
         else:
             found, unit = self._measured(example, number)
         definition = self._vocabulary.get(found.fact)
+        if example.type == "Condition" and found.fact in self._code_map.of_old:  # By its dates, which no shape holds.
+            raise NotUnderstood
         if definition is None or definition.given == "concluded" or found.fact in (AGE, SEX, SETTING):
             raise NotUnderstood
         when = next((slot for slot, time in example.times.items() if time == found.recorded), None)

@@ -154,6 +154,19 @@ class UnreadDiagnoses:
 
 
 @dataclass(frozen=True)
+class OfOld:
+    """How a diagnosis of a fact tells how old it is: by its onset, and without a date on a problem list not at all.
+
+    After ``hours`` it says nothing about now; with ``visits`` that, and no more, holds for what was diagnosed in an encounter and
+    stands on no problem list. What is too old a person has to ``look`` up.
+    """
+
+    hours: float | None = None
+    visits: bool = False
+    look: bool = False
+
+
+@dataclass(frozen=True)
 class Episode:
     """What belongs to one injury.
 
@@ -248,15 +261,16 @@ def _stands(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -
 class CodeMap:
     """Everything a reading needs to know about codes. Built by ``load_code_map``; immutable.
 
-    ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a
-    coded fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a
-    collar. The value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
+    ``exact`` and ``prefixes`` map codings (or the beginning of a code) to meanings, ``values`` codings to the value of a coded
+    fact. ``neck_words`` and ``neck_codes`` (beginnings of codes) tell what is about the neck or another danger of a collar. The
+    value of an Observation that asks one of ``finding_questions`` is what was found, ``parts`` are those of scores,
     ``unread_observations`` tells which Observations of the neck a person has to read, and ``unread_diagnoses`` how the words of
-    Conditions and Procedures are taken; one of ``leading_words`` names what may be a fact that goes before a collar. ``episode``
-    is what belongs to one injury, ``elapsing`` the facts that count hours since something. ``safer`` maps facts to the value to
-    take where records of one moment contradict each other; ``grave`` maps others to the answers that are a danger, the least
-    first, and ``grave_at_most`` numbers to the highest that is one. ``texts`` are names of orders that are (True) or are not for a
-    collar, whatever ``collar_words`` make of them; ``ignored`` codes are for none either.
+    Conditions and Procedures are taken; one of ``leading_words`` names what may be a fact that goes before a collar. ``of_old``
+    says of facts how their diagnoses grow old. ``episode`` is what belongs to one injury, ``elapsing`` the facts that count
+    hours since something. ``safer`` maps facts to the value to take where records of one moment contradict each other;
+    ``grave`` maps others to the answers that are a danger, the least first, and ``grave_at_most`` numbers to the highest that
+    is one. ``texts`` are names of orders that are (True) or are not for a collar, whatever ``collar_words`` make of them;
+    ``ignored`` codes are for none either.
     """
 
     base: str
@@ -282,6 +296,7 @@ class CodeMap:
     unread_observations: UnreadObservations
     unread_diagnoses: UnreadDiagnoses
     leading_words: Mapping[str, tuple[NeckWord, ...]]
+    of_old: Mapping[str, OfOld]
     episode: Episode
     elapsing: frozenset[str]
     safer: Mapping[str, FactValue]

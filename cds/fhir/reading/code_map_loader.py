@@ -22,6 +22,7 @@ from cds.fhir.reading.code_map import (
     Episode,
     Meaning,
     NeckWord,
+    OfOld,
     ScorePart,
     UnreadDiagnoses,
     UnreadObservations,
@@ -86,6 +87,13 @@ class _NeckWordEntry(schema.Schema):
 
 class _LeadingWordEntry(_NeckWordEntry):
     fact: str
+
+
+class _OfOldEntry(schema.Schema):
+    fact: str
+    hours: float | None = Field(default=None, gt=0, le=87600)
+    visits: bool = False
+    look: bool = False
 
 
 class _UnreadDiagnosesShape(schema.Schema):
@@ -174,6 +182,7 @@ class _CodeMapShape(schema.Schema):
     unread_observations: _UnreadObservationsShape = _UnreadObservationsShape()
     unread_diagnoses: _UnreadDiagnosesShape = _UnreadDiagnosesShape()
     leading_words: tuple[_LeadingWordEntry, ...] = ()
+    of_old: tuple[_OfOldEntry, ...] = ()
     units: dict[str, str] = Field(default={})
     counted: dict[str, tuple[str, ...]] = Field(default={})
     episode: _EpisodeShape = _EpisodeShape()
@@ -226,6 +235,7 @@ class _CodeMapBuilder:
         self.unread = UnreadObservations(0, (), frozenset())
         self.diagnoses = UnreadDiagnoses()
         self.leading_words: dict[str, dict[str, NeckWord]] = {}
+        self.of_old: dict[str, OfOld] = {}
         self.words: dict[str, dict[str, str]] = {"gender": {}, "units": {}}
         self.counted: dict[str, tuple[str, ...]] = {}
         self.episode = Episode()
@@ -298,6 +308,9 @@ class _CodeMapBuilder:
             if self._check(entry.fact, True, source.place("leading_words", index)):
                 known = self.leading_words.setdefault(entry.fact, {})
                 known |= {word.word: word for word in entry.each()}
+        for index, old in enumerate(shape.of_old):
+            if self._check(old.fact, True, source.place("of_old", index)):
+                self.of_old[old.fact] = OfOld(old.hours, old.visits, old.look)
 
     def _take_episode(self, source: YamlFile, shape: _EpisodeShape) -> None:
         place = source.place("episode")
@@ -454,6 +467,7 @@ class _CodeMapBuilder:
             parts=self.parts,
             unread_observations=self.unread,
             unread_diagnoses=self.diagnoses,
+            of_old=self.of_old,
             leading_words={fact: tuple(words.values()) for fact, words in self.leading_words.items()},
             units=self.words["units"],
             counted=self.counted,

@@ -11,16 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
-from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.json_access import codings, items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import codings_of
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.device_use import read_procedure_on_the_neck
-from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.reconciliation import Accepted, Rejected, stale
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.value_parser import Value
 
@@ -31,6 +31,8 @@ _PRESENT = ("active", "recurrence", "relapse")
 _SUSPECTED = ("provisional", "unconfirmed", "differential")
 _LATE = timedelta(days=90)
 """For so long an operation may bear on the neck of now."""
+DAYS_OF = {len("2026"): 366, len("2026-01"): 31, len("2026-01-31"): 1}
+"""How many days a date of so many characters may mean at the most."""
 _REFUTED_BELOW_ALL = -1
 """That one diagnosis was refuted says little: any record of the opposite stands above it."""
 
@@ -60,15 +62,42 @@ class CodedRecordReader(ClinicalRecordReader):
             problem = RejectionReason("status", "it has abated, which says nothing about now")
         for finding in self.implied(record, [condition.get("code")], when, problem):
             if suspected and isinstance(finding, Accepted):
-                yield self._suspected(finding, verification)
+                found = self._suspected(finding, verification)
+                yield self._of_its_age(found, condition) if isinstance(found, Accepted) else found
             elif isinstance(finding, Rejected):
                 yield finding._replace(says=not finding.says) if refuted and finding.says in (True, False) else finding
             elif not refuted:
-                yield finding
+                yield self._of_its_age(finding, condition)
             elif finding.value is True:
                 yield self.accepted(
                     Value(finding.fact, False, f"refuted: {finding.written}"), record, when, standing=_REFUTED_BELOW_ALL
                 )
+
+    def _of_its_age(self, finding: Accepted, condition: dict[str, Any]) -> Accepted | Rejected:
+        """``finding`` of a diagnosis that stands, as old as it is; refused where that is too old to be of now."""
+        rule = self.code_map.of_old.get(finding.fact)
+        if rule is None:
+            return finding
+        onset, dated = _last_moment(condition.get("onsetDateTime"), self.at), condition.get("recordedDate") is not None
+        spoken, kinds = finding.speaks_of, _categories(condition)
+        if onset is not None and (not dated or (finding.recorded is not None and onset < finding.recorded)):
+            spoken = onset
+        elif finding.recorded is None and not rule.visits and "problem-list-item" in kinds:
+            spoken = None
+        visit = "encounter-diagnosis" in kinds and "problem-list-item" not in kinds
+        if rule.visits and (not visit or spoken is None):
+            return finding
+        if rule.hours is None:
+            return finding._replace(latest=spoken, may_hold_on=rule.look and spoken is not None)
+        if spoken is None:
+            why = RejectionReason("no time", "no time is recorded, so it may be older than what is of now")
+            return Rejected(finding.fact, finding.written, why, finding.label, None, finding.value)
+        hours = (self.at - spoken).total_seconds() / 3600
+        if hours <= rule.hours:
+            return finding
+        why = stale(hours, rule.hours)._replace(look_up=rule.look)
+        asked = f"{finding.written} ({spoken:%Y-%m-%d}: does it still hold?)" if rule.look else finding.written
+        return Rejected(finding.fact, asked, why, finding.label, finding.recorded, finding.value)
 
     def _suspected(self, finding: Accepted, verification: str | None) -> Accepted | Rejected:
         """``finding`` of a diagnosis that is only suspected: used where it is a danger, else refused."""
@@ -125,6 +154,21 @@ class CodedRecordReader(ClinicalRecordReader):
             return When(problem=RejectionReason("malformed", f"malformed occurrence {shown(written)}: {error}"))
         whole_day = isinstance(written, str) and "T" not in written
         return When(due + timedelta(days=1) if whole_day else due)
+
+
+def _last_moment(onset: object, at: datetime) -> datetime | None:
+    """The last moment that ``onset`` (a dateTime, which may be as coarse as a year) may mean, no later than ``at``."""
+    try:
+        first = moment(onset, at.tzinfo)
+    except DateError:
+        return None
+    return min(first + timedelta(days=DAYS_OF.get(len(str(onset)), 0)), at)
+
+
+def _categories(condition: dict[str, Any]) -> set[str | None]:
+    return {
+        coding.get("code") for coding in codings(items(condition, "category")) if isinstance(coding.get("code"), str)
+    }
 
 
 def _concept_code(resource: dict[str, Any], key: str) -> str | None:

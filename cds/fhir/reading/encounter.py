@@ -10,12 +10,14 @@ from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex, names_of, refers_to
 from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of
 from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.neck_concepts import complaint
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 
 SETTING = "setting"
 _RUNNING = ("arrived", "triaged", "in-progress", "onleave")
 _LOCATION_OVER_CLASS = 1
+_NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 
 
 def current_encounter(encounters: Sequence[Record], asked: str | None, at: datetime) -> Record | None:
@@ -78,6 +80,27 @@ def read_encounter(
             yield from found(codings_of(concept), _LOCATION_OVER_CLASS)
     own_class = coding_of(encounter.get("class"))
     yield from found([own_class] if own_class is not None else [], 0)
+
+
+def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) -> Iterator[Rejected]:
+    """What an Encounter ``record`` that runs says of its reason, and of its diagnoses that were not sent, about the neck.
+
+    For a person to read: a chief complaint is no diagnosis, and gives no fact.
+    """
+    encounter = record.resource
+    if encounter.get("status") not in _RUNNING:
+        return
+    referred = [
+        *items(encounter, "reasonReference"),
+        *(mapping(each, "condition") for each in items(encounter, "diagnosis")),
+    ]
+    unsent = [each for each in referred if not any(conditions.keys(text(each, "reference") or ""))]
+    named = [{"text": text(each, "display")} for each in unsent]
+    for concept in (*items(encounter, "reasonCode"), *named):
+        found = complaint(concept, code_map)
+        if found is not None:
+            why = RejectionReason("code" if found.slight else "unread", _NO_FACTS, may_be=found.may_be)
+            yield Rejected(None, shown(found.words), why, record.label)
 
 
 def _locations_now(encounter: object, locations: ReferenceIndex, at: datetime) -> Iterator[Record]:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, mapping, text
-from cds.fhir.reading.code_map import ICD_10_CM, CodeMap, CodingKey, coding_of, codings_of, texts_of
+from cds.fhir.reading.code_map import ICD_10, ICD_10_CM, CodeMap, CodingKey, coding_of, codings_of, texts_of
 
 _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "bodySite"})
 """Elements of an Observation that have codes of their own."""
@@ -99,12 +99,14 @@ class SilentObservations:
 class UnreadConcept(NamedTuple):
     """A concept about the neck or another danger that is mapped to no fact, in its ``words``.
 
-    ``may_be`` is the fact that goes before a collar and that the words may mean, as of now. What is ``slight`` is no danger.
+    ``may_be`` is the fact that goes before a collar and that the words may mean, as of now. What is ``slight`` is no danger. Of
+    what is ``bare`` nothing tells what it is about: a code of an unknown system, or of one that no list of codes is kept of.
     """
 
     words: str
     may_be: str | None = None
     slight: bool = False
+    bare: bool = False
 
 
 def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[UnreadConcept]:
@@ -128,6 +130,26 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
             named = ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
             said = [words for one in asked for words in texts_of(one)]
             yield UnreadConcept(named, may_be(said, codings, code_map), stated and _is_slight(said, codings, code_map))
+        elif stated and holder is resource and not any(map(texts_of, asked)) and _tell_nothing(codings, code_map):
+            yield UnreadConcept(" ".join(coding.code for coding in codings), bare=True)
+
+
+def _tell_nothing(codings: Sequence[CodingKey], code_map: CodeMap) -> bool:
+    """Whether ``codings``, without words, tell nobody what a record is about: of ICD-10 the chapters of the neck are known."""
+    told = (coding.system in (ICD_10_CM, ICD_10) or coding in code_map.ignored for coding in codings)
+    return bool(codings) and not any(told)
+
+
+def complaint(concept: object, code_map: CodeMap) -> UnreadConcept | None:
+    """What a CodeableConcept that gives no facts says about the neck or another danger; None where it says nothing of the kind."""
+    codings, said = codings_of(concept), texts_of(concept)
+    facts = [meaning.fact for meaning in code_map.meanings(codings) if meaning.value is True]
+    dangers = [fact for fact in facts if fact in code_map.safer]
+    if not dangers and not is_about_the_neck(concept, code_map, stated=True):
+        return None
+    coded = next((fact for fact in facts if fact in code_map.leading_words), None)
+    leading = may_be(said, codings, code_map) or coded
+    return UnreadConcept(_shortest_name(concept), leading, not dangers and _is_slight(said, codings, code_map))
 
 
 def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap) -> str | None:

@@ -36,7 +36,7 @@ from cds.fhir.reading.device_use import (
     read_standing_order,
     weighed,
 )
-from cds.fhir.reading.encounter import current_encounter, read_encounter
+from cds.fhir.reading.encounter import current_encounter, read_encounter, read_reasons
 from cds.fhir.reading.neck_concepts import SilentObservations, denies, may_be, unread_concepts, words_about_the_neck
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
@@ -65,6 +65,7 @@ PERSONS = ("Patient", "RelatedPerson", "Group", "Person", "Practitioner", "Pract
 _CLINICAL = ("Observation", "Condition", "Procedure")
 _ANSWERED = ("Observation", "QuestionnaireResponse")
 _NOT_MAPPED = "about neck, spine, airway or another danger, but its code is mapped to no fact: read it yourself"
+_A_CODE_ALONE = "a code that is mapped to no fact, and no words: what it is about cannot be told"
 _NOT_READ = (
     *("DiagnosticReport", "ImagingStudy", "Flag", "ClinicalImpression", "DetectedIssue", "RiskAssessment"),
     *("AllergyIntolerance", "NutritionOrder", "DocumentReference", "Composition", "Media"),
@@ -212,6 +213,7 @@ class _PatientReading:
         if encounter is not None:
             locations = ReferenceIndex(self.found.of("Location"))
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
+            yield from read_reasons(encounter, ReferenceIndex(self.found.of("Condition")), self.code_map)
         for kind, read_one in readers:
             own = self._own(kind)
             silent = SilentObservations(self.code_map)
@@ -254,8 +256,8 @@ class _PatientReading:
         For a person to read is what may be so ``now``.
         """
         for found in unread_concepts(record.resource, self.code_map):
-            kind: RefusalKind = "unread" if now(record) and not found.slight else "code"
-            why = RejectionReason(kind, _NOT_MAPPED, may_be=found.may_be)
+            kind: RefusalKind = "unread" if now(record) and not found.slight and not found.bare else "code"
+            why = RejectionReason(kind, _A_CODE_ALONE if found.bare else _NOT_MAPPED, may_be=found.may_be)
             yield Rejected(None, shown(found.words), why, record.label)
 
     def _not_read(self, record: Record) -> Iterator[Rejected]:

@@ -40,7 +40,7 @@ MOMENTS = [AT, AT.astimezone(timezone(timedelta(hours=-5))), None]
 def keyed(lines):
     """The ``lines`` as an export hands them on: with the key of the patient, patient by patient."""
     frames = []
-    for kind in ("Patient", "Encounter", "Observation"):
+    for kind in ("Patient", "Encounter", "Observation", "Condition"):
         own = [line for line in lines if f'"{kind}"' in line]
         table = pl.LazyFrame({"line": own}, schema={"line": pl.String()})
         frames.append(keyed_lines(table, kind, MENTIONED).select("key", "line").collect())
@@ -167,3 +167,36 @@ def test_a_record_that_is_plain_but_for_one_thing_is_not_taken_for_plain(monkeyp
     random = Random(5)
     with pytest.raises((AssertionError, pl.exceptions.PolarsError)):
         read_both_ways(keyed([line for records in plain for line in damaged_lines(records, "future", random)]))
+
+
+ICD = "http://hl7.org/fhir/sid/icd-10-cm"
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"recordedDate": "2019-06-01T09:00:00Z", "category": [{"coding": [{"code": "encounter-diagnosis"}]}]},
+        {"recordedDate": "2026-01-31T09:00:00Z", "onsetDateTime": "2001-05-01"},
+        {"recordedDate": "2026-01-31T09:00:00Z"},
+    ],
+)
+@pytest.mark.parametrize("code", ["S12.9XXA", "G82.50", "W19.XXXA", "S12.110S", "J95.01"])
+def test_a_diagnosis_that_grows_old_is_read_alike(told, code):
+    """By its onset and its category, which no shape holds; what is left of an injury; a code of several facts."""
+    subject = {"reference": "Patient/p1"}
+    condition = {
+        "resourceType": "Condition",
+        "id": "c1",
+        "subject": subject,
+        "code": {"coding": [{"system": ICD, "code": code}]},
+    }
+    read_both_ways(keyed([json.dumps(patient()), json.dumps(condition | told)]))
+
+
+def test_the_reason_of_an_encounter_that_runs_is_listed_alike():
+    stay = {"resourceType": "Encounter", "id": "e1", "status": "in-progress", "subject": {"reference": "Patient/p1"}}
+    stay |= {"class": {"code": "EMER"}, "period": {"start": "2026-01-31T09:00:00Z"}}
+    found = read_both_ways(
+        keyed([json.dumps(patient()), json.dumps(stay | {"reasonCode": [{"text": "Stab wound neck"}]})])
+    )
+    assert "the reason of an encounter" in " ".join(reason for _, reason in found.refused)

@@ -128,6 +128,22 @@ class OtherRecords:
             {},
         ]
         times += [{"recordedDate": self._moment(hours), "onsetDateTime": self._moment(hours + 50)}]
+        began = self._day(hours + self._random.choice([0, 24, 3000, 20000]))
+        times += [{"recordedDate": self._moment(hours), "onsetDateTime": began[:length]} for length in (4, 7, 10)]
+        times += [{"onsetDateTime": began[:7]}, {"recordedDate": self._moment(hours + 9000)}]
+        kinds = self._random.choice(
+            [[], ["encounter-diagnosis"], ["problem-list-item"], ["encounter-diagnosis", "problem-list-item"]]
+        )
+        category = (
+            {
+                "category": [
+                    {"coding": [{"code": kind, "system": "http://terminology.hl7.org/CodeSystem/condition-category"}]}
+                    for kind in kinds
+                ]
+            }
+            if kinds
+            else {}
+        )
         verification = "confirmed" if present else self._mostly("refuted", "confirmed")
         verification = self._mostly(
             verification, None, "unconfirmed", "provisional", "entered-in-error", "differential", ""
@@ -136,7 +152,7 @@ class OtherRecords:
         statuses = {"verificationStatus": verification, "clinicalStatus": clinical}
         written = {key: _status(said) for key, said in statuses.items() if said is not None}
         ended = {"abatementDateTime": self._moment(1)} if self._random.random() < 0.15 else {}
-        return {"code": concept} | written | self._random.choice(times) | ended
+        return {"code": concept} | category | written | self._random.choice(times) | ended
 
     def _procedure(self, concept: Resource, _: bool, hours: float) -> Resource:
         times = [{"performedDateTime": self._moment(hours)}, {"performedPeriod": self._period(hours)}]

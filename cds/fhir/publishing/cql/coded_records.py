@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from cds.fhir.publishing.cql.records import is_one_of, label, tuples
 from cds.fhir.publishing.cql.syntax import literal
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning
+from cds.fhir.reading.coded_records import DAYS_OF
 from rules.model.facts import FactDefinition, FactValue
 
 _PREPARED = f"""\
@@ -22,6 +23,16 @@ define function "Status of"(status FHIR.CodeableConcept):
 // The seventh character of a code of ICD-10-CM, with its point or without.
 define function "Seventh"(code String):
   if Length(code) = 7 then Substring(code, 6, 1) else Substring(code, 7, 1)
+
+// Whole seconds since the last moment that an onset may mean: a year, a month or a day counts to its end.
+define function "Age of Onset"(onset DateTime):
+  "Age of"(onset) - (if hour from onset is not null then 0
+    else if day from onset is not null then {DAYS_OF[10] * 86400}
+    else if month from onset is not null then {DAYS_OF[7] * 86400}
+    else {DAYS_OF[4] * 86400})
+
+define function "Is in"(categories List<FHIR.CodeableConcept>, category String):
+  exists (categories K where exists (K.coding C where C.code.value = category))
 
 // Diagnoses that stand or are suspected, and those that were refuted, which stand below all else.
 define private "Diagnoses":
@@ -43,6 +54,14 @@ define private "Diagnoses":
       latest: Coalesce(
         if R.recordedDate is not null then "Latest of"(R.recordedDate.value) else "Latest of Time"(R.onset, false),
         if clinical in {{ 'active', 'recurrence', 'relapse' }} then 0 else null),
+      // Since when, where that is before it was recorded.
+      began: if R.onset is FHIR.dateTime
+          and (R.recordedDate is null or "Age of Onset"((R.onset as FHIR.dateTime).value) > "Age of"(R.recordedDate.value))
+        then "Age of Onset"((R.onset as FHIR.dateTime).value) else null,
+      listed: R.recordedDate is null and "Age of Time"(R.onset) is null
+        and "Is in"(R.category, 'problem-list-item'),
+      visit: "Is in"(R.category, 'encounter-diagnosis')
+        and not "Is in"(R.category, 'problem-list-item'),
       label: {label("Condition", "R")}
     }}
 
@@ -57,6 +76,9 @@ define private "Procedures":
       to_come: false,
       age: "Age of Time"(R.performed),
       latest: "Latest of Time"(R.performed, R.status.value = 'in-progress'),
+      began: null as Integer,
+      listed: false,
+      visit: false,
       label: {label("Procedure", "R")}
     }}
 
@@ -83,6 +105,9 @@ define private "Orders":
       to_come: due is not null,
       age: "Age of"(R.authoredOn.value),
       latest: "Latest of"(R.authoredOn.value),
+      began: null as Integer,
+      listed: false,
+      visit: false,
       label: {label("ServiceRequest", "R")}
     }}
 
@@ -100,6 +125,9 @@ define private "Findings":
       to_come: false,
       age: "Age of Observation"(R),
       latest: "Latest of Observation"(R),
+      began: null as Integer,
+      listed: false,
+      visit: false,
       label: {label("Observation", "R")}
     }}
 
@@ -197,10 +225,31 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str
         kept = f'"In Time"(R.age, {within})'
         if value in code_map.dangers(fact):
             # What was refuted says that there is none.
-            latest = "if R.refuted then R.age else R.latest"
+            latest = f"if R.refuted then R.age else {_latest(fact, code_map)}"
+            unless += _not_of_old(fact, code_map)
             kept = f'"Danger in Time"(R.age, {latest}, {within})'
         record = tuples(stated, "R.age", "R.label", standing="if R.refuted then -1 else 0")
         yield f'(("Coded Records" R where {which}) R\n      where {unless}{kept}\n      return all {record})'
+
+
+def _latest(fact: FactDefinition, code_map: CodeMap) -> str:
+    """The last moment of which the record ``R`` of ``fact`` may speak, as an age."""
+    rule = code_map.of_old.get(fact.name)
+    if rule is None:
+        return "R.latest"
+    noted = "R.latest" if rule.visits else "(if R.listed then null else R.latest)"
+    return f"Coalesce(R.began, {noted})"
+
+
+def _not_of_old(fact: FactDefinition, code_map: CodeMap) -> str:
+    """That a diagnosis ``R`` of ``fact`` is not too old to say something about now; nothing where it grows no older."""
+    rule = code_map.of_old.get(fact.name)
+    if rule is None or rule.hours is None:
+        return ""
+    spoken, most = f"Coalesce({_latest(fact, code_map)}, R.age)", literal(rule.hours * 3600)
+    if rule.visits:
+        return f"(R.refuted or not R.visit or Coalesce({spoken}, 0) <= {most}) and "
+    return f"(R.refuted or R.type != 'Condition' or Coalesce({spoken}, 1900000000) <= {most}) and "
 
 
 def _implied(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactValue, str]:

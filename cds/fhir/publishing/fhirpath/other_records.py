@@ -8,6 +8,7 @@ from cds.fhir.canonical_urls import code as published
 from cds.fhir.publishing.cql.coded_records import codes_of
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import (
+    NO_TIME,
     age,
     goes_on,
     is_day,
@@ -21,6 +22,7 @@ from cds.fhir.publishing.fhirpath.records import (
     ABOVE,
     BELOW,
     CODE,
+    NOW,
     SUSPECTED,
     UNCHANGED,
     USUAL,
@@ -35,12 +37,16 @@ from cds.fhir.publishing.fhirpath.records import (
     referred,
 )
 from cds.fhir.publishing.fhirpath.statements import means
-from cds.fhir.reading.code_map import ANY_CODE, CodeMap
+from cds.fhir.reading.code_map import ANY_CODE, CodeMap, OfOld
+from cds.fhir.reading.coded_records import DAYS_OF
 from cds.fhir.reading.device_use import HOURS, IN_PLACE, KIND
 from cds.fhir.reading.encounter import SETTING
 from rules.model.facts import FactDefinition
 
 _TO_COME = "+"
+_BEGAN, _LISTED, _VISIT = f"{CODE}b", f"{CODE}l{CODE}", f"{CODE}v{CODE}"
+"""In a line, before the codes: since when a diagnosis is, before it was recorded; on a problem list without a time; of a visit."""
+_STANDS = f"startsWith('{BELOW}').not()"
 _SUSPECTED = ("provisional", "unconfirmed", "differential")
 _STANDING = ("confirmed", *_SUSPECTED)
 _INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
@@ -76,7 +82,8 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
         f".where({no_moment}).where({_not_from_the_future(onset, tolerance)})"
         f".select(iif(({verified}) = 'refuted', '{BELOW}', '{USUAL}') & ({padded(onset)}) & 'Condition/' & id "
         f"& '{CODE}' & {marked(now, day)} "
-        f"& iif(({verified}) in {either(_SUSPECTED)}, '{SUSPECTED[1:]}', '') & {codes('code.coding')} & '{CODE}')"
+        f"& iif(({verified}) in {either(_SUSPECTED)}, '{SUSPECTED[1:]}', '') & {_of_old(onset)} "
+        f"& {codes('code.coding')} & '{CODE}')"
     )
     done = f"{age('performed.ofType(dateTime)')} | {period_age('performed.ofType(Period)')}"
     day = f"{is_day('performed.ofType(dateTime)')} or {period_is_day('performed.ofType(Period)')}"
@@ -113,7 +120,10 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Ite
                 continue
             meant = True if value is None else value
             fresh = ""
-            if limit is not None:
+            rule = code_map.of_old.get(fact.name) if meant in code_map.dangers(fact) else None
+            if rule is not None:
+                fresh = _not_of_old(rule, limit)
+            if limit is not None and rule is None:
                 danger = f"startsWith('{BELOW}').not()" if meant in code_map.dangers(fact) else "false"
                 fresh = f" and (endsWith('{_TO_COME}') or {not_older('substring(1, 10)', limit, danger)})"
             if meant != code_map.safer.get(fact.name):
@@ -125,6 +135,46 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Ite
                 stated = "'N'" if meant is False else text(f"{published(str(meant))};")
             line = f"substring(0, indexOf('{CODE}')) & '=' & {stated}"
             yield f"%coded.where(substring(11).startsWith('{kind}/') and {means(said, '$this')}{fresh}).select({line})"
+
+
+def _of_old(moment: str) -> str:
+    """The marks of a Condition that tell how old it is, where its age by what was recorded is ``moment``."""
+    began, coarse = "onset.ofType(dateTime)", "onset.ofType(dateTime).toString().length()"
+    whole = "0"
+    for length, number in DAYS_OF.items():
+        whole = f"iif({coarse} = {length}, {number * 86400}, {whole})"
+    since = f"(({age(began)}) - {whole})"
+    before = f"(recordedDate.empty() or {since} > ({age('recordedDate')}))"
+    clamped = f"{since}.select(iif($this < 0, 0, $this))"
+    problem = "category.coding.where(code = 'problem-list-item').exists()"
+    visit = f"category.coding.where(code = 'encounter-diagnosis').exists() and ({problem}).not()"
+    return (
+        f"iif({began}.exists(), iif({before}, '{_BEGAN[1:]}' & {padded(clamped)} & '{CODE}', ''), '') "
+        f"& iif(({moment}).empty() and {problem}, '{_LISTED[1:]}', '') & iif({visit}, '{_VISIT[1:]}', '')"
+    )
+
+
+def _not_of_old(rule: OfOld, limit: float | None) -> str:
+    """That a line of a fact with ``rule`` is of now; a diagnosis by when it began."""
+    usual = "true"
+    if limit is not None:
+        usual = f"(endsWith('{_TO_COME}') or {not_older('substring(1, 10)', limit, _STANDS)})"
+    began = f"substring(indexOf('{_BEGAN}') + {len(_BEGAN)}, 10)"
+    within = "true" if limit is None else f"{began} <= '{padded_number(limit * 3600)}'"
+    listed = usual if rule.visits or limit is None else f"iif(contains('{_LISTED}'), false, {usual})"
+    said = f" and iif(contains('{_BEGAN}') and {_STANDS}, {within}, {listed})"
+    if rule.hours is None:
+        return said
+    most = padded_number(rule.hours * 3600)
+    young = not_older("substring(1, 10)", rule.hours, "true")
+    if rule.visits:
+        young = f"({young} or (contains('{NOW}').not() and substring(1, 10) = '{NO_TIME}'))"
+        asked = f"contains('{_VISIT}')"
+    else:
+        young = f"iif(contains('{_LISTED}'), false, {young})"
+        asked = "substring(11).startsWith('Condition/')"
+    aged = f"iif(contains('{_BEGAN}'), {began} <= '{most}', {young})"
+    return f"{said} and iif({asked} and {_STANDS}, {aged}, true)"
 
 
 def _kinds(code_map: CodeMap) -> list[str]:

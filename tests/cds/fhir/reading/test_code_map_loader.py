@@ -125,6 +125,7 @@ EMPTY: dict[str, Any] = {
     "unread_observations": UnreadObservations(0, (), frozenset()),
     "unread_diagnoses": UnreadDiagnoses(),
     "leading_words": {},
+    "of_old": {},
     "episode": Episode(),
     "elapsing": frozenset(),
     "safer": {},

@@ -125,3 +125,98 @@ def test_every_injury_of_the_map_has_its_seventh_character() -> None:
     injuries = [meaning for key, all_of in code_map().prefixes.items() if key.code[0] in "ST" for meaning in all_of]
     assert len(injuries) > 20
     assert all("S" in meaning.not_seventh for meaning in injuries)
+
+
+# --- how old a diagnosis is: Condition.recordedDate is when it entered the system, Condition.onset when it began (FHIR R4)
+
+ACTIVE = {"clinicalStatus": {"coding": [{"code": "active"}]}}
+LIST, VISIT = ({"category": [{"coding": [{"code": code}]}]} for code in ("problem-list-item", "encounter-diagnosis"))
+UNDATED = {"recordedDate": None}
+PARALYSED, BROKEN, CONCUSSION, FALL = "G82.50", "S12.9XXA", "S06.0X0A", "W19.XXXA"
+
+
+def dated(code: str, fields: Resource) -> Resource:
+    found = diagnosis(code, **(ACTIVE | fields))
+    return {key: value for key, value in found.items() if value is not None}
+
+
+@pytest.mark.parametrize(
+    ("code", "fields", "used"),
+    [
+        # A list that was gone through today makes no old deficit a new one.
+        (PARALYSED, {}, True),
+        (PARALYSED, {"onsetDateTime": "2001"}, False),
+        (PARALYSED, {"onsetDateTime": "2025-06"}, False),
+        (PARALYSED, {"onsetDateTime": "2025-12-24"}, True),
+        # As coarse as it is, it may have begun in the last weeks.
+        (PARALYSED, {"onsetDateTime": "2025"}, True),
+        (PARALYSED, {"onsetDateTime": "2026"}, True),
+        (PARALYSED, {"onsetDateTime": "some day"}, True),
+        (PARALYSED, {"recordedDate": "2025-06-01"}, False),
+        # Without any date: now, unless it stands on a list.
+        (PARALYSED, UNDATED, True),
+        (PARALYSED, UNDATED | VISIT, True),
+        (PARALYSED, UNDATED | LIST, False),
+        (PARALYSED, UNDATED | LIST | {"onsetDateTime": "2026-01"}, True),
+        ("S14.101A", {"onsetDateTime": "2001"}, False),
+        (CONCUSSION, {"onsetDateTime": "2011"}, False),
+        (CONCUSSION, UNDATED | LIST, False),
+        (CONCUSSION, {"onsetDateTime": "2026-01-30"}, True),
+        # An emergency is as old as it was last written down: what began long ago may close an airway today.
+        ("R06.1", {"onsetDateTime": "2025-01-01"}, True),
+        ("R06.1", UNDATED | LIST, True),
+        # Nobody ends the diagnosis of an encounter; a problem list is kept.
+        (BROKEN, {"recordedDate": "2019-06-01"} | VISIT, False),
+        (BROKEN, {"recordedDate": "2025-06-01"} | VISIT, True),
+        (BROKEN, {"recordedDate": "2019-06-01"} | LIST, True),
+        (BROKEN, {"recordedDate": "2019-06-01", "category": [*LIST["category"], *VISIT["category"]]}, True),
+        (BROKEN, {"recordedDate": "2019-06-01"}, True),
+        (BROKEN, UNDATED | VISIT, True),
+        (BROKEN, {"onsetDateTime": "2019"} | VISIT, False),
+        # What happened says for a week that something did.
+        (FALL, {}, True),
+        (FALL, {"recordedDate": "2026-01-25"}, True),
+        (FALL, {"recordedDate": "2026-01-20"}, False),
+        (FALL, {"onsetDateTime": "2026-01-10"}, False),
+        (FALL, UNDATED, True),
+        (FALL, UNDATED | LIST, False),
+        ("W19.XXXD", {}, False),
+        ("V43.52XA", {}, True),
+        ("S09.90XA", {}, True),
+        ("S09.20XA", {}, False),
+        ("W20.8XXA", {}, False),
+    ],
+)
+def test_a_diagnosis_is_as_old_as_it_says(code: str, fields: Resource, used: bool) -> None:
+    assert (True in facts(dated(code, fields)).values()) is used
+
+
+@pytest.mark.parametrize(
+    ("code", "fields", "named"),
+    [
+        (PARALYSED, {"onsetDateTime": "2001"}, PARALYSED),
+        (PARALYSED, {"recordedDate": "2025-06-01"}, PARALYSED),
+        (PARALYSED, UNDATED | LIST, "acute paralysis: G82.50 (no time is recorded"),
+        (BROKEN, {"recordedDate": "2019-06-01"} | VISIT, "S12.9XXA (2019-06-02: does it still hold?)"),
+        (CONCUSSION, {"onsetDateTime": "2011"}, None),
+        (FALL, {"recordedDate": "2026-01-20"}, None),
+    ],
+)
+def test_what_is_of_old_is_named_where_it_still_matters(code: str, fields: Resource, named: str | None) -> None:
+    (listed,) = reading(dated(code, fields)).not_used
+    assert listed.kind in ("stale", "no time")
+    assert (listed.look_up or "").startswith(named or "") and bool(listed.look_up) is bool(named)
+
+
+def test_a_deficit_of_old_is_no_news_after_it_was_denied() -> None:
+    denied = of_patient(
+        "Observation",
+        "o",
+        status="final",
+        code={"coding": [{"system": code_map().own_facts, "code": "paralysis"}]},
+        valueBoolean=False,
+        effectiveDateTime="2026-01-31T09:30:00Z",
+    )
+    read = reading(dated(PARALYSED, {"onsetDateTime": "2001"}), denied)
+    assert {fact.name: fact.value for fact in read.facts}["paralysis"] is False
+    assert not any(one.look_up for one in read.not_used)

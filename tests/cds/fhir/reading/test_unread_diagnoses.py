@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from rules.model.decision import NotUsed
-from tests.cds.fhir.reading.sent import ICD, of_patient, reading
+from tests.cds.fhir.reading.sent import ICD, SNOMED, of_patient, reading
 from tests.cds.fhir.reading.test_danger_names import each
 
 SPINE = """\
@@ -101,3 +101,87 @@ def test_what_is_gone_leads_nothing(fields: dict[str, object]) -> None:
 def test_a_report_leads_unless_a_word_of_it_denies(conclusion: str, leads: str | None) -> None:
     report = of_patient("DiagnosticReport", "r", status="final", code={"text": "CT"}, conclusion=conclusion)
     assert [found.may_be for found in reading(report).not_used] == [leads]
+
+
+def encounter(**fields: object) -> list[NotUsed]:
+    running = {"status": "in-progress", "class": {"code": "EMER"}, "period": {"start": "2026-01-31T08:00:00Z"}}
+    sent = of_patient("Encounter", "e", **(running | fields))
+    fracture = of_patient("Condition", "c", code={"coding": [{"system": ICD, "code": "S12.9XXA"}]})
+    return list(reading(sent, fracture).not_used)
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        # Encounter.reasonCode, reasonReference and diagnosis.condition of FHIR R4.
+        ({"reasonCode": [{"text": "Stab wound neck, stridor"}]}, [("unread", "penetrating_injury")]),
+        ({"reasonCode": [{"text": "Fall down stairs, neck pain"}]}, [("unread", None)]),
+        ({"reasonCode": [{"coding": [{"system": ICD, "code": "R06.1"}]}]}, [("unread", "airway_threat")]),
+        ({"reasonCode": [{"text": "Neck pain"}]}, [("code", None)]),
+        ({"reasonCode": [{"text": "Chest pain"}, {"text": "No neck pain"}]}, []),
+        ({"reasonReference": [{"display": "C5 fracture"}]}, [("unread", "known_neck_injury")]),
+        ({"diagnosis": [{"condition": {"display": "C5 fracture"}}]}, [("unread", "known_neck_injury")]),
+        (
+            {"diagnosis": [{"condition": {"reference": "Condition/x", "display": "C5 fracture"}}]},
+            [("unread", "known_neck_injury")],
+        ),
+        # A diagnosis that was sent is read itself.
+        ({"diagnosis": [{"condition": {"reference": "Condition/c", "display": "C5 fracture"}}]}, []),
+        ({"reasonCode": "neck", "diagnosis": ["neck", {"condition": "neck"}], "reasonReference": {}}, []),
+        ({"location": [{"location": {"display": "Neck clinic"}}]}, []),
+    ],
+)
+def test_the_reason_of_an_encounter_is_for_a_person_to_read(
+    fields: dict[str, object], expected: list[tuple[str, str | None]]
+) -> None:
+    found = [one for one in encounter(**fields) if one.fact is None]
+    assert [(one.kind, one.may_be) for one in found] == expected
+    assert all(bool(one.look_up) is (one.kind == "unread") for one in found)
+
+
+def test_an_encounter_that_is_over_has_no_reason_of_now() -> None:
+    reason = {"reasonCode": [{"text": "Stab wound neck"}]}
+    assert len(encounter(**reason)) == 1
+    assert encounter(status="finished", **reason) == []
+
+
+CPT, PCS = "http://www.ama-assn.org/go/cpt", "http://www.cms.gov/Medicare/Coding/ICD10"
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "kind"),
+    [
+        # Coding.display and CodeableConcept.text are optional in FHIR R4.
+        (SNOMED, "263031006", "code"),
+        ("urn:oid:1.2.3", "4711", "code"),
+        # Of ICD-10 the map knows which chapters are about a neck.
+        (ICD, "I10", None),
+        (ICD, "S16.1XXA", "unread"),
+        (ICD, "R06.1", None),
+    ],
+)
+def test_a_code_without_words_is_listed_where_nothing_tells_what_it_is(
+    system: str, code: str, kind: str | None
+) -> None:
+    found = listed("", code={"coding": [{"system": system, "code": code}]})
+    assert [(one.kind, one.value) for one in found] == ([] if kind is None else [(kind, code)])
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "kind"),
+    [
+        # Fusion of the neck, tracheostomy; a hip and a blood sample. From memory.
+        (CPT, "22551", "unread"),
+        (CPT, "31600", "unread"),
+        (PCS, "0RG10A0", "unread"),
+        (PCS, "0B110F4", "unread"),
+        (CPT, "27130", "code"),
+        (CPT, "36415", "code"),
+        (PCS, "0SR9019", "code"),
+    ],
+)
+def test_an_operation_by_its_code_alone_is_named_where_it_is_of_the_neck(system: str, code: str, kind: str) -> None:
+    coded = {"coding": [{"system": system, "code": code}]}
+    sent = of_patient("Procedure", "p", status="completed", code=coded, performedDateTime="2026-01-30T09:00:00Z")
+    (found,) = reading(sent).not_used
+    assert (found.kind, found.look_up) == (kind, code if kind == "unread" else None)
