@@ -8,11 +8,13 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import cached_property
 from itertools import chain
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.search_answers import failure, fewer_than_total, is_note, words_of
 from rules.errors import NuqueError
@@ -63,7 +65,8 @@ class Inventory:
     _by_type: dict[str, list[Record]] = field(default_factory=dict)
     _kinds: dict[str, str] = field(default_factory=dict)
     """Each resource type as it stands in references and messages."""
-    _first: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    _place: dict[tuple[str, str], int] = field(default_factory=dict)
+    """Of each type and id where its record stands among those of its type."""
     _digests: dict[tuple[str, str], set[bytes]] = field(default_factory=dict)
 
     def of(self, *types: str) -> Iterator[Record]:
@@ -148,6 +151,8 @@ class Inventory:
                 if url is not None and kind in _REFERRED_TO:
                     self._name_again(kind, identity, url)
                 return
+            if self._is_version((kind, identity), resource, url):
+                return
             reference: str | None = f"{words}/{identity}"
         else:
             reference = None if url is None else shown(url)
@@ -165,14 +170,44 @@ class Inventory:
 
     def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
         """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""
-        if key not in self._first:
-            self._first[key] = resource
+        place = self._place.get(key)
+        if place is None:
+            self._place[key] = len(self._by_type.get(key[0], ()))
             return False
-        earlier = self._digests.setdefault(key, {_digest(self._first[key])})
+        earlier = self._digests.setdefault(key, {_digest(self._by_type[key[0]][place].resource)})
         digest = _digest(resource)
         repeated = digest in earlier
         earlier.add(digest)
         return repeated
+
+    def _is_version(self, key: tuple[str, str], resource: dict[str, Any], url: str | None) -> bool:
+        """Whether ``resource`` is another version of a record that is there; the one that was updated last stays.
+
+        Versions of one record meet where its parts were asked for at different moments. Where one of them does not say when
+        it was updated, or both say the same moment, nobody can tell, and both count.
+        """
+        place = self._place[key]
+        records = self._by_type.get(key[0], [])
+        if place == len(records):  # It is the first.
+            return False
+        before = records[place]
+        if url is not None and before.url is not None and url != before.url:
+            return False
+        earlier, later = _updated(before.resource), _updated(resource)
+        if earlier is None or later is None or earlier == later:
+            return False
+        if later > earlier:
+            records[place] = before._replace(resource=resource)
+        return True
+
+
+def _updated(resource: dict[str, Any]) -> datetime | None:
+    """When a resource says that it was updated last, or None where it does not say so as an instant."""
+    try:
+        found = moment(text(mapping(resource, "meta"), "lastUpdated"), None)
+    except DateError:
+        return None
+    return found if found.tzinfo is not None else None
 
 
 def _digest(resource: dict[str, Any]) -> bytes:

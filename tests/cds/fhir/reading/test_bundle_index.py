@@ -44,6 +44,11 @@ def entries(*listed: Any, **fields: Any) -> Resource:
     return {"resourceType": "Bundle", "entry": list(listed), **fields}
 
 
+def updated(hour: int, status: str) -> Resource:
+    """A version of the weight, updated at that hour."""
+    return WEIGHT | {"status": status, "meta": {"lastUpdated": f"2026-01-31T{hour:02}:00:00Z"}}
+
+
 def known(reference: str, url: str | None = None, resource: Resource = WEIGHT) -> Record:
     return Record(resource, resource["resourceType"], reference, reference, url)
 
@@ -94,6 +99,40 @@ def known(reference: str, url: str | None = None, resource: Resource = WEIGHT) -
         (
             [WEIGHT, WEIGHT | {"status": "amended"}, WEIGHT | {"status": "amended"}],
             [known("Observation/w"), known("Observation/w", resource=WEIGHT | {"status": "amended"})],
+        ),
+        # Of versions of one record the one counts that was updated last (Resource.meta.lastUpdated), in whatever order they come.
+        ([updated(9, "final"), updated(10, "amended")], [known("Observation/w", resource=updated(10, "amended"))]),
+        ([updated(10, "amended"), updated(9, "final")], [known("Observation/w", resource=updated(10, "amended"))]),
+        (
+            [updated(9, "final"), updated(11, "entered-in-error"), updated(10, "amended")],
+            [known("Observation/w", resource=updated(11, "entered-in-error"))],
+        ),
+        # Nobody can tell which is the later.
+        (
+            [updated(9, "final"), updated(9, "amended")],
+            [known("Observation/w", resource=updated(9, status)) for status in ("final", "amended")],
+        ),
+        (
+            [updated(9, "final"), WEIGHT],
+            [known("Observation/w", resource=updated(9, "final")), known("Observation/w")],
+        ),
+        (
+            [updated(9, "final"), WEIGHT | {"meta": {"lastUpdated": "2026-02-01"}}],
+            [
+                known("Observation/w", resource=updated(9, "final")),
+                known("Observation/w", resource=WEIGHT | {"meta": {"lastUpdated": "2026-02-01"}}),
+            ],
+        ),
+        # The same id on two servers is two records.
+        (
+            entries(
+                {"fullUrl": "https://a.example/Observation/w", "resource": updated(9, "final")},
+                {"fullUrl": "https://b.example/Observation/w", "resource": updated(10, "amended")},
+            ),
+            [
+                known("Observation/w", resource=updated(9, "final"), url="https://a.example/Observation/w"),
+                known("Observation/w", resource=updated(10, "amended"), url="https://b.example/Observation/w"),
+            ],
         ),
         (
             [NAMELESS, NAMELESS],
