@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 
 from cds.fhir.json_access import items, shown, text
@@ -27,6 +27,10 @@ _OVER_OBSERVATIONS = 1
 """A date of birth stands above an age that somebody once noted."""
 _RECKONED_WITHIN_YEARS = 1.0
 """Rules reckon with an age by what surveys found, and surveys note completed years; so does a birth date that is only a year."""
+_A_DAY = timedelta(days=1)
+"""Elsewhere it may be tomorrow already."""
+_REPLACED = "replaced-by"
+"""Patient.link.type: the resource that holds the link must no longer be used."""
 _AGES_DIFFER_YEARS = 1.5
 """An age in completed years lies up to a year below the true one; the rest allows for when it was written down."""
 
@@ -164,14 +168,17 @@ def _ages(record: Record, birth_date: object, question: AgeQuestion, at: datetim
 
 
 def identity_doubts(
-    patients: Sequence[Record], findings: Iterable[Accepted | Rejected], others: Iterable[str]
+    patients: Sequence[Record], findings: Iterable[Accepted | Rejected], others: Iterable[str], at: datetime
 ) -> Iterator[Accepted]:
     """What the records say that cannot be true of one person, each as the fact that the identity is in doubt.
 
     ``patients`` are the Patient resources of whoever is meant, ``findings`` what was read so far, and ``others`` names the
-    records of somebody else that came along.
+    records of somebody else that came along. Nobody who is to wear a collar ``at`` that moment is yet to be born, and a record
+    that was replaced by another is no longer to be used.
     """
     yield from _born_apart(patients)
+    for record in patients:
+        yield from _not_this_one(record, at)
     ages = [found for found in findings if isinstance(found, Accepted) and found.fact == AGE]
     born = next((found for found in ages if found.standing == _OVER_OBSERVATIONS), None)
     for noted in ages:
@@ -180,6 +187,19 @@ def identity_doubts(
             yield Accepted(IDENTITY, True, written, noted.label, noted.reference, None, ages=False)
     for label in others:
         yield Accepted(IDENTITY, True, "record of another patient among these", label, None, None, ages=False)
+
+
+def _not_this_one(record: Record, at: datetime) -> Iterator[Accepted]:
+    """The doubt where the Patient ``record`` cannot be that of the patient who is there."""
+    born = record.resource.get("birthDate")
+    try:
+        ahead = date_range(born).first > at.date() + _A_DAY
+    except DateError:
+        ahead = False
+    replaced = any(text(link, "type") == _REPLACED for link in items(record.resource, "link"))
+    for so, written in ((ahead, f"born {shown(born)}, which lies ahead"), (replaced, "replaced by another record")):
+        if so:
+            yield Accepted(IDENTITY, True, written, record.label, record.reference, None, ages=False)
 
 
 def _born_apart(patients: Iterable[Record]) -> Iterator[Accepted]:

@@ -174,7 +174,7 @@ class _PatientReading:
         findings = list(weighed(list(self._findings(encounter)), self.at))
         unasked = list(self._unasked())
         others = [] if self.picked else [*(one.reference or "Patient" for one in unasked), *self.of_others]
-        doubts = identity_doubts(self.patients, findings, others)
+        doubts = identity_doubts(self.patients, findings, others, self.at)
         choice = choose([*findings, *doubts], self.ruleset, self.code_map, self.at)
         people = [record.resource for record in self.patients]
         return Reading(

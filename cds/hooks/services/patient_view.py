@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from cds.fhir.reading.device_use import HALO, IN_PLACE
+from cds.fhir.reading.patient import IDENTITY
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names
@@ -20,7 +21,7 @@ from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered
 from cds.protocol.request import PatientViewRequest
 from cds.site.content import Content
-from rules.model.decision import NotUsed, Task
+from rules.model.decision import HoldNotice, NotUsed, Task
 
 TOPICS = ("application", "dangers", "review", "skin")
 _THREAT = "airway_threat"
@@ -43,12 +44,31 @@ def _cards(call: HookCall) -> list[Draft]:
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
-    unread = _unread_card(call, halo_may_be_on(call) if worn else supposed)
+    unread = [*_identity_card(call), *_unread_card(call, halo_may_be_on(call) if worn else supposed)]
     if not worn:
         return [*caution_cards(decision, ("critical",)), *unread, *ending]
     overdue = caution_cards(decision)
     due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
+
+
+def _identity_card(call: HookCall) -> list[Draft]:
+    """Where the records may be of two persons, or of somebody else: that care may follow the wrong one."""
+    rules = call.content.ruleset.rules
+    doubts = [hold for hold in call.decision.holds if any(IDENTITY in rules[rule].reads for rule in hold.rules)]
+    return [_held(call, hold) for hold in doubts[:1]]
+
+
+def _held(call: HookCall, hold: HoldNotice) -> Draft:
+    said = markdown.plain(hold.text, 600)
+    return Draft(
+        indicator="warning",
+        topic="caution",
+        summary=hold.summary,
+        lines=(Line("", said, needed=True),),
+        full=lambda: markdown.joined([said, markdown.section("Why", why(call.decision, hold.rules))]),
+        rules=hold.rules,
+    )
 
 
 def _ending_card(call: HookCall) -> list[Draft]:

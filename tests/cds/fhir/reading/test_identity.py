@@ -39,8 +39,13 @@ def sized(*records: Resource) -> bool:
         (patient(birthDate="1960-05-01"), age(9)),
         (patient(birthDate="2016-05-01"), age(65)),
         (patient(birthDate="1960-05-01"), OF_ANOTHER),
+        (patient(birthDate="2026-03-12"),),
+        (patient(link=[{"other": {"reference": "Patient/q"}, "type": "replaced-by"}]),),
     ],
-    ids=["two dates of birth", "two partial dates", "noted as a child", "noted as an adult", "records of two mixed"],
+    ids=[
+        *("two dates of birth", "two partial dates", "noted as a child", "noted as an adult", "records of two mixed"),
+        *("not born yet", "replaced by another record (Patient.link.type of FHIR R4)"),
+    ],
 )
 def test_no_size_where_records_contradict_each_other_about_the_person(records: tuple[Resource, ...]) -> None:
     records = (*records, neck("n", 380))
@@ -56,12 +61,20 @@ def test_no_size_where_records_contradict_each_other_about_the_person(records: t
     "records",
     [
         (patient(birthDate="1960-05-01"), patient(birthDate="1960-05")),
+        (patient(birthDate="1960-05-01", link=[{"other": {"reference": "Patient/q"}, "type": "seealso"}, "x"]),),
         (patient(birthDate="1960-05-01"), patient(birthDate="1960-13-01")),
         (patient(birthDate="1960-05-01"), age(65)),
         (patient(birthDate="1960-05-01"), neck("n2", 300, subject=None)),
         (patient(birthDate="1960-05-01"),),
     ],
-    ids=["a coarser date", "a malformed date", "the age in completed years", "a record of nobody", "nothing else"],
+    ids=[
+        "a coarser date",
+        "another record to see",
+        "a malformed date",
+        "the age in completed years",
+        "of nobody",
+        "nothing else",
+    ],
 )
 def test_records_that_agree_leave_no_doubt(records: tuple[Resource, ...]) -> None:
     assert sized(*records, neck("n", 380))

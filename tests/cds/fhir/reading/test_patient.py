@@ -292,7 +292,7 @@ def apart(first: str, last: str, identity: str) -> Accepted:
 def test_two_dates_of_birth_without_a_day_in_common_are_a_doubt(
     patients: list[Resource], expected: list[Accepted]
 ) -> None:
-    assert list(identity_doubts(list(map(record, patients)), [], [])) == expected
+    assert list(identity_doubts(list(map(record, patients)), [], [], AT)) == expected
 
 
 def noted(years: float, written: str, standing: int = 0) -> Accepted:
@@ -325,12 +325,12 @@ REFUSED = Rejected("age_years", "x", RejectionReason("unit", "x"), "x")
 def test_an_age_that_does_not_go_with_the_date_of_birth_is_a_doubt(
     findings: list[Any], expected: list[Accepted]
 ) -> None:
-    assert list(identity_doubts([], findings, [])) == expected
+    assert list(identity_doubts([], findings, [], AT)) == expected
 
 
 def test_records_of_somebody_else_are_a_doubt_each_and_all_doubts_are_told() -> None:
     both = [record(born("a", "1980-05-05")), record(born("b", "1980-05-06"))]
-    assert list(identity_doubts(both, [BORN, noted(20, "a")], ["Observation/x", "Observation/y"])) == [
+    assert list(identity_doubts(both, [BORN, noted(20, "a")], ["Observation/x", "Observation/y"], AT)) == [
         apart("1980-05-05", "1980-05-06", "b"),
         doubt("age a, born 1986", "label a", "Observation/a"),
         doubt("record of another patient among these", "Observation/x", None),

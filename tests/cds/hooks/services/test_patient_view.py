@@ -16,6 +16,7 @@ from tests.cds.hook_calls import (
     discharge,
     observation,
     order_select,
+    patient,
     patient_view,
 )
 
@@ -344,3 +345,16 @@ def test_devices_that_were_not_had_are_looked_for_before_leaving(client: TestCli
     failed = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "timeout"}]}
     (card,) = cards(client, "collar-discharge", changed(discharge(*MEASURED), "prefetch.deviceUses", failed))
     assert "device uses (not all could be read)" in card["summary"]
+
+
+REPLACED = {"link": [{"other": {"reference": "Patient/p9"}, "type": "replaced-by"}]}
+
+
+def test_a_chart_that_may_be_of_somebody_else_says_so(client: TestClient) -> None:
+    """Patient.link.type replaced-by of FHIR R4: the resource that holds it must no longer be used."""
+    worn = patient_view(*MEASURED, WORN, LONG_TERM, JUST_NOW, REVIEWED)
+    (card,) = cards(client, "collar-patient-view", changed(worn, "prefetch.patient", {**patient(), **REPLACED}))
+    assert (card["indicator"], card["summary"][:29]) == ("warning", "Records of person or age cont")
+    assert "check name and date of birth" in card["detail"]
+    without = changed(patient_view(*MEASURED), "prefetch.patient", {**patient(), **REPLACED})
+    assert cards(client, "collar-patient-view", without) == []
