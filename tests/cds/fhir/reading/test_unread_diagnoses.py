@@ -18,8 +18,10 @@ Fracture C 2; Hangman's fracture; Unstable neck; C5/6 instability; Subluxation o
 C5/6 ligament injury; HWS-Fraktur; Densfraktur; Genickbruch; fracture de l'odontoïde; incomplete cord lesion
 C5 fracture without cord injury; No fracture of C2. Instability C5/6; No weakness, C5 fracture; atlanto-occipital dissociation
 No sensation below C5 cord injury"""
-WOUND = "GSW neck; stab wound of neck; Stab wound neck, stridor; Throat laceration; gunshot wound to the face"
-AIRWAY = "Angioedema; Ludwig's angina; retropharyngeal abscess; laryngeal oedema; Smoke inhalation; near hanging"
+WOUND = "GSW neck; stab wound of neck; Throat laceration; gunshot wound to the face"
+AIRWAY = """\
+Angioedema; Ludwig's angina; retropharyngeal abscess; laryngeal oedema; Smoke inhalation; near hanging; Quinsy
+Stab wound neck, stridor"""
 NAMED = """\
 Cervical spondylosis; History of cervical fusion 1999; Old C5 fracture; Dens fracture, sequela; healed C5 fracture; # mandible
 L1 vertebral fracture; ACDF C5/6; Acute neck pain; Neck pain after a fall; Neck strain, arm weakness; Tetraplegia; dysphagia
@@ -114,7 +116,7 @@ def encounter(**fields: object) -> list[NotUsed]:
     ("fields", "expected"),
     [
         # Encounter.reasonCode, reasonReference and diagnosis.condition of FHIR R4.
-        ({"reasonCode": [{"text": "Stab wound neck, stridor"}]}, [("unread", "penetrating_injury")]),
+        ({"reasonCode": [{"text": "Stab wound neck, stridor"}]}, [("unread", "airway_threat")]),
         ({"reasonCode": [{"text": "Fall down stairs, neck pain"}]}, [("unread", None)]),
         ({"reasonCode": [{"coding": [{"system": ICD, "code": "R06.1"}]}]}, [("unread", "airway_threat")]),
         ({"reasonCode": [{"text": "Neck pain"}]}, [("code", None)]),
