@@ -10,7 +10,7 @@ from math import inf
 
 from rules.deciding.band_probability import band_probabilities, share_in_words
 from rules.deciding.decision_parts import Compared, DecisionParts
-from rules.deciding.questions import MOST_ASKED, dangers_not_recorded, questions
+from rules.deciding.questions import MOST_ASKED, asked_anew, dangers_not_recorded, questions
 from rules.evaluation.durable_engine import Engine, Evaluator
 from rules.evaluation.hit_policy import Sizing, candidates, choose
 from rules.evaluation.information_gain import Prospects, Sizer
@@ -149,6 +149,7 @@ class _DecisionWriter:
         fired = self.firing.fired
         instructions = self.instructions()
         asked = questions(ruleset, self.firing)
+        anew = asked_anew(ruleset, self.prospects.measure_next, not_used, axes)
         tasks = self.tasks()
         return Decision(
             at=at,
@@ -160,7 +161,7 @@ class _DecisionWriter:
             axes=axes,
             holds=self.holds(),
             dangers_not_recorded=dangers_not_recorded(ruleset, asked, not_used),
-            ask=asked[:MOST_ASKED],
+            ask=(*anew, *asked)[:MOST_ASKED],
             measure_next=self.prospects.measure_next,
             cautions=self.cautions(tasks),
             tasks=tasks,

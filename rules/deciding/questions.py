@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from rules.evaluation.interpreter import Firing
-from rules.model.decision import NotRecorded, NotUsed, Question
+from rules.model.decision import AxisDecision, MeasureNext, NotRecorded, NotUsed, Question, RefusalKind
 from rules.model.ruleset import Ruleset
 
+_UNREADABLE: tuple[RefusalKind, ...] = (
+    *("unit", "implausible", "code", "malformed", "modifier"),
+    *("contradiction", "no time", "future"),
+)
+"""Why a measurement is refused that somebody took all the same; not where it is of old, taken back, or of somebody else."""
 MOST_ASKED = 5
 """Questions that a decision asks at once; a page or a card shows fewer, and all dangers stand in the line of those missing."""
 
@@ -21,6 +26,42 @@ def questions(ruleset: Ruleset, firing: Firing) -> tuple[Question, ...]:
                 asking.setdefault(fact, []).append(rule.id)
     found = [_question(ruleset, fact, rules) for fact, rules in asking.items()]
     return tuple(sorted(found, key=lambda question: (-_priority(ruleset, question), not question.danger)))
+
+
+def unread_measurements(
+    ruleset: Ruleset, measure_next: Iterable[MeasureNext], not_used: Iterable[NotUsed]
+) -> dict[str, tuple[str, ...]]:
+    """Measurements that are on record and could not be read, as written, by fact: those that could still change the size."""
+    wanted = {measure.fact for measure in measure_next}
+    found: dict[str, dict[str, None]] = {}
+    for one in not_used:
+        if one.fact in wanted and one.kind in _UNREADABLE and ruleset.vocabulary[one.fact].mistaken_units:
+            found.setdefault(one.fact, {})[one.value] = None
+    return {fact: tuple(values) for fact, values in found.items()}
+
+
+def asked_anew(
+    ruleset: Ruleset,
+    measure_next: Iterable[MeasureNext],
+    not_used: Iterable[NotUsed],
+    axes: Mapping[str, AxisDecision],
+) -> tuple[Question, ...]:
+    """What the record says of a measurement and could not be read: asked for first, for a guess stands in for it.
+
+    The rules of each question are those of the stand-in.
+    """
+    measured = {measure.fact: measure for measure in measure_next}
+    return tuple(
+        Question(
+            fact=fact,
+            label=ruleset.vocabulary[fact].label,
+            ask=f"The record says {' and '.join(written)}, which could not be read: how much is it? "
+            f"{ruleset.vocabulary[fact].ask or ruleset.vocabulary[fact].meaning}",
+            danger=False,
+            rules=tuple(dict.fromkeys(rule for axis in measured[fact].axes for rule in axes[axis].rules)),
+        )
+        for fact, written in unread_measurements(ruleset, measured.values(), not_used).items()
+    )
 
 
 def _priority(ruleset: Ruleset, question: Question) -> int:

@@ -207,7 +207,9 @@ def _find_out(decision: Decision) -> Iterator[Line]:
     if decision.dangers_not_recorded is not None:
         yield Line("Find out", f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**", needed=True)
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
-    asked = {question.fact: question.ask for question in questions}
+    asked: dict[str, str] = {}
+    for question in questions:
+        asked.setdefault(question.fact, question.ask)
     for ask in list(asked.values())[:_MOST_TO_FIND_OUT]:
         yield Line("Find out", markdown.plain(ask), needed=True)
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
+from rules.deciding.questions import unread_measurements
 from rules.model.decision import Caution, Decision, NotUsed
+from rules.model.ruleset import Ruleset
 
 _MOST_NAMED, _LONGEST_NAME, _LONGEST = 6, 50, 120
 _ONCE_READ = "once that is read"
+_ONCE_MEASURED = "once the neck is measured"
 _IN_WORDS = {
     "known_neck_injury": "a broken or unstable neck",
     "neurological_deficit": "lost feeling or movement",
@@ -49,6 +52,19 @@ def led_by_unread(decision: Decision, *, ordering: bool) -> Decision:
             ),
         }
     )
+
+
+def fitted_once_measured(decision: Decision, ruleset: Ruleset) -> Decision:
+    """``decision`` with the fitting after the tape, where a guess stands in for a measurement on record that could not be read."""
+    if not unread_measurements(ruleset, decision.measure_next, decision.not_used):
+        return decision
+    others = [one.size_class.in_words for one in decision.candidates[1:2]]
+    begins = "; ".join([_ONCE_MEASURED, *(f"bring {other} too" for other in others)])
+    tasks = tuple(
+        task.model_copy(update={"begins": begins}) if task.task == FIT_TASK and task.begins != _ONCE_READ else task
+        for task in decision.tasks
+    )
+    return decision.model_copy(update={"tasks": tasks})
 
 
 def _caution(first: list[NotUsed]) -> Caution:

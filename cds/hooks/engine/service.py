@@ -21,7 +21,7 @@ from cds.hooks.cards.content import site_changes
 from cds.hooks.cards.links import decision_link, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
 from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
-from cds.hooks.cards.unread_first import led_by_unread
+from cds.hooks.cards.unread_first import fitted_once_measured, led_by_unread
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
 from cds.protocol.prefetch import Gathered
@@ -175,6 +175,7 @@ class HookService:
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call_progress.check()
         led = led_by_unread(decision, ordering=self.hook.startswith("order-"))
+        led = fitted_once_measured(led, content.ruleset)
         call = HookCall(request, content, settings, led, gathered, reading.deceased, seal)
         patient, facts = request.context.patientId, content.compared(decision)
         drafts = [

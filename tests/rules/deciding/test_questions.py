@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
+
+import pytest
 
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import Plain
+from rules.loading.loader import load_ruleset
+from rules.model.decision import NotUsed
 from tests.rules.small import FRAME, small_ruleset
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
@@ -42,3 +47,38 @@ def test_what_is_recorded_is_not_asked_for():
     decision = DECIDER.decide({"asleep": False, "danger": True, "weight_kg": 80}, AT)
     assert [question.fact for question in decision.ask] == ["length_cm", "fingers", "height_mm"]
     assert decision.dangers_not_recorded is None
+
+
+SHIPPED = load_ruleset()
+GIRTH, HEIGHT = "neck_circumference_mm", "neck_height_mm"
+HIGH = {"age_years": 44, HEIGHT: 66}
+
+
+@pytest.mark.parametrize(
+    ("fact", "kind", "known", "asked"),
+    [
+        (GIRTH, "unit", HIGH, True),
+        (GIRTH, "implausible", HIGH, True),
+        (GIRTH, "contradiction", HIGH, True),
+        (GIRTH, "no time", HIGH, True),
+        (HEIGHT, "code", {"age_years": 44, GIRTH: 380}, True),
+        # Of old, taken back, of somebody else; measured by now; not the neck.
+        (GIRTH, "stale", HIGH, False),
+        (GIRTH, "status", HIGH, False),
+        (GIRTH, "patient", HIGH, False),
+        (GIRTH, "unit", {**HIGH, GIRTH: 380}, False),
+        ("weight_kg", "unit", HIGH, False),
+        (None, "unit", HIGH, False),
+    ],
+)
+def test_a_measurement_on_record_that_could_not_be_read_is_asked_for_first(
+    fact: str | None, kind: Any, known: dict[str, Any], asked: bool
+) -> None:
+    """Where a guess stands in for it. So docs/fhir.md: a unit is never guessed, and it is asked how much it is."""
+    refused = [NotUsed(fact=fact, value=value, kind=kind, reason="r") for value in ("15.5 in", "16 in", "16 in")]
+    decision = Decider(SHIPPED, Plain(SHIPPED)).decide(known, AT, refused)
+    first = decision.ask[0]
+    begins = "The record says 15.5 in and 16 in, which could not be read: how much is it? Measure"
+    assert (first.fact == fact and first.ask.startswith(begins)) is asked
+    assert not asked or any(rule.startswith("sizing.") for rule in first.rules)
+    assert len(decision.ask) == 5

@@ -95,6 +95,25 @@ def test_a_coma_score_without_a_unit_is_read(client: TestClient) -> None:
     assert (first["indicator"], "coma" in first["summary"].lower()) == ("critical", True)
 
 
+@pytest.mark.parametrize(
+    ("quantity", "asked"),
+    [
+        ({"value": 15.5, "unit": "in"}, True),
+        ({"value": 15.5}, True),
+        ({"value": 15.5, "unit": "in", "system": "http://unitsofmeasure.org", "code": "mm"}, True),
+        ({"value": 15.5, "unit": "in", "system": "http://unitsofmeasure.org", "code": "[in_i]"}, False),
+    ],
+)
+def test_a_tape_that_could_not_be_read_comes_before_the_fitting(
+    client: TestClient, quantity: dict[str, Any], asked: bool
+) -> None:
+    """A stand-in is no measurement: both sizes are brought, and the collar waits for the tape."""
+    tape = observation("neck-circumference", 0, valueQuantity=quantity)
+    (card,) = answer_of(client, "collar-order-select", order_select(observation("neck-height", 66), tape))["cards"][-1:]
+    assert ("which could not be read: how much is it? Measure round" in card["detail"]) is asked
+    assert ("once the neck is measured; bring adult H3 G3 too" in card["detail"]) is asked
+
+
 HARMLESS = {
     "a no that is not signed": [observation("airway-threat", False, status="preliminary")],
     "entered in error": [observation("airway-threat", True, status="entered-in-error")],
