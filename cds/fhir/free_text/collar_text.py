@@ -89,6 +89,11 @@ class CollarWords:
             return None if long else "extrication"
         return "long_term" if long else None
 
+    def names_a_collar(self, said: str) -> bool:
+        """Whether ``said`` has a word that is a collar by name, in another language too."""
+        words = list(self._joined(words_of(said[:_LONGEST])))
+        return any(named.any_of(words) for named in (self.collars, self.neck_collars, self.other_names))
+
     def is_removal(self, said: str) -> bool:
         """Whether ``said`` says of a neck collar, or the like, that it came off, and not that one was put on again."""
         if self.verdict(said) != "look_alike":

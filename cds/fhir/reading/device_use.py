@@ -226,10 +226,13 @@ def _halo_named(names: Iterable[object], code_map: CodeMap) -> str | None:
 
 
 def _collar_named(concept: object, code_map: CodeMap) -> str | None:
-    """The words, or the code, of ``concept`` where it is for a neck collar or may be; else None."""
+    """The words, or the code, of ``concept`` where it is for a neck collar or may be; a brace only where it is of the neck."""
     if code_map.collar(concept) is not None:
         return _words(concept)
-    return code_map.collar_look_alike(concept)
+    like = code_map.collar_look_alike(concept)
+    if like is None or code_map.collar_words.names_a_collar(like) or is_about_the_neck(concept, code_map):
+        return like
+    return None
 
 
 def _with_time(named: str, done: datetime | None) -> str:

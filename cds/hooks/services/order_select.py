@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from cds.fhir.json_access import mapping, shown, text
+from cds.fhir.reading.device_use import IN_PLACE
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
@@ -17,7 +18,7 @@ from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
-from cds.protocol.request import OrderSelectRequest
+from cds.protocol.request import OrderSelectRequest, Resource
 from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
 from rules.model.decision import Decision, HoldNotice, NotUsed
@@ -34,17 +35,18 @@ def _cards(call: HookCall) -> list[Draft]:
     size, shelf = to_order.size_class, call.content.shelf(call.decision)
     label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
     halo = halo_may_be_on(call)
-    recommended = call.on_record.collar is None and not halo
+    before = _ordered_before(call)
+    recommended = before is None and not halo
     offers = (Offer(label, actions, recommended=recommended),) if actions and not call.deceased else ()
     main = size_card(
         call.content.ruleset,
-        call.decision,
+        _without_look_up(call.decision, before),
         items=shelf_items(shelf),
         shelf=shelf_lines(shelf),
         not_had=call.gathered.not_had,
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
-    main = need_first(_beside_what_stands(_after_the_halo(main, halo), call), call.decision)
+    main = need_first(_beside_what_stands(_after_the_halo(main, halo), call, before), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
 
 
@@ -57,17 +59,37 @@ def _to_order(decision: Decision) -> Decision:
     return decision.model_copy(update={"size_class": None, "candidates": (), "holds": (*decision.holds, reason)})
 
 
-def _beside_what_stands(main: Draft, call: HookCall) -> Draft:
-    """``main``, saying what the record holds already: that is not offered again. A collar that is ordered goes before the size."""
-    stands, collar = call.on_record.in_words(), call.on_record.collar
+def _ordered_before(call: HookCall) -> Resource | None:
+    """The order of a collar that stands in the record and is none of the drafts of this call."""
+    collar = call.on_record.collar
+    drafted = {(draft["resourceType"], draft.get("id")) for draft in call.request.context.drafts}
+    return None if collar is None or (collar["resourceType"], collar["id"]) in drafted else collar
+
+
+def _without_look_up(decision: Decision, before: Resource | None) -> Decision:
+    """``decision`` without the question whether the collar of the order ``before`` is on: that it is ordered is said first."""
+    if before is None:
+        return decision
+    label = f"{before['resourceType']}/{before['id']}"
+    kept = (
+        one.model_copy(update={"look_up": None}) if one.fact == IN_PLACE and one.reference == label else one
+        for one in decision.not_used
+    )
+    return decision.model_copy(update={"not_used": tuple(kept)})
+
+
+def _beside_what_stands(main: Draft, call: HookCall, before: Resource | None) -> Draft:
+    """``main``, saying what the record holds already: that is not offered again. The order ``before`` goes before the size."""
+    stands = call.on_record.in_words()
     if stands is None:
         return main
     last = Line("", f"Ordered already: {stands}.", needed=True)
-    if collar is None:
+    if before is None:
         return replace(main, lines=(*main.lines, last))
-    by, since = text(mapping(collar, "requester"), "display"), text(collar, "authoredOn")
+    by, since = text(mapping(before, "requester"), "display"), text(before, "authoredOn")
     whose = "".join(filter(None, (by and f" by {shown(by)}", since and f" on {shown(since[:10])}")))
-    first = f"A collar is ordered already{whose}: is another one meant?"
+    how = "drafted" if before.get("status") == "draft" else "ordered"
+    first = f"A collar is {how} already{whose}: is another one meant?"
     return replace(main, lines=(Line("", f"**{markdown.plain(first)}**", needed=True), *main.lines, last))
 
 

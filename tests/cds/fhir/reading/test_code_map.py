@@ -605,7 +605,7 @@ def test_the_shipped_tables_are_hashed_without_the_vocabulary() -> None:
         for one in sorted(fields(CollarWords), key=lambda one: one.name)
     ]
     content |= {"unread_observations": [["denied", []], ["not_of_now", []], ["within_hours", 1]], "base": "b"}
-    content |= {"same_within_percent": 0.5, "future_tolerance_minutes": 5.0}
+    content |= {"same_within_percent": 0.5, "future_tolerance_minutes": 5.0, "stale_danger_hours": 0.0}
     order = [one.name for one in fields(CodeMap) if one.name != "vocabulary"]
     written = json.dumps({name: content[name] for name in order})
     assert made.hash == hashlib.sha256(written.encode()).hexdigest()

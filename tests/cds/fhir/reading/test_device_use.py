@@ -581,6 +581,9 @@ REMOVAL = "Removal of cervical collar"
         ([procedure("", code=concept("neck-immobilisation", ORDERS))], [(ON_SINCE[0], "neck-immobilisation, 2026-01-31 05:00")]),
         ([procedure(performedDateTime="2025-12-21")], [(ON_SINCE[0], "Application of rigid cervical collar, 2025-12-21 00:00")]),
         ([procedure("Appendectomy")], []),
+        ([procedure("Head immobilisation mask for radiotherapy")], []),
+        ([procedure("Spinal immobilisation, rescue")], [("collar_in_place", "Spinal immobilisation, rescue, 2026-01-31 05:00")]),
+        ([procedure("Anlage einer Halskrause")], [("collar_in_place", "Anlage einer Halskrause, 2026-01-31 05:00")]),
         # Over, or denied, since.
         ([procedure(), observed(False, "2026-01-31T06:00:00Z")], []),
         ([procedure(), observed(False, "2026-01-31T04:00:00Z")], [ON_SINCE]),

@@ -330,6 +330,13 @@ def test_a_collar_that_is_ordered_already_is_said_before_the_size(client: TestCl
     first = main["detail"].splitlines()[0].replace("\\", "")
     assert first == "**A collar is ordered already by Dr Example on 2026-01-31: is another one meant?**"
     assert not any(offer.get("isRecommended") for offer in main.get("suggestions", ()))
+    yesterday = {**STANDS, "status": status, "authoredOn": "2026-01-30T08:00:00Z"}
+    (main, *_) = select(client, changed(order_select(*MEASURED), "prefetch.orders", bundle(yesterday)))["cards"]
+    assert "read it yourself" not in main["detail"]
+    # The draft itself, saved by the EHR, is no other order.
+    saved = changed(order_select(*MEASURED), "prefetch.orders", bundle(COLLAR_ORDER))
+    (main, *_) = select(client, saved)["cards"]
+    assert "is another one meant" not in main["detail"]
     over = changed(order_select(*MEASURED), "prefetch.orders", bundle({**STANDS, "status": "completed"}))
     assert "ordered already" not in select(client, over)["cards"][0]["detail"]
 
