@@ -71,6 +71,11 @@ DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
         (started("2026-01-31"), [accepted("ward", "IMP", datetime(2026, 1, 30, 22, tzinfo=UTC))]),
         ({"class": {"system": ACT, "code": "EMER"}}, [accepted("emergency", "EMER")]),
         ({"class": {"system": ACT, "code": "HH"}}, [accepted("home", "HH")]),
+        # v3-ActCode: stays in a hospital; what says no place ("VR", virtual; "AMB"; "PRENC", before admission).
+        ({"class": {"system": ACT, "code": "OBSENC"}}, [accepted("ward", "OBSENC")]),
+        ({"class": {"system": ACT, "code": "SS"}}, [accepted("ward", "SS")]),
+        ({"class": {"system": ACT, "code": "AMB"}}, []),
+        ({"class": {"system": ACT, "code": "PRENC"}}, []),
         ({"class": {"system": ACT, "code": "VR"}}, []),
         ({"class": {"system": ROLE, "code": "IMP"}}, []),
         ({"class": {"code": "IMP"}}, []),
