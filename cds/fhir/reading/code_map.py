@@ -282,6 +282,7 @@ class CodeMap:
     no: frozenset[CodingKey]
     gender: Mapping[str, str]
     settings: Mapping[CodingKey, str]
+    setting_words: Mapping[NeckWord, str]
     collars: Mapping[CodingKey, Collar]
     collar_codes: frozenset[CodingKey]
     texts: Mapping[str, bool]
@@ -351,6 +352,12 @@ class CodeMap:
         if known or fact.numeric:
             return tuple(dict.fromkeys(known))
         return fact.values if fact.type == "code" else (True,)
+
+    def setting_in_words(self, said: str) -> str | None:
+        """The setting that the name of a place says (``Surgical ICU bed 4``); None where it says none, or several."""
+        words = folded_words_of(said)
+        found = {setting for word, setting in self.setting_words.items() if word.found_in(words)}
+        return next(iter(found)) if len(found) == 1 else None
 
     def may_be_grave(self, fact: FactDefinition) -> bool:
         """Whether there is a value of ``fact`` that is a danger."""

@@ -106,6 +106,10 @@ class _UnreadDiagnosesShape(schema.Schema):
     plain: tuple[str, ...] = ()
 
 
+class _SettingWordsEntry(_NeckWordEntry):
+    setting: str
+
+
 class _PartEntry(_CodeEntry):
     answers: dict[str, int] = Field(default={})
 
@@ -172,6 +176,7 @@ class _CodeMapShape(schema.Schema):
     no: tuple[_CodeEntry, ...] = ()
     gender: dict[Literal["male", "female", "other", "unknown"], str] = Field(default={})
     settings: tuple[_SettingEntry, ...] = ()
+    setting_words: tuple[_SettingWordsEntry, ...] = ()
     collars: tuple[_CollarEntry, ...] = ()
     collar_codes: tuple[_CodeEntry, ...] = ()
     collar_texts: tuple[str, ...] = ()
@@ -223,6 +228,7 @@ class _CodeMapBuilder:
         self.prefixes: dict[CodingKey, tuple[Meaning, ...]] = {}
         self.answers: dict[str, set[CodingKey]] = {"yes": set(), "no": set()}
         self.settings: dict[CodingKey, str] = {}
+        self.setting_words: dict[NeckWord, str] = {}
         self.collars: dict[CodingKey, Collar] = {}
         self.collar_codes: set[CodingKey] = set()
         self.texts: dict[str, bool] = {}
@@ -262,6 +268,9 @@ class _CodeMapBuilder:
         for coding, setting_entry, place in self._codings(source, "settings", shape.settings):
             if self._check("setting", setting_entry.setting, place):
                 self.settings[coding] = setting_entry.setting
+        for index, words_entry in enumerate(shape.setting_words):
+            if self._check("setting", words_entry.setting, source.place("setting_words", index)):
+                self.setting_words |= dict.fromkeys(words_entry.each(), words_entry.setting)
         for coding, collar, _ in self._codings(source, "collars", shape.collars):
             self.collars[coding] = Collar(collar.kind, collar.display, collar.from_memory, local)
         self.collar_codes |= {coding for coding, _, _ in self._codings(source, "collar_codes", shape.collar_codes)}
@@ -456,6 +465,7 @@ class _CodeMapBuilder:
             no=frozenset(self.answers["no"]),
             gender=self.words["gender"],
             settings=self.settings,
+            setting_words=self.setting_words,
             collars=self.collars,
             collar_codes=frozenset(self.collar_codes),
             texts=self.texts,

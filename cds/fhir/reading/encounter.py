@@ -1,4 +1,4 @@
-"""Encounter and Location: the setting that the patient is in now, by the location's type, else by the encounter's class."""
+"""Encounter and Location: the setting that the patient is in now, by the location's type or name, else by the encounter's class."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex, names_of, refers_to
-from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of
+from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.neck_concepts import complaint
 from cds.fhir.reading.reconciliation import Accepted, Rejected
@@ -16,7 +16,8 @@ from cds.fhir.reading.rejection import RejectionReason
 
 SETTING = "setting"
 _RUNNING = ("arrived", "triaged", "in-progress", "onleave")
-_LOCATION_OVER_CLASS = 1
+_TYPE, _NAME = 2, 1
+"""The type of a place goes before its name, and that before the class of the encounter."""
 _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 
 
@@ -75,9 +76,13 @@ def read_encounter(
                     SETTING, value, shown(coding.code), record.label, record.reference, recorded, standing, ages=False
                 )
 
-    for location in _locations_now(encounter, locations, at):
-        for concept in items(location.resource, "type"):
-            yield from found(codings_of(concept), _LOCATION_OVER_CLASS)
+    places, said = _places_now(encounter, locations, at)
+    by_type = [one for place in places for concept in items(place, "type") for one in found(codings_of(concept), _TYPE)]
+    yield from by_type
+    for words in () if by_type else dict.fromkeys((*said, *(name for place in places for name in _names(place)))):
+        setting = code_map.setting_in_words(words)
+        if setting is not None:
+            yield Accepted(SETTING, setting, shown(words), record.label, record.reference, recorded, _NAME, ages=False)
     own_class = coding_of(encounter.get("class"))
     yield from found([own_class] if own_class is not None else [], 0)
 
@@ -103,16 +108,29 @@ def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) 
             yield Rejected(None, shown(found.words), why, record.label)
 
 
-def _locations_now(encounter: object, locations: ReferenceIndex, at: datetime) -> Iterator[Record]:
-    """Each location of a stay that goes on, once however many stays lead to it."""
+def _places_now(encounter: object, locations: ReferenceIndex, at: datetime) -> tuple[list[object], list[str]]:
+    """Each Location of a stay that goes on, once however many stays lead to it, and what the stays call their places."""
     keys: dict[str, None] = {}
+    contained: dict[str, None] = {}
+    said: list[str] = []
     for stay in items(encounter, "location"):
-        reference = text(mapping(stay, "location"), "reference")
-        if reference is None or text(stay, "status") in ("planned", "reserved", "completed") or _ended(stay, at):
+        place = mapping(stay, "location")
+        if text(stay, "status") in ("planned", "reserved", "completed") or _ended(stay, at):
             continue
-        keys.update(dict.fromkeys(locations.keys(reference)))
-    for key in keys:
-        yield from locations.under(key)
+        name, reference = text(place, "display"), text(place, "reference")
+        said += [] if name is None else [name]
+        if reference is not None and reference.startswith("#"):
+            contained[reference[1:]] = None
+        elif reference is not None:
+            keys.update(dict.fromkeys(locations.keys(reference)))
+    within = [one for one in items(encounter, "contained") if text(one, "id") in contained]
+    return [*(record.resource for key in keys for record in locations.under(key)), *within], said
+
+
+def _names(location: object) -> list[str]:
+    """What a Location is called."""
+    concepts = items(location, "type")
+    return [*filter(None, [text(location, "name")]), *(words for concept in concepts for words in texts_of(concept))]
 
 
 def _ended(stay: object, at: datetime) -> bool:

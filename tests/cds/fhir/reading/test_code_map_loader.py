@@ -111,6 +111,7 @@ EMPTY: dict[str, Any] = {
     "no": frozenset(),
     "gender": {},
     "settings": {},
+    "setting_words": {},
     "collars": {},
     "collar_codes": frozenset(),
     "texts": {},
@@ -328,6 +329,19 @@ PARTS = {
             ],
             {"grave": {"build": ("very_heavy", "slight")}, "grave_at_most": {"score": 8.0}},
         ),
+        (
+            [
+                "setting_words: [{setting: ward, words: [ward., sick bay], unless: [round]}]",
+                "setting_words: [{setting: home, word: sick bay}]",
+            ],
+            {
+                "setting_words": {
+                    NeckWord("ward.", ("round",)): "ward",
+                    NeckWord("sick bay", ("round",)): "ward",
+                    NeckWord("sick bay"): "home",
+                }
+            },
+        ),
         # What belongs to one injury.
         (
             [
@@ -448,6 +462,10 @@ def test_parts_and_words_keep_their_order() -> None:
         (
             "grave: {sex: [male, tall]}",
             "grave.sex: sex = 'tall': not one of the accepted codes; accepted: one of female, male",
+        ),
+        (
+            "setting_words: [{setting: moon, word: x}]",
+            "setting_words.0: setting = 'moon': not one of the accepted codes; accepted: one of ward, home",
         ),
         ("grave: {sex: {at_most: 3}}", "grave.sex: sex is no number; expected a list of its answers"),
         ("grave: {minor: {at_most: 3}}", "grave.minor: minor is worked out by rules and cannot be read"),

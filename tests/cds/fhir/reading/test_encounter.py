@@ -110,8 +110,8 @@ def stay(location: Any = "Location/icu", **fields: Any) -> Resource:
     return {"location": {"reference": location}, **fields}
 
 
-ICU = accepted("critical_care", "ICU", standing=1)
-HOME = accepted("home", "PTRES", standing=1)
+ICU = accepted("critical_care", "ICU", standing=2)
+HOME = accepted("home", "PTRES", standing=2)
 
 
 @pytest.mark.parametrize(
@@ -158,3 +158,57 @@ def test_the_end_of_a_stay_is_a_moment_where_the_reading_takes_place() -> None:
         for at in (late, late.astimezone(EAST.tzinfo))
     ]
     assert settings == [["critical_care", "ward"], ["ward"]]
+
+
+def named(*names: str, contained: tuple[Resource, ...] = ()) -> list[Any]:
+    """What is read of an encounter at places of these names, and at those that it contains."""
+    stays: list[Resource] = [{"location": {"display": name}} for name in names]
+    stays += [{"location": {"reference": f"#{one['id']}"}} for one in contained]
+    sent = encounter(location=stays, contained=list(contained))
+    found = read_encounter(record(sent), ReferenceIndex([]), code_map(), EAST)
+    return [(one.value, one.standing) for one in found if isinstance(one, Accepted)]
+
+
+WARD, CRITICAL = ("ward", 0), ("critical_care", 1)
+
+
+@pytest.mark.parametrize(
+    ("names", "expected"),
+    [
+        (["Surgical ICU bed 4"], [CRITICAL, WARD]),
+        (["Intensive Care Unit"], [CRITICAL, WARD]),
+        (["PICU"], [CRITICAL, WARD]),
+        (["Soins intensifs, lit 3"], [CRITICAL, WARD]),
+        (["ICU", "ICU"], [CRITICAL, WARD]),
+        (["ICU step-down"], [WARD]),
+        (["Post-ICU clinic"], [WARD]),
+        (["Intermediate critical care"], [WARD]),
+        (["Ward 3 north", "Circumcision clinic"], [WARD]),
+        ([], [WARD]),
+    ],
+)
+def test_the_name_of_a_place_says_intensive_care(names: list[str], expected: list[Any]) -> None:
+    """R4, Encounter.location.location is a Reference: often a display is all that there is of the place."""
+    assert named(*names) == expected
+
+
+@pytest.mark.parametrize(
+    ("location", "expected"),
+    [
+        ({"type": [{"coding": [{"system": ROLE, "code": "ICU"}]}]}, [("critical_care", 2), WARD]),
+        ({"type": [{"text": "Intensive care"}]}, [CRITICAL, WARD]),
+        ({"name": "Neuro ICU"}, [CRITICAL, WARD]),
+        # Its coded type goes before its name.
+        ({"type": [{"coding": [{"system": ROLE, "code": "PTRES"}]}], "name": "ICU"}, [("home", 2), WARD]),
+        ({"name": "Ward 3"}, [WARD]),
+    ],
+)
+def test_a_place_that_the_encounter_contains(location: Resource, expected: list[Any]) -> None:
+    """R4, contained resources: a reference that begins with # leads to them."""
+    assert named(contained=({"resourceType": "Location", "id": "l", **location},)) == expected
+
+
+def test_a_place_that_was_left_says_nothing_by_its_name() -> None:
+    sent = encounter(location=[{"location": {"display": "ICU"}, "status": "completed"}])
+    found = read_encounter(record(sent), ReferenceIndex([]), code_map(), EAST)
+    assert [one.value for one in found if isinstance(one, Accepted)] == ["ward"]
