@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 
 from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import CodingKey
+from cds.fhir.reading.neck_concepts import complaint
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 
 _ANSWERED = ("completed", "amended")
 _MOST_ITEMS = 10_000
+_NOT_MAPPED = (
+    "a yes to a question about neck, spine, airway or another danger whose linkId names no fact: read it yourself"
+)
 
 
 @dataclass(frozen=True)
@@ -37,6 +42,18 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
             why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
             yield Rejected(None, "items", why, record.label)
 
+    def _unread(self, item: object, record: Record, when: When) -> Iterator[Rejected]:
+        """A yes to a question about the neck or another danger, of late, whose linkId names no fact: a person reads it."""
+        limit = timedelta(hours=self.code_map.unread_observations.within_hours)
+        of_late = when.moment is None or self.at - (when.latest or when.moment) <= limit
+        yes = any(isinstance(answer, dict) and answer.get("valueBoolean") is True for answer in items(item, "answer"))
+        found = (
+            complaint({"text": text(item, "text")}, self.code_map) if yes and of_late and when.problem is None else None
+        )
+        if found is not None and not found.slight:
+            said = f"{found.words} yes"
+            yield Rejected(None, shown(said), RejectionReason("unread", _NOT_MAPPED, may_be=found.may_be), record.label)
+
     def _answer(
         self, item: object, record: Record, when: When, problem: RejectionReason | None
     ) -> Iterator[Accepted | Rejected]:
@@ -50,6 +67,8 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         retired = self.code_map.vocabulary.retired.get(link.replace("-", "_"))
         if retired is not None and answers:
             yield Rejected(retired.name, shown(link), RejectionReason("retired", retired.reason), record.label)
+        if not meanings and retired is None and problem is None:
+            yield from self._unread(item, record, when)
         if not meanings or not answers:
             return
         if len(answers) > 1:

@@ -127,3 +127,29 @@ def test_what_is_no_list_of_items_has_none() -> None:
 def test_so_many_items_are_read_and_no_more(before: int, cut: bool) -> None:
     note = rejected(None, "items", "incomplete", "only the first 10000 items were read")
     assert findings(response(*[{}] * before, item("bed-rest", YES))) == ([note] if cut else [BED])
+
+
+YES, NO = {"valueBoolean": True}, {"valueBoolean": False}
+
+
+@pytest.mark.parametrize(
+    ("sent", "named"),
+    [
+        (item("1", YES, text="Stridor?"), ["Stridor? yes"]),
+        (item("1", YES, text="Is the airway threatened?"), ["Is the airway threatened? yes"]),
+        (item("1", NO, text="Stridor?"), []),
+        (item("1", text="Stridor?"), []),
+        (item("1", {"valueString": "yes"}, text="Stridor?"), []),
+        (item("1", YES, text="Happy with the food?"), []),
+        (item("1", YES), []),
+        (item("long-hair", YES, text="Stridor?"), []),
+    ],
+)
+def test_a_yes_to_a_question_that_only_its_words_tell_is_named(sent: Resource, named: list[str]) -> None:
+    """R4, QuestionnaireResponse.item.linkId is any text; item.text is what was asked."""
+    unread = [one.value for one in findings(response(sent)) if isinstance(one, Rejected) and one.why.kind == "unread"]
+    assert unread == named
+    for state in ({"status": "in-progress"}, {"authored": "2026-01-29T09:00:00Z"}):
+        assert not any(
+            one.why.kind == "unread" for one in findings(response(sent, **state)) if isinstance(one, Rejected)
+        )
