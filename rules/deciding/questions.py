@@ -55,8 +55,8 @@ def asked_anew(
         Question(
             fact=fact,
             label=ruleset.vocabulary[fact].label,
-            ask=f"The record says {' and '.join(written)}, which could not be read: how much is it? "
-            f"{ruleset.vocabulary[fact].ask or ruleset.vocabulary[fact].meaning}",
+            ask=f"The record says {' and '.join(written)} for the {ruleset.vocabulary[fact].label}, not used: "
+            "how much is it? Measure it.",
             danger=False,
             rules=tuple(dict.fromkeys(rule for axis in measured[fact].axes for rule in axes[axis].rules)),
         )

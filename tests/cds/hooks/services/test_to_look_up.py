@@ -110,7 +110,7 @@ def test_a_tape_that_could_not_be_read_comes_before_the_fitting(
     """A stand-in is no measurement: both sizes are brought, and the collar waits for the tape."""
     tape = observation("neck-circumference", 0, valueQuantity=quantity)
     (card,) = answer_of(client, "collar-order-select", order_select(observation("neck-height", 66), tape))["cards"][-1:]
-    assert ("which could not be read: how much is it? Measure round" in card["detail"]) is asked
+    assert ("for the neck circumference, not used: how much is it? Measure it." in card["detail"]) is asked
     assert ("once the neck is measured; bring adult H3 G3 too" in card["detail"]) is asked
 
 
