@@ -121,6 +121,12 @@ def unread_names(not_used: Iterable[NotUsed]) -> str:
     return "; ".join([*shown, *more])
 
 
+def without(said: Iterable[NotUsed], not_used: Iterable[NotUsed]) -> list[NotUsed]:
+    """Those of ``not_used`` that are none of ``said``, told by which they are: there may be thousands of both."""
+    left_out = {id(one) for one in said}
+    return [one for one in not_used if id(one) not in left_out]
+
+
 def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
     """What could not be used or had and may be a danger: it is named."""
     names = unread_names(not_used)

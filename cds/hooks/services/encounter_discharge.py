@@ -7,7 +7,15 @@ from collections.abc import Iterator
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, caution_lines, not_used_line, task_lines, unread_line, unread_names
+from cds.hooks.cards.content import (
+    caution_cards,
+    caution_lines,
+    not_used_line,
+    task_lines,
+    unread_line,
+    unread_names,
+    without,
+)
 from cds.hooks.cards.full_text import cautions_section, not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
@@ -55,7 +63,7 @@ def _look_card(call: HookCall) -> list[Draft]:
             summary=summary,
             lines=(
                 Line("", _RECORD_IT, needed=True),
-                *unread_line([one for one in unread if one not in supposed] if why_so in summary else unread),
+                *unread_line(without(supposed, unread) if why_so in summary else unread),
             ),
             full=lambda: not_used_section(call.content.ruleset, unread),
             rules=(),

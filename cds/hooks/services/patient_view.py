@@ -11,7 +11,7 @@ from cds.fhir.reading.device_use import HALO, IN_PLACE
 from cds.fhir.reading.patient import IDENTITY
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names
+from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names, without
 from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.cards.topic_filter import narrowed
@@ -102,7 +102,7 @@ def _unread_card(call: HookCall, supposed: Sequence[NotUsed]) -> list[Draft]:
         return []
     device = "a halo" if any(one.fact == HALO for one in supposed) else "a collar"
     head, first = (f"Look whether {device} is on: ", supposed) if supposed else (_READ_IT, unread)
-    names, rest = unread_names(first), [one for one in unread if one not in first]
+    names, rest = unread_names(first), without(first, unread)
     summary = markdown.shorten(f"{head}{names}", _LONGEST)
     if supposed:
         lines = (Line("", _RECORD_IT, needed=True), *unread_line(rest if names in summary else unread))
