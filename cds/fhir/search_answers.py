@@ -51,7 +51,9 @@ def lacking(bundle: object) -> str | None:
 
 def is_outcome(entry: object) -> bool:
     """Whether ``entry`` of a Bundle tells of the search."""
-    return text(mapping(entry, "resource"), "resourceType") == "OperationOutcome"
+    # Asked of every entry of every call.
+    resource = entry.get("resource") if isinstance(entry, dict) else None
+    return isinstance(resource, dict) and resource.get("resourceType") == "OperationOutcome"
 
 
 def fewer_than_total(bundle: object) -> str | None:

@@ -213,8 +213,9 @@ class _Gathering:
     def _found(self, query: Query, answer: Mapping[str, Any]) -> list[Any]:
         """The entries of ``answer``; where it says that something is lacking, that is noted once and left out of them."""
         short = lacking(answer)
-        if short is not None:
-            self._note(query, f"not all of the {query.what} were found: {short}")
+        if short is None:
+            return list(answer["entry"])
+        self._note(query, f"not all of the {query.what} were found: {short}")
         return [
             entry for entry in answer["entry"] if not (is_outcome(entry) and failure(entry["resource"]) is not None)
         ]

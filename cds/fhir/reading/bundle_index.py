@@ -146,12 +146,16 @@ class Inventory:
         if words is None:
             words = self._kinds[kind] = shown(kind)
         identity = resource.get("id")
+        records = self._by_type.setdefault(kind, [])
         if isinstance(identity, str) and _ID.fullmatch(identity) is not None:
-            if self._is_repeat((kind, identity), resource):
+            key = (kind, identity)
+            if key not in self._place:
+                self._place[key] = len(records)
+            elif self._is_repeat(key, resource):
                 if url is not None and kind in _REFERRED_TO:
                     self._name_again(kind, identity, url)
                 return
-            if self._is_version((kind, identity), resource, url):
+            elif self._is_version(key, resource, url):
                 return
             reference: str | None = f"{words}/{identity}"
         else:
@@ -159,7 +163,7 @@ class Inventory:
         where = reference
         if where is None:
             where = f"{words} at {label}{'' if number is None else f'[{number}]'}"
-        self._by_type.setdefault(kind, []).append(Record(resource, kind, reference, where, url))
+        records.append(Record(resource, kind, reference, where, url))
 
     def _name_again(self, kind: str, identity: str, url: str) -> None:
         """Note ``url`` as one more name of what was sent before."""
@@ -170,11 +174,8 @@ class Inventory:
 
     def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
         """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""
-        place = self._place.get(key)
-        if place is None:
-            self._place[key] = len(self._by_type.get(key[0], ()))
-            return False
-        earlier = self._digests.setdefault(key, {_digest(self._by_type[key[0]][place].resource)})
+        first = self._by_type[key[0]][self._place[key]].resource
+        earlier = self._digests.setdefault(key, {_digest(first)})
         digest = _digest(resource)
         repeated = digest in earlier
         earlier.add(digest)
@@ -186,10 +187,7 @@ class Inventory:
         Versions of one record meet where its parts were asked for at different moments. Where one of them does not say when
         it was updated, or both say the same moment, nobody can tell, and both count.
         """
-        place = self._place[key]
-        records = self._by_type.get(key[0], [])
-        if place == len(records):  # It is the first.
-            return False
+        records, place = self._by_type[key[0]], self._place[key]
         before = records[place]
         if url is not None and before.url is not None and url != before.url:
             return False
