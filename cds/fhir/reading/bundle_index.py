@@ -65,8 +65,8 @@ class Inventory:
     _by_type: dict[str, list[Record]] = field(default_factory=dict)
     _kinds: dict[str, str] = field(default_factory=dict)
     """Each resource type as it stands in references and messages."""
-    _place: dict[tuple[str, str], int] = field(default_factory=dict)
-    """Of each type and id where its record stands among those of its type."""
+    _places: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+    """Of each type and id where its records stand among those of its type: one, or several that nobody can tell apart."""
     _digests: dict[tuple[str, str], set[bytes]] = field(default_factory=dict)
 
     def of(self, *types: str) -> Iterator[Record]:
@@ -149,14 +149,16 @@ class Inventory:
         records = self._by_type.setdefault(kind, [])
         if isinstance(identity, str) and _ID.fullmatch(identity) is not None:
             key = (kind, identity)
-            if key not in self._place:
-                self._place[key] = len(records)
+            if key not in self._places:
+                self._places[key] = [len(records)]
             elif self._is_repeat(key, resource):
                 if url is not None and kind in _REFERRED_TO:
-                    self._name_again(kind, identity, url)
+                    self._name_again(key, url)
                 return
             elif self._is_version(key, resource, url):
                 return
+            else:
+                self._places[key].append(len(records))
             reference: str | None = f"{words}/{identity}"
         else:
             reference = None if url is None else shown(url)
@@ -165,17 +167,19 @@ class Inventory:
             where = f"{words} at {label}{'' if number is None else f'[{number}]'}"
         records.append(Record(resource, kind, reference, where, url))
 
-    def _name_again(self, kind: str, identity: str, url: str) -> None:
+    def _name_again(self, key: tuple[str, str], url: str) -> None:
         """Note ``url`` as one more name of what was sent before."""
-        records = self._by_type[kind]
-        for place, record in enumerate(records):
-            if record.resource["id"] == identity and url not in (record.url, *record.urls):
+        records = self._by_type[key[0]]
+        for place in self._places[key]:
+            record = records[place]
+            if url not in (record.url, *record.urls):
                 records[place] = record._replace(urls=(*record.urls, url))
 
     def _is_repeat(self, key: tuple[str, str], resource: dict[str, Any]) -> bool:
         """Whether the same was sent before under the same id. Digests, so that thousands under one id take no longer."""
-        first = self._by_type[key[0]][self._place[key]].resource
-        earlier = self._digests.setdefault(key, {_digest(first)})
+        if key not in self._digests:
+            self._digests[key] = {_digest(self._by_type[key[0]][self._places[key][0]].resource)}
+        earlier = self._digests[key]
         digest = _digest(resource)
         repeated = digest in earlier
         earlier.add(digest)
@@ -187,7 +191,7 @@ class Inventory:
         Versions of one record meet where its parts were asked for at different moments. Where one of them does not say when
         it was updated, or both say the same moment, nobody can tell, and both count.
         """
-        records, place = self._by_type[key[0]], self._place[key]
+        records, place = self._by_type[key[0]], self._places[key][0]
         before = records[place]
         if url is not None and before.url is not None and url != before.url:
             return False

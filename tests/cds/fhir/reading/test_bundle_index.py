@@ -53,6 +53,14 @@ def known(reference: str, url: str | None = None, resource: Resource = WEIGHT) -
     return Record(resource, resource["resourceType"], reference, reference, url)
 
 
+def test_what_is_sent_again_beside_one_without_an_id_gets_both_addresses() -> None:
+    """An id is optional (R4, Resource.id), and says nothing of others of its type."""
+    once, again = ({"fullUrl": f"urn:uuid:{name}", "resource": patient()} for name in "ab")
+    nameless = {"resource": {"resourceType": "Patient"}}
+    first, *rest = held(entries(nameless, once, again), "Patient")
+    assert [(one.url, one.urls) for one in (first, *rest)] == [(None, ()), ("urn:uuid:a", ("urn:uuid:b",))]
+
+
 @pytest.mark.parametrize(
     ("sent", "expected"),
     [
