@@ -73,7 +73,7 @@ class Meaning:
 
     def is_said_by(self, code: str) -> bool:
         """Whether ``code``, which begins as this meaning's does, says it by its seventh character."""
-        return not self.not_seventh or code[7:8] not in self.not_seventh  # The fourth place is the point.
+        return not self.not_seventh or seventh_character(code) not in self.not_seventh
 
 
 @dataclass(frozen=True)
@@ -546,6 +546,11 @@ def coding_of(coding: Any) -> CodingKey | None:
         return None
     system, code = coding.get("system"), coding.get("code")
     return as_listed(system, code) if isinstance(system, str) and isinstance(code, str) else None
+
+
+def seventh_character(code: str) -> str:
+    """The seventh character of a code of ICD-10-CM, which has its point (``S12.110S``: S); empty where it has none."""
+    return code[7:8]
 
 
 def as_listed(system: str, code: str) -> CodingKey:

@@ -12,7 +12,16 @@ from typing import Any, NamedTuple
 
 from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, mapping, text
-from cds.fhir.reading.code_map import ICD_10, ICD_10_CM, CodeMap, CodingKey, coding_of, codings_of, texts_of
+from cds.fhir.reading.code_map import (
+    ICD_10,
+    ICD_10_CM,
+    CodeMap,
+    CodingKey,
+    coding_of,
+    codings_of,
+    seventh_character,
+    texts_of,
+)
 
 _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "bodySite"})
 """Elements of an Observation that have codes of their own."""
@@ -157,7 +166,10 @@ def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap)
 
     Not where ``codings`` say by their seventh character that it is what is left of an injury (ICD-10-CM guideline I.C.19.a).
     """
-    if any(coding.system == ICD_10_CM and coding.code[:1] in "ST" and coding.code[7:8] == "S" for coding in codings):
+    if any(
+        coding.system == ICD_10_CM and coding.code[:1] in "ST" and seventh_character(coding.code) == "S"
+        for coding in codings
+    ):
         return None
     texts = [_affirmed(words, code_map) for words in said]
     if any(code_map.unread_diagnoses.is_of_old(words) for words in texts):

@@ -9,11 +9,12 @@ from __future__ import annotations
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
+from cds.hooks.cards.content import unread_names
 from rules.deciding.questions import unread_measurements
 from rules.model.decision import Caution, Decision, NotUsed
 from rules.model.ruleset import Ruleset
 
-_MOST_NAMED, _LONGEST_NAME, _LONGEST = 6, 50, 120
+_LONGEST = 120
 _ONCE_READ = "once that is read"
 _ONCE_MEASURED = "once the neck is measured"
 _IN_WORDS = {
@@ -68,9 +69,7 @@ def fitted_once_measured(decision: Decision, ruleset: Ruleset) -> Decision:
 
 
 def _caution(first: list[NotUsed]) -> Caution:
-    names = list(dict.fromkeys(markdown.shorten(one.look_up or "", _LONGEST_NAME) for one in first))
-    more = [f"{len(names) - _MOST_NAMED} more"] if len(names) > _MOST_NAMED else []
-    named = "; ".join([*names[:_MOST_NAMED], *more])
+    named = unread_names(first)
     dangers = dict.fromkeys(one.may_be or "" for one in first)
     what = " or ".join(_IN_WORDS.get(fact, fact.replace("_", " ")) for fact in dangers)
     return Caution(
