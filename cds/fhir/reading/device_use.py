@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
@@ -179,36 +179,52 @@ def weighed(findings: Sequence[Accepted | Rejected], at: datetime) -> Iterator[A
 
     It is looked up only where no newer record says that it came off; of several procedures and orders the newest is.
     """
-    said = {fact: [f for f in findings if isinstance(f, Accepted) and f.fact == fact] for fact in WORN}
+    accepted = [finding for finding in findings if isinstance(finding, Accepted)]
+    told = {fact: _Told.of([finding for finding in accepted if finding.fact == fact]) for fact in WORN}
     supposed = [f for f in findings if isinstance(f, Rejected) and f.why in (_PUT_ON, _STANDS)]
     newest = max(supposed, key=lambda finding: finding.recorded or at, default=None)
     for finding in findings:
         if finding.fact not in WORN:
             yield finding
         elif isinstance(finding, Accepted):
-            yield _weighed(finding, said[finding.fact], at)
+            yield _weighed(finding, told[finding.fact], at)
         elif finding.why.look_up:
-            denied = finding.recorded is not None and _is_before(
-                finding.recorded, _last(said[finding.fact], value=False)
-            )
+            denied = finding.recorded is not None and _is_before(finding.recorded, told[finding.fact].off)
             older = finding.why in (_PUT_ON, _STANDS) and finding is not newest
             yield finding._replace(why=finding.why._replace(look_up=not (denied or older)))
         else:
             yield finding
 
 
-def _weighed(finding: Accepted, said: Sequence[Accepted], at: datetime) -> Accepted | Rejected:
-    """``finding`` beside all that is ``said`` of its fact."""
+class _Told(NamedTuple):
+    """What is said of a collar, or of a halo: when it was last ``on`` and last ``off``, and when the first use began.
+
+    Of a use without a start (``undated``) nobody can say that it began later than something else.
+    """
+
+    on: datetime | None
+    off: datetime | None
+    undated: bool
+    began: datetime | None
+
+    @classmethod
+    def of(cls, said: Sequence[Accepted]) -> _Told:
+        """Of all that is ``said`` of it."""
+        uses = [one.recorded for one in said if one.value is True and not one.ages]
+        began = min((since for since in uses if since is not None), default=None)
+        return cls(_last(said, value=True), _last(said, value=False), None in uses, began)
+
+
+def _weighed(finding: Accepted, told: _Told, at: datetime) -> Accepted | Rejected:
+    """``finding`` beside all that is ``told`` of its fact."""
     if finding.standing == _BELOW_A_USE:
-        in_use = [one for one in said if one.value is True and not one.ages]
-        if any(use.recorded is None or _is_before(use.recorded, finding.recorded) for use in in_use):
+        if told.undated or (told.began is not None and _is_before(told.began, finding.recorded)):
             return Rejected(None, finding.written, _TAKEN_OFF_IN_USE, finding.label, finding.recorded)
         return finding._replace(standing=0)
-    if finding.fact != IN_PLACE or finding.value is not True or finding.recorded != _last(said, value=True):
+    if finding.fact != IN_PLACE or finding.value is not True or finding.recorded != told.on:
         return finding
     late = finding.recorded is None or at - finding.recorded <= _STILL_ON
-    off = _last(said, value=False)
-    return finding._replace(may_hold_on=late and (off is None or _is_before(off, finding.recorded)))
+    return finding._replace(may_hold_on=late and (told.off is None or _is_before(told.off, finding.recorded)))
 
 
 def _last(said: Iterable[Accepted], *, value: bool) -> datetime | None:

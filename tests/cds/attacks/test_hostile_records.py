@@ -100,7 +100,13 @@ def harmless(live: LiveService) -> float:
     return cost(live, path, view(*plain()), 200)
 
 
-TANGLED = (locations, devices, values_of_one_moment, one_id, people)
+def on_and_off() -> Iterator[Json]:
+    for n in range(MANY):
+        moment = f"2026-01-{n % 28 + 1:02}T{n % 24:02}:{n % 60:02}:00Z"
+        yield observation("collar-in-place", n % 2 == 0, number=n, time=moment)
+
+
+TANGLED = (locations, devices, values_of_one_moment, one_id, people, on_and_off)
 
 
 @pytest.mark.parametrize("records", TANGLED)
