@@ -21,7 +21,7 @@ from cds.settings import Settings
 from cds.web.middleware.request_limits import ADMIN
 from cds.web.middleware.token_bucket import RateLimit
 
-_ALWAYS_OPEN = frozenset({"/health/live", "/health/ready"})
+_ALWAYS_OPEN = frozenset({"/", "/health/live", "/health/ready"})
 _FILES_OF_PAGES = "/static/"
 """Style sheets and scripts, the same for everybody: open, so that whoever is refused a page can still read why."""
 

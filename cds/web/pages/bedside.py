@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer, Stop, answer
@@ -37,6 +37,12 @@ class Bedside:
     as_opened: bool = False
     changes: tuple[str, ...] = ()
     stops: tuple[Stop, ...] = ()
+
+
+@router.get("/", include_in_schema=False)
+def first_page() -> Response:
+    """The way to the page that most people come for, for whoever typed the name of the service alone."""
+    return RedirectResponse("/bedside")
 
 
 @router.get("/bedside")

@@ -114,6 +114,13 @@ def test_what_is_open(make: Make, path: str) -> None:
     assert make().get(path).status_code == 200
 
 
+def test_the_name_of_the_service_alone_leads_to_the_bedside_page_and_opens_nothing(make: Make) -> None:
+    service = make()
+    answer = service.get("/", follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"], answer.content) == (307, "/bedside", b"")
+    assert service.get("/", headers={"Accept": "text/html"}).status_code == 403
+
+
 def test_discovery_and_metrics_can_be_closed(make: Make) -> None:
     service = make(protect_discovery=True, metrics=False)
     assert service.get("/cds-services").status_code == 401

@@ -29,6 +29,7 @@ NOT_DESCRIBED = {
     "GET /docs/start.js": "what its page loads",
     "GET /docs/swagger-ui-bundle.js": "what its page loads",
     "GET /docs/swagger-ui.css": "what its page loads",
+    "GET /": "leads to the bedside page",
     "GET /docs/guide": "leads to the guide",
     "GET /docs/guide/{name:path}": "pages to read, and what they load",
     "GET /static/{name}": "what pages load",

@@ -88,6 +88,11 @@ def _same_in_the_terminal(text: str, decision: dict) -> None:
         assert _squeezed(line) in said
 
 
+def test_the_name_of_the_service_alone_leads_to_it(client: TestClient) -> None:
+    answer = client.get("/")
+    assert answer.url.path == "/bedside" and answer.status_code == 200
+
+
 def test_a_decided_size_stands_in_words_with_millimetres(client: TestClient) -> None:
     page = _read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})
     assert "height 60 to under 75 mm, neck circumference 330 to under 430 mm" in page["size"][0]

@@ -115,4 +115,4 @@ def test_every_page_is_held_to_this() -> None:
     routers = [one for module in modules for one in vars(module).values() if isinstance(one, APIRouter)]
     served = {route.path for router in routers for route in router.routes if isinstance(route, APIRoute)}
     outside = {path for path in served if not any(path == page or path.startswith(f"{page}/") for page in PAGES)}
-    assert len(served) > len(PAGES) and outside == {"/static/{name}"}
+    assert len(served) > len(PAGES) and outside == {"/", "/static/{name}"}
