@@ -64,16 +64,18 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
         for name in rule.parameters:
             readers.setdefault(name, []).append(rule)
     shown = [one for one in ruleset.parameters.values() if one.confirm or not confirm]
-    confirming = {one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown}
+    confirming = {one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown if one.confirm}
     groups: dict[str, list[Parameter]] = {}
     for one in shown:
-        who = ", ".join(confirming[one.name]) or "the site"
-        groups.setdefault(f"to be confirmed by: {who}" if one.confirm else "nobody has to confirm", []).append(one)
+        # Under each of those who confirm it: everybody finds all of theirs in one place.
+        for who in confirming.get(one.name, ["nobody"]):
+            groups.setdefault(who, []).append(one)
     return page(
         request,
         "parameters.html",
         ruleset=ruleset,
         groups=groups,
+        confirming=confirming,
         shown=shown,
         readers=readers,
         confirm=confirm,
@@ -118,8 +120,9 @@ def changed(request: Request, service: CurrentService) -> Response:
 
 
 def _confirming(ruleset: Ruleset, readers: Iterable[Rule]) -> list[str]:
-    """Who confirms a parameter that ``readers`` go by: whoever confirms their topics."""
-    return list(dict.fromkeys(ruleset.confirmed_by[one.topic] for one in readers if one.topic in ruleset.confirmed_by))
+    """Who confirms a parameter that ``readers`` go by: whoever confirms their topics, or the site where it names nobody."""
+    named = dict.fromkeys(ruleset.confirmed_by[one.topic] for one in readers if one.topic in ruleset.confirmed_by)
+    return list(named) or ["the site"]
 
 
 def _holds(ruleset: Ruleset, rule: Rule, words: Iterable[str]) -> bool:
