@@ -1,7 +1,9 @@
 """The service, in this process, at a fixed moment."""
 
 import logging
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -64,6 +66,17 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 def client(store_url: str) -> Iterator[TestClient]:
     with TestClient(create_app(Settings(), clock=lambda: AT)) as client:
         yield client
+
+
+@pytest.fixture(autouse=True)
+def without_feedback_of_other_tests(store_url: str) -> Iterator[None]:
+    """What a test answers to a card keeps later cards of the same patient silent: it is forgotten, in whatever order tests run."""
+    yield
+    path = Path(store_url.removeprefix("sqlite:///"))
+    if path.exists():
+        with closing(sqlite3.connect(path)) as opened, opened:
+            if opened.execute("SELECT 1 FROM sqlite_master WHERE name = 'feedback'").fetchone():
+                opened.execute("DELETE FROM feedback")
 
 
 @pytest.fixture
