@@ -16,6 +16,7 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
+from cds.hooks.suggestions.changeable import unchangeable
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
 from cds.protocol.request import OrderSelectRequest, Resource
@@ -31,13 +32,14 @@ def _concerns(request: OrderSelectRequest, content: Content) -> bool:
 def _cards(call: HookCall) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
     to_order = _to_order(call.decision)
-    actions = whole_order_set(to_order, call.orders, selected, call.standing)
-    size, shelf = to_order.size_class, call.content.shelf(call.decision)
-    label = "Order the review and the care" if size is None else f"Order {size.in_words} with its care"
+    by_others = [draft for draft in call.content.collar_orders(call.request.context.drafts) if draft not in selected]
+    ours = [*selected, *unchangeable(by_others)]
+    actions = whole_order_set(to_order, call.orders, ours, call.standing)
+    shelf = call.content.shelf(call.decision)
     halo = halo_may_be_on(call)
     before = _ordered_before(call)
     recommended = before is None and not halo
-    offers = (Offer(label, actions, recommended=recommended),) if actions and not call.deceased else ()
+    offers = (Offer(_label(to_order, ours), actions, recommended=recommended),) if actions and not call.deceased else ()
     main = size_card(
         call.content.ruleset,
         _without_look_up(call.decision, before),
@@ -48,6 +50,13 @@ def _cards(call: HookCall) -> list[Draft]:
     )
     main = need_first(_beside_what_stands(_after_the_halo(main, halo), call, before), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
+
+
+def _label(to_order: Decision, orders: Sequence[Resource]) -> str:
+    """What the offer orders, in words: beside one of ``orders`` that cannot be changed no collar is ordered."""
+    if to_order.size_class is None:
+        return "Order the review and the care"
+    return "Order the care" if unchangeable(orders) else f"Order {to_order.size_class.in_words} with its care"
 
 
 def _to_order(decision: Decision) -> Decision:

@@ -15,6 +15,7 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
+from cds.hooks.suggestions.changeable import by_hand
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import people_stated, stated_size
@@ -169,26 +170,35 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
         indicator=worst.severity,
         topic="order",
         summary=markdown.shorten(worst.summary or worst.text, _LONGEST) + more,
-        lines=_lines(call, findings),
+        lines=_lines(call, order, findings),
         rules=tuple(dict.fromkeys(rule for finding in findings for rule in finding.rules)),
         offers=_offers(call, order, orders, findings),
         full=lambda: markdown.joined(
             [
                 *(_explained(call, finding) for finding in findings),
+                *(line.text for line in _by_hand(call, order, findings)),
                 not_used_section(call.content.ruleset, [*call.decision.not_used, *call.gathered.not_had]),
             ]
         ),
     )
 
 
-def _lines(call: HookCall, findings: list[Finding]) -> tuple[Line, ...]:
-    """Every finding, the gravest first, then why."""
+def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[Line, ...]:
+    """Every finding, the gravest first, then what to do by hand, then why."""
     return (
         *(Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True) for finding in findings),
+        *_by_hand(call, order, findings),
         *(line for finding in findings for line in reasons(call.decision, finding.rules, finding.severity)),
         *unread_line(call.decision.not_used),
         *not_used_line([*call.decision.not_used, *call.gathered.not_had]),
     )
+
+
+def _by_hand(call: HookCall, order: Resource, findings: list[Finding]) -> Iterator[Line]:
+    """What is wrong with ``order`` and can only be put right in the order itself."""
+    said = by_hand(order, call.decision)
+    if said is not None and any(finding.about == "order" for finding in findings):
+        yield Line("", markdown.plain(said), needed=True)
 
 
 def _explained(call: HookCall, finding: Finding) -> str:
@@ -206,18 +216,18 @@ def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: l
         actions = whole_order_set(call.decision, call.orders, fitting, call.standing)
     else:
         actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders)
-    offers = (Offer(_label(call, findings), actions, recommended=True),) if actions else ()
+    offers = (Offer(_label(call, actions), actions, recommended=True),) if actions else ()
     return offers_need_first(offers, call.decision, call.orders, call.standing)
 
 
-def _label(call: HookCall, findings: list[Finding]) -> str:
+def _label(call: HookCall, actions: tuple[Action, ...]) -> str:
+    """What ``actions`` do, in words."""
     if call.decision.size_class is None:
         return "Order the review and the care"
-    return (
-        "Correct the order and add the care"
-        if any(finding.about == "care" for finding in findings)
-        else "Correct the order"
-    )
+    kinds = {action.type for action in actions}
+    if kinds == {"update"}:
+        return "Correct the order"
+    return "Correct the order and add the care" if "update" in kinds else "Add the care"
 
 
 SERVICE = HookService(

@@ -10,6 +10,7 @@ from cds.fhir.codes import STANDING
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
+from cds.hooks.suggestions.changeable import has_usable_id
 from cds.protocol.prefetch import ORDERED
 from cds.protocol.request import Resource, names_another_patient
 
@@ -102,8 +103,9 @@ class StandingCare:
 
 def _stands(resource: Resource, patient: str) -> bool:
     subject = text(mapping(resource, "subject"), "reference") or ""
-    has_id = isinstance(resource.get("id"), str)
-    return resource.get("status") in STANDING and has_id and not names_another_patient(subject, patient)
+    return (
+        resource.get("status") in STANDING and has_usable_id(resource) and not names_another_patient(subject, patient)
+    )
 
 
 def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:

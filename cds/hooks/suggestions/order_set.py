@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 
 from cds.fhir.datatypes import Element, present
+from cds.fhir.json_access import mapping
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import name_of, urn
@@ -13,6 +14,7 @@ from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.request_common import named_rules
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
+from cds.hooks.suggestions.changeable import unchangeable, why_unchangeable
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.hooks.suggestions.order_size import with_size
 from cds.protocol.request import Resource
@@ -28,20 +30,25 @@ def whole_order_set(
 ) -> tuple[Action, ...]:
     """Everything that the decision asks for and that does not stand already.
 
-    Those of ``collar_orders`` that have an id get the size of the decision; what they lack is created.
+    Those of ``collar_orders`` that can be changed get the size of the decision; what they lack is created. Beside one that
+    cannot be changed no collar is ordered a second time: then only the care is created.
     """
     corrected = corrections(collar_orders, decision, context)
     places = _taken_places(collar_orders, decision, context)
+    barred = _barred(collar_orders, decision, context)
     resources = suggested(decision, context)
     created = []
     for resource in resources:
         found = standing.reference_of(resource)
         if found is not None:
             places[name_of(resource)] = found
-        elif name_of(resource) not in places:
+        elif name_of(resource) not in places and name_of(resource) not in barred:
             created.append(resource)
     rules = _rules_behind(resources, context)
-    return (*corrected, *(_create(_pointing_to(resource, places, rules)) for resource in created))
+    return (
+        *corrected,
+        *(_create(_pointing_to(_without(resource, barred - set(places)), places, rules)) for resource in created),
+    )
 
 
 def care_orders(decision: Decision, context: OrderContext, standing: StandingCare) -> tuple[Action, ...]:
@@ -65,12 +72,13 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
 def corrections(collar_orders: Iterable[Resource], decision: Decision, context: OrderContext) -> tuple[Action, ...]:
     """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
 
-    Empty where the decision has no size. An order without an id cannot be updated and is left out, and so is one that says
-    it all already.
+    Empty where the decision has no size. An order that cannot be changed is left out, and so is one that says it all already.
     """
     if decision.size_class is None:
         return ()
-    corrected = ((order, with_size(order, decision, context)) for order in collar_orders if "id" in order)
+    corrected = (
+        (order, with_size(order, decision, context)) for order in collar_orders if why_unchangeable(order) is None
+    )
     return tuple(
         Action(type="update", description=_described("Change", changed), resource=changed)
         for order, changed in corrected
@@ -87,10 +95,25 @@ def _taken_places(orders: Iterable[Resource], decision: Decision, context: Order
     taken: dict[str, str] = {}
     if decision.size_class is not None:
         for order in orders:
-            if "id" in order and order["resourceType"] in _PLACE:
+            if why_unchangeable(order) is None and order["resourceType"] in _PLACE:
                 name = urn(decision, context, _PLACE[order["resourceType"]])
                 taken.setdefault(name, f"{order['resourceType']}/{order['id']}")
     return taken
+
+
+def _barred(orders: Sequence[Resource], decision: Decision, context: OrderContext) -> frozenset[str]:
+    """Names of ours that are not created: those of the collar, where one of ``orders`` is one that cannot be changed."""
+    if decision.size_class is None or not unchangeable(orders):
+        return frozenset()
+    return frozenset(urn(decision, context, part) for part in _PLACE.values())
+
+
+def _without(resource: Resource, names: Set[str]) -> Resource:
+    """``resource`` without the activities that refer to one of ``names``."""
+    if not names or "activity" not in resource:
+        return resource
+    kept = [each for each in resource["activity"] if mapping(each, "reference").get("reference") not in names]
+    return present(**{**resource, "activity": kept})
 
 
 def _rules_behind(resources: Sequence[Resource], context: OrderContext) -> dict[str, list[Element]]:

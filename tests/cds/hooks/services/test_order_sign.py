@@ -197,6 +197,33 @@ def test_nothing_is_signed_in_silence_for_a_patient_who_has_died(
     assert sign(client, order_sign(*MEASURED, drafts=complete)) == []
 
 
+@pytest.mark.parametrize("given", [..., "a/../b <x>", "order_1"])
+@pytest.mark.parametrize("planned", [False, True])
+def test_a_wrong_order_without_a_usable_id_gets_no_second_order_beside_it(
+    client: TestClient, complete: tuple[dict[str, Any], ...], given: Any, planned: bool
+) -> None:
+    """CDS Hooks 2.0, Action: an update carries the resource with its id. FHIR R4: Resource.id may be absent in a Bundle."""
+    wrong = {**sized("adult H5 G2"), "id": given}
+    if given is ...:
+        del wrong["id"]
+    care = [draft for draft in complete if draft["resourceType"] == "CarePlan" and planned]
+    call = order_sign(*MEASURED, drafts=(wrong, *care))
+    cards = sign(client, call)
+    (card,) = cards
+    assert "The order states height H5; measured is H3." in card["summary"] + card["detail"]
+    why = "it has no id" if given is ... else "its id is no FHIR id"
+    assert (
+        f"This order cannot be changed from here: {why}. By hand, change it to: adult H3 G2, 2 people" in card["detail"]
+    )
+    actions = [action for suggestion in card.get("suggestions", ()) for action in suggestion["actions"]]
+    assert {suggestion["label"] for suggestion in card.get("suggestions", ())} == (
+        set() if planned else {"Add the care"}
+    )
+    assert "DeviceRequest" not in {action["resource"]["resourceType"] for action in actions}
+    assert "fit-rigid-neck-collar" not in json.dumps(actions) and "adult H3 G2" not in json.dumps(actions)
+    assert "a/../b" not in json.dumps(cards)
+
+
 def test_where_no_size_is_right_nothing_else_is_said_of_the_size(client: TestClient) -> None:
     ordered = sized("adult H3 G2")
     (card,) = sign(client, order_sign(*MEASURED, observation("airway-threat", True), drafts=(ordered,)))

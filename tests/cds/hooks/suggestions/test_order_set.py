@@ -85,9 +85,9 @@ WIDTH_AND_POSE = ["small.wide", "small.lying"]
             ],
             [("ServiceRequest/s1", ["small.fit"]), ("DeviceRequest/d1", WIDTH_AND_POSE), (CALL_NAME, []), LOOK],
         ),
-        # What has no id cannot be updated; what is no such order stands for none of ours.
+        # What is no such order stands for none of ours.
         (
-            [draft("ServiceRequest", None), draft("MedicationRequest", "m1")],
+            [draft("MedicationRequest", "m1")],
             [],
             ["Change the resource: Fit a rigid neck collar", COLLAR, CALL, DEVICE, PLAN],
             [(FIT_NAME, []), (DEVICE_NAME, []), (CALL_NAME, []), LOOK],
@@ -118,6 +118,24 @@ def test_what_stands_or_is_drafted_is_not_created_and_the_plan_points_at_it(
     made = whole_order_set(LYING, CONTEXT, drafts, standing(*standing_orders))
     assert told(made) == actions
     assert planned(made) == activities
+
+
+@pytest.mark.parametrize("kind", ["ServiceRequest", "DeviceRequest"])
+@pytest.mark.parametrize("given", [None, "", "a/../b <x>", "a_b", "a" * 65, 7, ["a"], {"id": "a"}])
+def test_beside_an_order_without_a_usable_id_no_collar_is_ordered_again(kind: str, given: Any) -> None:
+    """CDS Hooks 2.0, Action: an update carries the resource with its id. FHIR R4, datatypes: id."""
+    order = {**draft(kind, None), **({} if given is None else {"id": given})}
+    made = whole_order_set(LYING, CONTEXT, [order], NOTHING)
+    assert told(made) == [CALL, PLAN]
+    assert planned(made) == [(CALL_NAME, []), LOOK]
+
+
+def test_what_can_be_changed_is_changed_beside_what_cannot() -> None:
+    made = whole_order_set(LYING, CONTEXT, [FIT_DRAFT, draft("DeviceRequest", None)], NOTHING)
+    assert told(made) == ["Change the order", CALL, PLAN]
+    assert planned(made) == [("ServiceRequest/s1", ["small.fit"]), (CALL_NAME, []), LOOK]
+    longest = draft("ServiceRequest", "a-.Z" * 16, code=FIT)
+    assert told(whole_order_set(LYING, CONTEXT, [longest], NOTHING))[:2] == ["Change the order", CALL]
 
 
 def test_where_a_plan_stands_no_other_is_created() -> None:
