@@ -22,8 +22,14 @@ from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, s
 from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
-_NOT_FINAL_YET = ("registered", "preliminary", "in-progress", "unknown")
-"""States of what somebody has begun and nobody has signed, and of what may be in any state (R4: "the source does not know")."""
+_SETTLED = {
+    "Observation": ("cancelled", "entered-in-error"),
+    "Procedure": ("preparation", "not-done", "on-hold", "stopped", "entered-in-error"),
+    "ServiceRequest": ("draft", "on-hold", "revoked", "completed", "entered-in-error"),
+    "QuestionnaireResponse": ("stopped", "entered-in-error"),
+}
+"""By type the states of R4 that say that something is not so, or no longer. Any other leaves that open: what nobody has signed yet,
+what may be in any state (``unknown``), and what R4 has no such code for, in another case or another form too."""
 
 
 class When(NamedTuple):
@@ -38,14 +44,21 @@ class When(NamedTuple):
 
 
 def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> RejectionReason | None:
-    """Why the ``status`` of ``resource`` keeps it from being used; None where it is one of ``usable``."""
+    """Why the ``status`` of ``resource`` keeps it from being used; None where it is one of ``usable``.
+
+    Unsettled where it does not say that what is written is not so: a status that cannot be read is no "no".
+    """
     status = resource.get("status")
     if status in usable:
         return None
     return (
         RejectionReason("malformed", "malformed: no status")
         if status is None
-        else RejectionReason("status", f"status is {shown(status)}", unsettled=status in _NOT_FINAL_YET)
+        else RejectionReason(
+            "status",
+            f"status is {shown(status)}",
+            unsettled=status not in _SETTLED.get(str(resource.get("resourceType")), ()),
+        )
     )
 
 

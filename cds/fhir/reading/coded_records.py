@@ -20,7 +20,7 @@ from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_
 from cds.fhir.reading.code_map import codings_of
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.device_use import read_procedure_on_the_neck
-from cds.fhir.reading.reconciliation import Accepted, Rejected, stale
+from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, stale
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.value_parser import Value
 
@@ -28,7 +28,9 @@ _DONE = ("completed", "in-progress")
 _NOT_DONE = ("preparation", "not-done", "on-hold", "stopped", "entered-in-error")
 _INTENDED = ("order", "original-order", "reflex-order", "filler-order", "instance-order", "plan", "directive")
 _PRESENT = ("active", "recurrence", "relapse")
+_GONE = ("inactive", "remission", "resolved")
 _SUSPECTED = ("provisional", "unconfirmed", "differential")
+_IN_ERROR = "entered-in-error"
 _LATE = timedelta(days=90)
 """For so long an operation may bear on the neck of now."""
 DAYS_OF = {len("2026"): 366, len("2026-01"): 31, len("2026-01-31"): 1}
@@ -54,12 +56,17 @@ class CodedRecordReader(ClinicalRecordReader):
             when = When(latest=self.at)  # What is active is so now, whenever it began.
         problem = None
         suspected = verification in _SUSPECTED
-        if verification not in (None, "confirmed", "refuted", *_SUSPECTED):
-            problem = RejectionReason("status", f"verificationStatus is {shown(verification)}")
-        elif not refuted and clinical is not None and clinical not in _PRESENT:
-            problem = RejectionReason("status", f"clinicalStatus is {shown(clinical)}, which says nothing about now")
+        if verification == _IN_ERROR:
+            problem = RejectionReason("status", f"verificationStatus is {verification}")
+        elif not refuted and clinical in _GONE:
+            problem = RejectionReason("status", f"clinicalStatus is {clinical}, which says nothing about now")
         elif not refuted and clinical is None and any(key.startswith("abatement") for key in condition):
             problem = RejectionReason("status", "it has abated, which says nothing about now")
+        elif verification not in (None, "confirmed", "refuted", *_SUSPECTED):
+            problem = RejectionReason("status", f"verificationStatus is {shown(verification)}", unsettled=True)
+        elif not refuted and clinical is not None and clinical not in _PRESENT:
+            said = f"clinicalStatus is {shown(clinical)}, so whether it holds cannot be told"
+            problem = RejectionReason("status", said, unsettled=True)
         for finding in self.implied(record, [condition.get("code")], when, problem):
             if suspected and isinstance(finding, Accepted):
                 found = self._suspected(finding, verification)
@@ -107,14 +114,17 @@ class CodedRecordReader(ClinicalRecordReader):
         return Rejected(finding.fact, finding.written, why, finding.label, finding.recorded, finding.value)
 
     def may_hold(self, record: Record) -> bool:
-        """Whether what ``record`` says may be so now: a diagnosis neither refuted nor gone, or a procedure of late."""
+        """Whether what ``record`` says may be so now: a diagnosis neither refuted nor gone, or a procedure of late.
+
+        What has a status that cannot be read may be.
+        """
         resource = record.resource
         if resource["resourceType"] == "Condition":
-            denied = _concept_code(resource, "verificationStatus") in ("refuted", "entered-in-error")
+            denied = _concept_code(resource, "verificationStatus") in ("refuted", _IN_ERROR)
             gone = any(key.startswith("abatement") for key in resource)
             clinical = _concept_code(resource, "clinicalStatus")
-            return not denied and (not gone if clinical is None else clinical in _PRESENT)
-        if resource["resourceType"] != "Procedure" or resource.get("status") not in _DONE:
+            return not denied and (not gone if clinical is None else clinical not in _GONE)
+        if resource["resourceType"] != "Procedure" or resource.get("status") in _NOT_DONE:
             return False
         done = self.when(resource, "performedDateTime", "performedPeriod").moment
         return done is None or self.at - done <= _LATE
@@ -123,10 +133,13 @@ class CodedRecordReader(ClinicalRecordReader):
         """Facts from a procedure that is done or under way, and what one that nobody mapped says of a collar or a halo."""
         procedure = record.resource
         when = self.when(procedure, "performedDateTime", "performedPeriod")
-        yield from self.implied(record, [procedure.get("code")], when, status_problem(procedure, _DONE))
+        problem = status_problem(procedure, _DONE)
+        yield from self.implied(record, [procedure.get("code")], when, problem)
         mapped = self.code_map.meanings(codings_of(procedure.get("code")))
         if not mapped and procedure.get("status") not in _NOT_DONE:
-            yield from read_procedure_on_the_neck(record, when.moment, self.code_map, self.at)
+            for finding in read_procedure_on_the_neck(record, when.moment, self.code_map, self.at):
+                # That a device came off is believed only of what is known to be done.
+                yield from [finding] if problem is None else all_refused(problem, [finding])
 
     def service_request(self, record: Record) -> Iterator[Accepted | Rejected]:
         """Facts from an order in force, by its code or its category. What is still to come does not grow stale."""

@@ -17,7 +17,7 @@ from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, ordered_concepts, texts_of
 from cds.fhir.reading.dates import DateError, is_day, moment
 from cds.fhir.reading.neck_concepts import is_about_the_neck
-from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold, unmodified
+from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, may_still_hold, unmodified
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.durations import duration_words
 
@@ -101,6 +101,25 @@ def read_device_uses(
     for use in on if len(on) > 1 else ():
         if use.recorded is None or use.recorded != newest:
             yield Rejected(IN_PLACE, use.written, _ANOTHER_ON, use.label, use.recorded)
+
+
+def read_uses_of_nobody(
+    records: Iterable[tuple[Record, RejectionReason]], devices: ReferenceIndex, code_map: CodeMap, at: datetime
+) -> Iterator[Rejected]:
+    """What DeviceUseStatement ``records`` say of which nobody can say whose they are, each refused for the reason beside it.
+
+    That a collar or a halo is on is to be looked up.
+    """
+    for record, why in records:
+        said = list(read_device_uses([record], devices, code_map, at))
+        for finding in said:
+            if isinstance(finding, Rejected):
+                yield finding._replace(why=finding.why._replace(text=f"{why.text}; {finding.why.text}"))
+            else:
+                on = finding.fact in WORN and finding.value is True
+                yield from all_refused(why._replace(look_up=on), [finding])
+        if not said:
+            yield Rejected(None, record.type, why, record.label)
 
 
 def _unless_modified(record: Record, findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | Rejected]:
@@ -277,6 +296,10 @@ def _read(record: Record, collars: _Collars, code_map: CodeMap, at: datetime) ->
     if collar is None and _halo_named(names, code_map) is None:
         if status == "active":
             yield from _unread(record, names, code_map)
+        elif names and status not in (*_ENDED, *_NOT_ON):
+            more = "no status says that it is" if status is None else f"its status is {shown(status)}"
+            for found in _unread(record, names, code_map):
+                yield found._replace(why=found.why._replace(text=f"{found.why.text} ({more})"))
         return
     fact = HALO if collar is None else IN_PLACE
     if status == "active":

@@ -16,6 +16,7 @@ from cds.fhir.reading.rejection import RejectionReason
 
 SETTING = "setting"
 _RUNNING = ("arrived", "triaged", "in-progress", "onleave")
+_NOT_RUNNING = ("planned", "finished", "cancelled", "entered-in-error")
 _TYPE, _NAME = 2, 1
 """The type of a place goes before its name, and that before the class of the encounter."""
 _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
@@ -88,12 +89,12 @@ def read_encounter(
 
 
 def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) -> Iterator[Rejected]:
-    """What an Encounter ``record`` that runs says of its reason, and of its diagnoses that were not sent, about the neck.
+    """What an Encounter ``record`` that may run says of its reason, and of its diagnoses that were not sent, about the neck.
 
     For a person to read: a chief complaint is no diagnosis, and gives no fact.
     """
     encounter = record.resource
-    if encounter.get("status") not in _RUNNING:
+    if encounter.get("status") in _NOT_RUNNING:
         return
     referred = [
         *items(encounter, "reasonReference"),

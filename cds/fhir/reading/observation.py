@@ -14,7 +14,7 @@ from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import ScorePart, codings_of
 from cds.fhir.reading.neck_concepts import finds_a_danger
-from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold
 from cds.fhir.reading.rejection import RejectionReason
 from cds.fhir.reading.value_parser import Value, number_of_score
 
@@ -50,11 +50,13 @@ class ObservationReader(ClinicalRecordReader):
             yield from self.part(component, record, when, problem)
 
     def is_to_be_read(self, record: Record) -> bool:
-        """Whether a person has to read ``record``, mapped to no fact: it is of late, and found something about the neck."""
-        when, usable = self._moment_of_all(record)
+        """Whether a person has to read ``record``, mapped to no fact: it may be of late, and found something about the neck."""
+        when = self.when(record.resource, *_TIMES)
+        problem = status_problem(record.resource, _FINAL)
         limit = timedelta(hours=self.code_map.unread_observations.within_hours)
         fresh = when.moment is None or self.at - (when.latest or when.moment) <= limit
-        return usable and fresh and finds_a_danger(record.resource, self.code_map)
+        may_be_so = problem is None or may_still_hold(problem)
+        return may_be_so and fresh and finds_a_danger(record.resource, self.code_map)
 
     def part(
         self, part: object, record: Record, when: When, problem: RejectionReason | None
@@ -73,7 +75,8 @@ class ObservationReader(ClinicalRecordReader):
     def summed(self, records: Iterable[Record]) -> Iterator[Accepted | Rejected]:
         """Scores of which ``records`` hold the parts, of one moment each: the sum where all are there, else what is missing.
 
-        Parts that are not signed yet, or have no time, are refused together, where no others stand at their moment.
+        Parts that may hold and cannot be used, as those that are not signed or have no time, are refused together, where no others
+        stand at their moment.
         """
         sets: dict[tuple[str, datetime | None], dict[RejectionReason | None, _Parts]] = defaultdict(dict)
         for record in records:
@@ -82,9 +85,10 @@ class ObservationReader(ClinicalRecordReader):
             if not scored or record.modifier is not None:
                 continue
             when = self.when(record.resource, *_TIMES)
-            problem = when.problem or status_problem(record.resource, _FINAL)
-            if when.problem is not None or not (problem is None or problem.unsettled):
+            problem = status_problem(record.resource, _FINAL)
+            if problem is not None and not may_still_hold(problem):
                 continue
+            problem = problem or when.problem
             if problem is None and when.moment is None:
                 problem = _NO_TIME
             for part, holder in scored:
@@ -144,11 +148,6 @@ class ObservationReader(ClinicalRecordReader):
             if part.answers:
                 found[part.fact][part.number] = max(part.answers.values())
         return found
-
-    def _moment_of_all(self, record: Record) -> tuple[When, bool]:
-        """When the Observation ``record`` was made, and whether it counts."""
-        when = self.when(record.resource, *_TIMES)
-        return when, when.problem is None and status_problem(record.resource, _FINAL) is None
 
     def _part(self, holder: object) -> ScorePart | None:
         codings = codings_of(holder.get("code")) if isinstance(holder, dict) else ()

@@ -11,7 +11,7 @@ from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import CodingKey
 from cds.fhir.reading.neck_concepts import complaint
-from cds.fhir.reading.reconciliation import Accepted, Rejected
+from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold
 from cds.fhir.reading.rejection import RejectionReason
 
 _ANSWERED = ("completed", "amended")
@@ -47,9 +47,7 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         limit = timedelta(hours=self.code_map.unread_observations.within_hours)
         of_late = when.moment is None or self.at - (when.latest or when.moment) <= limit
         yes = any(isinstance(answer, dict) and answer.get("valueBoolean") is True for answer in items(item, "answer"))
-        found = (
-            complaint({"text": text(item, "text")}, self.code_map) if yes and of_late and when.problem is None else None
-        )
+        found = complaint({"text": text(item, "text")}, self.code_map) if yes and of_late else None
         if found is not None and not found.slight:
             said = f"{found.words} yes"
             yield Rejected(None, shown(said), RejectionReason("unread", _NOT_MAPPED, may_be=found.may_be), record.label)
@@ -67,7 +65,7 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         retired = self.code_map.vocabulary.retired.get(link.replace("-", "_"))
         if retired is not None and answers:
             yield Rejected(retired.name, shown(link), RejectionReason("retired", retired.reason), record.label)
-        if not meanings and retired is None and problem is None:
+        if not meanings and retired is None and (problem is None or may_still_hold(problem)):
             yield from self._unread(item, record, when)
         if not meanings or not answers:
             return

@@ -5,7 +5,7 @@ Plain JSON is read as it comes, resource by resource; whatever is wrong with one
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -34,6 +34,7 @@ from cds.fhir.reading.device_use import (
     read_device_uses,
     read_devices,
     read_standing_order,
+    read_uses_of_nobody,
     weighed,
 )
 from cds.fhir.reading.encounter import current_encounter, read_encounter, read_reasons
@@ -58,7 +59,10 @@ _OF_A_PATIENT = (
     "Encounter",
 )
 
-_READ_OF_NOBODY = ("Observation", "Condition", "Procedure", "QuestionnaireResponse")
+_READ_OF_NOBODY = (
+    *("Observation", "Condition", "Procedure", "ServiceRequest", "QuestionnaireResponse"),
+    *("DeviceUseStatement", "Encounter"),
+)
 """Types of records that are read, and refused, where nobody can say whose they are: a danger among them is named."""
 PERSONS = ("Patient", "RelatedPerson", "Group", "Person", "Practitioner", "PractitionerRole")
 """Types of resources that are somebody; what is about one of them is not about the patient of the record."""
@@ -171,7 +175,7 @@ class _PatientReading:
     def finish(self) -> Reading:
         encounters = self._own("Encounter")
         encounter = current_encounter(encounters, self.found.encounter, self.at)
-        findings = list(weighed(list(self._findings(encounter)), self.at))
+        findings = list(weighed(list(self._findings(encounters, encounter)), self.at))
         unasked = list(self._unasked())
         others = [] if self.picked else [*(one.reference or "Patient" for one in unasked), *self.of_others]
         doubts = identity_doubts(self.patients, findings, others, self.at)
@@ -198,7 +202,7 @@ class _PatientReading:
                 reason = f"another patient; asked for is {shown(self.found.patient)}"
                 yield NotUsed(fact=None, value="Patient", kind="patient", reason=reason, reference=record.label)
 
-    def _findings(self, encounter: Record | None) -> Iterator[Accepted | Rejected]:
+    def _findings(self, encounters: Sequence[Record], encounter: Record | None) -> Iterator[Accepted | Rejected]:
         by = (self.code_map, self.ages, self.at)
         coded, observed = CodedRecordReader(*by), ObservationReader(*by)
         readers = (
@@ -213,7 +217,7 @@ class _PatientReading:
         if encounter is not None:
             locations = ReferenceIndex(self.found.of("Location"))
             yield from unmodified(encounter, read_encounter(encounter, locations, self.code_map, self.at))
-            yield from read_reasons(encounter, ReferenceIndex(self.found.of("Condition")), self.code_map)
+        yield from self._reasons(encounters)
         for kind, read_one in readers:
             own = self._own(kind)
             silent = SilentObservations(self.code_map)
@@ -232,6 +236,8 @@ class _PatientReading:
                     yield from self._unread(record, now)
             if kind == "Observation":
                 yield from observed.summed(own)
+                for record, why in self.of_nobody.get(kind, ()):
+                    yield from all_refused(why, observed.summed([record]))
         for record in self.found.of(*_NOT_READ):
             yield from self._not_read(record)
         for record in self.found.of(*_ORDERS):
@@ -240,6 +246,7 @@ class _PatientReading:
         uses, devices = self._own("DeviceUseStatement"), list(self.found.of("Device"))
         index = ReferenceIndex(devices)
         yield from read_device_uses(uses, index, self.code_map, self.at)
+        yield from read_uses_of_nobody(self.of_nobody.get("DeviceUseStatement", ()), index, self.code_map, self.at)
         mine = (device for device in devices if refers_to(_owner(device) or "", self.names))
         yield from read_devices(mine, uses, index, self.code_map)
 
@@ -249,6 +256,15 @@ class _PatientReading:
         """The ``findings`` of ``record``, refused for ``why``: what says no fact is listed as its type."""
         said = [finding for finding in all_refused(why, findings) if finding.fact is not None]
         yield from said or [Rejected(None, record.type, why, record.label)]
+
+    def _reasons(self, encounters: Iterable[Record]) -> Iterator[Rejected]:
+        """What those of ``encounters`` that may run say of their reasons, and those of which nobody can say whose they are."""
+        of_nobody = self.of_nobody.get("Encounter", ())
+        for record, why in of_nobody:
+            yield Rejected(None, record.type, why, record.label)
+        conditions = ReferenceIndex(self.found.of("Condition"))
+        for record in (*encounters, *(record for record, _ in of_nobody)):
+            yield from read_reasons(record, conditions, self.code_map)
 
     def _unread(self, record: Record, now: Callable[[Record], bool]) -> Iterator[Rejected]:
         """What ``record`` says about neck, spine, airway or another danger with codes that no fact is mapped to.
@@ -263,21 +279,23 @@ class _PatientReading:
     def _not_read(self, record: Record) -> Iterator[Rejected]:
         """The words of ``record``, of a type that gives no facts, where they are about the neck or another danger."""
         resource = record.resource
-        owner = text(mapping(resource, "subject") or mapping(resource, "patient"), "reference")
-        if owner is None or not refers_to(owner, self.names) or resource.get("status") in _VOID:
+        whose = self._foreign(record)
+        if (whose is not None and not whose.unsettled) or resource.get("status") in _VOID:
             return
         written = words_about_the_neck(resource, self.code_map)
         if written is None:
             return
         gone = resource.get("status") in _OVER or _of_old(resource, self.at)
         why = f"{shown(record.type)} about neck, spine, airway or another danger gives no facts: read it yourself"
+        if whose is not None:
+            why = f"{whose.text}; a {why}"
         leading = None if gone or denies(written, self.code_map) else may_be([written], (), self.code_map)
         reason = RejectionReason("code" if gone else "unread", why, may_be=leading)
         yield Rejected(None, shown(written), reason, record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:
         """The words of an order that stands and may be for a collar, of which the code map knows nothing."""
-        if record.resource.get("status") not in STANDING or self._foreign(record) is not None:
+        if record.resource.get("status") not in STANDING or self._is_of_another(record):
             return
         written = self.code_map.order_look_alike(record.resource)
         if written is not None:
@@ -286,7 +304,7 @@ class _PatientReading:
     def _standing_order(self, record: Record) -> Iterator[Rejected]:
         """That a collar which an order is for may be on."""
         believed = self.ruleset.stale_after_hours(self.ruleset.vocabulary[IN_PLACE])
-        if believed is not None and self._foreign(record) is None:
+        if believed is not None and not self._is_of_another(record):
             yield from read_standing_order(record, self.code_map, self.at, timedelta(hours=believed))
 
     def _own(self, kind: str) -> list[Record]:
@@ -320,13 +338,21 @@ class _PatientReading:
 
     def _foreign(self, record: Record) -> RejectionReason | None:
         """Why ``record`` cannot be taken as the patient's, or None where it can; unsettled where nobody can say whose it is."""
-        reference = _subject(record)
+        subject = mapping(record.resource, "subject")
+        if not subject and record.type in _NOT_READ:
+            subject = mapping(record.resource, "patient")
+        reference = text(subject, "reference")
         if reference is None:
-            return self._otherwise_named(mapping(record.resource, "subject"))
+            return self._otherwise_named(subject)
         if refers_to(reference, self.names):
             self.own_references.add(reference)
             return None
         return RejectionReason("patient", f"belongs to {shown(reference)}, not to the patient asked for")
+
+    def _is_of_another(self, record: Record) -> bool:
+        """Whether ``record`` says that it is of somebody else."""
+        problem = self._foreign(record)
+        return problem is not None and not problem.unsettled
 
     def _otherwise_named(self, subject: dict[str, Any]) -> RejectionReason | None:
         """As ``_foreign``, for a ``subject`` without a reference: it may name the patient by an identifier (R4, Reference)."""

@@ -55,7 +55,12 @@ def rejected(fact: str | None, written: str, kind: Any, reason: str, recorded: d
         ({}, RejectionReason("malformed", "malformed: no status")),
         ({"status": None}, RejectionReason("malformed", "malformed: no status")),
         ({"status": "cancelled"}, RejectionReason("status", "status is cancelled")),
-        ({"status": 7}, RejectionReason("status", "status is 7")),
+        ({"status": "entered-in-error"}, RejectionReason("status", "status is entered-in-error")),
+        # R4 has no such state, so nobody can say that it is not so.
+        ({"status": 7}, RejectionReason("status", "status is 7", unsettled=True)),
+        ({"status": "Final"}, RejectionReason("status", "status is Final", unsettled=True)),
+        ({"status": ["final"]}, RejectionReason("status", "status is a JSON array", unsettled=True)),
+        ({"status": "completed"}, RejectionReason("status", "status is completed", unsettled=True)),
         # Begun, and not signed: it may be so.
         ({"status": "registered"}, RejectionReason("status", "status is registered", unsettled=True)),
         ({"status": "preliminary"}, RejectionReason("status", "status is preliminary", unsettled=True)),
@@ -65,7 +70,24 @@ def rejected(fact: str | None, written: str, kind: Any, reason: str, recorded: d
     ],
 )
 def test_a_state_that_keeps_a_record_from_being_used(resource: Resource, expected: RejectionReason | None) -> None:
-    assert status_problem(resource, ("final", "amended")) == expected
+    assert status_problem({"resourceType": "Observation", **resource}, ("final", "amended")) == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "settled", "open_still"),
+    [
+        # The value sets of FHIR R4: observation-status, event-status, request-status, questionnaire-answers-status.
+        ("Observation", "cancelled entered-in-error", "registered preliminary unknown"),
+        ("Procedure", "preparation not-done on-hold stopped entered-in-error", "unknown"),
+        ("ServiceRequest", "draft on-hold revoked completed entered-in-error", "unknown"),
+        ("QuestionnaireResponse", "stopped entered-in-error", "in-progress"),
+    ],
+)
+def test_which_states_of_r4_leave_open_whether_it_is_so(kind: str, settled: str, open_still: str) -> None:
+    states = [*settled.split(), *open_still.split()]
+    found = {state: status_problem({"resourceType": kind, "status": state}, ()) for state in states}
+    assert [state for state, why in found.items() if why is not None and why.unsettled] == open_still.split()
+    assert None not in found.values()
 
 
 FIVE_MINUTES = "2026-01-31T10:05:00Z"

@@ -120,7 +120,9 @@ GONE = because("status", "it has abated, which says nothing about now")
                 rejected(
                     "known_neck_injury",
                     "S12.9",
-                    because("status", "clinicalStatus is malformed, which says nothing about now"),
+                    because(
+                        "status", "clinicalStatus is malformed, so whether it holds cannot be told", unsettled=True
+                    ),
                 )
             ],
         ),
@@ -138,7 +140,22 @@ GONE = because("status", "it has abated, which says nothing about now")
         (
             BROKEN,
             {"verificationStatus": "confirmed"},
-            [rejected("known_neck_injury", "S12.9", because("status", "verificationStatus is malformed"))],
+            [
+                rejected(
+                    "known_neck_injury", "S12.9", because("status", "verificationStatus is malformed", unsettled=True)
+                )
+            ],
+        ),
+        (
+            BROKEN,
+            {"verificationStatus": "confirmed", **clinically("resolved")},
+            [
+                rejected(
+                    "known_neck_injury",
+                    "S12.9",
+                    because("status", "clinicalStatus is resolved, which says nothing about now"),
+                )
+            ],
         ),
         (
             BROKEN,
@@ -214,7 +231,11 @@ LONGER = (AT - timedelta(days=90, seconds=1)).isoformat()
         ("Condition", clinically("active"), True),
         ("Condition", clinically("relapse"), True),
         ("Condition", clinically("resolved"), False),
-        ("Condition", {"clinicalStatus": "active"}, False),
+        ("Condition", clinically("remission"), False),
+        ("Condition", clinically("inactive"), False),
+        ("Condition", {"clinicalStatus": "active"}, True),
+        ("Condition", {"clinicalStatus": {"text": "resolved"}}, True),
+        ("Condition", {"verificationStatus": "confirmed"}, True),
         ("Condition", {"abatementAge": {}}, False),
         ("Condition", {"abatementAge": {}, **clinically("active")}, True),
         ("Condition", verified("confirmed"), True),
@@ -225,7 +246,10 @@ LONGER = (AT - timedelta(days=90, seconds=1)).isoformat()
         ("Procedure", {"status": "completed"}, True),
         ("Procedure", {"status": "in-progress", "performedDateTime": "soon"}, True),
         ("Procedure", {"status": "not-done"}, False),
-        ("Procedure", {}, False),
+        ("Procedure", {}, True),
+        ("Procedure", {"status": "Completed"}, True),
+        ("Procedure", {"status": "unknown"}, True),
+        ("Procedure", {"status": "unknown", "performedDateTime": LONGER}, False),
         ("Procedure", {"status": "completed", "performedDateTime": DAYS_90}, True),
         ("Procedure", {"status": "completed", "performedDateTime": LONGER}, False),
         ("Procedure", {"status": "completed", "performedPeriod": {"start": "2020-01-01", "end": DAYS_90}}, True),

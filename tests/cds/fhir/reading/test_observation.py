@@ -151,10 +151,14 @@ OLDER = (AT - timedelta(hours=24, seconds=1)).isoformat()
         ({"effectiveDateTime": "2026-01-29"}, False),
         ({"effectiveDateTime": None, "effectivePeriod": {"start": "2026-01-01"}}, True),
         ({"effectiveDateTime": None, "issued": OLDER}, False),
-        ({"effectiveDateTime": "2026-02-03"}, False),
-        ({"effectiveDateTime": "soon"}, False),
+        ({"effectiveDateTime": "2026-02-03"}, True),
+        ({"effectiveDateTime": "soon"}, True),
         ({"status": "amended"}, True),
-        ({"status": "preliminary"}, False),
+        ({"status": "preliminary"}, True),
+        ({"status": "Final"}, True),
+        ({"status": None}, True),
+        ({"status": "cancelled"}, False),
+        ({"status": "entered-in-error"}, False),
         ({"valueString": "no stridor"}, False),
         ({"valueString": "soft"}, False),
     ],
@@ -227,10 +231,18 @@ TWICE = "a part of the score has two values at one moment; none is used"
         (parts(2, 3, 5, status="preliminary"), [unsigned_score("2 + 3 + 5")]),
         (parts(2, 3, status="preliminary"), [unsigned_score("2 + 3")]),
         (parts(2, 3, 5, effectiveDateTime=None), [undated_score("2 + 3 + 5")]),
+        (
+            parts(2, 3, 5, effectiveDateTime="2026-02-03"),
+            [
+                no_score(
+                    "2 + 3 + 5", "future", "dated in the future (effectiveDateTime 2026-02-03T00:00:00+00:00)"
+                )._replace(recorded=datetime(2026, 2, 3, tzinfo=UTC))
+            ],
+        ),
+        (parts(2, 3, 5, status=None), [no_score("2 + 3 + 5", "malformed", "malformed: no status")]),
         # What does not count at all.
         (parts(2, 3, 5, status="cancelled"), []),
         (parts(2, 3, 5, status="entered-in-error"), []),
-        (parts(2, 3, 5, effectiveDateTime="2026-02-03"), []),
         (parts(2, 3, 5, modifierExtension=[{"url": "http://x.example"}]), []),
         (parts(2, 3, 5, implicitRules="http://x.example"), []),
         ([observation("b", "bed-rest", **YES)], []),

@@ -149,7 +149,12 @@ def test_a_yes_to_a_question_that_only_its_words_tell_is_named(sent: Resource, n
     """R4, QuestionnaireResponse.item.linkId is any text; item.text is what was asked."""
     unread = [one.value for one in findings(response(sent)) if isinstance(one, Rejected) and one.why.kind == "unread"]
     assert unread == named
-    for state in ({"status": "in-progress"}, {"authored": "2026-01-29T09:00:00Z"}):
-        assert not any(
-            one.why.kind == "unread" for one in findings(response(sent, **state)) if isinstance(one, Rejected)
-        )
+    states: list[tuple[Resource, bool]] = [
+        *(({"status": status}, True) for status in ("in-progress", "Completed", None, ["completed"])),
+        *(({"status": status}, False) for status in ("stopped", "entered-in-error")),
+        ({"authored": "soon"}, True),
+        ({"authored": "2026-01-29T09:00:00Z"}, False),
+    ]
+    for state, of_now in states:
+        refused = [one for one in findings(response(sent, **state)) if isinstance(one, Rejected)]
+        assert [one.value for one in refused if one.why.kind == "unread"] == (named if of_now else []), state

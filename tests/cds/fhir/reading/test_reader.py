@@ -1718,7 +1718,8 @@ OLDER = (AT - timedelta(days=90, seconds=1)).isoformat()
         *[({"status": status}, None) for status in ("entered-in-error", "cancelled", "registered")],
         *[({"status": status}, "code") for status in ("inactive", "completed", "revoked", "superseded")],
         ({"status": None}, "unread"),
-        ({"subject": None}, None),
+        ({"subject": None}, "unread"),  # Nobody can say whose it is.
+        ({"subject": None, "patient": {"reference": "Patient/other"}}, None),
         ({"subject": None, "patient": {"reference": "Patient/p"}}, "unread"),
         ({"patient": {"reference": "Patient/other"}}, "unread"),
         (_OTHER, None),
@@ -1771,7 +1772,7 @@ LOOKS_LIKE = (
             for status in ("revoked", "completed", None)
         ],
         ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, **_OTHER}, False),
-        ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, "subject": None}, False),
+        ("DeviceRequest", {"codeCodeableConcept": {"text": "Soft collar"}, "subject": None}, True),
         ("DeviceRequest", {"codeCodeableConcept": {"text": "Rigid cervical collar"}}, False),
         ("DeviceRequest", {"codeCodeableConcept": {"text": "Walker"}}, False),
     ],

@@ -25,12 +25,28 @@ def words(answer: dict[str, Any]) -> str:
     return " ".join(card["summary"] + " " + card["detail"].replace("\\", "") for card in answer["cards"])
 
 
+STRIDOR: dict[str, Any] = {
+    "resourceType": "Condition",
+    "id": "stridor",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"coding": [{"system": "http://snomed.info/sct", "code": "70407001"}], "text": "Stridor"},
+    "recordedDate": "2026-01-31T08:00:00Z",
+}
 UNSURE = {
     "not signed yet": observation("airway-threat", True, status="preliminary"),
     "an answer that is not understood": observation("airway-threat", True, valueString="Presente"),
     "without a time": observation("airway-threat", True, effectiveDateTime=None),
     "from a clock that runs ahead": observation("airway-threat", True, effectiveDateTime="2026-01-31T23:00:00Z"),
     "of a state that its source does not know": observation("airway-threat", True, status="unknown"),
+    "of a state in another case": observation("airway-threat", True, status="Final"),
+    "of a state in another form": observation("airway-threat", True, status=["final"]),
+    "of nobody": observation("airway-threat", True, subject=None),
+    "a diagnosis with a state as text (STU3)": {
+        **STRIDOR,
+        "clinicalStatus": "active",
+        "verificationStatus": "confirmed",
+    },
+    "a diagnosis with a state in words": {**STRIDOR, "clinicalStatus": {"text": "active"}},
     "with a modifier": observation("airway-threat", True, modifierExtension=[{"url": "https://example.org/changed"}]),
 }
 
