@@ -13,6 +13,7 @@ from rules.model.ruleset import Ruleset
 
 if TYPE_CHECKING:
     from cds.fhir.reading.code_map import CodeMap
+    from cds.site.catalogue import Catalogue
     from rules.testing.cases import Case
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -38,13 +39,14 @@ def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Rulese
     return load_ruleset(knowledge_folder(knowledge), [Path(path) for path in overlay])
 
 
-def codes_of(ruleset: Ruleset, code_map: Path | None) -> Callable[[], CodeMap]:
-    """Loads the code map with a site's file over it, once it is needed: plain facts need none."""
+def codes_of(ruleset: Ruleset, code_map: Path | None, catalogue: Catalogue | None = None) -> Callable[[], CodeMap]:
+    """Loads the code map with a site's file and items over it, once it is needed: plain facts need none."""
 
     def load() -> CodeMap:
         from cds.fhir.reading.code_map_loader import load_code_map
 
-        return load_code_map(ruleset, [code_map] if code_map else [])
+        found = load_code_map(ruleset, [code_map] if code_map else [])
+        return found if catalogue is None else catalogue.with_items(found)
 
     return load
 

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
+from cds.fhir.reading.code_map import CodeMap, Collar, as_listed
 from cds.site.catalogue_matching import (
     CHOSEN_AXES,
     GIRTH,
@@ -107,6 +108,17 @@ class Catalogue:
             return Shelf(items=tuple(fit for _, fit in sorted(found.values(), key=lambda pair: pair[0])))
         first = decision.candidates[0]
         return Shelf(none_because=tuple(self._why_none(first, self._needs(decision, first))))
+
+    def with_items(self, code_map: CodeMap) -> CodeMap:
+        """``code_map``, to which the number of each item is the code of a collar: an order or a device may bear nothing else.
+
+        Only where the catalogue names the system of its numbers: elsewhere the same number may be anything.
+        """
+        if self.system is None:
+            return code_map
+        return code_map.with_collars(
+            {as_listed(self.system, item.item): Collar(display=item.name, local=True) for item in self.items}
+        )
 
     def for_fit_checks(self) -> tuple[fit_check.StockedItem, ...]:
         """The items left, smallest first, each with every size class that it serves, for a fit check to choose from."""

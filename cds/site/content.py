@@ -44,6 +44,7 @@ class Content:
         ruleset = load_ruleset(settings.knowledge or KNOWLEDGE, settings.overlays)
         code_map = load_code_map(ruleset, [settings.code_map] if settings.code_map else [], settings.canonical_base)
         catalogue = None if settings.catalogue is None else Catalogue.load(settings.catalogue, ruleset)
+        code_map = code_map if catalogue is None else catalogue.with_items(code_map)
         content = cls(ruleset, Decider(ruleset), code_map, catalogue, AdvicePolicy.of(ruleset))
         content._warm_up()
         return content

@@ -46,9 +46,10 @@ def decide(
     name = "standard input" if file == "-" else file
     with click.open_file(file, "rb") as opened:
         content = opened.read()
-    given = read_input(content, name, ruleset, codes_of(ruleset, code_map), at, now=datetime.now(UTC))
+    stocked = None if catalogue is None else Catalogue.load(catalogue, ruleset)
+    given = read_input(content, name, ruleset, codes_of(ruleset, code_map, stocked), at, now=datetime.now(UTC))
     decision = Decider(ruleset).decide(given.facts, given.at, given.not_used)
-    shelf = None if catalogue is None else Catalogue.load(catalogue, ruleset).fitting(decision)
+    shelf = None if stocked is None else stocked.fitting(decision)
     if as_json:
         stock = {} if shelf is None else {"stock": shelf.model_dump(mode="json")}
         click.echo(json.dumps({**decision.as_json(), **stock}, indent=2, ensure_ascii=False))

@@ -6,7 +6,7 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cached_property
 from itertools import islice
 from typing import Any, NamedTuple
@@ -307,6 +307,11 @@ class CodeMap:
     same_within_percent: float
     future_tolerance_minutes: float
     stale_danger_hours: float
+
+    def with_collars(self, stocked: Mapping[CodingKey, Collar]) -> CodeMap:
+        """This map, in which the codes of ``stocked`` mean collars too; what it says of a code itself stands."""
+        added = {coding: collar for coding, collar in stocked.items() if coding not in self.ignored}
+        return replace(self, collars={**added, **self.collars})
 
     @cached_property
     def hash(self) -> str:

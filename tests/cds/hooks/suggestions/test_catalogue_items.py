@@ -2,13 +2,17 @@
 
 import copy
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
+from cds.fhir.reading.code_map import CodingKey, Collar
+from cds.fhir.reading.code_map_loader import load_code_map
 from cds.hooks.suggestions.catalogue_items import (
     Misfit,
     OrderedItem,
@@ -25,7 +29,7 @@ from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
 from tests.cds.conftest import AT
-from tests.cds.hook_calls import MEASURED, changed, observation, order_select, order_sign, patient
+from tests.cds.hook_calls import MEASURED, bundle, changed, observation, order_select, order_sign, patient, patient_view
 from tests.cds.hooks.cds_hooks_standard import check_response
 from tests.cds.hooks.suggestions.small_collar import decided, ruleset
 from tests.rules.small_deciding import deciding_ruleset
@@ -62,6 +66,86 @@ def sign(client: TestClient, call: dict[str, Any]) -> Any:
 
 def details(answer: Any) -> str:
     return "\n".join(f"{card['summary']}\n{card['detail']}" for card in answer["cards"])
+
+
+ITEMS = [entry["item"] for entry in yaml.safe_load(CATALOGUE.read_text())["items"]]
+
+
+def by_number(item: str, kind: str = "DeviceRequest", system: str = SYSTEM, **fields: Any) -> dict[str, Any]:
+    """An order that bears the number of an item, and no words."""
+    order = device(item, system)
+    concept = {"coding": order.pop("codeCodeableConcept")["coding"]}
+    return {
+        **order,
+        "resourceType": kind,
+        "code" if kind == "ServiceRequest" else "codeCodeableConcept": concept,
+        **fields,
+    }
+
+
+@pytest.mark.parametrize("kind", ["DeviceRequest", "ServiceRequest"])
+@pytest.mark.parametrize("item", ITEMS)
+def test_an_order_by_the_number_of_an_item_alone_is_checked_at_signing(
+    hospital: TestClient, item: str, kind: str
+) -> None:
+    """FHIR R4, CodeableConcept: a coding says what is meant; text may be absent."""
+    call = order_sign(*MEASURED, drafts=(by_number(item, kind),))
+    call["prefetch"]["patient"] = patient("1984-05-02" if item == "HM-110" else "2025-11-02")
+    assert f"Item {item} is made for" in details(sign(hospital, call))
+
+
+def test_an_item_of_an_infant_for_an_adult_is_said_under_its_own_name_too(hospital: TestClient) -> None:
+    order = by_number("HM-110")
+    order["codeCodeableConcept"]["text"] = "Cradle collar"
+    assert "Item HM-110 is made for infant line" in details(sign(hospital, order_sign(*MEASURED, drafts=(order,))))
+
+
+@pytest.mark.parametrize("kind", ["DeviceRequest", "ServiceRequest"])
+def test_a_danger_is_said_where_a_collar_is_ordered_by_its_number(hospital: TestClient, kind: str) -> None:
+    standing = by_number("HM-222", kind, status="active", authoredOn="2026-01-31T09:00:00Z")
+    key = "orders" if kind == "ServiceRequest" else "deviceOrders"
+    call = patient_view(*MEASURED, observation("airway-threat", True))
+    call["prefetch"][key] = bundle(standing)
+    cards = hospital.post("/cds-services/collar-patient-view", json=call).json()["cards"]
+    assert "critical" in [card["indicator"] for card in cards]
+
+
+def test_a_device_in_use_by_the_number_of_an_item_is_a_collar(hospital: TestClient) -> None:
+    use = {
+        "resourceType": "DeviceUseStatement",
+        "id": "use",
+        "status": "active",
+        "subject": {"reference": "Patient/p1"},
+        "timingPeriod": {"start": "2026-01-30T09:00:00Z"},
+        "device": {"reference": "#item"},
+        "contained": [
+            {"resourceType": "Device", "id": "item", "type": {"coding": [{"system": SYSTEM, "code": "HM-222"}]}}
+        ],
+    }
+    call = patient_view(*MEASURED)
+    call["prefetch"]["deviceUses"] = bundle(use)
+    call["extension"] = {"org.example.nuque.whole-decision": True}
+    decided = hospital.post("/cds-services/collar-patient-view", json=call).json()["extension"]
+    known = decided["org.example.nuque.decision"]["facts"]
+    assert {"collar_in_place": True}.items() <= {fact["name"]: fact["value"] for fact in known}.items()
+
+
+@pytest.mark.parametrize(
+    ("item", "system"), [("HM-222", "http://elsewhere.example"), ("HM-999", SYSTEM), ("hm-222", SYSTEM)]
+)
+def test_a_number_of_another_house_or_of_no_item_orders_no_collar(hospital: TestClient, item: str, system: str) -> None:
+    assert sign(hospital, order_sign(*MEASURED, drafts=(by_number(item, system=system),)))["cards"] == []
+
+
+def test_what_the_code_map_says_of_an_item_stands_and_without_a_system_its_number_means_nothing() -> None:
+    shelf, code = Catalogue.load(CATALOGUE, RULESET), CodingKey(SYSTEM, "HM-222")
+    plain = load_code_map(RULESET)
+    ignoring = replace(plain, ignored=plain.ignored | {code})
+    mapped = plain.with_collars({code: Collar(kind="long_term")})
+    assert shelf.with_items(plain).collars[code] == Collar(display="Hillside collar, wide", local=True)
+    assert code not in shelf.with_items(ignoring).collars
+    assert shelf.with_items(mapped).collars[code].kind == "long_term"
+    assert Catalogue(shelf.items, RULESET).with_items(plain) is plain
 
 
 def test_the_size_card_names_the_items_that_fit(hospital: TestClient) -> None:
