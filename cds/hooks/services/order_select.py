@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from cds.fhir.json_access import mapping, shown, text
@@ -16,9 +16,10 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
-from cds.hooks.suggestions.changeable import unchangeable
+from cds.hooks.suggestions.changeable import by_hand, has_usable_id, keeps_its_collar
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
+from cds.hooks.suggestions.order_size import what_changes
 from cds.protocol.request import OrderSelectRequest, Resource
 from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
@@ -33,13 +34,17 @@ def _cards(call: HookCall) -> list[Draft]:
     selected = call.content.collar_orders(call.request.context.selected)
     to_order = _to_order(call.decision)
     by_others = [draft for draft in call.content.collar_orders(call.request.context.drafts) if draft not in selected]
-    ours = [*selected, *unchangeable(by_others)]
-    actions = whole_order_set(to_order, call.orders, ours, call.standing)
+    ours = [*selected, *(draft for draft in by_others if not has_usable_id(draft))]
+    actions = whole_order_set(to_order, call.orders, call.content.ruleset, ours, call.standing)
     shelf = call.content.shelf(call.decision)
     halo = halo_may_be_on(call)
     before = _ordered_before(call)
     recommended = before is None and not halo
-    offers = (Offer(_label(to_order, ours), actions, recommended=recommended),) if actions and not call.deceased else ()
+    offers = (
+        (Offer(_label(call, to_order, ours), actions, recommended=recommended),)
+        if actions and not call.deceased
+        else ()
+    )
     main = size_card(
         call.content.ruleset,
         _without_look_up(call.decision, before),
@@ -48,15 +53,33 @@ def _cards(call: HookCall) -> list[Draft]:
         not_had=call.gathered.not_had,
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
+    main = replace(main, lines=(*_as_written(call, to_order, ours), *main.lines))
     main = need_first(_beside_what_stands(_after_the_halo(main, halo), call, before), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
 
 
-def _label(to_order: Decision, orders: Sequence[Resource]) -> str:
-    """What the offer orders, in words: beside one of ``orders`` that cannot be changed no collar is ordered."""
+def _label(call: HookCall, to_order: Decision, orders: Sequence[Resource]) -> str:
+    """What the offer orders, in words: beside one of ``orders`` that keeps its collar no other is ordered."""
     if to_order.size_class is None:
         return "Order the review and the care"
-    return "Order the care" if unchangeable(orders) else f"Order {to_order.size_class.in_words} with its care"
+    keeps = any(keeps_its_collar(order, to_order, call.orders, call.content.ruleset) for order in orders)
+    return "Order the care" if keeps else f"Order {to_order.size_class.in_words} with its care"
+
+
+def _as_written(call: HookCall, to_order: Decision, orders: Sequence[Resource]) -> Iterator[Line]:
+    """What somebody wrote in ``orders`` otherwise than ``to_order``: what accepting changes, what stays, what to do by hand."""
+    if to_order.size_class is None:
+        return
+    ruleset = call.content.ruleset
+    for order in orders:
+        said = by_hand(order, to_order, call.orders, ruleset)
+        if said is None and keeps_its_collar(order, to_order, call.orders, ruleset):
+            said = "The order states another size, and nothing recorded speaks against it: it stays as it is written."
+        if said is None:
+            changes = what_changes(order, to_order, call.orders, ruleset)
+            said = f"Accepting changes what the order says: {'; '.join(changes)}." if changes else None
+        if said is not None:
+            yield Line("", f"**{markdown.plain(said, 600)}**", needed=True)
 
 
 def _to_order(decision: Decision) -> Decision:

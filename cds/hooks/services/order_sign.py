@@ -18,7 +18,7 @@ from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_it
 from cds.hooks.suggestions.changeable import by_hand
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
-from cds.hooks.suggestions.order_size import people_stated, stated_size
+from cds.hooks.suggestions.order_size import contradicts, people_stated, values_stated
 from cds.protocol.request import OrderSignRequest, Resource
 from cds.protocol.response import Action
 from cds.site.advice_policy import Contradiction
@@ -96,8 +96,8 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
         yield _finding(call, "size_withheld", f"Do not size: {hold.text}", hold.rules, summary=summary)
     if withheld:
         return  # No size is right.
-    stated = stated_size(order, ruleset, call.orders.canonicals)
-    for name, value in stated.items():
+    stated = values_stated(order, ruleset, call.orders.canonicals)
+    for name, value in stated:
         axis = decision.axes[name]
         if name == "line" and not axis.candidates:
             text = f"The order is for the {value.replace('_', ' ')} line, and nothing recorded says that it applies."
@@ -105,8 +105,7 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
         elif name == "line" and axis.confidence == "assumed":
             text = f"The order is for the {value.replace('_', ' ')} line, and no age is recorded: ask the age first."
             yield _finding(call, "line_not_supported", text, axis.rules)
-        elif axis.confidence != "assumed" and axis.candidates and value not in axis.candidates:
-            # A size that rests on assumptions alone contradicts nobody who has seen the patient.
+        elif contradicts(name, value, decision):
             yield _differs(call, axis, value)
 
 
@@ -196,7 +195,7 @@ def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[Li
 
 def _by_hand(call: HookCall, order: Resource, findings: list[Finding]) -> Iterator[Line]:
     """What is wrong with ``order`` and can only be put right in the order itself."""
-    said = by_hand(order, call.decision)
+    said = by_hand(order, call.decision, call.orders, call.content.ruleset)
     if said is not None and any(finding.about == "order" for finding in findings):
         yield Line("", markdown.plain(said), needed=True)
 
@@ -213,9 +212,9 @@ def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: l
         actions: tuple[Action, ...] = ()
     elif any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
         fitting = [_with_fitting_item(call, each) for each in orders]
-        actions = whole_order_set(call.decision, call.orders, fitting, call.standing)
+        actions = whole_order_set(call.decision, call.orders, call.content.ruleset, fitting, call.standing)
     else:
-        actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders)
+        actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders, call.content.ruleset)
     offers = (Offer(_label(call, actions), actions, recommended=True),) if actions else ()
     return offers_need_first(offers, call.decision, call.orders, call.standing)
 

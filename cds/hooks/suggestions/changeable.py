@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 
+from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.service_request import fit_task
+from cds.hooks.suggestions.order_size import fate_of_size
 from cds.protocol.request import Resource
 from rules.model.decision import Decision
+from rules.model.ruleset import Ruleset
 
 _FHIR_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 """FHIR R4, datatypes: id."""
@@ -29,14 +31,21 @@ def why_unchangeable(order: Resource) -> str | None:
     return None
 
 
-def unchangeable(orders: Iterable[Resource]) -> list[Resource]:
-    """Those of ``orders`` that cannot be sent back changed."""
-    return [order for order in orders if why_unchangeable(order) is not None]
+def keeps_its_collar(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> bool:
+    """Whether ``order`` orders the collar as it stands, so that no other is ordered beside it.
+
+    So it is where it cannot be sent back changed, or does not get the size of ``decision``; never where that has none.
+    """
+    if decision.size_class is None:
+        return False
+    return why_unchangeable(order) is not None or fate_of_size(order, decision, context, ruleset) != "replaced"
 
 
-def by_hand(order: Resource, decision: Decision) -> str | None:
+def by_hand(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> str | None:
     """What somebody has to change in ``order`` by hand, as sentences; None where it can be sent back changed."""
     why = why_unchangeable(order)
+    if why is None and decision.size_class is not None and fate_of_size(order, decision, context, ruleset) == "by_hand":
+        why = "its name states the size"
     if why is None:
         return None
     task = fit_task(decision)

@@ -14,28 +14,33 @@ from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.request_common import named_rules
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
-from cds.hooks.suggestions.changeable import unchangeable, why_unchangeable
+from cds.hooks.suggestions.changeable import keeps_its_collar, why_unchangeable
 from cds.hooks.suggestions.existing_orders import StandingCare
-from cds.hooks.suggestions.order_size import with_size
+from cds.hooks.suggestions.order_size import fate_of_size, what_changes, with_size
 from cds.protocol.request import Resource
 from cds.protocol.response import Action
 from rules.model.decision import Decision
+from rules.model.ruleset import Ruleset
 
 _PLACE = {"ServiceRequest": FIT_COLLAR, "DeviceRequest": DEVICE}
 """Which of our resources a draft collar order of each type stands for."""
 
 
 def whole_order_set(
-    decision: Decision, context: OrderContext, collar_orders: Sequence[Resource], standing: StandingCare
+    decision: Decision,
+    context: OrderContext,
+    ruleset: Ruleset,
+    collar_orders: Sequence[Resource],
+    standing: StandingCare,
 ) -> tuple[Action, ...]:
     """Everything that the decision asks for and that does not stand already.
 
     Those of ``collar_orders`` that can be changed get the size of the decision; what they lack is created. Beside one that
-    cannot be changed no collar is ordered a second time: then only the care is created.
+    keeps its collar no other is ordered: then only the care is created.
     """
-    corrected = corrections(collar_orders, decision, context)
+    corrected = corrections(collar_orders, decision, context, ruleset)
     places = _taken_places(collar_orders, decision, context)
-    barred = _barred(collar_orders, decision, context)
+    barred = _barred(collar_orders, decision, context, ruleset)
     resources = suggested(decision, context)
     created = []
     for resource in resources:
@@ -69,18 +74,27 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
     return tuple(map(_create, resources))
 
 
-def corrections(collar_orders: Iterable[Resource], decision: Decision, context: OrderContext) -> tuple[Action, ...]:
+def corrections(
+    collar_orders: Iterable[Resource], decision: Decision, context: OrderContext, ruleset: Ruleset
+) -> tuple[Action, ...]:
     """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
 
-    Empty where the decision has no size. An order that cannot be changed is left out, and so is one that says it all already.
+    What of an order is replaced, its action says. Empty where the decision has no size. An order that cannot be changed is
+    left out, and so is one that says it all already.
     """
     if decision.size_class is None:
         return ()
     corrected = (
-        (order, with_size(order, decision, context)) for order in collar_orders if why_unchangeable(order) is None
+        (order, with_size(order, decision, context, ruleset))
+        for order in collar_orders
+        if why_unchangeable(order) is None and fate_of_size(order, decision, context, ruleset) != "by_hand"
     )
     return tuple(
-        Action(type="update", description=_described("Change", changed), resource=changed)
+        Action(
+            type="update",
+            description="; ".join([_described("Change", changed), *what_changes(order, decision, context, ruleset)]),
+            resource=changed,
+        )
         for order, changed in corrected
         if changed != order
     )
@@ -101,9 +115,9 @@ def _taken_places(orders: Iterable[Resource], decision: Decision, context: Order
     return taken
 
 
-def _barred(orders: Sequence[Resource], decision: Decision, context: OrderContext) -> frozenset[str]:
-    """Names of ours that are not created: those of the collar, where one of ``orders`` is one that cannot be changed."""
-    if decision.size_class is None or not unchangeable(orders):
+def _barred(orders: Sequence[Resource], decision: Decision, context: OrderContext, ruleset: Ruleset) -> frozenset[str]:
+    """Names of ours that are not created: those of the collar, where one of ``orders`` keeps its own."""
+    if not any(keeps_its_collar(order, decision, context, ruleset) for order in orders):
         return frozenset()
     return frozenset(urn(decision, context, part) for part in _PLACE.values())
 

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.defaults import DEFAULT_BASE
 from cds.protocol.request import FULL_TEXT, WHOLE_DECISION
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
@@ -355,3 +356,45 @@ def test_an_order_that_names_the_device_is_one(client: TestClient) -> None:
     assert main["summary"].startswith("Neck collar adult ")
     walker = {**named, "codeReference": {"reference": "Device/d1", "display": "Walker"}}
     assert select(client, order_select(*MEASURED, drafts=(walker,)))["cards"] == []
+
+
+SIZE_CLASSES = f"{DEFAULT_BASE}/CodeSystem/size-classes"
+TRIED = {"coding": [{"system": SIZE_CLASSES, "code": "adult H5 G2"}], "text": "H5, tried on by orthotist, fits"}
+
+
+@pytest.mark.parametrize(
+    ("order", "said"),
+    [
+        ({"orderDetail": [TRIED]}, "H5, tried on by orthotist, fits becomes adult H3 G2"),
+        ({"orderDetail": [{"text": "adult H5 G2"}]}, "adult H5 G2 becomes adult H3 G2"),
+    ],
+)
+def test_what_the_clinician_wrote_is_not_changed_in_silence(
+    client: TestClient, order: dict[str, Any], said: str
+) -> None:
+    """CDS Hooks 2.0, Action.description; the card says it too, before the size."""
+    card = answer_of(client, "collar-order-select", order_select(*MEASURED, drafts=({**COLLAR_ORDER, **order},)))[
+        "cards"
+    ][0]
+    assert f"Accepting changes what the order says: {said}." in card["detail"]
+    (update,) = [each for each in card["suggestions"][0]["actions"] if each["type"] == "update"]
+    assert update["description"] == f"Change the order: Rigid neck collar; {said}"
+    assert "H5" not in json.dumps(update["resource"])
+
+
+def test_a_size_that_nothing_measured_contradicts_stays_and_no_other_collar_is_ordered(client: TestClient) -> None:
+    draft = {**COLLAR_ORDER, "orderDetail": [TRIED]}
+    card = answer_of(client, "collar-order-select", order_select(drafts=(draft,)))["cards"][0]
+    assert "The order states another size, and nothing recorded speaks against it: it stays" in card["detail"]
+    (suggestion,) = [each for each in card["suggestions"] if each["label"].startswith("Order the care")]
+    resources = [action["resource"] for action in suggestion["actions"]]
+    assert "DeviceRequest" not in {each["resourceType"] for each in resources}
+    assert [each["orderDetail"] for each in resources if each.get("id") == "order-1"] == [[TRIED]]
+
+
+def test_a_size_in_the_name_of_the_order_is_to_be_changed_by_hand(client: TestClient) -> None:
+    draft = {**COLLAR_ORDER, "code": {**COLLAR_ORDER["code"], "text": "Rigid neck collar, adult H5 G2"}}
+    card = answer_of(client, "collar-order-select", order_select(*MEASURED, drafts=(draft,)))["cards"][0]
+    assert "its name states the size. By hand, change it to: adult H3 G2, 2 people for the fitting." in card["detail"]
+    actions = [action for suggestion in card["suggestions"] for action in suggestion["actions"]]
+    assert {action["type"] for action in actions} == {"create"} and "adult H3 G2" not in json.dumps(actions)

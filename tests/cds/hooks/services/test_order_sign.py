@@ -224,6 +224,49 @@ def test_a_wrong_order_without_a_usable_id_gets_no_second_order_beside_it(
     assert "a/../b" not in json.dumps(cards)
 
 
+IN_WORDS = [{"text": "adult H5 G2"}]
+
+
+@pytest.mark.parametrize(
+    "order",
+    [
+        {"orderDetail": IN_WORDS},
+        {"orderDetail": [{"text": "H5, tried on by orthotist"}]},
+        {"orderDetail": [{"coding": [{"display": "Collar adult H5 G2"}]}]},
+    ],
+)
+def test_a_size_in_words_is_checked_as_a_coded_one(
+    client: TestClient, complete: tuple[Any, ...], order: dict[str, Any]
+) -> None:
+    """FHIR R4, CodeableConcept.text: what the user chose or wrote. An accepted order never holds both sizes."""
+    (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, **order)))
+    assert card["summary"] == "The order states height H5; measured is H3."
+    (action,) = card["suggestions"][0]["actions"]
+    assert "H5" not in json.dumps(action["resource"]) and "adult H3 G2" in json.dumps(action["resource"]["orderDetail"])
+    assert "H5" in action["description"] and action["description"].endswith(" becomes adult H3 G2")
+
+
+def test_a_size_in_the_name_of_an_order_is_left_and_said(client: TestClient, complete: tuple[Any, ...]) -> None:
+    named = {**COLLAR_ORDER["code"], "text": "Rigid neck collar H5"}
+    (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, code=named)))
+    assert card["summary"] == "The order states height H5; measured is H3."
+    assert "cannot be changed from here: its name states the size. By hand, change it to: adult H3 G2" in card["detail"]
+    assert "suggestions" not in card
+
+
+def test_a_correction_of_the_people_leaves_a_size_that_nothing_measured_contradicts(
+    client: TestClient, complete: tuple[Any, ...]
+) -> None:
+    url = "https://nuque.example.org/fhir/StructureDefinition/people-needed"
+    one = [{"url": url, "valuePositiveInt": 1}]
+    chosen = with_first(complete, orderDetail=sized("adult H5 G3")["orderDetail"], extension=one)
+    (card,) = sign(client, order_sign(drafts=chosen))
+    (action,) = card["suggestions"][0]["actions"]
+    assert action["resource"]["orderDetail"] == sized("adult H5 G3")["orderDetail"]
+    assert action["resource"]["extension"] == [{"url": url, "valuePositiveInt": 2}]
+    assert action["description"] == "Change the order: Rigid neck collar; 1 for the fitting becomes 2"
+
+
 def test_where_no_size_is_right_nothing_else_is_said_of_the_size(client: TestClient) -> None:
     ordered = sized("adult H3 G2")
     (card,) = sign(client, order_sign(*MEASURED, observation("airway-threat", True), drafts=(ordered,)))

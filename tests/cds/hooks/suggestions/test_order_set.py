@@ -11,7 +11,7 @@ from cds.hooks.suggestions.order_set import care_orders, corrections, whole_orde
 from cds.hooks.suggestions.order_size import with_size
 from cds.protocol.request import Resource
 from cds.protocol.response import Action
-from tests.cds.hooks.suggestions.small_collar import CONTEXT, coded, decided
+from tests.cds.hooks.suggestions.small_collar import CONTEXT, coded, decided, ruleset
 from tests.cds.hooks.suggestions.test_existing_orders import FIT, device, plan, service, standing
 
 LYING = decided(girth_mm=500, lying=True, wet=True)
@@ -115,7 +115,7 @@ WIDTH_AND_POSE = ["small.wide", "small.lying"]
 def test_what_stands_or_is_drafted_is_not_created_and_the_plan_points_at_it(
     drafts: list[Resource], standing_orders: list[Resource], actions: list[str], activities: list[Any]
 ) -> None:
-    made = whole_order_set(LYING, CONTEXT, drafts, standing(*standing_orders))
+    made = whole_order_set(LYING, CONTEXT, ruleset(), drafts, standing(*standing_orders))
     assert told(made) == actions
     assert planned(made) == activities
 
@@ -125,36 +125,40 @@ def test_what_stands_or_is_drafted_is_not_created_and_the_plan_points_at_it(
 def test_beside_an_order_without_a_usable_id_no_collar_is_ordered_again(kind: str, given: Any) -> None:
     """CDS Hooks 2.0, Action: an update carries the resource with its id. FHIR R4, datatypes: id."""
     order = {**draft(kind, None), **({} if given is None else {"id": given})}
-    made = whole_order_set(LYING, CONTEXT, [order], NOTHING)
+    made = whole_order_set(LYING, CONTEXT, ruleset(), [order], NOTHING)
     assert told(made) == [CALL, PLAN]
     assert planned(made) == [(CALL_NAME, []), LOOK]
 
 
 def test_what_can_be_changed_is_changed_beside_what_cannot() -> None:
-    made = whole_order_set(LYING, CONTEXT, [FIT_DRAFT, draft("DeviceRequest", None)], NOTHING)
+    made = whole_order_set(LYING, CONTEXT, ruleset(), [FIT_DRAFT, draft("DeviceRequest", None)], NOTHING)
     assert told(made) == ["Change the order", CALL, PLAN]
     assert planned(made) == [("ServiceRequest/s1", ["small.fit"]), (CALL_NAME, []), LOOK]
     longest = draft("ServiceRequest", "a-.Z" * 16, code=FIT)
-    assert told(whole_order_set(LYING, CONTEXT, [longest], NOTHING))[:2] == ["Change the order", CALL]
+    assert told(whole_order_set(LYING, CONTEXT, ruleset(), [longest], NOTHING))[:2] == ["Change the order", CALL]
 
 
 def test_where_a_plan_stands_no_other_is_created() -> None:
-    assert told(whole_order_set(LYING, CONTEXT, [], standing(plan("d")))) == [COLLAR, CALL, DEVICE]
-    assert told(whole_order_set(LYING, CONTEXT, [], standing(plan("d", OWN)))) == [COLLAR, DEVICE]
+    assert told(whole_order_set(LYING, CONTEXT, ruleset(), [], standing(plan("d")))) == [COLLAR, CALL, DEVICE]
+    assert told(whole_order_set(LYING, CONTEXT, ruleset(), [], standing(plan("d", OWN)))) == [COLLAR, DEVICE]
 
 
 def test_without_a_size_a_draft_is_neither_changed_nor_taken_for_the_decision_that_is_asked_for() -> None:
     withheld = decided(missing=True, lying=True)
     review = "Create the order: Clinician to decide on the collar"
-    assert told(whole_order_set(withheld, CONTEXT, [FIT_DRAFT, DEVICE_DRAFT], NOTHING)) == [review, CALL, PLAN]
-    assert corrections([FIT_DRAFT], withheld, CONTEXT) == ()
+    assert told(whole_order_set(withheld, CONTEXT, ruleset(), [FIT_DRAFT, DEVICE_DRAFT], NOTHING)) == [
+        review,
+        CALL,
+        PLAN,
+    ]
+    assert corrections([FIT_DRAFT], withheld, CONTEXT, ruleset()) == ()
 
 
 def test_a_correction_is_the_draft_with_the_size_and_is_left_out_where_it_says_it_all() -> None:
-    (changed,) = corrections([FIT_DRAFT, draft("DeviceRequest", None)], LYING, CONTEXT)
+    (changed,) = corrections([FIT_DRAFT, draft("DeviceRequest", None)], LYING, CONTEXT, ruleset())
     assert (changed.type, changed.description) == ("update", "Change the order")
-    assert changed.resource == with_size(FIT_DRAFT, LYING, CONTEXT)
-    assert corrections([changed.resource], LYING, CONTEXT) == ()
+    assert changed.resource == with_size(FIT_DRAFT, LYING, CONTEXT, ruleset())
+    assert corrections([changed.resource], LYING, CONTEXT, ruleset()) == ()
 
 
 @pytest.mark.parametrize(
@@ -208,4 +212,4 @@ def test_a_change_is_described_by_what_the_order_says_of_itself(resource: Resour
     sized = {**resource, "id": "1"}
     if resource["resourceType"] == "DeviceRequest":
         sized["codeReference"] = {"reference": "Device/1"}
-    assert told(corrections([sized], LYING, CONTEXT)) == [f"Change the {words}"]
+    assert told(corrections([sized], LYING, CONTEXT, ruleset())) == [f"Change the {words}"]
