@@ -15,7 +15,7 @@ from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
-from cds.hooks.suggestions.changeable import by_hand
+from cds.hooks.suggestions.changeable import by_hand, unknown_modifier
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import contradicts, people_stated, values_stated
@@ -35,7 +35,8 @@ _LONGEST = 120
 class Finding:
     """One way in which an order contradicts the decision.
 
-    ``about`` says what would put it right: the order, more care, a decision about the need, or another patient. ``summary`` is
+    ``about`` says what would put it right: the order, more care, a decision about the need, another patient, or somebody who
+    knows its modifier. ``summary`` is
     the sentence for the head of a card, where ``text`` is longer than one.
     """
 
@@ -71,7 +72,13 @@ def _cards(call: HookCall) -> list[Draft]:
     need, of_call = list(_need(call)), [*_people(call, orders), *_care(call)]
     drafts = []
     for position, order in enumerate(orders):
-        findings = [*need, *_size(call, order), *_item(call, order), *(of_call if position == 0 else ())]
+        findings = [
+            *need,
+            *_modifier(order),
+            *_size(call, order),
+            *_item(call, order),
+            *(of_call if position == 0 else ()),
+        ]
         if findings:
             drafts.append(_card(call, order, orders, findings))
     return drafts
@@ -85,6 +92,15 @@ def _need(call: HookCall) -> Iterator[Finding]:
         yield _finding(call, "size_withheld", text, (), about="need")
     for caution in call.decision.leading:
         yield Finding(caution.severity, caution.text, caution.rules, about="need", summary=caution.summary)
+
+
+def _modifier(order: Resource) -> Iterator[Finding]:
+    """What in ``order`` may change its meaning and is not known here: what else is said of it may then be wrong."""
+    modifier = unknown_modifier(order)
+    if modifier is not None:
+        summary = "The order carries a modifier that is not known here: check it by hand."
+        text = f"The order carries {modifier}, which may change its meaning and is not known here: check the order by hand."
+        yield Finding("warning", text, (), about="modifier", summary=summary)
 
 
 def _size(call: HookCall, order: Resource) -> Iterator[Finding]:

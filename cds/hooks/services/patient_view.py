@@ -18,7 +18,7 @@ from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on, holds, is_ordered, may_be_on
 from cds.hooks.suggestions.order_set import care_orders
-from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered
+from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered, to_end_by_hand
 from cds.protocol.request import PatientViewRequest
 from cds.site.content import Content
 from rules.model.decision import HoldNotice, NotUsed, Task
@@ -28,6 +28,7 @@ _THREAT = "airway_threat"
 _LONGEST = 120
 _READ_IT = "Read it yourself, not used here: "
 _A_DANGER = "A danger among these is not in the advice on the collar."
+_BY_HAND = "To be ended by hand, not from here"
 _RECORD_IT = (
     "Nothing says whether it is on now. Record what you see: once it is on by the record, what is due is said here."
 )
@@ -73,12 +74,11 @@ def _held(call: HookCall, hold: HoldNotice) -> Draft:
 
 def _ending_card(call: HookCall) -> list[Draft]:
     """Where the neck is cleared: everything that stands for the collar, to be ended together."""
-    actions = (
-        ended(call.on_record, call.decision, call.content.ruleset)
-        if is_cleared(call.decision, call.content.ruleset)
-        else ()
-    )
-    if not actions:
+    if not is_cleared(call.decision, call.content.ruleset):
+        return []
+    actions = ended(call.on_record, call.decision, call.content.ruleset)
+    left = list(map(markdown.plain, to_end_by_hand(call.on_record, call.decision, call.content.ruleset)))
+    if not (actions or left):
         return []
     stays = "A collar that is on stays on until the responsible clinician takes it off."
     orders = [markdown.plain(action.description) for action in actions]
@@ -87,10 +87,20 @@ def _ending_card(call: HookCall) -> list[Draft]:
             indicator="info",
             topic="ending",
             summary="The neck is recorded as cleared, and collar care is still ordered.",
-            lines=(Line("", stays, needed=True), *(Line("Would end", order, counted="order") for order in orders)),
+            lines=(
+                Line("", stays, needed=True),
+                *(Line(_BY_HAND, order, needed=True) for order in left),
+                *(Line("Would end", order, counted="order") for order in orders),
+            ),
             rules=tuple(rule.id for rule in call.content.ruleset.rules.values() if CLEARED in rule.reads),
-            full=lambda: markdown.joined([stays, markdown.section("Would end", markdown.bullets(orders))]),
-            offers=(Offer("End the collar's orders and its plan", actions),),
+            full=lambda: markdown.joined(
+                [
+                    stays,
+                    markdown.section(_BY_HAND, markdown.bullets(left)),
+                    markdown.section("Would end", markdown.bullets(orders)),
+                ]
+            ),
+            offers=(Offer("End the collar's orders and its plan", actions),) if actions else (),
         )
     ]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
+from cds.fhir.json_access import mapping, shown, text
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.service_request import fit_task
 from cds.hooks.suggestions.order_size import fate_of_size
@@ -13,6 +15,8 @@ from rules.model.ruleset import Ruleset
 
 _FHIR_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 """FHIR R4, datatypes: id."""
+_WRITTEN_FROM_DATA = ("generated", "extensions")
+"""FHIR R4, NarrativeStatus: all that the narrative says stands in the data too."""
 
 
 def has_usable_id(resource: Resource) -> bool:
@@ -28,7 +32,45 @@ def why_unchangeable(order: Resource) -> str | None:
     """
     if not has_usable_id(order):
         return "its id is no FHIR id" if "id" in order else "it has no id"
-    return None
+    modifier = unknown_modifier(order)
+    if modifier is not None:
+        return f"it carries {modifier}, which may change its meaning"
+    status = mapping(order, "text").get("status")
+    return None if status in (*_WRITTEN_FROM_DATA, "empty", None) else "its narrative may say more than its data"
+
+
+def unknown_modifier(order: Resource) -> str | None:
+    """What in ``order`` may change its meaning in a way that is not known here: the element, and what it names.
+
+    FHIR R4, Extensibility: an element with a modifier extension that is not understood must not be processed.
+    """
+    if order.get("implicitRules"):
+        return f"implicitRules {shown(order['implicitRules'])}"
+    found = next(_modifier_extensions({key: value for key, value in order.items() if key != "contained"}), None)
+    return None if found is None else f"modifierExtension {shown(text(found, 'url') or '')}".rstrip()
+
+
+def _modifier_extensions(value: object) -> Iterator[object]:
+    """The modifier extensions in ``value``, at any depth."""
+    if isinstance(value, dict):
+        found = value.get("modifierExtension")
+        if found:
+            yield found[0] if isinstance(found, list) else found
+        for part in value.values():
+            yield from _modifier_extensions(part)
+    elif isinstance(value, list):
+        for part in value:
+            yield from _modifier_extensions(part)
+
+
+def with_true_narrative(changed: Resource) -> Resource:
+    """``changed`` without a narrative that was written from the data as they were; whoever shows it writes a new one.
+
+    FHIR R4, Narrative: one that is generated says what the data say, and a resource may have none.
+    """
+    if mapping(changed, "text").get("status") not in _WRITTEN_FROM_DATA:
+        return changed
+    return {key: value for key, value in changed.items() if key != "text"}
 
 
 def keeps_its_collar(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> bool:

@@ -10,19 +10,23 @@ from cds.fhir.codes import STANDING
 from cds.fhir.json_access import codings, items, mapping, text
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
-from cds.hooks.suggestions.changeable import has_usable_id
+from cds.hooks.suggestions.changeable import has_usable_id, unknown_modifier
 from cds.protocol.prefetch import ORDERED
 from cds.protocol.request import Resource, names_another_patient
 
 
 @dataclass(frozen=True)
 class StandingCare:
-    """What stands, by the task or order code that it covers; the collar itself; and the care plans of this rule set."""
+    """What stands, by the task or order code that it covers; the collar itself; and the care plans of this rule set.
+
+    ``unread`` are orders and plans of care that carry a modifier which is not known here: they cover nothing.
+    """
 
     by_code: Mapping[str, Resource]
     device: Resource | None
     plans: tuple[Resource, ...]
     urls: Canonicals
+    unread: tuple[Resource, ...] = ()
 
     @classmethod
     def of(
@@ -36,23 +40,30 @@ class StandingCare:
         """What stands among ``resources``: those of ``patient`` (an id) that are not over, and have an id themselves.
 
         ``orders_a_collar`` knows the site's own orders for a collar, which count as ours do. Of several the first counts.
+        What forbids (``doNotPerform``) covers nothing; an order of a collar counts though a modifier of it is not known, so
+        that no other is ordered beside it.
         """
         by_code: dict[str, Resource] = {}
         device: Resource | None = None
         plans: list[Resource] = []
+        unread: list[Resource] = []
         for resource in resources:
             kind = resource["resourceType"]
             if kind not in ORDERED or not _stands(resource, patient):
                 continue
+            understood = unknown_modifier(resource) is None
             if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
-                plans.append(resource)
+                (plans if understood else unread).append(resource)
             elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):
                 device = device or resource
             elif kind == "ServiceRequest" and orders_a_collar(resource):
                 by_code.setdefault(FIT_COLLAR, resource)
             for found in _own_codes(resource, urls):
-                by_code.setdefault(found, resource)
-        return cls(by_code, device, tuple(plans), urls)
+                if understood or found == FIT_COLLAR:
+                    by_code.setdefault(found, resource)
+                elif resource not in unread:
+                    unread.append(resource)
+        return cls(by_code, device, tuple(plans), urls, tuple(unread))
 
     @property
     def collar(self) -> Resource | None:
@@ -103,15 +114,16 @@ class StandingCare:
 
 def _stands(resource: Resource, patient: str) -> bool:
     subject = text(mapping(resource, "subject"), "reference") or ""
-    return (
-        resource.get("status") in STANDING and has_usable_id(resource) and not names_another_patient(subject, patient)
-    )
+    if resource.get("doNotPerform") is True or resource.get("status") not in STANDING:
+        return False
+    return has_usable_id(resource) and not names_another_patient(subject, patient)
 
 
 def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
     concepts = [resource.get("code")] if resource["resourceType"] == "ServiceRequest" else []
     if resource["resourceType"] == "CarePlan":
-        concepts = [mapping(activity, "detail").get("code") for activity in items(resource, "activity")]
+        details = [mapping(activity, "detail") for activity in items(resource, "activity")]
+        concepts = [detail.get("code") for detail in details if detail.get("doNotPerform") is not True]
     systems = (urls.code_system(TASKS), urls.code_system(ORDERS))
     for coding in codings(concepts):
         if coding.get("system") in systems and isinstance(coding.get("code"), str):

@@ -14,7 +14,7 @@ from cds.fhir.writing.patient_instructions import instruction_notes
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.request_common import named_rules
 from cds.fhir.writing.service_request import FIT_COLLAR, ordered_tasks, task_service_request
-from cds.hooks.suggestions.changeable import keeps_its_collar, why_unchangeable
+from cds.hooks.suggestions.changeable import keeps_its_collar, why_unchangeable, with_true_narrative
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.hooks.suggestions.order_size import fate_of_size, what_changes, with_size
 from cds.protocol.request import Resource
@@ -93,7 +93,7 @@ def corrections(
         Action(
             type="update",
             description="; ".join([_described("Change", changed), *what_changes(order, decision, context, ruleset)]),
-            resource=changed,
+            resource=with_true_narrative(changed),
         )
         for order, changed in corrected
         if changed != order

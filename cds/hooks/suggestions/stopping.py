@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cds.fhir.canonical_urls import code
+from cds.hooks.suggestions.changeable import why_unchangeable, with_true_narrative
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.request import Resource
 from cds.protocol.response import Action
@@ -19,14 +20,33 @@ def is_cleared(decision: Decision, ruleset: Ruleset) -> bool:
 
 
 def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple[Action, ...]:
-    """Updates that end everything that stands for the collar. What asks whether it should end stands on."""
+    """Updates that end what stands for the collar and can be changed. What asks whether it should end stands on."""
+    return tuple(
+        Action(type="update", description=_described(resource), resource=_ended(resource))
+        for resource in _to_end(standing, decision, ruleset)
+        if why_unchangeable(resource) is None
+    )
+
+
+def to_end_by_hand(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> list[str]:
+    """What stands for the collar and cannot be ended by an update, each with the reason; somebody ends it in the record."""
+    left = ((each, why_unchangeable(each)) for each in (*_to_end(standing, decision, ruleset), *standing.unread))
+    named = {f"{each['resourceType']}/{each['id']}": why for each, why in left if why is not None}
+    return [f"{name}: {why}" for name, why in named.items()]
+
+
+def _to_end(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> list[Resource]:
     asking = {code(task.task) for task in _asking(decision, ruleset)}
     spared = {id(resource) for name, resource in standing.by_code.items() if name in asking}
-    return tuple(
-        Action(type="update", description=_described(resource), resource={**resource, "status": _over(resource)})
+    return [
+        resource
         for resource in standing.orders()
         if id(resource) not in spared or resource["resourceType"] == "CarePlan"
-    )
+    ]
+
+
+def _ended(resource: Resource) -> Resource:
+    return with_true_narrative({**resource, "status": _over(resource)})
 
 
 def to_be_ordered(decision: Decision, ruleset: Ruleset) -> Decision:

@@ -398,3 +398,13 @@ def test_a_size_in_the_name_of_the_order_is_to_be_changed_by_hand(client: TestCl
     assert "its name states the size. By hand, change it to: adult H3 G2, 2 people for the fitting." in card["detail"]
     actions = [action for suggestion in card["suggestions"] for action in suggestion["actions"]]
     assert {action["type"] for action in actions} == {"create"} and "adult H3 G2" not in json.dumps(actions)
+
+
+def test_a_draft_with_an_unknown_modifier_is_not_changed_and_the_card_says_so(client: TestClient) -> None:
+    """FHIR R4, Extensibility: modifier extensions."""
+    draft = {**COLLAR_ORDER, "modifierExtension": [{"url": "http://x.example/if-cleared", "valueBoolean": True}]}
+    card = answer_of(client, "collar-order-select", order_select(*MEASURED, drafts=(draft,)))["cards"][0]
+    assert "cannot be changed from here: it carries modifierExtension" in card["detail"]
+    actions = [action for suggestion in card["suggestions"] for action in suggestion["actions"]]
+    assert {action["type"] for action in actions} == {"create"}
+    assert "DeviceRequest" not in {action["resource"]["resourceType"] for action in actions}

@@ -246,6 +246,30 @@ def test_a_size_in_words_is_checked_as_a_coded_one(
     assert "H5" in action["description"] and action["description"].endswith(" becomes adult H3 G2")
 
 
+@pytest.mark.parametrize(
+    ("more", "named"),
+    [
+        (
+            {"modifierExtension": [{"url": "http://x.example/if-cleared"}]},
+            "modifierExtension http://x.example/if-cleared",
+        ),
+        ({"implicitRules": "http://x.example/r"}, "implicitRules http://x.example/r"),
+    ],
+)
+def test_an_unknown_modifier_is_said_and_the_order_not_corrected(
+    client: TestClient, complete: tuple[Any, ...], more: dict[str, Any], named: str
+) -> None:
+    """FHIR R4, Extensibility: an application must not process what carries a modifier extension that it does not know."""
+    (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, **more)))
+    assert (card["indicator"], "suggestions" in card) == ("warning", False)
+    assert card["summary"] == "The order carries a modifier that is not known here: check it by hand."
+    assert named.replace("://", ":// ") in card["detail"] and "By hand, change it to" not in card["detail"]
+    wrong = with_first(complete, orderDetail=sized("adult H5 G2")["orderDetail"], **more)
+    (card,) = sign(client, order_sign(*MEASURED, drafts=wrong))
+    assert "The order states height H5; measured is H3." in card["detail"] and "suggestions" not in card
+    assert "By hand, change it to: adult H3 G2" in card["detail"]
+
+
 def test_a_size_in_the_name_of_an_order_is_left_and_said(client: TestClient, complete: tuple[Any, ...]) -> None:
     named = {**COLLAR_ORDER["code"], "text": "Rigid neck collar H5"}
     (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, code=named)))

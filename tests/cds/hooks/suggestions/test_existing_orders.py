@@ -42,6 +42,8 @@ def summary(found: StandingCare) -> tuple[dict[str, str], str | None, list[str]]
 
 
 OWN = coded("tasks", "call-somebody")
+MODIFIED = {"modifierExtension": [{"url": "http://x.example/only-if-cleared", "valueBoolean": True}]}
+RULED = {"implicitRules": "http://x.example/r"}
 
 
 @pytest.mark.parametrize(
@@ -80,6 +82,28 @@ OWN = coded("tasks", "call-somebody")
         ([service("a", OWN, id=None), service("b", OWN, id=7)], (), ({}, None, [])),
         ([service("a", OWN, subject={"reference": "Patient/p2"})], (), ({}, None, [])),
         ([stands("Task", "a", code=OWN)], ("a",), ({}, None, [])),
+        ([service("a/b", OWN), service("a_b", OWN), service("a" * 65, OWN)], (), ({}, None, [])),
+        # What is forbidden is not ordered (FHIR R4, ServiceRequest.doNotPerform, CarePlan.activity.detail.doNotPerform).
+        ([service("a", OWN, doNotPerform=True), service("b", FIT, doNotPerform=True)], ("a",), ({}, None, [])),
+        (
+            [plan("a") | {"activity": [{"detail": {"code": OWN, "doNotPerform": True}}]}],
+            (),
+            ({}, None, ["a"]),
+        ),
+        # What carries an unknown modifier covers no care (FHIR R4, Extensibility); a collar is not ordered beside one.
+        ([service("a", OWN, **MODIFIED), plan("b", OWN, **MODIFIED), service("c", OWN, **RULED)], (), ({}, None, [])),
+        ([plan("a") | {"activity": [{"detail": {"code": OWN}, **MODIFIED}]}], (), ({}, None, [])),
+        (
+            [service("a", FIT, **MODIFIED), device("b", coded("size-classes", "G1"), **RULED)],
+            (),
+            ({"fit-rigid-neck-collar": "a"}, "b", []),
+        ),
+        (
+            [service("a", OWN, contained=[{"resourceType": "Device", **MODIFIED}])],
+            (),
+            ({"call-somebody": "a"}, None, []),
+        ),
+        ([service("a", OWN, modifierExtension=[], implicitRules=None)], (), ({"call-somebody": "a"}, None, [])),
         (
             [
                 service("a", OWN, status="draft", subject=None),

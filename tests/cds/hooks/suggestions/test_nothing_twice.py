@@ -12,7 +12,16 @@ from fastapi.testclient import TestClient
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from tests.cds.conftest import AT
-from tests.cds.hook_calls import COLLAR_ORDER, MEASURED, bundle, changed, observation, order_select, patient_view
+from tests.cds.hook_calls import (
+    COLLAR_ORDER,
+    MEASURED,
+    ORDERS,
+    bundle,
+    changed,
+    observation,
+    order_select,
+    patient_view,
+)
 from tests.cds.hooks.suggestions.accepting_record import Record, offered
 from tests.reading_load import INDEX, call
 
@@ -130,3 +139,15 @@ def test_what_asks_for_the_decision_stands_on(hospital: TestClient) -> None:
     )
     ends = [each["resource"]["id"] for each in offered(ask(hospital, sent)) if each["type"] == "update"]
     assert ends == ["fitting"]
+
+
+def test_what_carries_an_unknown_modifier_is_to_be_ended_by_hand(hospital: TestClient) -> None:
+    """FHIR R4, Extensibility: it is not sent back as if it were understood, and the card names it."""
+    fit = {"coding": [{"system": ORDERS, "code": "fit-rigid-neck-collar"}], "text": "Fit"}
+    order = {**COLLAR_ORDER, "id": "o9", "status": "active", "code": fit, "implicitRules": "http://x.example/r"}
+    cleared = patient_view(*MEASURED, observation("clearance-recorded", True), observation("collar-in-place", True))
+    cleared["prefetch"]["orders"] = bundle(order)
+    answer = ask(hospital, cleared)
+    (card,) = [card for card in answer["cards"] if card["source"]["topic"]["code"] == "ending"]
+    assert "update" not in [action["type"] for action in offered(answer)]
+    assert "To be ended by hand" in card["detail"] and "ServiceRequest/o9: it carries implicitRules" in card["detail"]

@@ -12,7 +12,7 @@ from cds.hooks.suggestions.order_size import with_size
 from cds.protocol.request import Resource
 from cds.protocol.response import Action
 from tests.cds.hooks.suggestions.small_collar import CONTEXT, coded, decided, ruleset
-from tests.cds.hooks.suggestions.test_existing_orders import FIT, device, plan, service, standing
+from tests.cds.hooks.suggestions.test_existing_orders import FIT, MODIFIED, RULED, device, plan, service, standing
 
 LYING = decided(girth_mm=500, lying=True, wet=True)
 NOTHING = standing()
@@ -128,6 +128,26 @@ def test_beside_an_order_without_a_usable_id_no_collar_is_ordered_again(kind: st
     made = whole_order_set(LYING, CONTEXT, ruleset(), [order], NOTHING)
     assert told(made) == [CALL, PLAN]
     assert planned(made) == [(CALL_NAME, []), LOOK]
+
+
+@pytest.mark.parametrize(
+    "more", [MODIFIED, RULED, {"parameter": [MODIFIED]}, {"text": {"status": "additional", "div": "<div/>"}}]
+)
+def test_an_order_that_is_not_understood_is_not_sent_back_and_no_collar_ordered_beside_it(more: dict[str, Any]) -> None:
+    """FHIR R4, Extensibility: what carries an unknown modifier must not be processed; NarrativeStatus ``additional``."""
+    for order in (FIT_DRAFT, DEVICE_DRAFT):
+        made = whole_order_set(LYING, CONTEXT, ruleset(), [{**order, **more}], NOTHING)
+        assert told(made) == [CALL, PLAN]
+        assert planned(made) == [(CALL_NAME, []), LOOK]
+
+
+def test_a_corrected_order_has_no_narrative_of_its_old_size() -> None:
+    """FHIR R4, Narrative: a generated one says what the data say; a resource may have none."""
+    generated = {"status": "generated", "div": "<div xmlns='http://www.w3.org/1999/xhtml'>G1</div>"}
+    for order in (FIT_DRAFT, DEVICE_DRAFT):
+        (action,) = corrections([{**order, "text": generated}], LYING, CONTEXT, ruleset())
+        assert action.resource == with_size(order, LYING, CONTEXT, ruleset())
+        assert corrections([{**action.resource, "text": generated}], LYING, CONTEXT, ruleset()) == ()
 
 
 def test_what_can_be_changed_is_changed_beside_what_cannot() -> None:

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from cds.hooks.suggestions.stopping import ended, is_cleared, to_be_ordered
+from cds.hooks.suggestions.stopping import ended, is_cleared, to_be_ordered, to_end_by_hand
 from cds.protocol.request import Resource
 from tests.cds.hooks.suggestions.small_collar import coded, decided, ruleset
-from tests.cds.hooks.suggestions.test_existing_orders import device, plan, service, standing
+from tests.cds.hooks.suggestions.test_existing_orders import FIT, MODIFIED, RULED, device, plan, service, standing
 
 CLEARED = decided(clearance_recorded=True, wet=True, lying=True)
 OWN, ASKING = coded("tasks", "call-somebody", "Call"), coded("tasks", "decide-end", "Decide")
@@ -77,6 +77,42 @@ def test_an_order_that_is_ended_keeps_all_else() -> None:
     (action,) = ended(standing(order), CLEARED, ruleset())
     assert action.resource == {**order, "status": "completed"}
     assert order["status"] == "active"
+
+
+@pytest.mark.parametrize(
+    ("more", "why"),
+    [
+        (MODIFIED, "it carries modifierExtension http://x.example/only-if-cleared, which may change its meaning"),
+        (RULED, "it carries implicitRules http://x.example/r, which may change its meaning"),
+        ({"text": {"status": "additional", "div": "<div/>"}}, "its narrative may say more than its data"),
+    ],
+)
+def test_what_cannot_be_sent_back_changed_is_named_to_be_ended_by_hand(more: dict[str, Any], why: str) -> None:
+    """FHIR R4: Extensibility (modifier extensions), Resource.implicitRules, NarrativeStatus."""
+    found = standing(
+        device("d", coded("size-classes", "G1"), **more),
+        service("s", OWN, **more),
+        plan("p", **more),
+        service("t", FIT),
+        service("asks", ASKING, **RULED),
+    )
+    assert [action.resource["id"] for action in ended(found, CLEARED, ruleset()) if action.resource] == ["t"]
+    assert set(to_end_by_hand(found, CLEARED, ruleset())) >= {
+        f"{kind}: {why}" for kind in ("DeviceRequest/d", "ServiceRequest/s", "CarePlan/p")
+    }
+    assert to_end_by_hand(standing(service("t", FIT)), CLEARED, ruleset()) == []
+
+
+@pytest.mark.parametrize(
+    ("status", "stays"), [("generated", False), ("extensions", False), ("empty", True), (None, True)]
+)
+def test_a_narrative_written_from_the_data_goes_with_the_change(status: str | None, stays: bool) -> None:
+    """FHIR R4, Narrative: a generated one says what the data say, so the old one would still say ``active``."""
+    narrative = {"status": status, "div": "<div xmlns='http://www.w3.org/1999/xhtml'>active</div>"}
+    orders = [device("d", coded("size-classes", "G1")), service("s", OWN), plan("p")]
+    for order in orders:
+        (action,) = ended(standing({**order, "text": narrative}), CLEARED, ruleset())
+        assert action.resource == {**order, **({"text": narrative} if stays else {}), "status": "completed"}
 
 
 def test_once_the_neck_is_cleared_only_what_asks_whether_to_end_may_be_ordered() -> None:
