@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from cds import strict_json
+from cds.fhir.json_access import shown
 from cds.operation_outcome import Issue, RefusedCall
 from rules.deciding.fit_check import FitAdvice, FitAttempt, findings_of
 from rules.evaluation.hit_policy import read_size_class, size_class
@@ -135,9 +136,27 @@ def read_fit_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FitForm:
         size=size,
         item=posted.get("item") or None,
         findings=dict(_findings(ruleset, posted)),
-        history=tuple(_carried(_HISTORY, posted.get("history", "[]"))[:_MOST_TRIES]),
+        history=_tries(ruleset, posted.get("history", "[]")),
         facts=_carried(_FACTS, posted.get("facts", "{}")),
     )
+
+
+def _tries(ruleset: Ruleset, text: str) -> tuple[FitAttempt, ...]:
+    """The earlier tries in what the page carries, which may be of an older rule set. Raises RefusedCall."""
+    tries = tuple(_carried(_HISTORY, text)[:_MOST_TRIES])
+    known = findings_of(ruleset)
+    strange = (name for one in tries for name in one.findings if name not in known)
+    issues = [
+        Issue(shown(name), "is not a finding of a fit check; start it anew at /fit", "invalid") for name in strange
+    ]
+    for one in tries:
+        try:
+            read_size_class(ruleset, one.size)
+        except ValueError as error:
+            issues.append(Issue("size", f"{shown(str(error))}; start the fit check anew at /fit", "invalid"))
+    if issues:
+        raise RefusedCall(422, issues)
+    return tries
 
 
 def _findings(ruleset: Ruleset, posted: Mapping[str, str]) -> Iterator[tuple[str, bool]]:

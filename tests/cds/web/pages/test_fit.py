@@ -143,6 +143,19 @@ def test_what_the_page_carries_cannot_be_bent(client: TestClient, history: str) 
     assert client.post("/fit", data={**WORN, "history": history}).status_code == 400
 
 
-@pytest.mark.parametrize("history", ['[{"size": "giant"}]', '[{"size": "adult H3 G2", "findings": {"no_such": true}}]'])
-def test_a_try_that_no_rule_knows_is_refused_with_its_name(client: TestClient, history: str) -> None:
-    assert client.post("/fit", data={**WORN, "history": history}).status_code == 422
+@pytest.mark.parametrize("path", ["/fit", "/fit/record"])
+@pytest.mark.parametrize("given", [WORN, {}, {"size": "adult H3 G2"}, {"looked": "yes"}])
+@pytest.mark.parametrize(
+    ("history", "named"),
+    [
+        ('[{"size": "giant"}]', "giant"),
+        ('[{"size": "adult H3 G2", "findings": {"no_such": true}}]', "no_such"),
+        ('[{"size": "adult H3 G2", "findings": {"age_years": false}}]', "age_years"),
+    ],
+)
+def test_a_try_that_no_rule_knows_is_refused_with_its_name(
+    client: TestClient, history: str, named: str, given: dict[str, str], path: str
+) -> None:
+    """A page may be left open while the rules are renewed. RFC 9110, 15.5.21: what is posted cannot be processed."""
+    answer = client.post(path, data={**given, "history": history})
+    assert answer.status_code == 422 and named in answer.text and "start" in answer.text
