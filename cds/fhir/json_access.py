@@ -9,6 +9,8 @@ from typing import Any
 from cds.fhir.visible_text import visible
 
 _LONGEST_SHOWN = 80
+_LOOKED_AT = 2000
+"""Characters among which those are looked for that can be shown."""
 
 
 def mapping(value: object, key: str) -> dict[str, Any]:
@@ -46,5 +48,6 @@ def shown(value: object) -> str:
     if isinstance(value, int):
         return str(value) if value.bit_length() <= 64 else "a number of more than 19 digits"
     words = value if isinstance(value, str) else json.dumps(value)
-    clean = " ".join(visible(words.encode("utf-8", "replace").decode()).split())
-    return clean if len(clean) <= _LONGEST_SHOWN else clean[: _LONGEST_SHOWN - 1] + "…"
+    clean = " ".join(visible(words[:_LOOKED_AT].encode("utf-8", "replace").decode()).split())
+    whole = len(words) <= _LOOKED_AT and len(clean) <= _LONGEST_SHOWN
+    return clean if whole else clean[: _LONGEST_SHOWN - 1] + "…"

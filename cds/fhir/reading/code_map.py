@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cached_property
@@ -41,7 +42,9 @@ _OTHER_ADDRESSES = {
 """By which other address a code system is known, and the one that the code map uses."""
 
 _LONGEST = 1000
-"""Characters of a text that are looked at."""
+"""Characters of a name that are looked at."""
+LONGEST_SAID = 2000
+"""Characters that are looked at of all the texts of one concept: its name, and its displays. No name of a diagnosis is as long."""
 _ORDER_CODES = {"ServiceRequest": "code", "DeviceRequest": "codeCodeableConcept"}
 _MOST_NAMES = 20
 """Of a device that an order contains."""
@@ -245,16 +248,53 @@ def _phrases(written: Sequence[str]) -> tuple[tuple[_Beginning, ...], ...]:
 
 def _begins(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -> bool:
     """Whether ``words`` begin with one of ``phrases``."""
-    return any(_stands(words[: len(phrase)], (phrase,)) for phrase in phrases)
+    return any(_stands_at(words, 0, phrase) for phrase in phrases)
+
+
+def _stands_at(words: Sequence[str], start: int, phrase: tuple[_Beginning, ...]) -> bool:
+    if start + len(phrase) > len(words):
+        return False
+    return all(part.starts(words[start + place]) for place, part in enumerate(phrase))
 
 
 def _stands(words: Sequence[str], phrases: tuple[tuple[_Beginning, ...], ...]) -> bool:
     """Whether one of ``phrases`` stands in ``words``."""
-    for phrase in phrases:
-        for start in range(len(words) - len(phrase) + 1):
-            if all(part.starts(words[start + place]) for place, part in enumerate(phrase)):
-                return True
-    return False
+    if not phrases:
+        return False
+    said = words if isinstance(words, SaidWords) else SaidWords(words)
+    return any(said.hold(phrase) for phrase in phrases)
+
+
+class SaidWords(tuple[str, ...]):
+    """The words of a text in their order, in which a phrase is found without looking at each of them."""
+
+    def hold(self, phrase: tuple[_Beginning, ...]) -> bool:
+        """Whether ``phrase`` stands among the words."""
+        places = self._places(phrase[0])
+        return bool(places) if len(phrase) == 1 else any(_stands_at(self, place, phrase) for place in places)
+
+    def _places(self, beginning: _Beginning) -> Sequence[int]:
+        """Where words stand that begin so."""
+        if beginning.whole:
+            return self._by_word.get(beginning.text, ())
+        first = bisect_left(self._sorted, beginning.text)
+        found: list[int] = []
+        for word in islice(self._sorted, first, None):
+            if not word.startswith(beginning.text):
+                break
+            found += self._by_word[word]
+        return found
+
+    @cached_property
+    def _by_word(self) -> Mapping[str, Sequence[int]]:
+        found: dict[str, list[int]] = {}
+        for place, word in enumerate(self):
+            found.setdefault(word, []).append(place)
+        return found
+
+    @cached_property
+    def _sorted(self) -> Sequence[str]:
+        return sorted(self._by_word)
 
 
 @dataclass(frozen=True)
@@ -327,10 +367,20 @@ class CodeMap:
             found.setdefault(system, set()).add(len(beginning))
         return {system: tuple(sorted(lengths, reverse=True)) for system, lengths in found.items()}
 
+    def neck_words_for(self, words: Sequence[str]) -> Iterator[NeckWord]:
+        """Those of ``neck_words`` that begin as some word of ``words`` does: the only ones that may be found in them."""
+        by_beginning, lengths = self._by_beginning
+        begun = {word[:length] for word in set(words) for length in lengths}
+        for beginning in begun & by_beginning.keys():
+            yield from by_beginning[beginning]
+
     @cached_property
-    def neck_stems(self) -> tuple[str, ...]:
-        """How a word begins that may be about the neck."""
-        return tuple({word.first for word in self.neck_words})
+    def _by_beginning(self) -> tuple[Mapping[str, tuple[NeckWord, ...]], tuple[int, ...]]:
+        """``neck_words`` by how their first word begins, and the lengths of these beginnings."""
+        found: dict[str, tuple[NeckWord, ...]] = {}
+        for word in self.neck_words:
+            found[word.first] = (*found.get(word.first, ()), word)
+        return found, tuple(sorted(set(map(len, found))))
 
     @cached_property
     def neck_systems(self) -> frozenset[str]:
@@ -360,7 +410,7 @@ class CodeMap:
 
     def setting_in_words(self, said: str) -> str | None:
         """The setting that the name of a place says (``Surgical ICU bed 4``); None where it says none, or several."""
-        words = folded_words_of(said)
+        words = folded_words_of(said[:_LONGEST])
         found = {setting for word, setting in self.setting_words.items() if word.found_in(words)}
         return next(iter(found)) if len(found) == 1 else None
 
@@ -532,11 +582,39 @@ def as_compared(said: str) -> str:
 
 
 def texts_of(concept: object) -> list[str]:
-    """The text and the displays of the CodeableConcept ``concept``, each once; whatever is malformed is left out."""
+    """The text and the displays of the CodeableConcept ``concept``, each once; whatever is malformed is left out.
+
+    Together no more than ``LONGEST_SAID`` characters of them, so that a text which nobody would write costs no more than a long
+    one. ``is_cut`` tells.
+    """
     if not isinstance(concept, dict):
         return []
-    said = [text(concept, "text"), *(text(coding, "display") for coding in items(concept, "coding"))]
-    return list(dict.fromkeys(one for one in said if one))
+    if "coding" not in concept:
+        said = text(concept, "text")
+        return [] if said is None else [said[:LONGEST_SAID]]
+    several = dict.fromkeys(filter(None, _every_text(concept)))
+    if sum(map(len, several)) <= LONGEST_SAID:
+        return list(several)
+    kept, room = [], LONGEST_SAID
+    for said in several:
+        kept.append(said[:room])
+        room -= len(kept[-1])
+        if not room:
+            break
+    return kept
+
+
+def is_cut(concept: object) -> bool:
+    """Whether the CodeableConcept ``concept`` says more than is looked at (``texts_of``)."""
+    if not isinstance(concept, dict):
+        return False
+    return sum(map(len, dict.fromkeys(filter(None, _every_text(concept))))) > LONGEST_SAID
+
+
+def _every_text(concept: object) -> Iterator[str | None]:
+    yield text(concept, "text")
+    for coding in items(concept, "coding"):
+        yield text(coding, "display")
 
 
 def codings_of(concept: object) -> Sequence[CodingKey]:

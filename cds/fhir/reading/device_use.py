@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
-from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, ordered_concepts, texts_of
+from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, is_cut, ordered_concepts, texts_of
 from cds.fhir.reading.dates import DateError, is_day, moment
-from cds.fhir.reading.neck_concepts import is_about_the_neck
+from cds.fhir.reading.neck_concepts import TOO_LONG, is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, may_still_hold, unmodified
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.durations import duration_words
@@ -332,9 +332,10 @@ def _unread(record: Record, names: Sequence[Mapping[str, Any]], code_map: CodeMa
     if like is not None:
         yield Rejected(IN_PLACE, shown(like), _LIKE_A_COLLAR, record.label)
         return
-    near = next((named for named in names if is_about_the_neck(named, code_map)), None)
+    near = next((named for named in names if is_cut(named) or is_about_the_neck(named, code_map)), None)
     if near is not None:
-        yield Rejected(None, shown(_words(near)), _OF_THE_NECK, record.label)
+        why = RejectionReason("unread", TOO_LONG) if is_cut(near) else _OF_THE_NECK
+        yield Rejected(None, shown(_words(near)), why, record.label)
     elif not any(_LATIN.search(said) for named in names for said in texts_of(named)):
         unknown = (named for named in names if code_map.ignored.isdisjoint(codings_of(named)))
         for named in unknown:

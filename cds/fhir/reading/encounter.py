@@ -10,7 +10,7 @@ from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex, names_of, refers_to
 from cds.fhir.reading.code_map import CodeMap, CodingKey, coding_of, codings_of, texts_of
 from cds.fhir.reading.dates import DateError, moment
-from cds.fhir.reading.neck_concepts import complaint
+from cds.fhir.reading.neck_concepts import TOO_LONG, complaint
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 
@@ -105,7 +105,8 @@ def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) 
     for concept in (*items(encounter, "reasonCode"), *named):
         found = complaint(concept, code_map)
         if found is not None:
-            why = RejectionReason("code" if found.slight else "unread", _NO_FACTS, may_be=found.may_be)
+            said = TOO_LONG if found.cut else _NO_FACTS
+            why = RejectionReason("code" if found.slight else "unread", said, may_be=found.may_be)
             yield Rejected(None, shown(found.words), why, record.label)
 
 

@@ -7,6 +7,7 @@ are compared without accents, and ``#`` before or behind a word is what a surgeo
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -17,17 +18,20 @@ from cds.fhir.reading.code_map import (
     ICD_10_CM,
     CodeMap,
     CodingKey,
+    SaidWords,
     coding_of,
     codings_of,
+    is_cut,
     seventh_character,
     texts_of,
 )
 
 _NEEDS_A_LOOK = frozenset({"component", "valueCodeableConcept", "valueString", "bodySite"})
 """Elements of an Observation that have codes of their own."""
-_LONGEST = 300
-"""Characters of a text that are looked at where a value should stand."""
 _MOST_TEXTS, _MOST_PARTS = 3, 500
+_LONGEST_REPORT = 20_000
+"""Characters that are looked at of all the texts of one resource of another type: a long report has half as many."""
+TOO_LONG = "its words are longer than any name, and only their beginning was looked at: read it yourself"
 _WORDED = frozenset(
     {"text", "display", "conclusion", "description", "summary", "detail", "comment", "instruction", "title"}
 )
@@ -102,7 +106,7 @@ class SilentObservations:
             or coding in code_map.parts
             or code_map.meanings((coding,))
             for coding in codings
-        ) and not is_about_the_neck(code, code_map)
+        ) and not (is_about_the_neck(code, code_map) or is_cut(code))
 
 
 class UnreadConcept(NamedTuple):
@@ -110,12 +114,14 @@ class UnreadConcept(NamedTuple):
 
     ``may_be`` is the fact that goes before a collar and that the words may mean, as of now. What is ``slight`` is no danger. Of
     what is ``bare`` nothing tells what it is about: a code of an unknown system, or of one that no list of codes is kept of.
+    What is ``cut`` says more than was looked at.
     """
 
     words: str
     may_be: str | None = None
     slight: bool = False
     bare: bool = False
+    cut: bool = False
 
 
 def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[UnreadConcept]:
@@ -135,10 +141,12 @@ def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[
             continue
         asked = [concept, *_values(holder), *(sites if holder is resource else ())]
         found = any(code_map.meanings(codings_of(value)) for value in _values(holder))
-        if found or any(one and is_about_the_neck(one, code_map, stated=stated) for one in asked):
+        cut = any(map(is_cut, asked))
+        if found or cut or any(one and is_about_the_neck(one, code_map, stated=stated) for one in asked):
             named = ", ".join(dict.fromkeys(filter(None, map(_shortest_name, asked))))
             said = [words for one in asked for words in texts_of(one)]
-            yield UnreadConcept(named, may_be(said, codings, code_map), stated and _is_slight(said, codings, code_map))
+            slight = stated and not cut and _is_slight(said, codings, code_map)
+            yield UnreadConcept(named, may_be(said, codings, code_map), slight, cut=cut)
         elif stated and holder is resource and not any(map(texts_of, asked)) and _tell_nothing(codings, code_map):
             yield UnreadConcept(" ".join(coding.code for coding in codings), bare=True)
 
@@ -154,11 +162,13 @@ def complaint(concept: object, code_map: CodeMap) -> UnreadConcept | None:
     codings, said = codings_of(concept), texts_of(concept)
     facts = [meaning.fact for meaning in code_map.meanings(codings) if meaning.value is True]
     dangers = [fact for fact in facts if fact in code_map.safer]
-    if not dangers and not is_about_the_neck(concept, code_map, stated=True):
+    cut = is_cut(concept)
+    if not dangers and not cut and not is_about_the_neck(concept, code_map, stated=True):
         return None
     coded = next((fact for fact in facts if fact in code_map.leading_words), None)
     leading = may_be(said, codings, code_map) or coded
-    return UnreadConcept(_shortest_name(concept), leading, not dangers and _is_slight(said, codings, code_map))
+    slight = not dangers and not cut and _is_slight(said, codings, code_map)
+    return UnreadConcept(_shortest_name(concept), leading, slight, cut=cut)
 
 
 def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap) -> str | None:
@@ -174,7 +184,7 @@ def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap)
     texts = [_affirmed(words, code_map) for words in said]
     if any(code_map.unread_diagnoses.is_of_old(words) for words in texts):
         return None
-    together = [word for words in texts for word in words]
+    together = SaidWords(word for words in texts for word in words)
     for fact, leading in code_map.leading_words.items():
         if any(word.found_in(together) for word in leading):
             return fact
@@ -222,16 +232,23 @@ def denies(said: str, code_map: CodeMap) -> bool:
     return any(word in code_map.unread_observations.denied for word in folded_words_of(said))
 
 
-def words_about_the_neck(resource: Mapping[str, Any], code_map: CodeMap) -> str | None:
+class ReportWords(NamedTuple):
+    """What a resource of a type that is not read says, in one text; ``cut`` where it says more than was looked at."""
+
+    text: str
+    cut: bool
+
+
+def words_about_the_neck(resource: Mapping[str, Any], code_map: CodeMap) -> ReportWords | None:
     """What ``resource``, of a type that is not read, says about the neck or another danger; None where it says nothing.
 
-    Its code and its own words, in one text; who or what it refers to does not count.
+    Its code and its own words; who or what it refers to does not count.
     """
-    said = list(dict.fromkeys(_said(resource)))
+    said, cut = _said(resource)
     codes = any(is_about_the_neck(concept, code_map) for concept in _concepts(resource))
-    if not codes and not any(words_are_about_the_neck(words[:_LONGEST], code_map) for words in said):
+    if not (codes or cut or any(words_are_about_the_neck(words, code_map) for words in said)):
         return None
-    return ": ".join(said[:_MOST_TEXTS]) or "a code alone"
+    return ReportWords(": ".join(said[:_MOST_TEXTS]) or "a code alone", cut)
 
 
 def _concepts(resource: Mapping[str, Any]) -> Iterator[object]:
@@ -239,21 +256,32 @@ def _concepts(resource: Mapping[str, Any]) -> Iterator[object]:
         yield from (resource[key] if isinstance(resource.get(key), list) else [resource.get(key)])
 
 
-def _said(value: object) -> Iterator[str]:
-    """The words of a resource, from the outside in, without those of its narrative and of what it refers to."""
-    waiting = [value]
+def _said(resource: object) -> tuple[list[str], bool]:
+    """The words of a resource, each text once, from the outside in, without those of its narrative and of what it refers to.
+
+    And whether it says more than these: so many parts, and so many characters, are looked at.
+    """
+    waiting: deque[object] = deque([resource])
+    said: dict[str, None] = {}
+    room = _LONGEST_REPORT
     for _ in range(_MOST_PARTS):
         if not waiting:
-            return
-        one = waiting.pop(0)
+            return list(said), False
+        one = waiting.popleft()
         if isinstance(one, list):
             waiting.extend(one)
         elif isinstance(one, dict) and "reference" not in one and "div" not in one:
             for key, inner in one.items():
                 if isinstance(inner, str) and key in _WORDED and inner.strip():
-                    yield inner.strip()
+                    words = inner.strip()
+                    if words not in said:
+                        said[words[:room]] = None
+                        room -= len(words)
+                    if room < 0:
+                        return list(said), True
                 elif isinstance(inner, (dict, list)) and key not in ("contained", "extension", "meta"):
                     waiting.append(inner)
+    return list(said), bool(waiting)
 
 
 def _values(holder: object) -> Iterator[Mapping[str, Any]]:
@@ -262,7 +290,7 @@ def _values(holder: object) -> Iterator[Mapping[str, Any]]:
     if coded:
         yield coded
     if said is not None:
-        yield {"text": said[:_LONGEST]}
+        yield {"text": said}
 
 
 def _shortest_name(concept: object) -> str:
@@ -270,10 +298,8 @@ def _shortest_name(concept: object) -> str:
 
 
 def _words_are(words: Sequence[str], code_map: CodeMap) -> bool:
-    # Most texts begin no word like any of these, which is told at once.
-    return any(word.startswith(code_map.neck_stems) for word in words) and any(
-        word.found_in(words) for word in code_map.neck_words
-    )
+    said = SaidWords(words)
+    return any(word.found_in(said) for word in code_map.neck_words_for(said))
 
 
 def _code_is(coding: CodingKey, code_map: CodeMap) -> bool:

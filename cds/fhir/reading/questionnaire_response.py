@@ -10,7 +10,7 @@ from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import CodingKey
-from cds.fhir.reading.neck_concepts import complaint
+from cds.fhir.reading.neck_concepts import TOO_LONG, complaint
 from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold
 from cds.fhir.reading.rejection import RejectionReason
 
@@ -49,8 +49,8 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         yes = any(isinstance(answer, dict) and answer.get("valueBoolean") is True for answer in items(item, "answer"))
         found = complaint({"text": text(item, "text")}, self.code_map) if yes and of_late else None
         if found is not None and not found.slight:
-            said = f"{found.words} yes"
-            yield Rejected(None, shown(said), RejectionReason("unread", _NOT_MAPPED, may_be=found.may_be), record.label)
+            why = RejectionReason("unread", TOO_LONG if found.cut else _NOT_MAPPED, may_be=found.may_be)
+            yield Rejected(None, shown(f"{found.words} yes"), why, record.label)
 
     def _answer(
         self, item: object, record: Record, when: When, problem: RejectionReason | None

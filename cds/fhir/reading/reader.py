@@ -38,7 +38,14 @@ from cds.fhir.reading.device_use import (
     weighed,
 )
 from cds.fhir.reading.encounter import current_encounter, read_encounter, read_reasons
-from cds.fhir.reading.neck_concepts import SilentObservations, denies, may_be, unread_concepts, words_about_the_neck
+from cds.fhir.reading.neck_concepts import (
+    TOO_LONG,
+    SilentObservations,
+    denies,
+    may_be,
+    unread_concepts,
+    words_about_the_neck,
+)
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts, is_deceased, read_patient
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
@@ -273,7 +280,8 @@ class _PatientReading:
         """
         for found in unread_concepts(record.resource, self.code_map):
             kind: RefusalKind = "unread" if now(record) and not found.slight and not found.bare else "code"
-            why = RejectionReason(kind, _A_CODE_ALONE if found.bare else _NOT_MAPPED, may_be=found.may_be)
+            said = _A_CODE_ALONE if found.bare else TOO_LONG if found.cut else _NOT_MAPPED
+            why = RejectionReason(kind, said, may_be=found.may_be)
             yield Rejected(None, shown(found.words), why, record.label)
 
     def _not_read(self, record: Record) -> Iterator[Rejected]:
@@ -286,12 +294,16 @@ class _PatientReading:
         if written is None:
             return
         gone = resource.get("status") in _OVER or _of_old(resource, self.at)
-        why = f"{shown(record.type)} about neck, spine, airway or another danger gives no facts: read it yourself"
+        if written.cut:
+            what = f"{shown(record.type)} that says more than is looked at"
+        else:
+            what = f"{shown(record.type)} about neck, spine, airway or another danger"
+        why = f"{what} gives no facts: read it yourself"
         if whose is not None:
             why = f"{whose.text}; a {why}"
-        leading = None if gone or denies(written, self.code_map) else may_be([written], (), self.code_map)
+        leading = None if gone or denies(written.text, self.code_map) else may_be([written.text], (), self.code_map)
         reason = RejectionReason("code" if gone else "unread", why, may_be=leading)
-        yield Rejected(None, shown(written), reason, record.label)
+        yield Rejected(None, shown(written.text), reason, record.label)
 
     def _look_alike(self, record: Record) -> Iterator[Rejected]:
         """The words of an order that stands and may be for a collar, of which the code map knows nothing."""

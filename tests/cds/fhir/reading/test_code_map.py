@@ -303,7 +303,9 @@ def test_what_the_map_derives_from_its_tables() -> None:
         neck_codes=frozenset({A, B, CodingKey(LOINC, "1")}),
     )
     assert made.prefix_lengths == {SITE: (4, 2, 1), LOINC: (3,)}
-    assert sorted(made.neck_stems) == ["lie", "neck"]
+    assert [word.word for word in made.neck_words_for(["lies", "flat"])] == ["lie. flat", "lie down"]
+    assert [word.word for word in made.neck_words_for(["a", "necks"])] == ["neck"]
+    assert list(made.neck_words_for(["l", "li", "nec", "xneck", ""])) == []
     assert made.neck_systems == {SITE, LOINC}
     assert made.own_facts == "https://codes.example/fhir/CodeSystem/facts"
     assert made.own_values == "https://codes.example/fhir/CodeSystem/fact-values"

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from cds.fhir.reading import neck_concepts
-from cds.fhir.reading.code_map import CodingKey, NeckWord
+from cds.fhir.reading.code_map import CodingKey, NeckWord, SaidWords, is_cut, texts_of
 from cds.fhir.reading.neck_concepts import (
     SilentObservations,
     finds_a_danger,
@@ -519,9 +521,9 @@ def test_the_concepts_of_the_neck_that_no_fact_is_mapped_to(resource, expected):
         ({"code": {"text": "history"}, "valueString": "x", "component": [{"valueString": "throat"}]}, True),
         ({"component": [{"code": {"text": "mother"}, "valueString": "throat"}, "x"]}, False),
         ({"component": {"valueString": "throat"}}, False),
-        # A long text is looked at for as many characters as a value may have.
-        ({"valueString": "x " * 147 + "throat"}, True),
-        ({"valueString": "x " * 148 + "throat"}, False),
+        # A long text is looked at for as many characters as a concept may have.
+        ({"valueString": "x " * 997 + "throat"}, True),
+        ({"valueString": "x " * 998 + "throat"}, False),
     ],
 )
 def test_a_value_that_names_a_danger_of_now(observation, danger):
@@ -556,18 +558,56 @@ def test_a_value_that_names_a_danger_of_now(observation, danger):
         *[({key: [{"text": "throat"}]}, None) for key in ("contained", "extension", "meta")],
         ({"note": [{"text": "throat"}]}, "throat"),
         ({"note": [[{"text": "throat"}]]}, "throat"),
-        # Only the beginning of a long text is looked at.
-        ({"conclusion": "x " * 147 + "throat"}, "x " * 147 + "throat"),
-        ({"conclusion": "x " * 148 + "throat"}, None),
+        ({"conclusion": "x " * 9997 + "throat"}, "x " * 9997 + "throat"),
+        ({"conclusion": "x " * 9999 + "y"}, None),
         ({"code": {"text": "knee"}}, None),
         ({}, None),
     ],
 )
 def test_the_words_of_a_record_that_gives_no_facts(resource, expected):
-    assert words_about_the_neck(resource, small_map()) == expected
+    found = words_about_the_neck(resource, small_map())
+    assert found == (None if expected is None else (expected, False))
 
 
-@pytest.mark.parametrize(("parts", "found"), [(497, "throat"), (498, None)])
+@pytest.mark.parametrize(("parts", "found"), [(497, ("throat", False)), (498, ("a code alone", True))])
 def test_so_many_parts_of_a_record_are_looked_at(parts, found):
     """The record, its list and what stands before count as well."""
     assert words_about_the_neck({"note": [*[{}] * parts, {"text": "throat"}]}, small_map()) == found
+
+
+@pytest.mark.parametrize("texts", [["x " * 10_000 + "y"], ["x " * 5_000, "y " * 5_000, "throat"], ["z" * 20_001]])
+def test_a_record_that_says_more_than_is_looked_at_is_not_passed_over(texts):
+    found = words_about_the_neck({"note": [{"text": words} for words in texts]}, small_map())
+    assert found is not None
+    assert found.cut
+
+
+@pytest.mark.parametrize(
+    ("concept", "kept", "cut"),
+    [
+        ({"text": "a" * 2000}, [2000], False),
+        ({"text": "a" * 2001}, [2000], True),
+        ({"text": "a" * 1500, "coding": [{"display": "b" * 500}]}, [1500, 500], False),
+        ({"text": "a" * 1500, "coding": [{"display": "b" * 501}]}, [1500, 500], True),
+        ({"text": "a" * 1500, "coding": [{"display": "a" * 1500}]}, [1500], False),
+        ({"coding": [{"display": "b" * 3000}, {"display": "c"}]}, [2000], True),
+        ({"coding": {"display": "b"}, "text": 7}, [], False),
+        (None, [], False),
+    ],
+)
+def test_so_many_characters_of_a_concept_are_looked_at(concept, kept, cut):
+    assert [len(said) for said in texts_of(concept)] == kept
+    assert is_cut(concept) is cut
+
+
+@given(
+    words=st.lists(st.sampled_from(["ring", "throat", "no", "rings", "r", "lie", "flat", "x"]), max_size=12),
+    phrase=st.sampled_from(["ring", "ring.", "lie flat", "lie. flat.", "no ring x", "x x"]).map(NeckWord),
+)
+def test_a_phrase_is_found_as_if_each_word_were_looked_at(words, phrase):
+    (parts,) = phrase._phrases[0]
+    plain = any(
+        all(part.starts(word) for part, word in zip(parts, words[start:], strict=False))
+        for start in range(len(words) - len(parts) + 1)
+    )
+    assert phrase.found_in(words) is phrase.found_in(SaidWords(words)) is plain
