@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence, Set
 
 from cds.fhir.datatypes import Element, present
-from cds.fhir.json_access import mapping
+from cds.fhir.json_access import mapping, shown
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import DEVICE
 from cds.fhir.writing.identifiers import name_of, urn
@@ -161,10 +161,11 @@ def _turned(activity: Element, places: Mapping[str, str], rules: Mapping[str, li
 
 def _described(verb: str, resource: Resource) -> str:
     if resource["resourceType"] == "CarePlan":
-        return f"{verb} the care plan: {resource.get('title', 'care')}"
+        return f"{verb} the care plan: {shown(resource.get('title', 'care'))}"
     coded = resource.get("code") or resource.get("codeCodeableConcept")
     words = coded.get("text") if isinstance(coded, dict) else None
     if resource["resourceType"] == "DeviceRequest" and isinstance(words, str):
         words = words.partition(": ")[0]  # The size by its code: in words it stands on the card and in the order.
     kind = {"DeviceRequest": "device", "ServiceRequest": "order"}.get(resource["resourceType"], "resource")
-    return f"{verb} the {kind}: {words}" if isinstance(words, str) and words else f"{verb} the {kind}"
+    named = shown(words) if isinstance(words, str) else ""
+    return f"{verb} the {kind}: {named}" if named else f"{verb} the {kind}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cds.fhir.canonical_urls import code
+from cds.fhir.json_access import shown
 from cds.hooks.suggestions.changeable import why_unchangeable, with_true_narrative
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.request import Resource
@@ -73,4 +74,5 @@ def _described(resource: Resource) -> str:
     kind = {"DeviceRequest": "device", "CarePlan": "care plan"}.get(resource["resourceType"], "order")
     coded = resource.get("code") or resource.get("codeCodeableConcept")
     words = resource.get("title") or (coded.get("text") if isinstance(coded, dict) else None)
-    return f"End the {kind}: {words}" if isinstance(words, str) and words else f"End the {kind}"
+    named = shown(words) if isinstance(words, str) else ""
+    return f"End the {kind}: {named}" if named else f"End the {kind}"

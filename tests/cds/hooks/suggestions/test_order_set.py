@@ -225,6 +225,10 @@ def test_instructions_that_stand_in_no_plan_are_planned_with_no_task(noted: str,
         ({"resourceType": "ServiceRequest", "code": {"text": ""}}, "order"),
         ({"resourceType": "ServiceRequest", "code": {"text": 7}}, "order"),
         ({"resourceType": "ServiceRequest", "code": {"text": "A: b"}}, "order: A: b"),
+        # As shown elsewhere: one line, nothing that cannot be seen (Unicode TR 36, bidirectional text spoofing).
+        ({"resourceType": "ServiceRequest", "code": {"text": "\u202eA\u200b \n\tb\u2066"}}, "order: A b"),
+        ({"resourceType": "ServiceRequest", "code": {"text": "\u202e\n"}}, "order"),
+        ({"resourceType": "ServiceRequest", "code": {"text": "x" * 200}}, f"order: {'x' * 79}…"),
         ({"resourceType": "NutritionOrder", "code": {"text": "x"}}, "resource: x"),
     ],
 )

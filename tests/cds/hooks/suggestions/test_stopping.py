@@ -64,6 +64,10 @@ def ends(*resources: Resource) -> list[tuple[str, str, str]]:
         ([plan("p", ASKING)], [("End the care plan", "p", "completed")]),
         ([service("s", coded("tasks", "look"))], [("End the order", "s", "completed")]),
         ([service("s", {**OWN, "text": 7})], [("End the order", "s", "completed")]),
+        # As shown elsewhere: one line, nothing that cannot be seen (Unicode TR 36, bidirectional text spoofing).
+        ([service("s", {**OWN, "text": "\u202eA\u200b \n\tb"})], [("End the order: A b", "s", "completed")]),
+        ([plan("p", title="\u2066Care\r\nplan")], [("End the care plan: Care plan", "p", "completed")]),
+        ([service("s", {**OWN, "text": "\u200b"})], [("End the order", "s", "completed")]),
         ([service("s", {**OWN, "text": ""})], [("End the order", "s", "completed")]),
         ([{**device("d", coded("size-classes", "G1", "x")), "code": "x"}], [("End the device", "d", "completed")]),
     ],
