@@ -315,6 +315,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 SHOWN_TOO: dict[str, set[str]] = {
     "10": {"dangers.airway.drowsy_collar", "need.injury.contradicted", "handover.leaving.guarded"},
     "12": {"dangers.spine.forced_in_collar"},
+    "16": {"dangers.airway.drowsy_before"},
     "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
     "27": {"dangers.new.halo"},
     "31": {"dangers.airway.penetrating_swollen"},
@@ -327,6 +328,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "45": {"review.ct.negative_examine"},
     "47": {"fit_check.stop.breathing_home"},
     "48": {"need.doubt.responsiveness"},
+    "53": {"dangers.guard.tingling_unstable"},
     "58": {"sizing.girth.heavy_child"},
     "61": {"dangers.open.cleared_against"},
     "66": {"review.surgery.front_home"},
@@ -339,6 +341,7 @@ SHOWN_TOO: dict[str, set[str]] = {
         "dangers.guard.deficit_known",
         "skin.extrication.at_home",
     },
+    "70": {"dangers.spine.deformed_injured"},
     "72": {"application.position.weeks_unknown"},
     "75": {"dangers.airway.jaw_swollen"},
     "77": {"application.off_as_ordered_home"},

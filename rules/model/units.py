@@ -45,6 +45,7 @@ class Unit(NamedTuple):
 _ONE, _LENGTH, _AREA, _MASS, _TIME = Dimension(), Dimension(1), Dimension(2), Dimension(0, 1), Dimension(0, 0, 1)
 _SPEED, _MASS_BY_AREA, _RATE = Dimension(1, 0, -1), Dimension(-2, 1), Dimension(0, 0, -1)
 _LENGTH_BY_MASS, _MASS_BY_TIME = Dimension(1, -1), Dimension(0, 1, -1)
+_LENGTH_BY_INDEX = Dimension(3, -1)
 _HOUR, _DAY = Fraction(3600), Fraction(86_400)
 _YEAR = _DAY * Fraction("365.25")
 # The example unit of LOINC for body height is the inch of this foot.
@@ -90,6 +91,7 @@ UNITS: dict[str, Unit] = {
     "[mi_i]/h": Unit(_SPEED, _MILE / _HOUR),
     "mm/cm": Unit(_ONE, Fraction(1, 10)),
     "mm/kg": Unit(_LENGTH_BY_MASS, Fraction(1, 10**6)),
+    "mm.m2/kg": Unit(_LENGTH_BY_INDEX, Fraction(1, 10**6)),
     "mm/a": Unit(_SPEED, 1 / (1000 * _YEAR)),
     "cm/a": Unit(_SPEED, 1 / (100 * _YEAR)),
     "kg/a": Unit(_MASS_BY_TIME, 1000 / _YEAR),

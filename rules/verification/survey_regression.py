@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 SUMS = Path(__file__).parents[1] / "knowledge" / "surveys" / "neck_circumference.json"
-COLUMNS = ("one", "height_cm", "weight_kg", "age_years")
-"""The columns of X, in order; y is the neck circumference in mm."""
+COLUMNS = ("one", "height_cm", "weight_kg", "age_years", "body_mass_index")
+"""The columns of X, in order (the index in kg/m2, to one decimal, as charts hold it); y is the neck circumference in mm."""
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,8 @@ MODELS = {
     "sex alone": COLUMNS[:1],
     "weight": ("one", "weight_kg"),
     "stature, weight": ("one", "height_cm", "weight_kg"),
-    "stature, weight, age": COLUMNS,
+    "stature, weight, age": ("one", "height_cm", "weight_kg", "age_years"),
+    "body mass index": ("one", "body_mass_index"),
 }
 FOLDS = ("even", "odd")
 Row = tuple[Fraction, ...]
@@ -41,8 +42,9 @@ def people(path: Path) -> dict[str, dict[str, list[Row]]]:
         for row in csv.DictReader(opened):
             stature = Fraction(row["stature_mm"]) / 10
             weight = Fraction(round(Fraction(row["weight_kg"]) * 10), 10)
-            person = (Fraction(1), stature, weight, Fraction(row["age_years"]), Fraction(row["neckcircumference"]))
-            found[row["sex"]].append(person)
+            index = Fraction(round(weight / (stature / 100) ** 2 * 10), 10)
+            body = (Fraction(1), stature, weight, Fraction(row["age_years"]), index)
+            found[row["sex"]].append((*body, Fraction(row["neckcircumference"])))
     return {sex: {fold: rows[start::2] for start, fold in enumerate(FOLDS)} for sex, rows in sorted(found.items())}
 
 

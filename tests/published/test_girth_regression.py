@@ -22,8 +22,20 @@ from tests.published import survey_girth
 RULESET = load_ruleset()
 SHIPPED = shipped_sums()
 WHOLE = {sex: folds["even"] + folds["odd"] for sex, folds in SHIPPED.items()}
-MODELS = {"by_body": COLUMNS, "by_size": COLUMNS[:3], "by_weight": ("one", "weight_kg"), "by_sex": ("one",)}
-KEYS = {"one": "base_mm", "height_cm": "per_cm", "weight_kg": "per_kg", "age_years": "per_year"}
+MODELS = {
+    "by_body": COLUMNS[:4],
+    "by_size": COLUMNS[:3],
+    "by_weight": ("one", "weight_kg"),
+    "by_index": ("one", "body_mass_index"),
+    "by_sex": ("one",),
+}
+KEYS = {
+    "one": "base_mm",
+    "height_cm": "per_cm",
+    "weight_kg": "per_kg",
+    "age_years": "per_year",
+    "body_mass_index": "per_kg_m2",
+}
 GROUPS = {"female": "women", "male": "men"}
 
 
@@ -64,17 +76,17 @@ def test_what_was_fitted_on_one_half_errs_no_more_on_the_other(sex: str) -> None
 def test_least_squares_agree_with_a_reference_library() -> None:
     numpy = pytest.importorskip("numpy")
     random = numpy.random.default_rng(3)
-    x = numpy.column_stack([numpy.ones(40), *(random.integers(100, 900, 40) / 10 for _ in range(3))])
+    x = numpy.column_stack([numpy.ones(40), *(random.integers(100, 900, 40) / 10 for _ in COLUMNS[1:])])
     y = random.integers(2500, 5000, 40) / 10
     rows = [tuple(map(survey_girth.Fraction, map(str, (*row, target)))) for row, target in zip(x, y, strict=True)]
     expected, squares, *_ = numpy.linalg.lstsq(x, y, rcond=None)
     found = fit(survey_girth.sums_of(rows), COLUMNS)
     assert list(found.coefficients.values()) == pytest.approx(list(expected))
-    assert found.spread == pytest.approx(float((squares[0] / 36) ** 0.5))
+    assert found.spread == pytest.approx(float((squares[0] / (40 - len(COLUMNS))) ** 0.5))
 
 
 def test_collinear_columns_are_refused() -> None:
-    rows = [tuple(map(survey_girth.Fraction, (1, 170, 80, 40, girth))) for girth in (380, 390, 400)]
+    rows = [tuple(map(survey_girth.Fraction, (1, 170, 80, 40, 28, girth))) for girth in (380, 390, 400)]
     with pytest.raises(ValueError, match="collinear"):
         fit(survey_girth.sums_of(rows), COLUMNS)
 
@@ -87,6 +99,8 @@ def test_collinear_columns_are_refused() -> None:
         ({"sex": "female", "age_years": 45, "height_cm": 165, "weight_kg": 65}, 328.1),
         # The youngest of the survey were 17: 393.59 - 0.7931 * 178 + 1.5743 * 75 + 0.2888 * 17 by the coefficients above.
         ({"sex": "male", "age_years": 17, "height_cm": 178, "weight_kg": 75}, 375.4),
+        # The 43 women of the survey with an index from 33 to 35 measured 367 mm at the mean, none below 330.
+        ({"sex": "female", "age_years": 52, "body_mass_index": 34.9}, 367.7),
     ],
 )
 def test_people_of_the_survey_are_estimated(facts: dict[str, object], expected: float) -> None:
@@ -159,13 +173,13 @@ def test_sums_and_coverage_are_computed_from_rows(tmp_path, capsys, monkeypatch)
     survey_girth.main()
     said = capsys.readouterr().out
     assert "THE SUMS THAT SHIP DIFFER" in said
-    assert len(said.splitlines()) == 9
+    assert len(said.splitlines()) == 1 + 2 * len(survey_girth.MODELS)
     found = survey_girth.people(path)
     assert Sums.read(survey_girth.as_json(survey_girth.sums_of(found["male"]["even"]))).n == 12
 
 
 def test_those_in_the_interval_are_counted() -> None:
-    rows = [tuple(map(survey_girth.Fraction, (1, 170, 80, 40, girth))) for girth in (380, 400, 400, 430)]
+    rows = [tuple(map(survey_girth.Fraction, (1, 170, 80, 40, 28, girth))) for girth in (380, 400, 400, 430)]
     assert survey_girth.covered(rows, Fit({"one": 400}, 15)) == 3
 
 
