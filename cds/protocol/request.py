@@ -11,6 +11,7 @@ from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints, field_validator, model_validator
 
+from cds.fhir.references import addresses
 from cds.strict_json import MOST_RESOURCES
 
 WHOLE_DECISION = "org.example.nuque.whole-decision"
@@ -112,13 +113,9 @@ class OrderSignContext(PatientContext):
     @model_validator(mode="after")
     def _drafts_are_of_the_patient(self) -> OrderSignContext:
         for index, order in enumerate(self.draftOrders.resources):
-            subject = order.get("subject")
-            reference = subject.get("reference") if isinstance(subject, dict) else None
-            if isinstance(reference, str) and names_another_patient(reference, self.patientId):
-                raise ValueError(
-                    f"draftOrders.entry[{index}].resource.subject is not the patient of context.patientId; "
-                    "send the orders of one patient"
-                )
+            for element, reference in owners(order):
+                if names_another_patient(reference, self.patientId):
+                    raise ValueError(_of_another(index, element))
         return self
 
 
@@ -168,6 +165,19 @@ class HookRequest(_Sent):
     fhirAuthorization: FhirAuthorization | None = None
     prefetch: dict[str, Any] = Field(default_factory=dict)
     extension: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _drafts_are_of_the_server(self) -> HookRequest:
+        for index, order in enumerate(self.context.drafts):
+            for element, reference in owners(order):
+                if names_another_patient(reference, self.context.patientId, self.fhirServer):
+                    raise ValueError(f"context.{_of_another(index, element)}")
+        return self
+
+    def is_of_another_patient(self, resource: Resource) -> bool:
+        """Whether ``resource`` says that it is of another patient than this call, or of one on another server."""
+        patient = self.context.patientId
+        return any(names_another_patient(said, patient, self.fhirServer) for _, said in owners(resource))
 
     @property
     def wants_whole_decision(self) -> bool:
@@ -234,7 +244,34 @@ class DischargeRequest(HookRequest):
     context: DischargeContext
 
 
-def names_another_patient(reference: str, patient_id: str) -> bool:
-    """Whether ``reference`` (relative or absolute, perhaps with a version) is a Patient other than ``patient_id``."""
-    parts = reference.split("/_history/")[0].split("/")
-    return len(parts) >= 2 and parts[-2] == "Patient" and parts[-1] != patient_id
+_OWNERS = ("subject", "patient", "for")
+"""Under which of these an order of R4 says whose it is (NutritionOrder and VisionPrescription: ``patient``; Task: ``for``)."""
+
+
+def owners(resource: Resource) -> Iterator[tuple[str, str]]:
+    """The references by which ``resource`` says whose it is, each with its element."""
+    for element in _OWNERS:
+        owner = resource.get(element)
+        reference = owner.get("reference") if isinstance(owner, dict) else None
+        if isinstance(reference, str):
+            yield element, reference
+
+
+def _of_another(index: int, element: str) -> str:
+    return (
+        f"draftOrders.entry[{index}].resource.{element} is not the patient of context.patientId; "
+        "send the orders of one patient"
+    )
+
+
+def names_another_patient(reference: str, patient_id: str, server: str | None = None) -> bool:
+    """Whether ``reference`` (relative or absolute, perhaps with a version) is a Patient other than ``patient_id``.
+
+    Of an absolute one the address counts, where the FHIR ``server`` of the patient is known.
+    """
+    bare = reference.split("/_history/")[0]
+    parts = bare.split("/")
+    if len(parts) < 2 or parts[-2] != "Patient":
+        return False
+    elsewhere = server is not None and "://" in bare and bare not in addresses(server, f"Patient/{patient_id}")
+    return elsewhere or parts[-1] != patient_id

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.references import addresses
 from cds.fhir.search_answers import failure, fewer_than_total, is_note, words_of
 from rules.errors import NuqueError
 from rules.model.decision import NotUsed
@@ -57,10 +58,14 @@ class Record(NamedTuple):
 
 @dataclass
 class Inventory:
-    """The resources that were sent, in order; ``patient`` and ``encounter`` (references) where a hook's context names them."""
+    """The resources that were sent, in order; ``patient`` and ``encounter`` (references) where a hook's context names them.
+
+    ``addresses`` are those of the patient on the FHIR server that a hook names.
+    """
 
     refused: list[NotUsed] = field(default_factory=list)
     patient: str | None = None
+    addresses: tuple[str, ...] = ()
     encounter: str | None = None
     _by_type: dict[str, list[Record]] = field(default_factory=dict)
     _kinds: dict[str, str] = field(default_factory=dict)
@@ -242,6 +247,9 @@ def _take_hook(found: Inventory, request: dict[str, Any]) -> None:
     patient, encounter = text(context, "patientId"), text(context, "encounterId")
     found.patient = None if patient is None else _typed("Patient", patient)
     found.encounter = None if encounter is None else _typed("Encounter", encounter)
+    server = text(request, "fhirServer")
+    if server is not None and found.patient is not None:
+        found.addresses = addresses(server, found.patient)
     for key, value in mapping(request, "prefetch").items():
         if value is not None:
             found.take(value, f"prefetch.{shown(key)}")

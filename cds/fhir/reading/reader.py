@@ -167,7 +167,7 @@ class _PatientReading:
         if asked is None:
             return [], Names()
         own = [record for record in sent if asked == record.label or refers_to(asked, names_of(record))]
-        return own, Names({asked}.union(*map(names_of, own)))
+        return own, Names({asked, *self.found.addresses}.union(*map(names_of, own)))
 
     def _subjects(self) -> set[str]:
         references = map(_subject, self.found.of(*_OF_A_PATIENT))

@@ -107,7 +107,8 @@ class HookCall:
     def _standing(self, resources: Iterable[Resource]) -> StandingCare:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name
         patient = self.request.context.patientId
-        return StandingCare.of(resources, patient, urls, ruleset, self.content.code_map.is_collar_order)
+        own = (each for each in resources if not self.request.is_of_another_patient(each))
+        return StandingCare.of(own, patient, urls, ruleset, self.content.code_map.is_collar_order)
 
 
 @dataclass(frozen=True)
@@ -228,7 +229,11 @@ def _as_sent(request: HookRequest, gathered: Gathered) -> dict[str, Any]:
     context = request.context
     drafts = {"resourceType": "Bundle", "entry": [{"resource": order} for order in context.drafts]}
     identity = {"patientId": context.patientId, "encounterId": context.encounterId}
-    return {"context": {**identity, "draftOrders": drafts}, "prefetch": dict(gathered.prefetch)}
+    return {
+        "context": {**identity, "draftOrders": drafts},
+        "prefetch": dict(gathered.prefetch),
+        "fhirServer": request.fhirServer,
+    }
 
 
 def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> Card:

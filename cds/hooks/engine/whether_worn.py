@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from cds.fhir.codes import STANDING
-from cds.fhir.json_access import mapping, text
 from cds.fhir.reading.device_use import HALO, WORN
 from cds.hooks.engine.service import HookCall
-from cds.protocol.request import names_another_patient
 from rules.model.decision import NotUsed
 
 _DEVICES_IN_USE = "prefetch.deviceUses"
@@ -32,9 +30,7 @@ def halo_may_be_on(call: HookCall) -> list[NotUsed]:
 
 def is_ordered(call: HookCall) -> bool:
     """Whether the record holds an order of a collar for this patient that is a draft or in force."""
-    patient = call.request.context.patientId
     return any(
-        order.get("status") in STANDING
-        and not names_another_patient(text(mapping(order, "subject"), "reference") or "", patient)
+        order.get("status") in STANDING and not call.request.is_of_another_patient(order)
         for order in call.content.collar_orders(call.gathered.orders)
     )

@@ -125,6 +125,43 @@ def test_a_draft_of_another_patient_is_refused(client: TestClient) -> None:
     assert "draftOrders.entry[0].resource.subject" in text
 
 
+@pytest.mark.parametrize(
+    ("kind", "element"),
+    [
+        # Where an order of FHIR R4 says whose it is; order-select of CDS Hooks 2.0 names these types among others.
+        ("NutritionOrder", "patient"),
+        ("VisionPrescription", "patient"),
+        ("Task", "for"),
+        ("MedicationRequest", "subject"),
+        ("DeviceRequest", "subject"),
+    ],
+)
+@pytest.mark.parametrize("service", ["collar-order-select", "collar-order-sign"])
+def test_a_draft_of_another_patient_is_refused_whatever_its_type(
+    client: TestClient, service: str, kind: str, element: str
+) -> None:
+    call = order_select if service == "collar-order-select" else order_sign
+
+    def sent(reference: str, **more: str) -> dict[str, Any]:
+        draft = {
+            "resourceType": kind,
+            "id": "x",
+            "status": "draft",
+            "intent": "order",
+            element: {"reference": reference},
+        }
+        return {**call(*MEASURED, drafts=(COLLAR_ORDER, draft)), **more}
+
+    elsewhere = sent("https://other.example/fhir/Patient/p1", fhirServer="https://ehr.example/fhir")
+    for refused in (sent("Patient/p2"), elsewhere):
+        status, _, text = refusal(client, service, refused)
+        assert status == 400
+        assert f"draftOrders.entry[1].resource.{element} is not the patient of context.patientId" in text
+    here = sent("https://ehr.example/fhir/Patient/p1", fhirServer="https://ehr.example/fhir")
+    for own in (sent("Patient/p1"), here):
+        assert client.post(f"/cds-services/{service}", json=own).status_code == 200
+
+
 def test_a_discharge_needs_its_encounter(client: TestClient) -> None:
     status, fields, _ = refusal(client, "collar-discharge", changed(discharge(*MEASURED), "context.encounterId", ...))
     assert (status, fields) == (400, ["context.encounterId"])

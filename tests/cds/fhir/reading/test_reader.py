@@ -460,6 +460,35 @@ def test_records_of_another_patient_are_refused_and_listed() -> None:
     assert reasons(foreign) == ["belongs to Patient/other, not to the patient asked for"]
 
 
+@pytest.mark.parametrize(
+    ("server", "reference", "own"),
+    [
+        # R4, Reference.reference: relative to the service base URL, or an absolute URL at which the resource is found.
+        ("https://ehr.example/fhir", "Patient/p", True),
+        ("https://ehr.example/fhir", "https://ehr.example/fhir/Patient/p", True),
+        ("https://ehr.example/fhir/", "https://ehr.example/fhir/Patient/p/_history/2", True),
+        ("https://ehr.example/fhir", "http://ehr.example/fhir/Patient/p", True),
+        ("https://ehr.example/fhir", "https://other.example/fhir/Patient/p", False),
+        ("https://ehr.example/fhir", "https://ehr.example/tenant2/fhir/Patient/p", False),
+        ("https://ehr.example/fhir", "https://ehr.example/fhir/Patient/q", False),
+        ("https://ehr.example/fhir", "https://ehr.example.evil.example/fhir/Patient/p", False),
+        # Where nobody says which server it is, the id decides.
+        (None, "https://other.example/fhir/Patient/p", True),
+        (None, "https://other.example/fhir/Patient/q", False),
+    ],
+)
+@pytest.mark.parametrize("record", [neck("n", 400), of_patient("Condition", "c", code=concept("R06.1", ICD))])
+def test_the_address_of_a_patient_counts_where_the_server_is_known(
+    record: Resource, server: str | None, reference: str, own: bool
+) -> None:
+    records = bundle({**record, "recordedDate": "2026-01-31T09:00:00Z", "subject": {"reference": reference}})
+    call = {"context": {"patientId": "p"}, "prefetch": {"patient": patient(), "all": records}, "fhirServer": server}
+    result = read(call, ruleset(), code_map(), AT)
+    fact = "neck_circumference_mm" if record["resourceType"] == "Observation" else "airway_threat"
+    assert (fact in {one.name for one in result.facts}) is own
+    assert [one.reason for one in result.not_used] == ([] if own else [_anothers(reference)])
+
+
 def test_a_record_that_does_not_say_whose_it_is_is_refused() -> None:
     assert reasons(neck("n", 400, subject=None)) == ["does not say whose record it is"]
 

@@ -358,3 +358,13 @@ def test_a_chart_that_may_be_of_somebody_else_says_so(client: TestClient) -> Non
     assert "check name and date of birth" in card["detail"]
     without = changed(patient_view(*MEASURED), "prefetch.patient", {**patient(), **REPLACED})
     assert cards(client, "collar-patient-view", without) == []
+
+
+def test_an_order_for_the_same_id_on_another_server_is_none_of_this_patient(client: TestClient) -> None:
+    """R4, Reference.reference: an absolute URL says at which server the resource is."""
+    seen = []
+    for subject in ("https://ehr.example/fhir/Patient/p1", "https://other.example/fhir/Patient/p1"):
+        call = {**patient_view(observation("airway-threat", True)), "fhirServer": "https://ehr.example/fhir"}
+        call["prefetch"]["orders"] = bundle({**COLLAR_ORDER, "status": "active", "subject": {"reference": subject}})
+        seen.append([card["indicator"] for card in cards(client, "collar-patient-view", call)])
+    assert seen == [["critical"], []]
