@@ -18,7 +18,7 @@ class Line:
     """One line of a card in Markdown: a bullet under the title ``section``, or a paragraph where that is empty.
 
     ``needed`` lines are never left out, those ``behind`` always. ``counted`` is what a line is called, in the singular, where it
-    is left out.
+    is left out; nothing where it is not missed.
     """
 
     section: str
@@ -59,5 +59,5 @@ def _text(shown: Sequence[Line], fresh: Sequence[Line], ending: str) -> str:
 
 def _left_out(counts: Counter[str]) -> str:
     """``Not shown here: 2 cautions, 1 reason.``; empty where everything is shown."""
-    named = [f"{number} {what}{'' if number == 1 else 's'}" for what, number in counts.items()]
+    named = [f"{number} {what}{'' if number == 1 else 's'}" for what, number in counts.items() if what]
     return f"Not shown here: {', '.join(named)}." if named else ""

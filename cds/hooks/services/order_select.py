@@ -74,10 +74,12 @@ def _as_written(call: HookCall, to_order: Decision, orders: Sequence[Resource]) 
     for order in orders:
         said = by_hand(order, to_order, call.orders, ruleset)
         if said is None and keeps_its_collar(order, to_order, call.orders, ruleset):
-            said = "The order states another size, and nothing recorded speaks against it: it stays as it is written."
+            stays = "**The order states another size, and nothing recorded speaks against it: it stays.**"
+            yield Line("", stays, counted="")
+            continue
         if said is None:
             changes = what_changes(order, to_order, call.orders, ruleset)
-            said = f"Accepting changes what the order says: {'; '.join(changes)}." if changes else None
+            said = f"Accepting changes: {'; '.join(changes)}." if changes else None
         if said is not None:
             yield Line("", f"**{markdown.plain(said, 600)}**", needed=True)
 

@@ -28,6 +28,12 @@ def test_what_is_left_out_is_counted_and_the_first_of_a_kind_stay() -> None:
     assert text.endswith("Not shown here: 2 cautions.")
 
 
+def test_what_nobody_misses_is_left_out_uncounted() -> None:
+    lines = [Line("", "First.", needed=True), Line("", "It stays.", counted="")]
+    assert fitted(lines, "1234", 400) == "First.\n\nIt stays."
+    assert fitted(lines, "1234", 8) == "First."
+
+
 def test_what_stands_behind_is_counted_whatever_the_room() -> None:
     lines = [Line("", "First.", needed=True), Line("Also", "Later.", counted="other size", behind=True)]
     assert fitted(lines, "1234", 400) == "First.\n\nNot shown here: 1 other size."

@@ -376,7 +376,7 @@ def test_what_the_clinician_wrote_is_not_changed_in_silence(
     card = answer_of(client, "collar-order-select", order_select(*MEASURED, drafts=({**COLLAR_ORDER, **order},)))[
         "cards"
     ][0]
-    assert f"Accepting changes what the order says: {said}." in card["detail"]
+    assert f"Accepting changes: {said}." in card["detail"]
     (update,) = [each for each in card["suggestions"][0]["actions"] if each["type"] == "update"]
     assert update["description"] == f"Change the order: Rigid neck collar; {said}"
     assert "H5" not in json.dumps(update["resource"])
@@ -385,7 +385,7 @@ def test_what_the_clinician_wrote_is_not_changed_in_silence(
 def test_a_size_that_nothing_measured_contradicts_stays_and_no_other_collar_is_ordered(client: TestClient) -> None:
     draft = {**COLLAR_ORDER, "orderDetail": [TRIED]}
     card = answer_of(client, "collar-order-select", order_select(drafts=(draft,)))["cards"][0]
-    assert "The order states another size, and nothing recorded speaks against it: it stays" in card["detail"]
+    assert "The order states another size, and nothing recorded speaks against it: it stays.**" in card["detail"]
     (suggestion,) = [each for each in card["suggestions"] if each["label"].startswith("Order the care")]
     resources = [action["resource"] for action in suggestion["actions"]]
     assert "DeviceRequest" not in {each["resourceType"] for each in resources}
