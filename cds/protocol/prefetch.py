@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Any, Protocol
 from urllib.parse import quote
 
+from cds.fhir.json_access import items, shown
 from cds.fhir.search_answers import failure, is_outcome, lacking
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.request import HookRequest, PatientContext, Resource
@@ -73,7 +74,10 @@ class Fetcher(Protocol):
 
 @dataclass(frozen=True)
 class Gathered:
-    """The completed prefetch of one call (resources and Bundles by key), and what could not be had (for the card)."""
+    """The completed prefetch of one call (resources and Bundles by key), and what could not be had (for the card).
+
+    Under keys of the client's own stands what it sent, of any form.
+    """
 
     prefetch: Mapping[str, Resource]
     not_had: tuple[NotUsed, ...]
@@ -86,7 +90,7 @@ class Gathered:
             if value["resourceType"] != "Bundle":
                 found.append(value)
             else:
-                found += [entry.get("resource") for entry in value["entry"] if isinstance(entry, dict)]
+                found += [entry.get("resource") for entry in items(value, "entry") if isinstance(entry, dict)]
         return tuple(each for each in found if isinstance(each, dict) and each.get("resourceType") in ORDERED)
 
 
@@ -96,8 +100,7 @@ async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetche
     Raises RefusedCall: 400 where a key holds something that its query cannot bring, 412 where needed data cannot be had.
     """
     gathering = _Gathering(request)
-    for query in queries:
-        gathering.take(query)
+    gathering.take_all(queries)
     await gathering.complete(fetcher)
     return gathering.finish()
 
@@ -105,8 +108,7 @@ async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetche
 def sent_along(request: HookRequest, queries: Sequence[Query]) -> Gathered:
     """What the prefetch of ``request`` holds for ``queries``, where it is complete. Raises RefusedCall as ``gather`` does."""
     gathering = _Gathering(request)
-    for query in queries:
-        gathering.take(query)
+    gathering.take_all(queries)
     return gathering.finish()
 
 
@@ -120,6 +122,26 @@ class _Gathering:
     lacking: dict[str, tuple[Query, str, str]] = field(default_factory=dict)
     further: dict[str, tuple[Query, str]] = field(default_factory=dict)
     missing: list[Issue] = field(default_factory=list)
+
+    def take_all(self, queries: Sequence[Query]) -> None:
+        """Sort what the client sent for ``queries``, and under keys of its own."""
+        for query in queries:
+            self.take(query)
+        asked = {query.key for query in queries}
+        for key, value in self.request.prefetch.items():
+            if key not in asked and value is not None:
+                self._take_own(key, value)
+
+    def _take_own(self, key: str, value: object) -> None:
+        """What stands under a ``key`` that nobody asked for is read as the rest is: it may hold a danger.
+
+        Whose each record is, and whether a Bundle is complete, is told where records are read.
+        """
+        if isinstance(value, dict) and isinstance(value.get("resourceType"), str):
+            self.had[key] = value
+            return
+        reason = "this key was not asked for, and cannot be used: expected a FHIR resource, a Bundle or null"
+        self.not_had.append(NotUsed(fact=None, value=f"prefetch.{shown(key)}", kind="malformed", reason=reason))
 
     def take(self, query: Query) -> None:
         """Sort what the client sent for ``query``."""

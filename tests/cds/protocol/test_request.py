@@ -15,8 +15,11 @@ from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
     OTHER_ORDER,
+    answer_of,
+    bundle,
     changed,
     discharge,
+    observation,
     order_select,
     order_sign,
     patient_view,
@@ -206,6 +209,55 @@ def test_needed_data_that_cannot_be_had_is_412_with_the_key(client: TestClient, 
 def test_a_call_without_prefetch_names_every_key_that_is_needed(client: TestClient) -> None:
     status, fields, _ = refusal(client, "collar-order-select", changed(SELECT, "prefetch", ...))
     assert (status, fields) == (412, ["prefetch.patient", "prefetch.observations"])
+
+
+REPORT = {
+    "resourceType": "DiagnosticReport",
+    "id": "r1",
+    "status": "final",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"text": "CT of the neck"},
+    "conclusion": "Unstable fracture of C5",
+}
+NEXT_PAGE = {"link": [{"relation": "next", "url": "https://ehr.example/fhir?page=2"}]}
+FAILED_QUERY = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "timeout"}]}
+
+
+@pytest.mark.parametrize(
+    ("value", "named", "listed"),
+    [
+        # CDS Hooks 2.0, Prefetch: a client may prefetch more than was asked for.
+        (bundle(REPORT), "Unstable fracture of C5", "read it yourself"),
+        (REPORT, "Unstable fracture of C5", "read it yourself"),
+        (bundle(bundle(REPORT)), "Unstable fracture of C5", "read it yourself"),
+        (bundle(observation("airway-threat", True)), "irway", None),
+        ({**bundle(), **NEXT_PAGE}, "not all could be read", "goes on in a page that was not sent"),
+        (FAILED_QUERY, "not all could be read", "answered with an error"),
+        ({"resourceType": "Bundle"}, "", None),
+        ({"resourceType": "Bundle", "entry": "x"}, "Not used: 1 record", "Bundle.entry is not an array"),
+        (bundle({**REPORT, "subject": {"reference": "Patient/p2"}}), "", None),
+        (bundle(observation("airway-threat", True, subject={"reference": "Patient/p2"})), "", "belongs to Patient/p2"),
+        (None, "", None),
+        ("x", "Not used: 1 record", "this key was not asked for"),
+        ([REPORT], "Not used: 1 record", "this key was not asked for"),
+        ({"resourceType": 7}, "Not used: 1 record", "this key was not asked for"),
+        ({}, "Not used: 1 record", "this key was not asked for"),
+    ],
+)
+def test_what_stands_under_a_key_of_the_clients_own_is_read_or_listed(
+    client: TestClient, value: Any, named: str, listed: str | None
+) -> None:
+    answer = answer_of(client, "collar-order-select", changed(SELECT, "prefetch.reports", value))
+    said = " ".join(card["summary"] + card["detail"] for card in answer["cards"])
+    assert named in said
+    reasons = [one["reason"] for one in answer["extension"]["org.example.nuque.decision"].get("not_used", [])]
+    assert reasons == [] if listed is None else any(listed in reason for reason in reasons)
+
+
+def test_an_order_under_a_key_of_the_clients_own_stands(client: TestClient) -> None:
+    standing = {**COLLAR_ORDER, "id": "standing", "status": "active"}
+    answer = answer_of(client, "collar-order-select", changed(SELECT, "prefetch.allOrders", bundle(standing)))
+    assert "A collar is ordered already" in answer["cards"][0]["detail"]
 
 
 def test_a_key_that_holds_null_was_asked_and_nothing_was_found(client: TestClient) -> None:
