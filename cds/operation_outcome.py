@@ -44,14 +44,33 @@ def outcome(issues: Iterable[Issue]) -> dict[str, Any]:
 
 
 def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
-    """Problems as pydantic reports them, as issues; the part ``body`` of a location is left out."""
+    """Problems as pydantic reports them, as issues; the part ``body`` of a location is left out.
+
+    A list that only lacks its refused members is not called too short: that would be a second, false problem.
+    """
     issues = []
-    for problem in problems:
+    found = list(problems)
+    places = [tuple(problem["loc"]) for problem in found]
+    for problem in found:
+        here = tuple(problem["loc"])
+        if problem["type"] == "too_short" and any(place[: len(here)] == here != place for place in places):
+            continue
         code = "required" if problem["type"] == "missing" else "invalid"
-        message = in_plain_words(problem)
+        message = _in_words(problem)
         field, message = field_name(problem["loc"]), message[:1].lower() + message[1:]
         issues.append(Issue(field, message if field else f"request body: {message}", code))
     return issues
+
+
+def _in_words(problem: Mapping[str, Any]) -> str:
+    """A problem in words: what is wrong, and how much of it would be right."""
+    bounds = problem.get("ctx", {})
+    match problem["type"]:
+        case "too_short" | "string_too_short" if bounds["min_length"] == 1:
+            return "must not be empty"
+        case "too_long" if isinstance(bounds["max_length"], int):
+            return f"must have at most {bounds['max_length']} members"
+    return in_plain_words(problem)
 
 
 def field_name(location: Iterable[str | int]) -> str | None:

@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated
 
-from pydantic import AfterValidator, AwareDatetime
+from pydantic import AfterValidator, AwareDatetime, BeforeValidator
+
+_WRITTEN = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d")
+
+
+def _in_writing(value: object) -> object:
+    """Numbers would be seconds or milliseconds since 1970, as they are large: nobody should have to guess."""
+    if isinstance(value, datetime) or (isinstance(value, str) and _WRITTEN.match(value)):
+        return value
+    raise ValueError("expected a moment in ISO 8601 as a text, with its offset: 2026-01-31T10:05:00Z")
 
 
 def _in_calendar(moment: datetime) -> datetime:
@@ -16,5 +26,5 @@ def _in_calendar(moment: datetime) -> datetime:
     return moment
 
 
-Moment = Annotated[AwareDatetime, AfterValidator(_in_calendar)]
+Moment = Annotated[AwareDatetime, BeforeValidator(_in_writing), AfterValidator(_in_calendar)]
 """A time with its offset, which can be written in UTC too: the store keeps all moments so."""

@@ -5,11 +5,21 @@ Elements that the standard does not name are accepted and ignored, so that a new
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from cds.fhir.references import addresses
 from cds.strict_json import MOST_RESOURCES
@@ -22,12 +32,40 @@ FULL_TEXT = "org.example.nuque.full-text"
 Resource = dict[str, Any]
 """A FHIR R4 resource as JSON."""
 
-FhirId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9\-.]{1,64}$")]
+_ID = r"[A-Za-z0-9\-.]{1,64}"
+_USERS = ("Practitioner", "PractitionerRole", "Patient", "RelatedPerson")
+_USER = rf"({'|'.join(_USERS)})/{_ID}"
+
+
+def _is_an_id(value: str) -> str:
+    if re.fullmatch(_ID, value) is None:
+        raise ValueError("expected the id alone, as p1, not Type/p1: 1 to 64 letters, digits, '-' or '.'")
+    return value
+
+
+def _is_a_user(value: str) -> str:
+    if re.fullmatch(_USER, value) is None:
+        kinds = ", ".join(_USERS)
+        raise ValueError(f"expected Type/id, as Practitioner/abc, without address and version; Type is one of {kinds}")
+    return value
+
+
+FhirId = Annotated[str, AfterValidator(_is_an_id), WithJsonSchema({"type": "string", "pattern": f"^{_ID}$"})]
 UserReference = Annotated[
     str,
-    StringConstraints(pattern=r"^(Practitioner|PractitionerRole|Patient|RelatedPerson)/[A-Za-z0-9\-.]{1,64}$"),
-    Field(description="for example `Practitioner/abc`"),
+    AfterValidator(_is_a_user),
+    WithJsonSchema({"type": "string", "pattern": f"^{_USER}$", "description": "for example `Practitioner/abc`"}),
 ]
+
+
+def _is_an_address(value: str) -> str:
+    if re.fullmatch(_SERVER, value) is None:
+        raise ValueError("expected the base address of a FHIR server: http:// or https://, without spaces")
+    return value
+
+
+_SERVER = r"https?://[^\s]+"
+_Address = Annotated[str, AfterValidator(_is_an_address), WithJsonSchema({"type": "string", "pattern": f"^{_SERVER}$"})]
 
 
 class _Sent(BaseModel):
@@ -129,7 +167,10 @@ class OrderSelectContext(OrderSignContext):
         drafts = self.draftOrders.by_reference
         for index, reference in enumerate(self.selections):
             if reference not in drafts:
-                raise ValueError(f"selections[{index}]: {reference[:100]!r} is not in context.draftOrders")
+                raise ValueError(
+                    f"selections[{index}]: {reference[:100]!r} is not in context.draftOrders; "
+                    "name it as Type/id, by resourceType and id of the resource"
+                )
         return self
 
     @property
@@ -161,7 +202,7 @@ class HookRequest(_Sent):
     hook: str
     hookInstance: str
     context: PatientContext
-    fhirServer: Annotated[str, StringConstraints(pattern=r"^https?://[^\s]+$")] | None = None
+    fhirServer: _Address | None = None
     fhirAuthorization: FhirAuthorization | None = None
     prefetch: dict[str, Any] = Field(default_factory=dict)
     extension: dict[str, Any] = Field(default_factory=dict)

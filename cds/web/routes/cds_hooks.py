@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Coroutine
+from datetime import datetime, timedelta
 from typing import Any
 
 import orjson
@@ -84,6 +85,9 @@ for _hook in SERVICES:
     )
 
 
+_WRONG_CLOCK = timedelta(days=1)
+"""By how much the clock of a client may be ahead."""
+
 HOOK_ROUTES = tuple(route for route in calls.routes if isinstance(route, APIRoute))
 """The routes of the services."""
 
@@ -101,13 +105,27 @@ def feedback(service_id: str, body: Feedback, service: CurrentService) -> JSONRe
     """What clinicians did with cards. Answered with 200 only when it is kept for good; otherwise 503, to be sent again."""
     if service_id not in {hook.id for hook in SERVICES}:
         raise _unknown(service_id)
+    now = service.clock()
+    _not_in_the_future(body, now)
     progress().begin_writing()
     try:
-        service.feedback.keep(service_id, body.feedback, service.clock())
+        service.feedback.keep(service_id, body.feedback, now)
     except NotKept as error:
         raise RefusedCall(503, [Issue(None, str(error), "transient")], {"Retry-After": "60"}) from error
     service.watch.fed_back(service_id, body.feedback)
     return JSONResponse({})
+
+
+def _not_in_the_future(body: Feedback, now: datetime) -> None:
+    """Refuse what was done later than a clock that is wrong could say: CDS Hooks has the time when it was done there."""
+    latest = now + _WRONG_CLOCK
+    issues = [
+        Issue(f"feedback[{number}].outcomeTimestamp", "lies in the future; send when the card was answered")
+        for number, item in enumerate(body.feedback)
+        if item.outcomeTimestamp > latest
+    ]
+    if issues:
+        raise RefusedCall(400, issues)
 
 
 @calls.post("/{service_id}", summary="No other service", include_in_schema=False)

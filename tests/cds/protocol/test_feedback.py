@@ -54,12 +54,35 @@ def test_what_is_acknowledged_is_kept(client: TestClient, store: Store) -> None:
         ("feedback.0.outcomeTimestamp", "2026-02-03T10:00:00", "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "0001-01-01T00:00:00+14:00", "feedback[0].outcomeTimestamp"),
         ("feedback.0.outcomeTimestamp", "9999-12-31T23:59:59-14:00", "feedback[0].outcomeTimestamp"),
+        # CDS Hooks 2.0, Feedback: an ISO timestamp of when the action was taken.
+        ("feedback.0.outcomeTimestamp", 1764410400, "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", 1764410400000.5, "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "1764410400", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", True, "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "2099-01-31T10:05:00Z", "feedback[0].outcomeTimestamp"),
+        ("feedback.0.outcomeTimestamp", "2026-02-01T10:00:01Z", "feedback[0].outcomeTimestamp"),
     ],
 )
-def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field: str) -> None:
+def test_a_wrong_field_is_named_and_nothing_else(client: TestClient, path: str, value: Any, field: str) -> None:
     answer = client.post(URL, json=changed({"feedback": [ACCEPTED]}, path, value))
     assert answer.status_code == 400
-    assert field in [where for issue in answer.json()["issue"] for where in issue["expression"]]
+    assert [where for issue in answer.json()["issue"] for where in issue["expression"]] == [field]
+    assert "tuple" not in answer.text and "after validation" not in answer.text
+
+
+def test_a_clock_that_is_ahead_by_a_day_costs_no_feedback(client: TestClient) -> None:
+    sent = changed({"feedback": [ACCEPTED]}, "feedback.0.outcomeTimestamp", "2026-02-01T10:00:00Z")
+    assert client.post(URL, json=sent).status_code == 200
+
+
+def test_each_wrong_statement_is_named_once(client: TestClient) -> None:
+    wrong = [{**ACCEPTED, "outcome": "ignored"}, ACCEPTED, {**ACCEPTED, "outcomeTimestamp": 7}]
+    issues = client.post(URL, json={"feedback": wrong}).json()["issue"]
+    assert [issue["expression"] for issue in issues] == [["feedback[0].outcome"], ["feedback[2].outcomeTimestamp"]]
+    (issue,) = client.post(URL, json={"feedback": []}).json()["issue"]
+    assert issue["diagnostics"] == "feedback: must not be empty"
+    (issue,) = client.post(URL, json={"feedback": [ACCEPTED] * 1001}).json()["issue"]
+    assert issue["diagnostics"] == "feedback: must have at most 1000 members"
 
 
 def test_an_unknown_service_is_not_found(client: TestClient) -> None:

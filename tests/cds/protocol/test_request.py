@@ -86,6 +86,32 @@ def test_a_wrong_field_is_named(client: TestClient, path: str, value: Any, field
 
 
 @pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        ("context.patientId", "Patient/p1", "context.patientId: expected the id alone, as p1, not Type/p1"),
+        ("context.patientId", "p1\n", "context.patientId: expected the id alone"),
+        ("context.patientId", "a" * 65, "context.patientId: expected the id alone"),
+        ("context.encounterId", "Encounter/e1", "context.encounterId: expected the id alone"),
+        ("context.userId", "dr1", "context.userId: expected Type/id, as Practitioner/abc"),
+        ("context.userId", "Practitioner/dr1/_history/2", "without address and version"),
+        ("context.userId", "https://ehr.example/Practitioner/dr1", "without address and version"),
+        ("context.userId", "Device/d1", "Practitioner, PractitionerRole, Patient, RelatedPerson"),
+        ("context.selections", [], "context.selections: must not be empty"),
+        ("context.selections", ["urn:uuid:7"], "name it as Type/id"),
+        ("fhirServer", "ehr.example", "fhirServer: expected the base address of a FHIR server: http:// or https://"),
+        ("fhirAuthorization", {**AUTHORIZATION, "access_token": ""}, "fhirAuthorization.access_token: "),
+    ],
+)
+def test_a_refusal_says_what_to_send_instead(client: TestClient, path: str, value: Any, said: str) -> None:
+    """CDS Hooks 2.0 and FHIR R4 (id): said in words, never as the pattern or the type that did not match."""
+    status, fields, text = refusal(client, "collar-order-select", changed(SELECT, path, value))
+    assert (status, len(fields)) == (400, 1)
+    assert said in text
+    for puzzle in ("pattern", "tuple", "after validation", "item", "^["):
+        assert puzzle not in text
+
+
+@pytest.mark.parametrize(
     ("path", "value"),
     [
         ("prefetch.conditions", "none"),
