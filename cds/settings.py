@@ -227,7 +227,9 @@ class LimitSettings(Group):
         default=10.0, gt=0, description="time after which a call that has no answer yet gets 503, in seconds"
     )
     calls_per_minute: int = Field(
-        default=1200, ge=1, description="calls a minute of one client (`iss`) to one process; more get 429"
+        default=1200,
+        ge=1,
+        description="calls a minute of one client (`iss`) to one process, a tenth of them (at least one) at once; more get 429",
     )
     concurrent_calls: int = Field(
         default=200, ge=1, description="calls at the same time in one process, health apart; more get 503"

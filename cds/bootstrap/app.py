@@ -173,7 +173,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
             allow_origins=list(settings.cors_origins),
             allow_methods=["GET", "POST"],
             allow_headers=["Authorization", "Content-Type"],
-            expose_headers=[HEADER, REQUEST_ID],
+            expose_headers=[HEADER, REQUEST_ID, "Retry-After"],
         )
     app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
     # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.

@@ -1,7 +1,8 @@
 """HTTP as it comes over the wire. Bytes that are not HTTP never become a call; the refusal names the rule set all the same.
 
 The parser (llhttp, in C) refuses what RFC 9112 forbids: two lengths, a length that is none, white space around names, lines
-that end in LF alone. What it leaves to its user is refused here: no Host or two of them, a head without end, another version.
+that end in LF alone. What it leaves to its user is refused here: no Host or two of them, a head without end, another version,
+a transfer coding beside chunked.
 
 A connection on which no call is in progress is closed after a while, and sooner where so many wait that files run out.
 """
@@ -145,6 +146,10 @@ class _StrictProtocol(HttpToolsProtocol):
         length = len(self.url) + sum(len(name) + len(value) for name, value in self.headers)
         if version not in ("1.0", "1.1") or hosts > 1 or (version == "1.1" and not hosts) or length > MOST_HEAD_BYTES:
             raise httptools.HttpParserError("no head of a call")
+        pieces = [value for name, value in self.headers if name == b"transfer-encoding"]
+        if pieces and [value.strip().lower() for value in pieces] != [b"chunked"]:
+            # A coding that nobody undoes: the body would be read as if it were plain (RFC 9112, 6.1).
+            raise httptools.HttpParserError("a transfer coding that is not known here")
         if self.parser.should_upgrade():
             self._unparsed = self._stated_length()
         super().on_headers_complete()

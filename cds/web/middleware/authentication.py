@@ -121,6 +121,7 @@ class Gate:
         if caller.client is not None:
             wait = self._rate.wait(caller.issuer, caller.client.calls_per_minute or self._settings.calls_per_minute)
             if wait:
+                scope.setdefault("state", {})["caller"] = caller  # Trusted, and named in the log and the trail.
                 raise NotTrusted(429, "rate", "too many calls of this client; slow down", retry_after=wait)
         return caller
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from starlette.datastructures import Headers
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from cds.web.accepted_encodings import accepts_gzip
+
+_ACCEPTED = b"accept-encoding"
 _HOOKS = "/cds-services/"
 _SMALLEST_BYTES = 2_048
 _LEVEL = 4
@@ -21,5 +25,11 @@ class CompressedAnswers:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
-        is_hook = scope["type"] == "http" and scope["path"].startswith(_HOOKS)
-        await (self._compressed if is_hook else self._app)(scope, receive, send)
+        if scope["type"] != "http" or not scope["path"].startswith(_HOOKS):
+            await self._app(scope, receive, send)
+            return
+        packed = accepts_gzip(", ".join(Headers(scope=scope).getlist("accept-encoding")))
+        # The one below looks for the word alone, which stands in ``gzip;q=0`` too.
+        others = [pair for pair in scope["headers"] if pair[0] != _ACCEPTED]
+        scope["headers"] = [*others, (_ACCEPTED, b"gzip" if packed else b"identity")]
+        await self._compressed(scope, receive, send)

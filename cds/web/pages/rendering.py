@@ -14,6 +14,7 @@ from fastapi import APIRouter, Request, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cds.operation_outcome import Issue, RefusedCall
+from cds.web.accepted_encodings import accepts_gzip
 from cds.web.dependencies import of_call
 from rules.model.quantity_words import quantity_words, unit_words, value_words
 from rules.model.rule_text import in_words
@@ -83,7 +84,7 @@ def static_file(request: Request, name: str) -> Response:
 
 def _compressed(request: Request, content: bytes, media_type: str, status: int, headers: dict[str, str]) -> Response:
     # No page holds a secret beside what was typed into it, so the length of a compressed answer tells nobody anything.
-    if "gzip" in request.headers.get("accept-encoding", ""):
+    if accepts_gzip(request.headers.get("accept-encoding", "")):
         content, headers = gzip.compress(content, 5), {**headers, "Content-Encoding": "gzip"}
     return Response(content, status, headers, media_type)
 

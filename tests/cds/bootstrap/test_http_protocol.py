@@ -66,6 +66,9 @@ NO_HTTP = {
     "two kinds of length": POST + b"Content-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
     "the other way round": POST + b"Transfer-Encoding: chunked\r\nContent-Length: 4\r\n\r\n0\r\n\r\n",
     "two lengths": POST + b"Content-Length: 2\r\nContent-Length: 3\r\n\r\n{}",
+    "compressed on the way": POST + b"Transfer-Encoding: gzip, chunked\r\n\r\n0\r\n\r\n",
+    "compressed, in two lines": POST + b"Transfer-Encoding: gzip\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+    "in pieces twice": POST + b"Transfer-Encoding: chunked, chunked\r\n\r\n0\r\n\r\n",
     "unknown coding": POST + b"Transfer-Encoding: xchunked\r\n\r\n0\r\n\r\n",
 }
 """Each is refused, or it could pass one reader's checks and mean something else to another (RFC 9112, sections 2, 3, 5 and 6)."""

@@ -279,6 +279,15 @@ def lines_of(logged: Path, request: str) -> list[dict[str, Any]]:
     return [line for line in map(json.loads, logged.read_text().splitlines()) if line.get("request") == request]
 
 
+def test_a_client_that_is_told_to_wait_is_named_in_the_log(make: Make, logged: Path) -> None:
+    """The operator sees who is slowed down; a call that is not trusted names nobody."""
+    service = make(client={"calls_per_minute": 3})  # A tenth of them at once, and at least one.
+    answers = [service.get("/facts", headers=signed("/facts")) for _ in range(2)]
+    assert [answer.status_code for answer in answers] == [200, 429]
+    told = [line for line in lines_of(logged, answers[1].headers["Nuque-Request"]) if line["event"] == "call"]
+    assert [(line["status"], line["issuer"], line["refused"]) for line in told] == [(429, ehr.ISS, "rate")]
+
+
 def test_a_call_is_one_line_of_json_with_the_route_and_without_what_was_sent(make: Make, logged: Path) -> None:
     answer = make().post(SELECT, json=order_select(*MEASURED), headers=signed())
     (line,) = [line for line in lines_of(logged, answer.headers["Nuque-Request"]) if line["event"] == "call"]
@@ -477,6 +486,10 @@ def test_a_page_may_call_only_from_a_listed_origin(make: Make) -> None:
     listed = service.options(SELECT, headers={"Origin": "https://ehr.hospital.example", **asked})
     assert listed.headers["Access-Control-Allow-Origin"] == "https://ehr.hospital.example"
     assert "hash=" in listed.headers["Nuque-Ruleset"]
+    read = service.get("/facts", headers={"Origin": "https://ehr.hospital.example", **signed("/facts")})
+    # Fetch standard, CORS-exposed headers: a page reads no others, and docs tell it to obey Retry-After.
+    exposed = {name.strip().lower() for name in read.headers["Access-Control-Expose-Headers"].split(",")}
+    assert exposed == {"nuque-ruleset", "nuque-request", "retry-after"}
     other = service.options(SELECT, headers={"Origin": "https://evil.example", **asked})
     assert "Access-Control-Allow-Origin" not in other.headers
     assert (
