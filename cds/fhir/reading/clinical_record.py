@@ -62,6 +62,23 @@ def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> Rejecti
     )
 
 
+def code_problem(concept: object) -> RejectionReason | None:
+    """What keeps anybody from telling what the CodeableConcept ``concept`` says; None where it can be read."""
+    if concept in (None, {}):
+        return RejectionReason("malformed", "malformed: no code")
+    if not isinstance(concept, dict):
+        return RejectionReason("malformed", "malformed: code is not an object")
+    listed = concept.get("coding", [])
+    if not isinstance(listed, list) or not all(isinstance(coding, dict) for coding in listed):
+        return RejectionReason("malformed", "malformed code: coding is not a list of Codings")
+    pairs = (coding.get(key, "") for coding in listed for key in ("system", "code"))
+    if not all(isinstance(written, str) for written in pairs):
+        return RejectionReason("malformed", "malformed code: system and code are texts")
+    if not isinstance(concept.get("text", ""), str):
+        return RejectionReason("malformed", "malformed code: text is not a text")
+    return None
+
+
 def _goes_on(resource: dict[str, Any], key: str) -> bool:
     """Whether a period under ``key`` without an end, or with one ahead, says what is so now.
 
@@ -161,14 +178,14 @@ class ClinicalRecordReader:
         self, record: Record, concepts: list[object], when: When, problem: RejectionReason | None, *, ages: bool = True
     ) -> Iterator[Accepted | Rejected]:
         """What the codes of ``concepts`` say by being there, or their refusal for ``problem`` or a bad time."""
-        if concepts[0] is not None and not isinstance(concepts[0], dict):
-            why = RejectionReason("malformed", "malformed: code is not an object")
-            yield Rejected(None, shown(concepts[0]), why, record.label)
         for concept in concepts:
             meanings, trouble = self.meanings({"code": concept}, record)
             if trouble is not None:
                 yield trouble
                 continue
+            unreadable = None if meanings or concept in (None, {}) else code_problem(concept)
+            if unreadable is not None:
+                yield Rejected(None, shown(concept), unreadable, record.label)
             written = text(concept, "text") or " ".join(coding.code for coding in codings_of(concept))
             values = implied_values(meanings, self.code_map, shown(written))
             if meanings and not values:

@@ -538,11 +538,21 @@ class CodeMap:
         return any(self.collar(concept) is not None for concept in ordered_concepts(resource))
 
     def order_look_alike(self, resource: object) -> str | None:
-        """The words of an order about a neck collar, or of one that may be, that is not read as a collar order; else None."""
+        """The words of an order about a neck collar, or of one that may be, that is not read as a collar order; else None.
+
+        So is what would be one, and has another form than R4 gives it.
+        """
         concepts = ordered_concepts(resource)
         if any(self.collar(concept) is not None for concept in concepts):
             return None
-        return next(filter(None, map(self.collar_look_alike, concepts)), None)
+        alike = next(filter(None, map(self.collar_look_alike, concepts)), None)
+        return alike or next(filter(None, map(self._like_a_collar, _oddly_formed(resource))), None)
+
+    def _like_a_collar(self, concept: object) -> str | None:
+        """The words, or the code, of ``concept`` where it means a collar or may."""
+        if self.collar(concept) is not None:
+            return next(iter(texts_of(concept)), None) or " ".join(coding.code for coding in codings_of(concept))
+        return self.collar_look_alike(concept)
 
 
 def ordered_concepts(resource: object) -> list[object]:
@@ -563,6 +573,26 @@ def ordered_concepts(resource: object) -> list[object]:
         held = (one for one in items(resource, "contained") if reference == f"#{text(one, 'id')}")
         found.extend(islice((name for one in held for name in device_names(one)), _MOST_NAMES))
     return found
+
+
+def _oddly_formed(resource: object) -> Iterator[Mapping[str, Any]]:
+    """What an order says that it is for, in a form that R4 does not know: as a text, in a list, as R5 has it (``concept``)."""
+    if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
+        return
+    for key in _ORDER_CODES.values() if resource.get("resourceType") in _ORDER_CODES else ():
+        written = resource.get(key)
+        for one in written if isinstance(written, list) else [written]:
+            if isinstance(one, str):
+                yield {"text": one}
+            elif isinstance(one, dict):
+                inner = one.get("concept", one)
+                if isinstance(inner, dict):
+                    coding, said = inner.get("coding"), inner.get("text")
+                    yield {"coding": [coding] if isinstance(coding, dict) else coding, "text": _first_text(said)}
+
+
+def _first_text(said: object) -> object:
+    return next((one for one in said if isinstance(one, str)), None) if isinstance(said, list) else said
 
 
 def device_names(device: object) -> Iterator[Mapping[str, Any]]:

@@ -19,6 +19,7 @@ _RUNNING = ("arrived", "triaged", "in-progress", "onleave")
 _NOT_RUNNING = ("planned", "finished", "cancelled", "entered-in-error")
 _TYPE, _NAME = 2, 1
 """The type of a place goes before its name, and that before the class of the encounter."""
+_NO_CODING = RejectionReason("malformed", "malformed class: not a Coding with a system and a code")
 _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 
 
@@ -86,6 +87,9 @@ def read_encounter(
             yield Accepted(SETTING, setting, shown(words), record.label, record.reference, recorded, _NAME, ages=False)
     own_class = coding_of(encounter.get("class"))
     yield from found([own_class] if own_class is not None else [], 0)
+    if own_class is None and encounter.get("class") is not None:
+        written = text(encounter["class"], "code") or encounter["class"]
+        yield Rejected(SETTING, shown(written), _NO_CODING, record.label, recorded)
 
 
 def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) -> Iterator[Rejected]:

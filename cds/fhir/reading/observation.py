@@ -11,7 +11,7 @@ from typing import Any
 
 from cds.fhir.json_access import items, shown
 from cds.fhir.reading.bundle_index import Record
-from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
+from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, code_problem, status_problem
 from cds.fhir.reading.code_map import ScorePart, codings_of
 from cds.fhir.reading.neck_concepts import finds_a_danger
 from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold
@@ -65,7 +65,10 @@ class ObservationReader(ClinicalRecordReader):
         meanings, trouble = self.meanings(part, record)
         if trouble is not None:
             yield trouble
-        elif not meanings and (unreadable := _code_problem(part)) is not None:
+        elif (
+            not meanings
+            and (unreadable := code_problem(part.get("code") if isinstance(part, dict) else None)) is not None
+        ):
             yield Rejected(None, shown(part), unreadable, record.label, when.moment)
         elif meanings and isinstance(part, dict):
             yield self.stated(part, meanings, record, when, problem)
@@ -174,17 +177,3 @@ class ObservationReader(ClinicalRecordReader):
     @cached_property
     def _answer_systems(self) -> frozenset[str]:
         return frozenset(coding.system for coding in self.code_map.parts)
-
-
-def _code_problem(part: object) -> RejectionReason | None:
-    """What keeps anybody from telling what ``part`` (an Observation or a component) is about; None where it has a code."""
-    code = part.get("code") if isinstance(part, dict) else None
-    if not isinstance(code, dict) or not code:
-        return RejectionReason("malformed", "malformed: no code")
-    listed = code.get("coding", [])
-    if not isinstance(listed, list) or not all(isinstance(coding, dict) for coding in listed):
-        return RejectionReason("malformed", "malformed code: coding is not a list of Codings")
-    pairs = (coding.get(key, "") for coding in listed for key in ("system", "code"))
-    if all(isinstance(written, str) for written in pairs):
-        return None
-    return RejectionReason("malformed", "malformed code: system and code are texts")

@@ -29,14 +29,18 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         """Facts from the answers to items whose linkId is a fact's code or name."""
         response = record.resource
         when, problem = self.when(response, "authored"), status_problem(response, _ANSWERED)
+        yield from _not_lists(response, ("item",), record)
         waiting = items(response, "item")[::-1]
         for _ in range(_MOST_ITEMS):
             if not waiting:
                 return
             item = waiting.pop()
+            yield from _not_lists(item, ("item", "answer"), record)
             waiting.extend(items(item, "item")[::-1])
             for answer in items(item, "answer"):
-                waiting.extend(items(answer, "item")[::-1])
+                if isinstance(answer, dict) and "item" in answer:
+                    yield from _not_lists(answer, ("item",), record)
+                    waiting.extend(items(answer, "item")[::-1])
             yield from self._answer(item, record, when, problem)
         if waiting:
             why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
@@ -77,3 +81,16 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         else:
             why = RejectionReason("malformed", "malformed: an answer is not an object")
             yield Rejected(meanings[0].fact, shown(answers[0]), why, record.label)
+
+
+def _not_lists(holder: object, keys: tuple[str, ...], record: Record) -> Iterator[Rejected]:
+    """What of ``keys`` is no list in ``holder``, and cannot be read; and a ``holder`` that is no object."""
+    if not isinstance(holder, dict):
+        yield Rejected(
+            None, shown(holder), RejectionReason("malformed", "malformed: an item is not an object"), record.label
+        )
+        return
+    for key in keys:
+        if holder.get(key) is not None and not isinstance(holder[key], list):
+            why = RejectionReason("malformed", f"malformed: {key} is not a list")
+            yield Rejected(None, shown(holder[key]), why, record.label)

@@ -368,6 +368,26 @@ def implied(*concepts: Any, when: When = NOTED, problem: RejectionReason | None 
             [accepted("known_neck_injury", True, "S12.9"), accepted("airway_threat", True, "airway-threat")],
         ),
         ([concept("x", LOINC)], []),
+        ([{}], []),
+        ([{"text": "x"}], []),
+        # Datatypes of FHIR R4: CodeableConcept.coding is a list of Codings, text a string.
+        (
+            [{"coding": S12["coding"][0]}],
+            [rejected(None, "a JSON object", "malformed", "malformed code: coding is not a list of Codings")],
+        ),
+        (
+            [{"coding": ["S12.9"]}],
+            [rejected(None, "a JSON object", "malformed", "malformed code: coding is not a list of Codings")],
+        ),
+        (
+            [{"coding": [{"system": LOINC, "code": 7}]}],
+            [rejected(None, "a JSON object", "malformed", "malformed code: system and code are texts")],
+        ),
+        (
+            [{"text": ["Stridor"]}],
+            [rejected(None, "a JSON object", "malformed", "malformed code: text is not a text")],
+        ),
+        ([{**S12, "text": ["Stridor"]}], [accepted("known_neck_injury", True, "S12.9")]),
         (["S12.9"], [rejected(None, "S12.9", "malformed", "malformed: code is not an object")]),
         (
             ["S12.9", S12],

@@ -59,6 +59,7 @@ def rejected(written: str, kind: Any, reason: str, recorded: datetime | None = N
     return Rejected("setting", written, RejectionReason(kind, reason), "label of Encounter/e", recorded)
 
 
+NO_CODING = "malformed class: not a Coding with a system and a code"
 NOT_RUNNING = "the encounter is not running"
 DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
 
@@ -78,8 +79,12 @@ DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
         ({"class": {"system": ACT, "code": "PRENC"}}, []),
         ({"class": {"system": ACT, "code": "VR"}}, []),
         ({"class": {"system": ROLE, "code": "IMP"}}, []),
-        ({"class": {"code": "IMP"}}, []),
-        ({"class": "IMP"}, []),
+        # Encounter.class of R4 is one Coding; of R5 a list of CodeableConcepts.
+        ({"class": {"code": "IMP"}}, [rejected("IMP", "malformed", NO_CODING)]),
+        ({"class": "IMP"}, [rejected("IMP", "malformed", NO_CODING)]),
+        ({"class": [{"coding": [{"system": ACT, "code": "IMP"}]}]}, [rejected("a JSON array", "malformed", NO_CODING)]),
+        ({"class": {"coding": [{"system": ACT, "code": "IMP"}]}}, [rejected("a JSON object", "malformed", NO_CODING)]),
+        ({"class": None}, []),
         ({"status": "finished"}, [rejected("finished", "status", NOT_RUNNING)]),
         ({"status": ["in-progress"]}, [rejected("a JSON array", "status", NOT_RUNNING)]),
         (started("soon"), [rejected("soon", "malformed", f"malformed start of the encounter: {DATE}")]),

@@ -70,7 +70,7 @@ A_FINDING = {
         # A part whose code cannot be read.
         ({"code": None}, [rejected(None, "a JSON object", "malformed", NO_CODE)]),
         ({"code": {}}, [rejected(None, "a JSON object", "malformed", NO_CODE)]),
-        ({"code": "bed-rest"}, [rejected(None, "a JSON object", "malformed", NO_CODE)]),
+        ({"code": "bed-rest"}, [rejected(None, "a JSON object", "malformed", "malformed: code is not an object")]),
         ({**BED, "component": ["x"]}, [IN_BED, rejected(None, "x", "malformed", NO_CODE)]),
         ({"code": {"text": "rest in bed"}}, []),
         ({"code": {"coding": {}}}, [rejected(None, "a JSON object", "malformed", NO_LIST)]),

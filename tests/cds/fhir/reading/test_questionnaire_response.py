@@ -57,7 +57,10 @@ NECK_FORM = "no longer used; record chin_to_shoulder_look and habitus instead"
         ([item(None, YES)], []),
         ([item("bed-rest")], []),
         ([{"linkId": "bed-rest"}], []),
-        (["bed-rest", item("bed-rest", YES)], [BED]),
+        (
+            ["bed-rest", item("bed-rest", YES)],
+            [rejected(None, "bed-rest", "malformed", "malformed: an item is not an object"), BED],
+        ),
         # One code, two facts: the name says which.
         (
             [item("neck_height_fingers", {"valueQuantity": quantity(3, "{finger}")})],
@@ -119,8 +122,25 @@ def test_the_state_and_the_time_are_those_of_the_whole(fields: Resource, expecte
     assert findings(response(item("bed-rest", YES), **fields)) == [expected]
 
 
-def test_what_is_no_list_of_items_has_none() -> None:
-    assert findings(response(item=item("bed-rest", YES))) == []
+@pytest.mark.parametrize(
+    ("fields", "what"),
+    [
+        # QuestionnaireResponse of FHIR R4: item and answer are lists, wherever they stand.
+        ({"item": item("bed-rest", YES)}, "item"),
+        ({"item": "x"}, "item"),
+        ({"item": [{"linkId": "g", "item": item("bed-rest", YES)}]}, "item"),
+        ({"item": [{"linkId": "bed-rest", "answer": YES}]}, "answer"),
+        ({"item": [item("g", {**YES, "item": item("bed-rest", YES)})]}, "item"),
+    ],
+)
+def test_what_is_no_list_of_items_is_listed(fields: Resource, what: str) -> None:
+    (listed,) = findings(response(**fields))
+    assert isinstance(listed, Rejected)
+    assert listed.why == RejectionReason("malformed", f"malformed: {what} is not a list")
+
+
+def test_what_has_no_items_says_nothing() -> None:
+    assert findings(response(item=None)) == findings(response(item=[])) == []
 
 
 @pytest.mark.parametrize(("before", "cut"), [(9_998, False), (9_999, False), (10_000, True)])

@@ -106,7 +106,12 @@ def test_a_report_leads_unless_a_word_of_it_denies(conclusion: str, leads: str |
 
 
 def encounter(**fields: object) -> list[NotUsed]:
-    running = {"status": "in-progress", "class": {"code": "EMER"}, "period": {"start": "2026-01-31T08:00:00Z"}}
+    act = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+    running = {
+        "status": "in-progress",
+        "class": {"system": act, "code": "EMER"},
+        "period": {"start": "2026-01-31T08:00:00Z"},
+    }
     sent = of_patient("Encounter", "e", **(running | fields))
     fracture = of_patient("Condition", "c", code={"coding": [{"system": ICD, "code": "S12.9XXA"}]})
     return list(reading(sent, fracture).not_used)
