@@ -22,7 +22,7 @@ from cds.fhir.json_access import mapping
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.coded_records import CodedRecordReader
-from cds.fhir.reading.encounter import SETTING, current_encounter, read_encounter
+from cds.fhir.reading.encounter import SETTING, current_encounter, may_run, read_encounter
 from cds.fhir.reading.neck_concepts import unread_concepts
 from cds.fhir.reading.observation import ObservationReader
 from cds.fhir.reading.patient import AGE, AgeQuestion, read_patient
@@ -81,7 +81,7 @@ _WORDS_OF_CODES = re.compile(r"/(code|valueCodeableConcept|valueQuantity|class)(
 """What a code is called beside it: not looked at where the code means something."""
 
 _REASONS = frozenset({"reasonCode", "reasonReference", "diagnosis"})
-"""What an encounter that runs says of its reason."""
+"""What an encounter that may run says of its reason."""
 
 _AT = datetime(2000, 1, 2, tzinfo=UTC)
 """Examples are read at this moment, and their times are minutes before it."""
@@ -184,7 +184,9 @@ class ShapeReader:
         record = example.record(numbers={})
         when, place = example.slot("/period/start"), self._reader.unit([record.resource])
         running = current_encounter([record], None, _AT) is not None
-        if running and not _REASONS.isdisjoint(record.resource):  # Their words tell, which no shape holds.
+        if may_run(record.resource) and not _REASONS.isdisjoint(
+            record.resource
+        ):  # Their words tell, which no shape holds.
             raise NotUnderstood
         found = []
         if running:

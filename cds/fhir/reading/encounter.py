@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex, names_of, refers_to
@@ -92,13 +93,18 @@ def read_encounter(
         yield Rejected(SETTING, shown(written), _NO_CODING, record.label, recorded)
 
 
+def may_run(encounter: Mapping[str, Any]) -> bool:
+    """Whether ``encounter`` runs by its status, or may: a status that cannot be read does not say that it is over."""
+    return encounter.get("status") not in _NOT_RUNNING
+
+
 def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) -> Iterator[Rejected]:
     """What an Encounter ``record`` that may run says of its reason, and of its diagnoses that were not sent, about the neck.
 
     For a person to read: a chief complaint is no diagnosis, and gives no fact.
     """
     encounter = record.resource
-    if encounter.get("status") in _NOT_RUNNING:
+    if not may_run(encounter):
         return
     referred = [
         *items(encounter, "reasonReference"),

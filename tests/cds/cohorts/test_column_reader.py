@@ -193,9 +193,11 @@ def test_a_diagnosis_that_grows_old_is_read_alike(told, code):
     read_both_ways(keyed([json.dumps(patient()), json.dumps(condition | told)]))
 
 
-def test_the_reason_of_an_encounter_that_runs_is_listed_alike():
-    stay = {"resourceType": "Encounter", "id": "e1", "status": "in-progress", "subject": {"reference": "Patient/p1"}}
-    stay |= {"class": {"code": "EMER"}, "period": {"start": "2026-01-31T09:00:00Z"}}
+@pytest.mark.parametrize("status", ["in-progress", "In-Progress", "unknown"])
+def test_the_reason_of_an_encounter_that_runs_or_may_is_listed_alike(status):
+    act = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
+    stay = {"resourceType": "Encounter", "id": "e1", "status": status, "subject": {"reference": "Patient/p1"}}
+    stay |= {"class": {"system": act, "code": "EMER"}, "period": {"start": "2026-01-31T09:00:00Z"}}
     found = read_both_ways(
         keyed([json.dumps(patient()), json.dumps(stay | {"reasonCode": [{"text": "Stab wound neck"}]})])
     )
