@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
@@ -224,13 +225,13 @@ def _explained(call: HookCall, finding: Finding) -> str:
 def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: list[Finding]) -> tuple[Offer, ...]:
     if call.deceased:
         return ()
+    fitting = partial(_with_fitting_item, call)
     if all(finding.about == "need" for finding in findings):
         actions: tuple[Action, ...] = ()
     elif any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
-        fitting = [_with_fitting_item(call, each) for each in orders]
-        actions = whole_order_set(call.decision, call.orders, call.content.ruleset, fitting, call.standing)
+        actions = whole_order_set(call.decision, call.orders, call.content.ruleset, orders, call.standing, fitting)
     else:
-        actions = corrections([_with_fitting_item(call, order)], call.decision, call.orders, call.content.ruleset)
+        actions = corrections([order], call.decision, call.orders, call.content.ruleset, fitting)
     offers = (Offer(_label(call, actions), actions, recommended=True),) if actions else ()
     return offers_need_first(offers, call.decision, call.orders, call.standing)
 

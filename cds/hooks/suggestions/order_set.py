@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 
 from cds.fhir.datatypes import Element, present
 from cds.fhir.json_access import mapping, shown
@@ -32,13 +32,15 @@ def whole_order_set(
     ruleset: Ruleset,
     collar_orders: Sequence[Resource],
     standing: StandingCare,
+    fitting: Callable[[Resource], Resource] = lambda order: order,
 ) -> tuple[Action, ...]:
     """Everything that the decision asks for and that does not stand already.
 
     Those of ``collar_orders`` that can be changed get the size of the decision; what they lack is created. Beside one that
-    keeps its collar no other is ordered: then only the care is created.
+    keeps its collar no other is ordered: then only the care is created. ``fitting`` gives an order with an item that fits.
     """
-    corrected = corrections(collar_orders, decision, context, ruleset)
+    corrected = corrections(collar_orders, decision, context, ruleset, fitting)
+    collar_orders = [fitting(order) for order in collar_orders]
     places = _taken_places(collar_orders, decision, context)
     barred = _barred(collar_orders, decision, context, ruleset)
     resources = suggested(decision, context)
@@ -75,9 +77,15 @@ def care_orders(decision: Decision, context: OrderContext, standing: StandingCar
 
 
 def corrections(
-    collar_orders: Iterable[Resource], decision: Decision, context: OrderContext, ruleset: Ruleset
+    collar_orders: Iterable[Resource],
+    decision: Decision,
+    context: OrderContext,
+    ruleset: Ruleset,
+    fitting: Callable[[Resource], Resource] = lambda order: order,
 ) -> tuple[Action, ...]:
     """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
+
+    ``fitting`` gives an order with an item that fits.
 
     What of an order is replaced, its action says. Empty where the decision has no size. An order that cannot be changed is
     left out, and so is one that says it all already.
@@ -85,17 +93,17 @@ def corrections(
     if decision.size_class is None:
         return ()
     corrected = (
-        (order, with_size(order, decision, context, ruleset))
-        for order in collar_orders
-        if why_unchangeable(order) is None and fate_of_size(order, decision, context, ruleset) != "by_hand"
+        (order, fitted, with_size(fitted, decision, context, ruleset))
+        for order, fitted in ((each, fitting(each)) for each in collar_orders)
+        if why_unchangeable(order) is None and fate_of_size(fitted, decision, context, ruleset) != "by_hand"
     )
     return tuple(
         Action(
             type="update",
-            description="; ".join([_described("Change", changed), *what_changes(order, decision, context, ruleset)]),
+            description="; ".join([_described("Change", changed), *what_changes(fitted, decision, context, ruleset)]),
             resource=with_true_narrative(changed),
         )
-        for order, changed in corrected
+        for order, fitted, changed in corrected
         if changed != order
     )
 

@@ -165,7 +165,7 @@ def what_changes(order: Resource, decision: Decision, context: OrderContext, rul
         said += [f"{', '.join(old)} becomes {size.in_words}"] if old else []
     task, people = fit_task(decision), people_stated(order, urls)
     if task is not None and order["resourceType"] != "DeviceRequest" and people is not None and people < task.people:
-        said.append(f"{people} for the fitting becomes {task.people}")
+        said.append(f"people for the fitting: {people} becomes {task.people}")
     return said
 
 

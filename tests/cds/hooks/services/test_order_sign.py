@@ -288,7 +288,7 @@ def test_a_correction_of_the_people_leaves_a_size_that_nothing_measured_contradi
     (action,) = card["suggestions"][0]["actions"]
     assert action["resource"]["orderDetail"] == sized("adult H5 G3")["orderDetail"]
     assert action["resource"]["extension"] == [{"url": url, "valuePositiveInt": 2}]
-    assert action["description"] == "Change the order: Rigid neck collar; 1 for the fitting becomes 2"
+    assert action["description"] == "Change the order: Rigid neck collar; people for the fitting: 1 becomes 2"
 
 
 def test_where_no_size_is_right_nothing_else_is_said_of_the_size(client: TestClient) -> None:

@@ -192,6 +192,25 @@ def test_an_item_that_does_not_fit_is_replaced_by_the_nearest_that_does(hospital
     }
 
 
+def test_an_item_that_alone_does_not_fit_is_corrected_too(hospital: TestClient) -> None:
+    """The order states the right size, and all its care is ordered: only the item is another."""
+    answer = sign(hospital, order_sign(*MEASURED, drafts=(device("HM-201"),)))
+    offered = [action for card in answer["cards"] for each in card["suggestions"] for action in each["actions"]]
+    right = [{**action["resource"], "id": action["resource"].get("id", f"n{n}")} for n, action in enumerate(offered)]
+    assert sign(hospital, order_sign(*MEASURED, drafts=tuple(right)))["cards"] == []
+    named = device("HM-201")["codeCodeableConcept"]
+    wrong = [{**each, "codeCodeableConcept": named} if each["id"] == "device-1" else each for each in right]
+    (card,) = sign(hospital, order_sign(*MEASURED, drafts=tuple(wrong)))["cards"]
+    assert card["summary"].startswith("Item HM-201 takes height 30 to 48 mm")
+    (suggestion,) = card["suggestions"]
+    (action,) = suggestion["actions"]
+    assert (suggestion["label"], action["description"]) == (
+        "Correct the order",
+        "Change the device: Hillside collar, wide",
+    )
+    assert [action["resource"]] == [each for each in right if each["id"] == "device-1"]
+
+
 def test_an_adult_item_for_a_child_is_critical(hospital: TestClient) -> None:
     call = changed(order_sign(*MEASURED, drafts=(device("HM-222"),)), "prefetch.patient", patient("2021-01-05"))
     card = sign(hospital, call)["cards"][0]

@@ -236,7 +236,7 @@ def test_what_becomes_of_a_size_that_an_order_states(order: dict[str, Any], deci
 
 @pytest.mark.parametrize(
     ("asked", "given", "said"),
-    [(None, 3, []), (1, 3, ["1 for the fitting becomes 3"]), (3, 3, []), (5, 5, [])],
+    [(None, 3, []), (1, 3, ["people for the fitting: 1 becomes 3"]), (3, 3, []), (5, 5, [])],
 )
 def test_an_order_that_asks_for_more_people_keeps_them(asked: int | None, given: int, said: list[str]) -> None:
     named = [] if asked is None else [extension("people-needed", valuePositiveInt=asked)]
