@@ -80,7 +80,7 @@ async def _decided(service: Service, iss: str, granted: Granted) -> str:
         raise LaunchFailed(
             "The patient's record could not be read from the EHR; open Nuque from the chart again."
         ) from error
-    records = {"context": {"patientId": granted.patient, "encounterId": granted.encounter}}
+    records = {"context": {"patientId": granted.patient, "encounterId": granted.encounter}, "fhirServer": iss}
     reading = read({**records, "prefetch": dict(gathered.prefetch)}, content.ruleset, content.code_map, at)
     decision = content.decider.decide(reading.facts, at, [*reading.not_used, *gathered.not_had])
     return LinkedDecision.of(decision, granted.patient).sealed(service.links, at)

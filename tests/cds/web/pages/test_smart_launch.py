@@ -22,7 +22,7 @@ from cds.settings import Settings, SettingsError, StoreSettings
 from tests.cds import ehr as cds_client
 from tests.cds import smart_ehr
 from tests.cds.conftest import AT
-from tests.cds.faults.fhir_server import PATIENT, TOKEN
+from tests.cds.faults.fhir_server import OBSERVATIONS, PATIENT, TOKEN
 from tests.cds.live_service import PATIENCE_SECONDS
 from tests.cds.web.pages.page_reader import PageReader
 
@@ -102,6 +102,21 @@ def test_a_launch_opens_the_bedside_page_with_the_facts_of_the_record(
     assert page["code"] == ["adult H3 G2"]
     assert any("Observation/invented-0, 2026-01-31 09:00 UTC" in one and "380" in one for one in page["record"])
     assert any("Observation/invented-1" in one and "66" in one for one in page["record"])
+
+
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_a_record_for_the_same_id_at_another_server_is_not_the_patients(
+    make: Make, ehr: smart_ehr.Ehr, monkeypatch: pytest.MonkeyPatch, elsewhere: bool
+) -> None:
+    """R4, Reference.reference: an absolute URL says at which server the resource is."""
+    server = "https://other.example/fhir" if elsewhere else ehr.iss
+    monkeypatch.setitem(OBSERVATIONS[0], "subject", {"reference": f"{server}/Patient/{PATIENT}"})
+    client = make()
+    answer = _launched(client, ehr, launch=smart_ehr.LAUNCH)
+    opened = client.post("/bedside/link", data={"link": urlsplit(answer.headers["location"]).fragment[2:]})
+    page = PageReader(opened.text)
+    assert any("Observation/invented-0" in one for one in page["record"]) is not elsewhere
+    assert any("Observation/invented-1" in one for one in page["record"])
 
 
 def test_nothing_of_the_patient_or_the_token_is_in_an_address_or_a_cookie(make: Make, ehr: smart_ehr.Ehr) -> None:
