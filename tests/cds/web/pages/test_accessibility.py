@@ -54,6 +54,7 @@ NO_PAGES = {
     "POST /fit/record": "a file to save",
     "GET /bedside/keeper.js": "a script",
     "GET /docs/guide": "leads to the next",
+    "GET /": "leads to the bedside page",
     "GET /docs/guide/{name:path}": "all of them are looked at in test_guide.py",
     "GET /static/{name}": "what pages load",
 }
