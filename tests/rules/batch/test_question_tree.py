@@ -52,8 +52,8 @@ def test_the_answers_are_the_engines_answers(seed):
             held = next((hold.summary for _, hold in sizing.holds if hold.axis == name), None)
             expected = Outcome(() if held else sizing.axes[name].candidates, held)
             assert follow(tree, firing.facts) == expected, (name, facts)
-    # Nearly everybody: an estimate from stature and weight together is beyond paper, and so are two lines in question.
-    assert set(followed) == set(TREES) and min(followed.values()) >= 1400
+    # Nearly everybody: an estimate from stature and weight or an index is beyond paper, and so are two lines in question.
+    assert set(followed) == set(TREES) and min(followed.values()) >= 1390
     assert {name for name, count in followed.items() if count < 1500} == {"girth_band", "line"}
 
 
