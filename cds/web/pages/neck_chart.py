@@ -85,7 +85,10 @@ def _interval(ruleset: Ruleset, decision: Decision, axis: Axis) -> Interval:
     measured = _measured(decision, axis)
     if measured is not None:
         low, high = _around(ruleset, decision, axis, measured)
-        words = f"{name} {measured:.0f} mm measured, give or take {(high - low) / 2:.0f}"
+        half = (high - low) / 2
+        words = f"{name} {measured:.0f} mm measured, give or take {half:.0f}"
+        if axis.name == GIRTH and half > ruleset.number("girth_margin_mm"):
+            words += " (so far do two tapes part at this age)"
         return Interval(low, high, words, True)
     estimate = height_estimate(decision) if axis.name == HEIGHT else None
     if estimate is not None:
