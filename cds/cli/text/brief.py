@@ -27,7 +27,7 @@ _PRESSING_HOURS = 1
 
 
 def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
-    """``decision`` under ``title``: what stops, size, item, what warns, what to find out, and as many tasks as have room."""
+    """``decision`` under ``title``: what stops, size, item, warnings, other sizes, what to find out, tasks as far as there is room."""
     head = render(_head(ruleset, decision, title, shelf)).splitlines()
     foot = render(_foot(decision)).splitlines()
     room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
@@ -49,9 +49,6 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
         share = decision.candidates[0].probability
         likely = "" if share is None else f"; {share_in_words(share)}"
         yield Line(1, f"{by_part(ruleset, decision)}{likely}")
-        # Where something goes before the collar, which other size there is has time, and stands behind --why.
-        for candidate in () if decision.leading else decision.candidates[1:]:
-            yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
         yield from _items(shelf)
     for caution in further:
         if caution.severity == "warning":
@@ -61,6 +58,9 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     unread = to_look_up(decision.not_used)
     if unread:
         yield Line(1, f"Not used here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
+    # Where something goes before the collar, which other size there is has time, and stands behind --why.
+    for candidate in () if decision.leading else decision.candidates[1:]:
+        yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     asked = {question.fact: question.ask for question in questions}
     for ask in list(asked.values())[:_MOST_QUESTIONS]:
