@@ -27,7 +27,7 @@ _PRESSING_HOURS = 1
 
 
 def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
-    """``decision`` under ``title``: what stops, size, item, warnings, other sizes, what to find out, tasks as far as there is room."""
+    """``decision`` under ``title``: what stops, size, warnings, other sizes, what to find out, and the tasks that have room."""
     head = render(_head(ruleset, decision, title, shelf)).splitlines()
     foot = render(_foot(decision)).splitlines()
     room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
