@@ -18,37 +18,103 @@ Artefacts = Mapping[tuple[str, str], Resource]
 PARAMETERS = {"_id": "token", "url": "uri", "version": "token", "name": "string", "title": "string", "status": "token"}
 """What can be searched for; each is the element of the same name, and ``_id`` is the id."""
 
+_MODIFIERS = ("exact", "contains")
+"""Of parameters that are strings."""
+_SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}
+"""The code system that the codes of an element are of, where it has one."""
+_COUNT, _OFFSET, _SUMMARY = "_count", "_offset", "_summary"
 
-def searched(artefacts: Artefacts, resource_type: str, asked: Iterable[tuple[str, str]], address: str) -> Resource:
+
+class SearchNotUnderstood(ValueError):
+    """A search holds what would be answered wrongly if it were passed over; the message says what to send instead."""
+
+
+def searched(
+    artefacts: Artefacts,
+    resource_type: str,
+    asked: Iterable[tuple[str, str]],
+    address: str,
+    *,
+    strict: bool = False,
+) -> Resource:
     """The Bundle of the artefacts of ``resource_type`` that fit all of ``asked``, each a parameter and its values.
 
     Values with a comma between them are alternatives. What is not among ``PARAMETERS`` is not looked at, and the link
-    ``self`` under ``address`` leaves it out, as the standard has it.
+    ``self`` under ``address`` leaves it out, as the standard has it. Of a page (``_count``) the link ``next`` leads on;
+    ``_summary=count`` counts alone. Raises SearchNotUnderstood for a modifier that is not supported, for a ``_count`` that is
+    no number, and where ``strict`` for an unknown parameter.
     """
-    used = [(name, value) for name, value in asked if name in PARAMETERS and value]
+    given = [(name, value) for name, value in asked if value]
+    used = [(name, value) for name, value in given if _is_used(name, strict=strict)]
     found = [
         resource
         for (kind, _), resource in artefacts.items()
         if kind == resource_type and all(_fits(resource, name, value) for name, value in used)
     ]
-    query = f"?{urlencode(used)}" if used else ""
+    pages = dict(given)
+    most, first = (_number(name, pages.get(name)) for name in (_COUNT, _OFFSET))
+    if pages.get(_SUMMARY) == "count":
+        most = 0
+    start = first or 0
+    shown = found[start:] if most is None else found[start : start + most]
+    kept = [*used, *((name, pages[name]) for name in (_COUNT, _SUMMARY) if name in pages)]
+    links = [("self", [*kept, *([(_OFFSET, str(start))] if start else [])])]
+    if most and start + most < len(found):
+        links.append(("next", [*kept, (_OFFSET, str(start + most))]))
     return present(
         resourceType="Bundle",
         type="searchset",
-        total=len(found),
-        link=[{"relation": "self", "url": f"{address}/{resource_type}{query}"}],
+        link=[
+            {"relation": relation, "url": f"{address}/{resource_type}{f'?{urlencode(query)}' if query else ''}"}
+            for relation, query in links
+        ],
         entry=[
             {"fullUrl": f"{address}/{resource_type}/{one['id']}", "resource": one, "search": {"mode": "match"}}
-            for one in found
+            for one in shown
         ],
     ) | {"total": len(found)}
 
 
-def _fits(resource: Resource, name: str, value: str) -> bool:
-    held = str(resource.get("id" if name == "_id" else name, ""))
-    if PARAMETERS[name] == "string":
-        return any(held.casefold().startswith(one.casefold()) for one in value.split(","))
-    return held in value.split(",")
+def _is_used(parameter: str, *, strict: bool) -> bool:
+    """Whether ``parameter``, a name perhaps with a modifier, is searched by."""
+    name, _, modifier = parameter.partition(":")
+    if name not in PARAMETERS:
+        if strict and name not in (_COUNT, _OFFSET, _SUMMARY):
+            raise SearchNotUnderstood(f"{name[:64]!r} is not searched by; {', '.join(PARAMETERS)} are")
+        return False
+    if modifier and not (PARAMETERS[name] == "string" and modifier in _MODIFIERS):
+        can = [each for each, kind in PARAMETERS.items() if kind == "string"]
+        raise SearchNotUnderstood(
+            f"the modifier {modifier[:64]!r} of {name} is not supported; {' and '.join(_MODIFIERS)} are, of {' and '.join(can)}"
+        )
+    return True
+
+
+def _number(name: str, written: str | None) -> int | None:
+    if written is None:
+        return None
+    if not (written.isascii() and written.isdigit() and len(written) < 10):
+        raise SearchNotUnderstood(f"{name} is not a whole number from 0")
+    return int(written)
+
+
+def _fits(resource: Resource, parameter: str, value: str) -> bool:
+    name, _, modifier = parameter.partition(":")
+    held, wanted = str(resource.get("id" if name == "_id" else name, "")), value.split(",")
+    if PARAMETERS[name] == "token":
+        return any(_is_token(name, held, one) for one in wanted)
+    if PARAMETERS[name] != "string" or modifier == "exact":
+        return held in wanted
+    folded = held.casefold()
+    if modifier == "contains":
+        return any(one.casefold() in folded for one in wanted)
+    return any(folded.startswith(one.casefold()) for one in wanted)
+
+
+def _is_token(name: str, held: str, wanted: str) -> bool:
+    """Whether ``wanted`` (``code``, ``system|code``, ``|code`` or ``system|``) is what the element ``name`` holds."""
+    system, bar, code = wanted.rpartition("|")
+    return (not bar or system == _SYSTEMS.get(name, "")) and (code == held or (bool(system) and not code))
 
 
 def capability_statement(

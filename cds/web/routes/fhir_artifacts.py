@@ -7,7 +7,7 @@ from fastapi.responses import JSONResponse
 
 from cds.fhir.datatypes import Resource
 from cds.fhir.operations.definitions import OPERATIONS
-from cds.fhir.publishing.search import capability_statement, searched
+from cds.fhir.publishing.search import SearchNotUnderstood, capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
 
@@ -32,16 +32,26 @@ def statement(service: Service, address: str) -> Resource:
 @router.get(
     "/{resource_type}",
     summary="Published artefacts of a type",
-    responses={404: {"description": "nothing of the type"}},
+    responses={
+        400: {"description": "a modifier that is not supported; a `_count` that is no number"},
+        404: {"description": "nothing of the type"},
+    },
 )
 def search(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
-    """Those that fit: by ``_id``, ``url``, ``version``, ``name``, ``title``, ``status``."""
+    """Those that fit: by ``_id``, ``url``, ``version``, ``name``, ``title``, ``status``, page by page with ``_count``.
+
+    Other parameters are passed over, or refused where the call says ``Prefer: handling=strict``.
+    """
     published = service.content.artefacts
     kinds = sorted({kind for kind, _ in published})
     if resource_type not in kinds:
         text = f"nothing is published as {resource_type[:64]}; published are {', '.join(kinds)}"
         raise RefusedCall(404, [Issue(None, text, "not-found")])
-    found = searched(published, resource_type, request.query_params.multi_items(), _address(request))
+    asked, strict = request.query_params.multi_items(), "handling=strict" in request.headers.get("prefer", "")
+    try:
+        found = searched(published, resource_type, asked, _address(request), strict=strict)
+    except SearchNotUnderstood as error:
+        raise RefusedCall(400, [Issue(None, str(error), "not-supported")]) from error
     return JSONResponse(found, media_type=_FHIR_JSON)
 
 

@@ -65,6 +65,14 @@ def test_what_is_not_published_is_not_found(client: TestClient) -> None:
         ("name=rigid", True),
         ("title=another", False),
         ("publisher=nobody", True),
+        # FHIR R4, Search, 3.1.1.5.6 (string modifiers) and 3.1.1.4.10 (token).
+        ("name:contains=Neck", True),
+        ("name:exact=rigid", False),
+        ("status=http://hl7.org/fhir/publication-status|draft", True),
+        ("status=http://hl7.org/fhir/publication-status|", True),
+        ("status=http://example.org/other|draft", False),
+        ("status=|draft", False),
+        ("_id=|rigid-neck-collar", True),
     ],
 )
 def test_artefacts_are_found_as_a_client_resolves_a_canonical(client: TestClient, query: str, found: bool) -> None:
@@ -75,6 +83,42 @@ def test_artefacts_are_found_as_a_client_resolves_a_canonical(client: TestClient
     assert bundle["total"] == len(bundle.get("entry", ())) == int(found)
     # What is not searched by is left out of the link (FHIR R4, Search, 3.1.1.7).
     assert "publisher" not in bundle["link"][0]["url"]
+
+
+@pytest.mark.parametrize(
+    ("query", "headers", "said"),
+    [
+        ("name:missing=true", {}, "the modifier 'missing' of name is not supported; exact and contains are"),
+        ("url:below=https://nuque.example.org", {}, "the modifier 'below' of url is not supported"),
+        ("status:not=active", {}, "the modifier 'not' of status is not supported"),
+        ("_count=many", {}, "_count is not a whole number from 0"),
+        ("publisher=nobody", {"Prefer": "handling=strict"}, "'publisher' is not searched by; _id, url, version"),
+    ],
+)
+def test_what_would_be_answered_wrongly_is_refused(
+    client: TestClient, query: str, headers: dict[str, str], said: str
+) -> None:
+    """FHIR R4, Search, 3.1.1.4.5: a modifier that is not supported is rejected; 3.1.1.6.1: handling=strict."""
+    answer = client.get(f"/fhir/CodeSystem?{query}", headers=headers)
+    assert answer.status_code == 400 and problems(answer.json()) == []
+    assert answer.json()["issue"][0]["diagnostics"].startswith(said)
+
+
+def test_a_search_is_had_page_by_page(client: TestClient) -> None:
+    """FHIR R4, Search, 3.1.1.5.4 (``_count``) and 3.1.1.5.9 (``_summary=count``)."""
+    whole = client.get("/fhir/CodeSystem").json()
+    assert whole["total"] == len(whole["entry"]) > 4 and [link["relation"] for link in whole["link"]] == ["self"]
+    address, seen, pages = "/fhir/CodeSystem?_count=2&status=draft", [], 0
+    while address:
+        page = client.get(address).json()
+        assert problems(page) == [] and page["total"] == whole["total"] and len(page["entry"]) <= 2
+        seen += [entry["fullUrl"] for entry in page["entry"]]
+        pages += 1
+        address = next((link["url"] for link in page["link"] if link["relation"] == "next"), "")
+    assert seen == [entry["fullUrl"] for entry in whole["entry"]] and pages == (whole["total"] + 1) // 2
+    for query in ("_summary=count", "_count=0"):
+        counted = client.get(f"/fhir/CodeSystem?{query}").json()
+        assert problems(counted) == [] and counted["total"] == whole["total"] and "entry" not in counted
 
 
 def test_the_operations_are_declared_by_the_definitions_of_the_standards(client: TestClient) -> None:
