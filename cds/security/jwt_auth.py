@@ -249,7 +249,8 @@ class Trust:
         named = audience if isinstance(audience, list) else [audience]
         expected = {base.rstrip("/") + call.path for base in self._audiences}
         if not expected & {name for name in named if isinstance(name, str)}:
-            raise NotTrusted(401, "audience", "the token's aud is not the URL that was called")
+            wanted = " or ".join(sorted(expected))[:_LONGEST_NAME]
+            raise NotTrusted(401, "audience", f"the token's aud is not the URL that was called, which is {wanted}")
         self._check_times(claims)
         if not _is_name(claims.get("jti")):
             raise NotTrusted(401, "no_jti", "the token must carry a jti, a text that is used once")

@@ -146,7 +146,9 @@ class Gate:
             return PlainTextResponse(str(refused), refused.status)
         headers = {}
         if refused.status == 401:
-            headers["WWW-Authenticate"] = 'Bearer error="invalid_token"'
+            # RFC 6750, 3.1: who sent no token is told of no error in it.
+            sent = "authorization" in request.headers
+            headers["WWW-Authenticate"] = 'Bearer error="invalid_token"' if sent else "Bearer"
         if refused.retry_after is not None:
             headers["Retry-After"] = str(refused.retry_after)
         issue = Issue(None, str(refused), _CODES.get(refused.status, "invalid"))

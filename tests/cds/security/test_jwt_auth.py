@@ -428,7 +428,12 @@ TIMES = "the token must carry exp and iat, in seconds since 1970"
             "the token's jku is not listed for this client; list it, also beside a keys_file",
         ),
         (lambda: ehr.token(key=ehr.STRANGER), {}, "signature", "the token's signature does not hold"),
-        (lambda: ehr.token(ehr.claims(aud=None)), {}, "audience", "the token's aud is not the URL that was called"),
+        (
+            lambda: ehr.token(ehr.claims(aud=None)),
+            {},
+            "audience",
+            f"the token's aud is not the URL that was called, which is {ehr.BASE}{ehr.PATH}",
+        ),
         (lambda: ehr.token(ehr.claims(exp=None)), {}, "no_times", TIMES),
         (lambda: ehr.token(ehr.claims(iat=None)), {}, "no_times", TIMES),
         (lambda: ehr.token(ehr.claims(iat=-1)), {}, "no_times", TIMES),

@@ -83,8 +83,11 @@ def test_a_signed_call_gets_its_cards(make: Make) -> None:
 def test_without_a_token_nothing_is_read_and_the_answer_says_how_to_sign(make: Make) -> None:
     answer = make().post(SELECT, content=b"{ this is not even JSON", headers={"Content-Type": "application/json"})
     assert answer.status_code == 401
-    assert answer.headers["WWW-Authenticate"].startswith("Bearer")
+    # RFC 6750, 3.1: no error of a token is named to who sent none.
+    assert answer.headers["WWW-Authenticate"] == "Bearer"
     assert answer.json()["resourceType"] == "OperationOutcome"
+    wrong = make().get("/facts", headers={"Authorization": "Bearer nothing"})
+    assert (wrong.status_code, wrong.headers["WWW-Authenticate"]) == (401, 'Bearer error="invalid_token"')
 
 
 @pytest.mark.parametrize(
