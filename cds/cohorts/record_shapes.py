@@ -184,9 +184,8 @@ class ShapeReader:
         record = example.record(numbers={})
         when, place = example.slot("/period/start"), self._reader.unit([record.resource])
         running = current_encounter([record], None, _AT) is not None
-        if may_run(record.resource) and not _REASONS.isdisjoint(
-            record.resource
-        ):  # Their words tell, which no shape holds.
+        # The words of a reason tell, which no shape holds.
+        if may_run(record.resource) and not _REASONS.isdisjoint(record.resource):
             raise NotUnderstood
         found = []
         if running:

@@ -63,13 +63,7 @@ def stated_sizes(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> l
 
 def values_stated(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> list[tuple[str, str]]:
     """Each axis and value that ``order`` states, once. A usual value that is left unsaid counts where none is written."""
-    stated = stated_sizes(order, ruleset, canonicals)
-    written = {axis for size in stated for axis in size.values}
-    pairs = [
-        *(pair for size in stated for pair in size.values.items()),
-        *((axis, value) for size in stated for axis, value in size.unsaid.items() if axis not in written),
-    ]
-    return list(dict.fromkeys(pairs))
+    return _pairs(stated_sizes(order, ruleset, canonicals))
 
 
 def stated_size(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> dict[str, str]:
@@ -99,8 +93,7 @@ def fate_of_size(order: Resource, decision: Decision, context: OrderContext, rul
         if any(size.values[axis] != value for axis, value in each.values.items())
         or any(size.values[axis] != value for axis, value in each.unsaid.items() if axis not in written)
     ]
-    pairs = values_stated(order, ruleset, context.canonicals)
-    if not any(contradicts(axis, value, decision) for axis, value in pairs):
+    if not any(contradicts(axis, value, decision) for axis, value in _pairs(stated)):
         return "kept" if differing else "replaced"
     return "by_hand" if any(each.in_name for each in differing) else "replaced"
 
@@ -178,9 +171,24 @@ def people_stated(order: Resource, canonicals: Canonicals) -> int | None:
     return None
 
 
+def _pairs(stated: list[StatedSize]) -> list[tuple[str, str]]:
+    """Each axis and value of the sizes ``stated``, once; what is left unsaid counts where none writes that axis out."""
+    written = {axis for size in stated for axis in size.values}
+    pairs = [
+        *(pair for size in stated for pair in size.values.items()),
+        *((axis, value) for size in stated for axis, value in size.unsaid.items() if axis not in written),
+    ]
+    return list(dict.fromkeys(pairs))
+
+
+def _usual(ruleset: Ruleset) -> dict[str, str]:
+    """The value of each axis that a size class leaves unsaid."""
+    return {axis.name: axis.silent for axis in ruleset.axes.values() if axis.silent is not None}
+
+
 def _in_words(concept: object, ruleset: Ruleset, *, in_name: bool = False) -> Iterator[StatedSize]:
     """The sizes that the words of a CodeableConcept state; one that names every axis leaves the usual values unsaid."""
-    silent = {axis.name: axis.silent for axis in ruleset.axes.values() if axis.silent is not None}
+    silent = _usual(ruleset)
     for words in dict.fromkeys(_texts(concept)):
         for values in sizes_in_words(words, ruleset.axes):
             whole = set(ruleset.axes) <= set(silent) | set(values)
@@ -217,7 +225,7 @@ def _read_size_class(written: object, ruleset: Ruleset) -> Iterator[StatedSize]:
     tokens = written.split() if isinstance(written, str) else []
     if tokens and all(token in words for token in tokens):
         values = {words[token]: token for token in tokens}
-        silent = {axis.name: axis.silent for axis in ruleset.axes.values() if axis.silent is not None}
+        silent = _usual(ruleset)
         yield StatedSize(values, {axis: value for axis, value in silent.items() if axis not in values})
 
 
