@@ -148,14 +148,6 @@ class OrderSignContext(PatientContext):
         """The draft orders."""
         return self.draftOrders.resources
 
-    @model_validator(mode="after")
-    def _drafts_are_of_the_patient(self) -> OrderSignContext:
-        for index, order in enumerate(self.draftOrders.resources):
-            for element, reference in owners(order):
-                if names_another_patient(reference, self.patientId):
-                    raise ValueError(_of_another(index, element))
-        return self
-
 
 class OrderSelectContext(OrderSignContext):
     """Context of ``order-select``: as for ``order-sign``, and which of the drafts were selected last."""
@@ -208,11 +200,14 @@ class HookRequest(_Sent):
     extension: dict[str, Any] = Field(default_factory=dict)
 
     @model_validator(mode="after")
-    def _drafts_are_of_the_server(self) -> HookRequest:
+    def _drafts_are_of_the_patient(self) -> HookRequest:
         for index, order in enumerate(self.context.drafts):
             for element, reference in owners(order):
                 if names_another_patient(reference, self.context.patientId, self.fhirServer):
-                    raise ValueError(f"context.{_of_another(index, element)}")
+                    raise ValueError(
+                        f"context.draftOrders.entry[{index}].resource.{element} is not the patient of context.patientId; "
+                        "send the orders of one patient"
+                    )
         return self
 
     def is_of_another_patient(self, resource: Resource) -> bool:
@@ -296,13 +291,6 @@ def owners(resource: Resource) -> Iterator[tuple[str, str]]:
         reference = owner.get("reference") if isinstance(owner, dict) else None
         if isinstance(reference, str):
             yield element, reference
-
-
-def _of_another(index: int, element: str) -> str:
-    return (
-        f"draftOrders.entry[{index}].resource.{element} is not the patient of context.patientId; "
-        "send the orders of one patient"
-    )
 
 
 def names_another_patient(reference: str, patient_id: str, server: str | None = None) -> bool:
