@@ -319,7 +319,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
     "27": {"dangers.new.halo"},
     "31": {"dangers.airway.penetrating_swollen"},
-    "33": {"dangers.airway.tracheostomy_lost"},
+    "33": {"dangers.airway.tracheostomy_lost", "dangers.airway.prone"},
     "36": {"application.off_as_ordered"},
     "37": {"dangers.spine.negative_ct", "dangers.guard.ordered_and_up"},
     "40": {"application.position.worn_lying"},
