@@ -1,8 +1,9 @@
-"""Which clinical content a command uses: the options ``--knowledge``, ``--overlay`` and ``--cases``, and loading by them."""
+"""What commands share: the content they use (``--knowledge``, ``--overlay``, ``--cases``), and the moment (``--at``)."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,6 +18,29 @@ if TYPE_CHECKING:
     from rules.testing.cases import Case
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def moment(written: str) -> datetime:
+    """The moment that ``written`` names as ISO 8601 has it, with its time zone: ``2026-01-31T10:00Z``.
+
+    Raises click.BadParameter where it is none, or has no time zone.
+    """
+    try:
+        named = datetime.fromisoformat(written)
+    except ValueError as error:
+        raise click.BadParameter(
+            f"{written!r} is no moment; expected one such as 2026-01-31T10:00Z or 2026-01-31T10:00+01:00"
+        ) from error
+    if named.tzinfo is None:
+        raise click.BadParameter(f"{written!r} has no time or no time zone; expected one such as 2026-01-31T10:00Z")
+    return named
+
+
+def moment_option(command: Command) -> Command:
+    """Give ``command`` the option ``--at``: the moment of the decision, None where it is left out."""
+    return click.option("--at", type=moment, help="Moment of decision, such as 2026-01-31T10:00Z; without it: now.")(
+        command
+    )
 
 
 def knowledge_options(command: Command) -> Command:

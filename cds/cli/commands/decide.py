@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from cds.cli.input_files import read_input
-from cds.cli.options import codes_of, knowledge_options, load_knowledge
+from cds.cli.options import codes_of, knowledge_options, load_knowledge, moment_option
 from cds.cli.text.brief import brief_text
 from cds.cli.text.decision import decision_text, sources_text
 from cds.site.catalogue import Catalogue
@@ -18,9 +18,7 @@ from rules.deciding.decider import Decider
 
 @click.command()
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, allow_dash=True))
-@click.option(
-    "--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="Moment of decision with time zone; default: now."
-)
+@moment_option
 @click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
 @click.option("--catalogue", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's items.")
 @click.option("--why", is_flag=True, help="With the rules behind each line, and their sources.")

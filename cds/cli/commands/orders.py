@@ -12,7 +12,7 @@ from uuid import uuid4
 import click
 
 from cds.cli.input_files import read_input
-from cds.cli.options import codes_of, knowledge_options, load_knowledge
+from cds.cli.options import codes_of, knowledge_options, load_knowledge, moment_option
 from cds.fhir.datatypes import Resource
 from cds.fhir.reading.bundle_index import inventory, names_of, refers_to
 from cds.fhir.writing.identifiers import name_of
@@ -42,9 +42,7 @@ _STRUCTURES: dict[str, Structure] = {"omg": "OMG_O19", "orm": "ORM_O01"}
 @click.option("--to-application", default="", help="Receiving application (MSH-5).")
 @click.option("--to-facility", default="", help="Receiving facility (MSH-6).")
 @click.option("--test", is_flag=True, help="Mark the message as a test (MSH-11: T).")
-@click.option(
-    "--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="Moment of decision with time zone; default: now."
-)
+@moment_option
 @click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
 @click.option("--output", "-o", type=click.Path(dir_okay=False, path_type=Path), help="File; default: standard output.")
 @knowledge_options

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cds.cli.options import codes_of, knowledge_options, load_knowledge, load_worked_cases
+from cds.cli.options import codes_of, knowledge_options, load_knowledge, load_worked_cases, moment_option
 from cds.cli.report_output import deliver, report_options
 from rules.model.ruleset import Ruleset
 
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 @click.option(
     "--rule", "rules", multiple=True, help="Say why this rule fires or stays silent; may be given more than once."
 )
-@click.option(
-    "--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="Moment of decision with time zone; default: now."
-)
+@moment_option
 @click.option("--code-map", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The site's code map.")
 @knowledge_options
 @report_options

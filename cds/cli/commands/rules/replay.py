@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.options import knowledge_options, load_knowledge, moment
 
 
 @click.command(short_help="Decide every patient of an export.")
@@ -19,7 +19,7 @@ from cds.cli.options import knowledge_options, load_knowledge
 )
 @click.option(
     "--at",
-    type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M%z"]),
+    type=moment,
     help="Decide everybody at this moment, such as 2026-01-31T10:00Z. Without it: each patient at the last record.",
 )
 @click.option(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,35 @@ def test_plain_facts_bring_their_own_moment_and_the_option_stands_above_it():
     given = json.dumps({"facts": FACTS, "at": "2026-01-31T10:00:00Z"})
     assert decided("-", given=given)["at"] == "2026-01-31T10:00:00Z"
     assert decided("-", "--at", AT, given=given)["at"] == "2026-03-02T10:00:00Z"
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "2026-03-02T10:00:00+00:00",
+        "2026-03-02T10:00:00Z",
+        "2026-03-02T10:00Z",
+        "2026-03-02T11:00+01:00",
+        "20260302T1000Z",
+    ],
+)
+def test_a_moment_as_iso_8601_writes_it(written):
+    said = decided("-", "--at", written, given=json.dumps(FACTS))["at"]
+    assert datetime.fromisoformat(said) == datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("written", "why"),
+    [
+        ("2026-03-02", "'2026-03-02' has no time or no time zone; expected one such as 2026-01-31T10:00Z"),
+        ("2026-03-02T10:00", "'2026-03-02T10:00' has no time or no time zone"),
+        ("yesterday", "'yesterday' is no moment; expected one such as 2026-01-31T10:00Z"),
+        ("2026-02-30T10:00Z", "'2026-02-30T10:00Z' is no moment"),
+    ],
+)
+def test_what_is_no_moment_says_what_one_looks_like(written, why):
+    answer = CliRunner().invoke(main, ["decide", "-", "--at", written], input=json.dumps(FACTS))
+    assert answer.exit_code == 2 and "--at" in answer.output and why in " ".join(answer.output.split())
 
 
 def test_a_bundle():

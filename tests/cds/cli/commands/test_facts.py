@@ -35,3 +35,13 @@ def test_an_answer_that_stays_usable_for_longer_is_said_in_hours() -> None:
     said = CliRunner().invoke(main, ["facts"]).output
     assert "    code: airway-threat" in said
     assert "    usable longer: true for " in said and "{}" not in said and "{'" not in said
+
+
+def test_words_pick_the_facts_that_hold_each_of_them() -> None:
+    run = CliRunner().invoke
+    named = [line for line in run(main, ["facts", "Coma", "score"]).output.splitlines() if line[:1].strip()]
+    assert "glasgow_coma_score" in named and "neck_height_mm" not in named and len(named) < 20
+    picked = json.loads(run(main, ["facts", "--parameters", "--json", "drowsy"]).output)
+    assert "drowsy_coma_score" in {row["name"] for row in picked}
+    none = run(main, ["facts", "no such fact"])
+    assert none.exit_code == 1 and "nothing holds 'no such fact'; try fewer or shorter words" in none.output
