@@ -295,6 +295,19 @@ def test_a_procedure(fields: Resource, expected: Any) -> None:
     assert as_listed(reader().procedure(record(of_patient("Procedure", "c", **{**done, **fields})))) == [expected]
 
 
+def test_a_procedure_by_a_mapped_code_says_what_the_code_says_and_no_more() -> None:
+    code = {**concept("5601008", SNOMED), "text": "Fusion, then application of rigid cervical collar"}
+    done = {"code": code, "status": "completed", "performedDateTime": "2026-01-31T09:00:00Z"}
+    (only,) = reader().procedure(record(of_patient("Procedure", "c", **done)))
+    assert isinstance(only, Accepted) and (only.fact, only.value) == ("previous_neck_fusion", True)
+
+
+def test_an_accident_of_no_recorded_time_is_refused_under_its_own_label() -> None:
+    fallen = of_patient("Condition", "c", code=concept("W19", ICD), category=[concept("problem-list-item")])
+    why = because("no time", "no time is recorded, so it may be older than what is of now")
+    assert as_listed(reader().condition(record(fallen))) == [rejected("blunt_injury", "W19", why, None)]
+
+
 PLANNED = accepted("surgery_planned", True, "387713003", of="ServiceRequest")
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from cds.fhir.reading.bundle_index import ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, CodingKey
-from cds.fhir.reading.device_use import read_device_uses, read_devices
+from cds.fhir.reading.device_use import read_device_uses, read_devices, read_procedure_on_the_neck
+from cds.fhir.reading.neck_concepts import TOO_LONG
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason
 from tests.cds.fhir.reading.sent import (
@@ -547,6 +548,26 @@ def procedure(words: str = "Application of rigid cervical collar", **fields: Any
     return of_patient(
         "Procedure", "pr", **{"status": "completed", "performedDateTime": FIVE, "code": {"text": words}, **fields}
     )
+
+
+@pytest.mark.parametrize(
+    ("words", "fact", "value", "more"),
+    [
+        ("Application of halo vest", "halo_in_place", True, {}),
+        # A thing that came off counts below one that is in use, until all is weighed.
+        ("Removal of halo vest", "halo_in_place", False, {"standing": -1}),
+        ("Removal of cervical collar", "collar_in_place", False, {"standing": -1}),
+    ],
+)
+def test_what_a_procedure_says_names_the_procedure(words: str, fact: str, value: bool, more: Resource) -> None:
+    done = datetime(2026, 1, 31, 5, tzinfo=UTC)
+    said = list(read_procedure_on_the_neck(record(procedure(words)), done, code_map(), AT))
+    assert said == [Accepted(fact, value, words, "label of Procedure/pr", "Procedure/pr", done, **more)]
+
+
+def test_a_device_under_words_without_end_is_not_read() -> None:
+    (said,) = found(use(named="implant of the knee " * 500))
+    assert isinstance(said, Rejected) and said.why == RejectionReason("unread", TOO_LONG)
 
 
 def ordered(**fields: Any) -> Resource:
