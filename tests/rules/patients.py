@@ -13,9 +13,13 @@ from hypothesis import strategies as st
 
 from rules.batch.fact_frame import column_type
 from rules.evaluation.information_gain import cuts
+from rules.evaluation.interpreter import fire
 from rules.model.conditions import AllOf, AnyOf, Leaf, Unknown, evaluate, without_negation
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Rule, Ruleset
+
+MOST_DRAWN = 40
+"""How often answers under which a rule may fire are drawn anew, until it does."""
 
 
 def fact_values(fact: FactDefinition, edges: frozenset[float]) -> st.SearchStrategy[FactValue]:
@@ -51,7 +55,8 @@ def population(ruleset: Ruleset, size: int, seed: int = 1, *, nothing_else: bool
     A third of a number's values lie on a threshold or on one of its two neighbours among the floating-point numbers.
     Patients differ in how much of them is unknown, and in how often a question is answered with yes. Half of them are
     aimed at a rule, each rule in turn, so that rules which ask for many answers at once are reached too; of these
-    ``nothing_else`` is known where that is wanted, as one more answer may keep such a rule silent.
+    ``nothing_else`` is known where that is wanted, as one more answer may keep such a rule silent. The first aimed at each rule
+    is drawn until it fires then, within reason.
     """
     random = np.random.default_rng(seed)
     edges = {name: sorted(found) for name, found in cuts(ruleset).items()}
@@ -61,7 +66,12 @@ def population(ruleset: Ruleset, size: int, seed: int = 1, *, nothing_else: bool
     columns = {fact.name: _column(fact, edges.get(fact.name, []), yes, unknown, random).to_list() for fact in facts}
     rules = list(ruleset.rules.values())
     for row in range(size // 2):
-        aimed = _aimed_at(rules[row % len(rules)], ruleset, edges, random)
+        rule = rules[row % len(rules)]
+        aimed = _aimed_at(rule, ruleset, edges, random)
+        for _ in range(MOST_DRAWN if nothing_else and row < len(rules) else 0):
+            if rule in fire(ruleset, {name: value for name, value in aimed.items() if value is not None}).fired:
+                break
+            aimed = _aimed_at(rule, ruleset, edges, random)
         for name in columns if nothing_else else aimed:
             columns[name][row] = aimed.get(name)
     return pl.DataFrame([pl.Series(fact.name, columns[fact.name], dtype=column_type(fact)) for fact in facts])
