@@ -39,7 +39,7 @@ def facts(
 
 
 def _text(row: dict[str, Any]) -> str:
-    return json.dumps(row, ensure_ascii=False).replace("_", " ").casefold() + " " + str(row["name"])
+    return " ".join(map(str, row.values())).casefold()
 
 
 def _words(key: str, value: Any) -> str:
