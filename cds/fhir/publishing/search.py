@@ -23,6 +23,8 @@ _MODIFIERS = ("exact", "contains")
 _SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}
 """The code system that the codes of an element are of, where it has one."""
 _COUNT, _OFFSET, _SUMMARY = "_count", "_offset", "_summary"
+_OF_THE_ANSWER = (_COUNT, _OFFSET, _SUMMARY, "_format")
+"""What a call can ask of the answer: a strict one too."""
 
 
 class SearchNotUnderstood(ValueError):
@@ -79,7 +81,7 @@ def _is_used(parameter: str, *, strict: bool) -> bool:
     """Whether ``parameter``, a name perhaps with a modifier, is searched by."""
     name, _, modifier = parameter.partition(":")
     if name not in PARAMETERS:
-        if strict and name not in (_COUNT, _OFFSET, _SUMMARY):
+        if strict and name not in _OF_THE_ANSWER:
             raise SearchNotUnderstood(f"{name[:64]!r} is not searched by; {', '.join(PARAMETERS)} are")
         return False
     if modifier and not (PARAMETERS[name] == "string" and modifier in _MODIFIERS):

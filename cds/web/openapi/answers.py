@@ -34,6 +34,7 @@ _BY_ROUTE: dict[str, tuple[type[BaseModel], str]] = {
     "GET /Questionnaire/fit-check": (models.PublishedArtefact, FHIR_JSON),
     "GET /fhir/metadata": (models.CapabilityStatement, FHIR_JSON),
     "GET /fhir/{resource_type}": (models.SearchsetBundle, FHIR_JSON),
+    "POST /fhir/{resource_type}/_search": (models.SearchsetBundle, FHIR_JSON),
     "GET /fhir/{resource_type}/{name}": (models.PublishedArtefact, FHIR_JSON),
     "GET /health/live": (models.Alive, JSON),
     "GET /health/ready": (models.Readiness, JSON),
@@ -47,7 +48,7 @@ def answer_content(route: str) -> dict[str, Any]:
     """The content of a good answer of ``route`` ("GET /facts") by its media type."""
     if route == "GET /metrics":
         return {"text/plain": _TEXT}
-    if route == "POST /fit/record" or route.startswith("POST /fhir/"):
+    if route == "POST /fit/record" or (route.startswith("POST /fhir/") and route not in _BY_ROUTE):
         return {FHIR_JSON: {"schema": reference("Resource")}}
     if route not in _BY_ROUTE:
         return {HTML: _TEXT}

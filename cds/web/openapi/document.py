@@ -9,13 +9,12 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from cds.web.dependencies import Service
+from cds.web.form_body import FORM
 from cds.web.middleware.request_audit import REQUEST_ID
 from cds.web.middleware.ruleset_header import HEADER
 from cds.web.openapi.answers import FHIR_JSON, JSON, answer_content, answer_schemas, reference
 from cds.web.openapi.examples import ABOUT, Example, examples, refused, shortened
 from cds.web.openapi.refusals import callers, is_fhir_route, is_page_route, refusal, refusals, security_schemes
-
-FORM = "application/x-www-form-urlencoded"
 
 _OF_THE_FRAMEWORK = ("HTTPValidationError", "ValidationError")
 _NAMES = {
@@ -97,7 +96,7 @@ def _describe_body(route: str, operation: dict[str, Any], example: Example | Non
         fields = {"type": "object", "additionalProperties": {"type": "string"}}
         operation["requestBody"] = {"required": True, "content": {FORM: {"schema": fields}}}
     elif example is not None and example.sent is not None:
-        content = operation["requestBody"]["content"][JSON]
+        (content,) = operation["requestBody"]["content"].values()
         content["examples"] = {"real": {"summary": "About an invented patient.", "value": example.sent}}
 
 

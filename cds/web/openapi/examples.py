@@ -94,6 +94,8 @@ def _of_content(service: Service) -> Iterator[tuple[str, Example]]:
     yield f"GET /Questionnaire/{NAME}", Example(None, _body(fit_checks.questions(service)))
     yield "GET /fhir/metadata", Example(None, fhir_artifacts.statement(service, _ADDRESS))
     yield "GET /fhir/{resource_type}", Example(None, searched(published, kind, (), _ADDRESS))
+    drafts = searched(published, kind, [("status", "draft")], _ADDRESS)
+    yield "POST /fhir/{resource_type}/_search", Example({"status": "draft"}, drafts)
     yield "GET /fhir/{resource_type}/{name}", Example(None, _body(fhir_artifacts.artefact(kind, name, service)))
     yield "GET /health/live", Example(None, {"status": "live"})
     yield "GET /health/ready", Example(None, {"status": "ready", "ruleset": identity})

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import urlsplit
 
 from fastapi import Depends, Request
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import of_call
-
-_FORM = "application/x-www-form-urlencoded"
-_MOST_FIELDS = 2000
+from cds.web.form_body import form_fields
 
 Form = dict[str, str]
 """The posted fields by name; the last one counts where a name is given twice."""
@@ -19,14 +17,7 @@ Form = dict[str, str]
 
 async def _posted(request: Request) -> Form:
     _check_origin(request)
-    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != _FORM:
-        raise RefusedCall(415, [Issue(None, f"the body must be a form: Content-Type: {_FORM}", "not-supported")])
-    try:
-        text = (await request.body()).decode("utf-8")
-        return dict(parse_qsl(text, keep_blank_values=True, errors="strict", max_num_fields=_MOST_FIELDS))
-    except ValueError as error:
-        problem = "the form cannot be read: fields in UTF-8, at most 2000"
-        raise RefusedCall(400, [Issue(None, problem, "structure")]) from error
+    return dict(await form_fields(request))
 
 
 def _check_origin(request: Request) -> None:

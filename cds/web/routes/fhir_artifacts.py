@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from collections.abc import Sequence
+from typing import Any
+
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse
 
 from cds.fhir.datatypes import Resource
@@ -10,10 +13,34 @@ from cds.fhir.operations.definitions import OPERATIONS
 from cds.fhir.publishing.search import SearchNotUnderstood, capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
-
-router = APIRouter(prefix="/fhir", tags=["published content"])
+from cds.web.form_body import FORM, form_fields
 
 _FHIR_JSON = "application/fhir+json"
+_FORMATS = ("json", "application/json", _FHIR_JSON, "text/json")
+"""How the format that is sent can be asked for (FHIR R4, RESTful API, 3.1.0.1.11)."""
+_TAKE_ALL = ("*/*", "application/*")
+
+
+def _in_json(request: Request) -> None:
+    """Raises RefusedCall with 406 where neither ``_format`` nor ``Accept`` takes JSON."""
+    named = request.query_params.get("_format")
+    accepted = [named] if named else request.headers.get("accept", "*/*").split(",")
+    ranges = [each.partition(";") for each in accepted]
+    if not any(
+        kind.replace(" ", "+").strip("+").lower() in (*_FORMATS, *_TAKE_ALL)
+        and "q=0" not in parameters.replace(" ", "").split(";")
+        for kind, _, parameters in ranges
+    ):
+        text = f"only JSON is sent here: Accept: {_FHIR_JSON}, or _format=json"
+        raise RefusedCall(406, [Issue(None, text, "not-supported")])
+
+
+router = APIRouter(
+    prefix="/fhir",
+    tags=["published content"],
+    dependencies=[Depends(_in_json)],
+    responses={406: {"description": "a format is asked for that is not JSON"}},
+)
 
 
 @router.get("/metadata", summary="What can be read and searched")
@@ -29,25 +56,41 @@ def statement(service: Service, address: str) -> Resource:
     return capability_statement(content.ruleset, content.artefacts, offered, address, service.clock())
 
 
-@router.get(
-    "/{resource_type}",
-    summary="Published artefacts of a type",
-    responses={
-        400: {"description": "a modifier that is not supported; a `_count` that is no number"},
-        404: {"description": "nothing of the type"},
-    },
-)
+_FIELDS = {"type": "object", "additionalProperties": {"type": "string"}}
+_NOT_SEARCHED: dict[int | str, dict[str, Any]] = {
+    400: {"description": "a modifier that is not supported; a `_count` that is no number"},
+    404: {"description": "nothing of the type"},
+}
+
+
+@router.get("/{resource_type}", summary="Published artefacts of a type", responses=_NOT_SEARCHED)
 def search(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
     """Those that fit: by ``_id``, ``url``, ``version``, ``name``, ``title``, ``status``, page by page with ``_count``.
 
     Other parameters are passed over, or refused where the call says ``Prefer: handling=strict``.
     """
+    return _found(resource_type, request.query_params.multi_items(), request, service)
+
+
+@router.post(
+    "/{resource_type}/_search",
+    summary="Published artefacts of a type, asked for in a form",
+    responses=_NOT_SEARCHED,
+    openapi_extra={"requestBody": {"content": {FORM: {"schema": _FIELDS}}}},
+)
+async def search_by_form(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
+    """The same, with the parameters in the body, in the address, or in both (FHIR R4, Search, 3.1.1.3)."""
+    asked = [*request.query_params.multi_items(), *await form_fields(request)]
+    return _found(resource_type, asked, request, service)
+
+
+def _found(resource_type: str, asked: Sequence[tuple[str, str]], request: Request, service: Service) -> JSONResponse:
     published = service.content.artefacts
     kinds = sorted({kind for kind, _ in published})
     if resource_type not in kinds:
         text = f"nothing is published as {resource_type[:64]}; published are {', '.join(kinds)}"
         raise RefusedCall(404, [Issue(None, text, "not-found")])
-    asked, strict = request.query_params.multi_items(), "handling=strict" in request.headers.get("prefer", "")
+    strict = "handling=strict" in request.headers.get("prefer", "")
     try:
         found = searched(published, resource_type, asked, _address(request), strict=strict)
     except SearchNotUnderstood as error:

@@ -1,6 +1,7 @@
 """Published content over HTTP: what cards and drafts point to can be looked up."""
 
 from typing import Any
+from urllib.parse import parse_qsl, urlencode
 
 import fhirkit
 import pytest
@@ -119,6 +120,59 @@ def test_a_search_is_had_page_by_page(client: TestClient) -> None:
     for query in ("_summary=count", "_count=0"):
         counted = client.get(f"/fhir/CodeSystem?{query}").json()
         assert problems(counted) == [] and counted["total"] == whole["total"] and "entry" not in counted
+
+
+@pytest.mark.parametrize(
+    ("query", "form"),
+    [
+        ("", {"name": "rigid", "status": "draft"}),
+        ("?name=rigid", {"status": "draft"}),
+        ("?name=rigid&status=draft", {}),
+        ("", {"name:contains": "Neck", "_count": "1"}),
+    ],
+)
+def test_a_search_can_be_sent_in_a_form(client: TestClient, query: str, form: dict[str, str]) -> None:
+    """FHIR R4, Search, 3.1.1.3: servers support GET and POST; parameters stand in the body, the address, or both."""
+    headers = {"content-type": "application/x-www-form-urlencoded"}
+    answer = client.post(f"/fhir/PlanDefinition/_search{query}", content=urlencode(form), headers=headers)
+    asked = urlencode([*parse_qsl(query.removeprefix("?")), *form.items()])
+    assert answer.json() == client.get(f"/fhir/PlanDefinition?{asked}").json()
+    assert answer.json()["total"] == 1 and answer.headers["content-type"] == "application/fhir+json"
+
+
+def test_a_search_that_is_sent_in_another_body_is_refused(client: TestClient) -> None:
+    answer = client.post("/fhir/PlanDefinition/_search", json={"name": "rigid"})
+    assert answer.status_code == 415 and problems(answer.json()) == []
+    assert "application/x-www-form-urlencoded" in answer.text
+
+
+JSON_TAKEN = [
+    ("", "*/*"),
+    ("", "application/fhir+json;fhirVersion=4.0"),
+    ("", "application/fhir+xml;q=0.5, application/json"),
+    ("", "text/html, application/*;q=0.8"),
+    ("_format=json", "application/fhir+xml"),
+    ("_format=application/fhir%2Bjson", "*/*"),
+    ("_format=application/fhir+json", "*/*"),
+]
+OTHERS_ASKED_FOR = [
+    ("_format=xml", "*/*"),
+    ("_format=ttl", "application/fhir+json"),
+    ("", "application/fhir+xml"),
+    ("", "application/fhir+json;q=0, text/turtle"),
+]
+
+
+@pytest.mark.parametrize("path", ["metadata", "PlanDefinition", "PlanDefinition/rigid-neck-collar"])
+def test_only_json_is_sent_and_another_format_is_not_acceptable(client: TestClient, path: str) -> None:
+    """FHIR R4, RESTful API, 3.1.0.1.11: ``_format`` goes before ``Accept``; 406 where the format is not supported."""
+    for query, accept in JSON_TAKEN:
+        answer = client.get(f"/fhir/{path}?{query}", headers={"accept": accept})
+        assert answer.status_code == 200, (query, accept)
+    for query, accept in OTHERS_ASKED_FOR:
+        answer = client.get(f"/fhir/{path}?{query}", headers={"accept": accept})
+        assert answer.status_code == 406 and problems(answer.json()) == [], (query, accept)
+        assert "_format=json" in answer.text
 
 
 def test_the_operations_are_declared_by_the_definitions_of_the_standards(client: TestClient) -> None:
