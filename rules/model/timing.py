@@ -8,6 +8,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from rules.model.durations import duration_words
 
+ONCE = "once "
+"""How the words of an event begin that the task waits for; at any other event it is due as well."""
+
 
 class Timing(BaseModel):
     """How often and when. Repeating either every so many hours or so many times a day, or a single time.
@@ -62,8 +65,15 @@ class Timing(BaseModel):
         return ", ".join(parts) or "once"
 
     def first(self, triggers: Mapping[str, str]) -> str:
-        """When the task begins: its deadline, else its rhythm, else its first event; nothing where it is done once."""
-        return self._deadline() or self._rhythm() or (triggers[self.on[0]] if self.on else "")
+        """When the task begins: all that it waits for, in the order of ``triggers``, and its deadline or else its rhythm.
+
+        Where it has none of these, its first event; nothing where it is done once.
+        """
+        waits = once_all(words for event, words in triggers.items() if event in self.on and words.startswith(ONCE))
+        then = self._deadline() or self._rhythm()
+        if waits:
+            return f"{waits}, {'at once' if then == 'now' else then}" if then else waits
+        return then or (triggers[self.on[0]] if self.on else "")
 
     def _rhythm(self) -> str:
         if self.every_hours is not None:
@@ -79,6 +89,14 @@ class Timing(BaseModel):
         if self.within_hours is None:
             return f"{first}within {of_wear}" if of_wear else ""
         return f"{first}within {duration_words(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
+
+
+def once_all(waits: Iterable[str]) -> str:
+    """Words that begin with "once" as one: "once the clinician decides and the airway is judged safe"."""
+    parts = list(dict.fromkeys(words.removeprefix(ONCE) for words in waits))
+    if len(parts) > 1:
+        parts = [", ".join(parts[:-1]) + (", and " if len(parts) > 2 else " and ") + parts[-1]]
+    return "".join(f"{ONCE}{part}" for part in parts)
 
 
 def strictest(timings: Iterable[Timing]) -> Timing:

@@ -11,8 +11,9 @@ from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.content import unread_names
 from rules.deciding.questions import unread_measurements
-from rules.model.decision import Caution, Decision, NotUsed
+from rules.model.decision import Caution, Decision, NotUsed, Task
 from rules.model.ruleset import Ruleset
+from rules.model.timing import ONCE, once_all
 
 _LONGEST = 120
 _ONCE_READ = "once that is read"
@@ -38,9 +39,7 @@ def led_by_unread(decision: Decision, *, ordering: bool) -> Decision:
     first = [one for one in decision.not_used if one.look_up and one.may_be and one.may_be not in known]
     if not first:
         return decision
-    tasks = (
-        task.model_copy(update={"begins": _ONCE_READ}) if task.task == FIT_TASK else task for task in decision.tasks
-    )
+    tasks = (_waiting(task, _ONCE_READ) for task in decision.tasks)
     said = {id(one) for one in first}
     critical = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     others = tuple(caution for caution in decision.cautions if caution.severity != "critical")
@@ -60,12 +59,19 @@ def fitted_once_measured(decision: Decision, ruleset: Ruleset) -> Decision:
     if not unread_measurements(ruleset, decision.measure_next, decision.not_used):
         return decision
     others = [one.size_class.in_words for one in decision.candidates[1:2]]
-    begins = "; ".join([_ONCE_MEASURED, *(f"bring {other} too" for other in others)])
     tasks = tuple(
-        task.model_copy(update={"begins": begins}) if task.task == FIT_TASK and task.begins != _ONCE_READ else task
-        for task in decision.tasks
+        _waiting(task, _ONCE_MEASURED, *(f"bring {other} too" for other in others)) for task in decision.tasks
     )
     return decision.model_copy(update={"tasks": tasks})
+
+
+def _waiting(task: Task, once: str, *also: str) -> Task:
+    """``task``, where it is the fitting, waiting for ``once`` after all that it waits for already."""
+    if task.task != FIT_TASK:
+        return task
+    waits = task.begins if task.begins.startswith(ONCE) else ""
+    begins = waits if once.removeprefix(ONCE) in waits else once_all(filter(None, [waits, once]))
+    return task.model_copy(update={"begins": "; ".join([begins, *also])})
 
 
 def _caution(first: list[NotUsed]) -> Caution:

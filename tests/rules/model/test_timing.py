@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from rules.model.timing import Timing, strictest
+from rules.model.timing import Timing, once_all, strictest
 
 TRIGGERS = {"move": "at each move", "theatre": "before theatre"}
 TIMINGS = st.one_of(
@@ -70,6 +70,29 @@ def test_words(timing, words):
 )
 def test_words_for_when_it_begins(timing, words):
     assert timing.first(TRIGGERS) == words
+
+
+WAITS = {**TRIGGERS, "decided": "once somebody decides", "safe": "once all is safe", "known": "once it is known"}
+
+
+@pytest.mark.parametrize(
+    ("timing", "words"),
+    [
+        (Timing(on=("move", "decided")), "once somebody decides"),
+        (Timing(on=("safe", "decided")), "once somebody decides and all is safe"),
+        (Timing(on=("known", "safe", "decided")), "once somebody decides, all is safe, and it is known"),
+        (Timing(within_hours=1, on=("decided",)), "once somebody decides, within 1 hour"),
+        (Timing(within_hours=0, on=("decided",)), "once somebody decides, at once"),
+        (Timing(every_hours=8, on=("decided",)), "once somebody decides, every 8 hours"),
+    ],
+)
+def test_all_that_a_task_waits_for_is_said_in_the_order_of_the_knowledge(timing, words):
+    assert timing.first(WAITS) == words
+
+
+def test_what_is_waited_for_twice_is_said_once():
+    assert once_all(["once a", "once b", "once a"]) == "once a and b"
+    assert once_all([]) == ""
 
 
 @pytest.mark.parametrize("wrong", [{"every_hours": 0}, {"times_per_day": -1}, {"every_hours": 2, "times_per_day": 2}])

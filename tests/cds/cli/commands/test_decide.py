@@ -204,3 +204,11 @@ def test_a_file_that_is_not_there_is_named():
     done = run("decide", "nowhere.json")
     assert done.exit_code == 2
     assert "nowhere.json" in done.stderr
+
+
+def test_one_screen_says_all_that_a_collar_waits_for_and_whether_at_all_first():
+    shot = {**FACTS, "penetrating_injury": True, "glasgow_coma_score": 6, "airway_threat": False}
+    said = " ".join(run("decide", "-", given=json.dumps(shot)).output.split())
+    assert (
+        "Put the collar on (person trained to fit collars, 3 people): once the clinician decides and the airway" in said
+    )

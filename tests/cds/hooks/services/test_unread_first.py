@@ -92,6 +92,14 @@ def test_the_fitting_is_not_offered_before_it_is_read(client: TestClient) -> Non
     assert "Not used here, read it yourself" not in found[0]["detail"]
 
 
+def test_the_fitting_waits_for_the_reading_after_all_that_it_waits_for_already(client: TestClient) -> None:
+    """A wound that penetrates waits for the decision whether a collar goes on at all: the reading does not stand in its place."""
+    penetrating = observation("penetrating-injury", True)
+    found = cards(client, "collar-order-select", penetrating, diagnosis("Fracture of cervical spine"))
+    said = "\n".join(card["detail"] for card in found)
+    assert "**Put the collar on**, once the clinician decides and that is read" in said
+
+
 def test_what_is_known_already_does_not_lead_once_more(client: TestClient) -> None:
     known = observation("known-neck-injury", True)
     found = cards(client, "collar-patient-view", WORN, known, diagnosis("Fracture of C5"))
