@@ -38,6 +38,12 @@ class Bedside:
     changes: tuple[str, ...] = ()
     stops: tuple[Stop, ...] = ()
 
+    @property
+    def leaflets(self) -> list[tuple[str, str]]:
+        """The languages of the leaflets that there are for this patient: code, and name in English."""
+        written = self.answer.decision.leaflets if self.answer else ()
+        return [(one.language, _LANGUAGES.get(one.language, one.language)) for one in written]
+
 
 @router.get("/", include_in_schema=False)
 def first_page() -> Response:
@@ -48,20 +54,20 @@ def first_page() -> Response:
 @router.get("/bedside")
 def empty(request: Request, service: CurrentService) -> Response:
     """A new form, with what is to be found out first."""
-    return whole(request, service, read(service, {}))
+    return whole(request, read(service, {}))
 
 
 @router.post("/bedside", responses=MAY_HOLD_A_LINK)
 def filled(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The form as it was posted, with its answer. Nothing of it is kept."""
-    return whole(request, service, read(service, form))
+    return whole(request, read(service, form))
 
 
 @router.post("/bedside/link", responses=MAY_HOLD_A_LINK)
 def linked(request: Request, form: PostedForm, service: CurrentService) -> Response:
     """The decision that a link carries: the form filled with its facts, and the same answer."""
     found = opened(service, form)
-    return whole(request, service, _decided(service, fact_form(service.content.ruleset, found.fields), found))
+    return whole(request, _decided(service, fact_form(service.content.ruleset, found.fields), found))
 
 
 @router.post("/bedside/answer", responses=MAY_HOLD_A_LINK)
@@ -77,9 +83,9 @@ def read(service: Service, form: Form) -> Bedside:
     return _decided(service, fact_form(service.content.ruleset, form), found)
 
 
-def whole(request: Request, service: Service, made: Bedside) -> Response:
+def whole(request: Request, made: Bedside) -> Response:
     """The whole page with ``made``."""
-    return page(request, "bedside.html", _status(made), bedside=made, part=False, leaflets=_leaflets(service))
+    return page(request, "bedside.html", _status(made), bedside=made, part=False)
 
 
 def _decided(service: Service, form: FactForm, found: Opened) -> Bedside:
@@ -96,8 +102,3 @@ def _status(made: Bedside) -> int:
     if made.opened.problem and not made.form.facts:
         return 410
     return 422 if made.form.problems else 200
-
-
-def _leaflets(service: Service) -> list[tuple[str, str]]:
-    """The languages in which leaflets are written: code, and name in English."""
-    return [(code, _LANGUAGES.get(code, code)) for code in service.content.ruleset.leaflets]

@@ -52,7 +52,7 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
     bedside = read(service, form)
     made = bedside.answer
     if made is None:
-        return whole(request, service, bedside)
+        return whole(request, bedside)
     leaflets = {one.language: one for one in made.decision.leaflets}
     chosen = leaflets.get(language or "") or next(iter(leaflets.values()), None)
     return page(
@@ -61,12 +61,17 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
 
 
 def _for_staff(request: Request, form: PostedForm, service: Service, template: str) -> Response:
-    """``template`` of what the form says; where something cannot be used, the bedside page that says what."""
+    """``template`` of what the form says; where something cannot be used, the bedside page that says what.
+
+    Where nothing is recorded nothing is printed: on paper a size to try first would be read as somebody's.
+    """
     form.pop(LANGUAGE, None)
     bedside = read(service, form)
     made = bedside.answer
     if made is None:
-        return whole(request, service, bedside)
+        return whole(request, bedside)
+    if not made.decision.facts:
+        return page(request, "print_nothing.html", decision=made.decision)
     return page(request, template, answer=made, facts=_facts(bedside.form), printed=moment_words(service.clock()))
 
 

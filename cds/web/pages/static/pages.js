@@ -104,7 +104,6 @@ document.addEventListener("htmx:afterSwap", () => { lost.hidden = true; });
 // Without a network the last answer stays, to be read only: any way off the page would lose it. It is in the page alone.
 const away = document.getElementById("offline");
 if (away) {
-  const entries = [...document.getElementById("facts").elements];
   addEventListener("offline", () => setAway(true));
   addEventListener("online", () => setAway(false));
   document.addEventListener("click", (event) => {
@@ -115,7 +114,7 @@ if (away) {
     if (isAway) reloadIsKept();
     away.hidden = !isAway;
     if (!isAway) delete document.documentElement.dataset.kept;
-    for (const entry of entries) entry.disabled = isAway;
+    for (const entry of document.getElementById("facts").elements) entry.disabled = isAway;
   }
   const root = document.documentElement;
   if (root.dataset.kept) {

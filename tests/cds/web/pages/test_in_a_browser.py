@@ -339,6 +339,37 @@ def test_on_paper_the_answer_stands_alone(browser: Browser, live: LiveService) -
         assert len(re.findall(rb"/Type /Page\b", page.pdf(format="A4"))) <= 5
 
 
+def _printed(page: Page, button: str) -> Page:
+    """The paper that ``button`` gives, in a tab of its own."""
+    with page.expect_popup() as opening:
+        page.click(f"button:has-text('{button}')")
+    opening.value.wait_for_url("**/print/**")
+    return opening.value
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_after_a_paper_and_a_fit_check_the_bedside_page_stands_as_it_was(
+    browser: Browser, live: LiveService, scripts: bool
+) -> None:
+    """Plan, staff sheet and a fit check of one patient: nobody types everything again for each."""
+    with opened(browser, f"{live.url}/bedside", java_script_enabled=scripts) as page:
+        for name, value in PATIENT.items():
+            page.fill(f"[name={name}]", value)
+        if scripts:
+            page.locator("[data-part=code]:has-text('adult H3 G2')").wait_for()
+        else:
+            page.click("button.main")
+        for button in ("Print the plan", "Staff sheet"):
+            paper = _printed(page, button)
+            assert "height 60 to under 75 mm" in paper.locator("[data-part=size]").inner_text()
+            paper.close()
+        with page.expect_popup() as opening:
+            page.click("text=Check a fit")
+        expect(opening.value.locator("h1")).to_have_text("Fit check")
+        assert {name: page.locator(f"input[name={name}]").input_value() for name in PATIENT} == PATIENT
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2"
+
+
 def _texts_of_the_pages(pdf: bytes) -> list[list[bytes]]:
     """The runs of glyphs that each page of ``pdf`` shows, four digits a glyph (ISO 32000-1, 9.4.3: what stands before Tj)."""
     packed = re.findall(rb"stream\r?\n(x.*?)endstream", pdf, re.DOTALL)
@@ -356,10 +387,8 @@ def test_every_sheet_of_a_print_bears_moment_rules_and_its_number(
         for name in (*MUCH, "collar_in_place"):
             with answered(page):
                 page.locator(f'input[name="{name}"][value="true"]').check()
-        if button:
-            page.click(f"text={button}")
-            page.wait_for_url("**/print/**")
-        pdf = page.pdf(format="A4")
+        paper = _printed(page, button) if button else page
+        pdf = paper.pdf(format="A4")
         sheets = len(re.findall(rb"/Type /Page\b", pdf))
         shown = _texts_of_the_pages(pdf)
         assert sheets == len(shown) > 1
@@ -375,14 +404,13 @@ def test_every_sheet_of_a_print_bears_moment_rules_and_its_number(
 def test_room_to_sign_is_on_paper_and_not_on_a_phone(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
         type_in(page, PATIENT)
-        page.click("text=Staff sheet")
-        page.wait_for_url("**/print/staff")
-        room, when = page.locator(".signed td:nth-child(3)").first, page.locator(".signed td:nth-child(2)").first
+        paper = _printed(page, "Staff sheet")
+        room, when = paper.locator(".signed td:nth-child(3)").first, paper.locator(".signed td:nth-child(2)").first
         assert not room.is_visible()
         box = when.bounding_box()
         assert box is not None and box["width"] > 360 / 4
-        assert violations(page) == []
-        page.emulate_media(media="print")
+        assert violations(paper) == []
+        paper.emulate_media(media="print")
         assert room.is_visible()
 
 
@@ -427,10 +455,10 @@ def test_the_plan_of_a_patient_with_many_tasks_is_one_page(
         for name in (*MUCH, "collar_in_place"):
             with answered(page):
                 page.locator(f'input[name="{name}"][value="true"]').check()
-        page.click("text=Print the plan")
-        assert page.locator("[data-part=task]").count() > 20
-        assert violations(page) == []
-        pdf = page.pdf(width=f"{width_mm}mm", height=f"{height_mm - SPARE_MM}mm")
+        paper = _printed(page, "Print the plan")
+        assert paper.locator("[data-part=task]").count() > 20
+        assert violations(paper) == []
+        pdf = paper.pdf(width=f"{width_mm}mm", height=f"{height_mm - SPARE_MM}mm")
         assert len(re.findall(rb"/Type /Page\b", pdf)) == 1
 
 

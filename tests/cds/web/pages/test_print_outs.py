@@ -115,3 +115,39 @@ def test_what_cannot_be_used_is_shown_in_the_form_and_not_printed(client: TestCl
     answer = client.post(path, data={"neck_height_mm": "900"})
     assert answer.status_code == 422
     assert "outside what is plausible" in PageReader(answer.text)["problems"][0]
+
+
+@pytest.mark.parametrize("path", ["/print/plan", "/print/staff"])
+def test_with_nothing_recorded_nothing_is_printed(client: TestClient, path: str) -> None:
+    """On paper a size to try first and a shelf number would be read as somebody's."""
+    answer = client.post(path, data={"age_years": "", "tracheostomy": ""})
+    page = PageReader(answer.text)
+    assert answer.status_code == 200 and page["nothing"]
+    assert page["size"] == page["task"] == [] and "Patient label" not in answer.text
+    assert PageReader(client.post(path, data={"age_years": "41"}).text)["nothing"] == []
+
+
+def _printing(text: str) -> dict[str, list[str | None]]:
+    """Each kind of paper that a page offers: whether it comes in a tab of its own."""
+    found: dict[str, list[str | None]] = {}
+    for _, given in PageReader(text).tags:
+        if (address := given.get("formaction") or given.get("href") or "").startswith("/print/"):
+            found.setdefault(address, []).append(given.get("formtarget") or given.get("target"))
+    return found
+
+
+@pytest.mark.parametrize("path", ["/bedside", "/bedside/answer"])
+def test_only_what_can_be_printed_is_offered(client: TestClient, path: str) -> None:
+    def offered(posted: dict[str, str]) -> set[str]:
+        return set(_printing(client.post(path, data=posted).text))
+
+    assert offered({"age_years": ""}) == offered({"neck_height_mm": "wide"}) == {"/print/downtime"}
+    assert offered({"age_years": "41"}) == {"/print/downtime", "/print/plan", "/print/staff"}
+    assert offered(POSTED) == {"/print/downtime", "/print/plan", "/print/staff", "/print/leaflet"}
+
+
+def test_paper_comes_in_a_tab_of_its_own(client: TestClient) -> None:
+    """Nothing of the bedside page is kept: going back to it would find it empty."""
+    found = _printing(client.post("/bedside", data=POSTED).text)
+    assert len(found["/print/leaflet"]) == 2
+    assert {target for targets in found.values() for target in targets} == {"_blank"}
