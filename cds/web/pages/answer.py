@@ -10,7 +10,7 @@ from cds.fhir.writing.service_request import fit_task
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
-from cds.web.pages.task_timeline import Lane, Staffing, awaits_event, begins_now, is_of_now, lanes, staffing
+from cds.web.pages.task_timeline import Doing, Lane, Staffing, doings, is_of_now, lanes, staffing
 from rules.model.decision import AxisDecision, Caution, Decision, HoldNotice, MeasureNext, Question, Task
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.quantity_words import quantity_words
@@ -62,8 +62,8 @@ class Answer:
 
     ``known`` has the words for each fact, ``compared`` for each comparison of the trace.
     ``leading`` are cautions that are said before the size, ``notes`` the others that stop nothing.
-    ``lanes`` hold every task by role; a screen shows those of ``now`` first, in the order of doing, then those ``at_events``,
-    and ``later`` what the clock brings back, the first time of which may stand in ``now`` too.
+    ``lanes`` hold every task by role; a screen shows ``doings`` first, and ``later`` what the clock brings back, the first
+    time of which may stand among them too.
     """
 
     decision: Decision
@@ -79,11 +79,15 @@ class Answer:
     notes: tuple[Caution, ...]
     staff: tuple[Staffing, ...]
     lanes: tuple[Lane, ...]
-    now: tuple[Task, ...]
-    at_events: tuple[Task, ...]
+    doings: tuple[Doing, ...]
     later: tuple[Lane, ...]
     known: Mapping[str, str]
     compared: Mapping[str, str]
+
+    @property
+    def done_first(self) -> list[Task]:
+        """Every task of ``doings``."""
+        return [task for doing in self.doings for task in doing.tasks]
 
     @property
     def said(self) -> str:
@@ -102,10 +106,6 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
     size = decision.size_class
     stops = (*(_stop(one.summary, one.text) for one in held), *(_stop(one.summary, one.text) for one in grave))
     mild = tuple(caution for caution in decision.cautions if caution not in grave)
-    # A fitting is one sequence, with what precedes and follows it, unless it waits for a word.
-    fitting = fit_task(decision)
-    in_sequence = fitting is not None and not awaits_event(fitting)
-    at_events = tuple(task for task in decision.tasks if is_of_now(task) and awaits_event(task) and not in_sequence)
     return Answer(
         decision=decision,
         shelf=shelf,
@@ -120,8 +120,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         notes=tuple(caution for caution in mild if not caution.leads),
         staff=tuple(staffing(decision.tasks)),
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
-        now=tuple(task for task in decision.tasks if (is_of_now(task) and task not in at_events) or begins_now(task)),
-        at_events=at_events,
+        doings=tuple(doings(decision.tasks, fit_task(decision))),
         later=tuple(lanes([task for task in decision.tasks if not is_of_now(task)], decision.at, zone)),
         compared={one.text: in_words(ruleset, one.text) for entry in decision.trace for one in entry.comparisons},
         known={fact.name: _known(ruleset.vocabulary[fact.name], fact.value) for fact in decision.facts},

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
@@ -14,6 +14,10 @@ HOURS = 72
 
 _SOON_HOURS = 1
 """What is due within so long is done now."""
+
+_OF_A_FITTING = frozenset({"before_fitting", "after_fitting"})
+_LEAVING = "before_leaving"
+"""Events of the rule set that have a place of their own on the page."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,15 @@ class Lane:
 
     role: str
     tasks: tuple[ScheduledTask, ...]
+
+
+@dataclass(frozen=True)
+class Doing:
+    """What is done at one time, in the order of doing, under its ``heading``; ``part`` names the section."""
+
+    part: str
+    heading: str
+    tasks: tuple[Task, ...]
 
 
 def staffing(tasks: Iterable[Task]) -> list[Staffing]:
@@ -69,6 +82,36 @@ def begins_now(task: Task) -> bool:
 def awaits_event(task: Task) -> bool:
     """Whether only an event calls for ``task``, and no hour."""
     return bool(task.timing.on) and task.timing.within_hours is None
+
+
+def doings(tasks: Sequence[Task], fitting: Task | None) -> list[Doing]:
+    """What does not wait for the clock: what begins now, the ``fitting`` with what goes with it, and what an event calls for."""
+    found: dict[str, list[Task]] = {"now": [], "order": [], "events": [], "leaving": []}
+    for place, task in enumerate(tasks):
+        if is_of_now(task) or begins_now(task):
+            found[_part(task, fitting, place < tasks.index(fitting) if fitting else False)].append(task)
+    waits = fitting is not None and awaits_event(fitting)
+    headings = {
+        "now": "Now",
+        "order": "When the collar goes on, in this order" if waits else "Do, in this order",
+        "events": "When its moment comes",
+        "leaving": "Before the patient leaves",
+    }
+    return [Doing(part, headings[part], tuple(listed)) for part, listed in found.items() if listed]
+
+
+def _part(task: Task, fitting: Task | None, precedes: bool) -> str:
+    """The section of ``task``, which ``precedes`` the fitting or not."""
+    timing = task.timing
+    if task is fitting:
+        return "order"
+    if timing.within_hours is not None:
+        # The neck is measured within the hour after the airway is looked at and before the collar goes on.
+        in_between = fitting is not None and precedes and timing.within_hours > 0 and not awaits_event(fitting)
+        return "order" if in_between else "now"
+    if not timing.on or (fitting is not None and _OF_A_FITTING.intersection(timing.on)):
+        return "order"
+    return "leaving" if _LEAVING in timing.on else "events"
 
 
 def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:

@@ -137,13 +137,14 @@ def test_what_is_asked_of_a_danger_leads_to_its_own_field(client: TestClient) ->
     assert {href.removeprefix("#") for href in asked} <= fields
 
 
-def test_what_is_done_now_stands_in_the_order_of_doing(client: TestClient) -> None:
+def test_what_is_done_for_a_fitting_stands_in_the_order_of_doing(client: TestClient) -> None:
     facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, "age_years": 41}
     page = _read(client, as_posted(facts))
     ordered = [task["title"] for task in client.post("/decisions", json={"facts": facts}).json()["tasks"]]
-    now = [title for title in page["title"] if title in page["now"][0]]
-    assert "Put the collar on" in now and len(now) > 3
-    assert now == [title for title in ordered if title in now]
+    listed = [title for title in page["title"] if title in page["order"][0]]
+    assert "Put the collar on" in listed and len(listed) > 3
+    assert listed == [title for title in ordered if title in listed]
+    assert page["now"] == []
 
 
 def test_where_something_stops_what_to_do_now_comes_before_all_questions(client: TestClient) -> None:
@@ -157,24 +158,60 @@ def test_what_waits_for_an_event_stands_apart_from_what_is_done_now(client: Test
     """In a worn collar, or where something stops: no hour calls for it. A fitting stays one sequence."""
     worn = {"collar_in_place": "true", "collar_kind": "long_term", "setting": "home", "age_years": "41"}
     page = _read(client, {**worn, "skin_breakdown": "chin", "last_skin_check_hours": "20"})
-    (first, then) = page["now"]
+    (first,), (then,) = page["now"], page["events"]
     assert (
         "Inspect the skin" not in then and "Grade the skin damage" in first and "at the next visit" not in first.lower()
     )
     assert "At the next visit" in then
-    assert len(_read(client, {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"})["now"]) == 1
+
+
+def test_what_stands_under_now_is_now(client: TestClient) -> None:
+    """Neither a fitting with what precedes it nor what is done before leaving; of whomever."""
+    headed = {"now": 0, "order": 0, "events": 0}
+    for facts in Generator(RULESET, seed=5).patients(40):
+        page = _read(client, {**dict.fromkeys(GIVABLE, ""), **as_posted(facts)})
+        for part in headed:
+            headed[part] += len(page[part])
+        for now in page["now"]:
+            titles = [title for title in page["title"] if title in now]
+            timings = dict(zip(page["title"], page["timing"], strict=True))
+            assert [
+                one for one in titles if not re.search(r"\bnow\b|within (1 hour|\d+ minutes)", timings[one], re.I)
+            ] == []
+            assert "Put the collar on" not in titles
+    assert min(headed.values()) > 0, headed
+
+
+def test_a_patient_who_leaves_has_what_is_done_before_that_apart(client: TestClient) -> None:
+    worn = {"collar_in_place": "true", "collar_kind": "long_term", "setting": "ward", "age_years": "41"}
+    page = _read(client, {**worn, "discharge_planned": "true"})
+    (leaving,) = page["leaving"]
+    assert "Teach how the collar is handled" in leaving and leaving.startswith("Before the patient leaves")
+    assert "Order how the collar is worn" in page["now"][0] and "Teach" not in "".join(page["now"] + page["events"])
+
+
+def test_under_now_nothing_says_now_again(client: TestClient) -> None:
+    text = client.post("/bedside", data={"airway_threat": "true", "age_years": "41"}).text
+    assert (
+        '<span data-part="timing" class="hidden">Now</span>' in text
+        and '<span data-part="timing">Now</span>' not in text
+    )
 
 
 def test_a_fitting_stands_after_what_precedes_it_also_beside_a_critical_caution(client: TestClient) -> None:
     page = _read(client, {"age_years": "84", "tracheostomy": "true", "setting": "emergency", "neck_height_mm": "66"})
-    assert page["stop"] and len(page["now"]) == 1
-    (now,) = page["now"]
-    assert -1 < now.index("Check the airway") < now.index("Prepare the patient") < now.index("Put the collar on")
+    assert page["stop"] and page["now"] == []
+    (order,) = page["order"]
+    assert -1 < order.index("Check the airway") < order.index("Measure the neck") < order.index("Prepare the patient")
+    assert order.index("Prepare the patient") < order.index("Put the collar on")
+    assert "Help with eating and drinking" in page["events"][0]
 
 
 def test_a_fitting_that_waits_for_a_word_is_not_done_now(client: TestClient) -> None:
-    (first, then) = _read(client, {"age_years": "25", "penetrating_injury": "true", "setting": "emergency"})["now"]
+    page = _read(client, {"age_years": "25", "penetrating_injury": "true", "setting": "emergency"})
+    (first,), (then,) = page["now"], page["order"]
     assert "Decide whether a collar is needed" in first and "Put the collar on" not in first
+    assert then.startswith("When the collar goes on, in this order")
     assert -1 < then.index("Prepare the patient") < then.index("Put the collar on")
 
 
