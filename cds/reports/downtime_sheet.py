@@ -11,20 +11,23 @@ from datetime import UTC, date, datetime
 from math import ceil
 from string import ascii_lowercase
 
+from cds.site.catalogue_matching import CHOSEN_AXES, GIRTH, HEIGHT, Item
 from rules.batch.answer_partitions import Answers
-from rules.batch.question_tree import KNOWN, AxisTree, Outcome, Question, axis_tree, stop_questions
+from rules.batch.question_tree import AxisTree, Outcome, Question, axis_tree, stop_questions
 from rules.deciding.decider import Decider
 from rules.model.conditions import describe, evaluate
 from rules.model.decision import Task
 from rules.model.facts import FactDefinition
-from rules.model.ruleset import Rule, Ruleset
+from rules.model.ruleset import Axis, Rule, Ruleset
 
 STOP = "No sized collar if"
 ASK = "Otherwise ask, and follow the numbers"
 HOW = (
     "Begin below each heading. The first size named is tried first, the next if it is tight. A range ends below its last "
-    "number."
+    "number. What a size stands for is overleaf."
 )
+SIZES = "What a size stands for"
+SHELF = "On our shelf, each with the necks that it takes: height x circumference in mm"
 EVERYBODY = "For everybody who gets a collar"
 CAUTIONS = "Cautions"
 
@@ -37,6 +40,19 @@ GO_TO = "go to "
 OTHERWISE = "; "
 """What stands between that which follows for most lines and each exception."""
 
+
+_GROUPS = {
+    "Airway, breathing, swallowing": (
+        "dangers.airway",
+        "dangers.circulation",
+        "dangers.swallowing",
+        "fit_check.stop.breathing",
+    ),
+    "Head and spine": ("dangers.spine", "dangers.guard", "dangers.head", "sizing", "application"),
+    "While the collar is on": ("fit_check", "dangers.new", "dangers.lines", "review", "skin"),
+}
+"""Cautions by what they are about: how the ids of their rules begin. Any other stands under ``_OTHER``."""
+_OTHER = "And"
 
 _NOT_ON_PAPER = frozenset({"apparent_age_group", "guideline_adult"})
 """Facts that only the record can set against another: two records of age, a scan read by a guideline."""
@@ -75,23 +91,32 @@ class Section:
         return 1 + sum(row.lines for row in self.rows) + sum(math.ceil(len(note) / _COLUMN) for note in self.notes)
 
 
+Group = tuple[str, tuple[str, ...]]
+"""A title, and the lines below it."""
+
+
 @dataclass(frozen=True)
 class Sheet:
-    """The whole page, as words. ``columns`` are the questions, to be set side by side."""
+    """The whole page, as words. ``columns`` are the questions, to be set side by side.
+
+    ``sizes`` says what each value of a size stands for, ``shelf`` which items the site has, ``cautions`` what is dangerous, by
+    groups.
+    """
 
     title: str
     about: str
     stops: tuple[tuple[str, str], ...]
     columns: tuple[tuple[Section, ...], ...]
+    sizes: tuple[str, ...]
+    shelf: tuple[str, ...]
     tasks: tuple[str, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Group, ...]
     foot: str
 
 
-def sheet(ruleset: Ruleset, printed: date) -> Sheet:
-    """The sheet of ``ruleset``, dated ``printed``."""
+def sheet(ruleset: Ruleset, printed: date, items: Sequence[Item] = ()) -> Sheet:
+    """The sheet of ``ruleset``, dated ``printed``, with the ``items`` that the site stocks."""
     trees = [axis_tree(ruleset, axis) for axis in ruleset.axes.values()]
-    average = sum(tree.expected for tree in trees)
     # Whatever the moment: the patient here is one of whom nothing is known.
     nobody = Decider(ruleset).decide({}, datetime.combine(printed, datetime.min.time(), UTC))
     local = f", {len(ruleset.local_changes)} local changes" if ruleset.local_changes else ""
@@ -100,12 +125,13 @@ def sheet(ruleset: Ruleset, printed: date) -> Sheet:
         about=f"{ruleset.name} {ruleset.version}{local} · content {ruleset.hash[:16]} · printed {printed:%Y-%m-%d}",
         stops=tuple((_condition(ruleset, stop.rule), stop.hold.summary) for stop in stop_questions(ruleset)),
         columns=_columns(ruleset, trees),
+        sizes=tuple(_sizes(ruleset)),
+        shelf=tuple(_shelf(ruleset, items)),
         tasks=tuple(_tasks(nobody.tasks)),
         cautions=tuple(_cautions(ruleset)),
         foot=(
-            f"{ruleset.disclaimer} Order of questions: {average:.1f} on average if {KNOWN:.0%} can be answered and all answers "
-            "are equally likely. Edges are rounded to 0.01. When the system is back, enter everything. The sheet is out of "
-            "date when the service shows another content number."
+            f"{ruleset.disclaimer} When the system is back, enter everything. The sheet is out of date when the service shows "
+            "another content number."
         ),
     )
 
@@ -121,8 +147,11 @@ def as_text(sheet: Sheet) -> str:
             answers = (f"       {answer} -> {leads}" for answer, leads in row.answers)
             lines += [f"  {row.number:>3}  {row.question}", *found, *answers]
         lines += [f"       {note}" for note in section.notes]
-    for title, items in ((EVERYBODY, sheet.tasks), (CAUTIONS, sheet.cautions)):
-        lines += ["", title, *(f"  - {item}" for item in items)]
+    for title, items in ((SIZES, sheet.sizes), (SHELF, sheet.shelf), (EVERYBODY, sheet.tasks)):
+        lines += ["", title, *(f"  - {item}" for item in items)] if items else []
+    lines += ["", CAUTIONS]
+    for name, items in sheet.cautions:
+        lines += [f"  {name}", *(f"    - {item}" for item in items)]
     return "\n".join([*lines, "", sheet.foot])
 
 
@@ -149,6 +178,45 @@ def _columns(ruleset: Ruleset, trees: Sequence[AxisTree]) -> tuple[tuple[Section
             letters += len(section.notes)
         columns.append(tuple(sections))
     return tuple(columns)
+
+
+def _sizes(ruleset: Ruleset) -> Iterator[str]:
+    """What each value of an axis stands for, a line an axis; nothing of one whose values say it themselves (the line)."""
+    for axis in ruleset.axes.values():
+        named = [(value.replace("_", " "), axis.words[value]) for value in axis.values]
+        if axis.edges:
+            about = _shared_start([words.split() for _, words in named])
+            bands = "; ".join(f"{value} {words.removeprefix(about).strip()}" for value, words in named)
+            yield f"{(about or axis.title).capitalize()}: {bands}"
+        elif any(words != f"{value} {axis.title}" for value, words in named):
+            yield "; ".join(f"{value}: {words}" for value, words in named)
+
+
+def _shared_start(several: Sequence[Sequence[str]]) -> str:
+    """The words with which each of ``several`` begins."""
+    return " ".join(
+        first[0] for first in itertools.takewhile(lambda words: len(set(words)) == 1, zip(*several, strict=False))
+    )
+
+
+def _shelf(ruleset: Ruleset, items: Iterable[Item]) -> Iterator[str]:
+    """``items`` by line, contour and back, smallest first: for whom each is, and which necks it takes."""
+    axes = [ruleset.axes[name] for name in CHOSEN_AXES if name in ruleset.axes]
+
+    def order(item: Item) -> tuple[list[list[int]], tuple[float, float]]:
+        return [[axis.values.index(value) for value in item.axes[axis.name]] for axis in axes], item.size
+
+    for item in sorted(items, key=order):
+        kinds = [_values(axis, item.axes[axis.name]) for axis in axes if item.axes[axis.name] != (axis.silent,)]
+        (lowest, highest), (least, most) = item.ranges[HEIGHT], item.ranges[GIRTH]
+        left = " (none left)" if item.quantity == 0 else ""
+        whom = ", ".join(kinds).replace("_", " ")
+        takes = f"{lowest:g}–{highest:g} x {least:g}–{most:g}{left}"
+        yield f"{whom[:1].upper()}{whom[1:]}: {item.item} {item.name}, {takes}"
+
+
+def _values(axis: Axis, values: tuple[str, ...]) -> str:
+    return f"any {axis.title}" if set(values) == set(axis.values) else " or ".join(values)
 
 
 def _tasks(tasks: Iterable[Task]) -> Iterator[str]:
@@ -188,20 +256,34 @@ def _at_home_alone(rule: Rule) -> bool:
     return in_hospital is False and at_home is not False
 
 
-def _cautions(ruleset: Ruleset) -> Iterator[str]:
-    """Critical cautions of rules that withhold no size (those are among the stops), each once, in short.
+def _cautions(ruleset: Ruleset) -> Iterator[Group]:
+    """Critical cautions of rules that withhold no size (those are among the stops), by group, each once, in short.
 
     What is said of leaving is left out, what is said at home alone, and what rests on a scan or on two records of age: the sheet
     is for sizing and fitting in a hospital.
     """
-    said: set[str] = set()
+    said: dict[str, str] = {}
     for rule in ruleset.rules.values():
         if rule.then.holds or rule.topic == "handover" or rule.reads & _NOT_ON_PAPER or _at_home_alone(rule):
             continue
         for caution in rule.then.cautions:
-            if caution.severity == "critical" and caution.summary not in said:
-                said.add(caution.summary)
-                yield caution.summary
+            if caution.severity == "critical":
+                said.setdefault(caution.summary, _group(rule.id))
+    for title in (*_GROUPS, _OTHER):
+        found = tuple(summary for summary, group in said.items() if group == title)
+        if found:
+            yield title, found
+
+
+def _group(rule: str) -> str:
+    """The group of the cautions of ``rule``: of those whose beginning is its own, the one with the longest."""
+    fitting = [
+        (len(start), title)
+        for title, starts in _GROUPS.items()
+        for start in starts
+        if f"{rule}.".startswith(f"{start}.")
+    ]
+    return max(fitting)[1] if fitting else _OTHER
 
 
 @dataclass(frozen=True)
@@ -294,9 +376,13 @@ class _SectionWriter:
         if child in self._numbers:
             return GO_TO + self._numbers[child]
         fact = self._ruleset.vocabulary[child.fact]
-        branches = sorted(child.branches, key=lambda branch: not branch[0].unknown)
-        others, *exceptions = [(given, self._leads(after)) for given, after in branches]
-        return OTHERWISE.join([others[1], *(f"{_up_to(fact, given)}: {leads}" for given, leads in exceptions)])
+        branches = [(given, self._leads(after)) for given, after in child.branches]
+        named = {value for given, _ in branches for value in given.values}
+        # Where the branch of an unknown line holds no line that there is, nobody gets what follows: what most lines get leads.
+        nobody = named == set(fact.values)
+        kept = [(given, leads) for given, leads in branches if given.values or not nobody]
+        others, *exceptions = sorted(kept, key=lambda branch: (not branch[0].unknown, -len(branch[0].values)))
+        return OTHERWISE.join([others[1], *(f"{_run(fact, given)}: {leads}" for given, leads in exceptions)])
 
     def _result(self, outcome: Outcome) -> str:
         if outcome.hold is None:
@@ -339,11 +425,12 @@ def _answers(fact: FactDefinition, given: Answers, unit: str = "") -> str:
     return _listed([*parts, *(["not known"] if given.unknown else [])])
 
 
-def _up_to(fact: FactDefinition, given: Answers) -> str:
-    """``given`` in short where it is every code from the first on: "up to child"."""
-    count = len(given.values)
-    if count > 1 and not given.unknown and set(given.values) == set(fact.values[:count]):
-        return f"up to {fact.values[count - 1].replace('_', ' ')}"
+def _run(fact: FactDefinition, given: Answers) -> str:
+    """``given`` in short where it is three codes or more in a row: "infant to child"."""
+    places = [fact.values.index(value) for value in given.values if value in fact.values]
+    if len(places) > 2 and not given.unknown and max(places) - min(places) + 1 == len(places):
+        first, last = (fact.values[place].replace("_", " ") for place in (min(places), max(places)))
+        return f"{first} to {last}"
     return _answers(fact, given)
 
 

@@ -1,6 +1,7 @@
 """The downtime sheet on paper: both sides of one A4 sheet as PDF, and the same as an HTML page that prints alike.
 
-The front is for sizing: reasons to give no size, and the questions. The back is for care: what everybody gets, and cautions.
+The front is for sizing: reasons to give no size, and the questions. The back says what a size stands for, and is for care: what
+everybody gets, and cautions.
 """
 
 from __future__ import annotations
@@ -11,7 +12,20 @@ from dataclasses import dataclass
 from fpdf import FPDF
 from markupsafe import Markup
 
-from cds.reports.downtime_sheet import ASK, CAUTIONS, EVERYBODY, GO_TO, HOW, STOP, Row, Section, Sheet, plain
+from cds.reports.downtime_sheet import (
+    ASK,
+    CAUTIONS,
+    EVERYBODY,
+    GO_TO,
+    HOW,
+    SHELF,
+    SIZES,
+    STOP,
+    Row,
+    Section,
+    Sheet,
+    plain,
+)
 from rules.errors import NuqueError
 
 _SIZES = (9.0, 8.75, 8.5, 8.25, 8.0, 7.75, 7.5, 7.25, 7.0)
@@ -28,8 +42,10 @@ header { display: flex; flex-wrap: wrap; justify-content: space-between; align-i
 h1 { font-size: 12pt; margin: 0 }
 h2 { font-size: 9pt; margin: 0.8mm 0 0.3mm; border-bottom: 0.5mm solid #111 }
 h3 { font-size: 8.5pt; margin: 0 0 0.3mm; padding: 0 1.2mm; background: #333; color: #fff }
+h4 { font-size: 8pt; margin: 0.6mm 0 0; break-after: avoid }
 p, ul { margin: 0.2mm 0 }
 ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
+.one { columns: 1 }
 .stop { border: 0.6mm solid #111; padding: 0.2mm 1.6mm }
 .stop div { display: grid; grid-template-columns: 58mm 1fr; gap: 2mm }
 .ask { columns: 2; column-gap: 6mm }
@@ -46,7 +62,7 @@ footer { font-size: 7pt; margin-top: 0.6mm }
 @media screen and (min-width: 300mm) { body { zoom: 1.5 } }
 @media screen and (max-width: 190mm) {
   body { font-size: 12pt; padding: 3mm } .stop div { grid-template-columns: 1fr; gap: 0; padding: 1mm 0 } ul, .ask { columns: 1 }
-  h1 { font-size: 16pt } h2, h3 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
+  h1 { font-size: 16pt } h2, h3, h4 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
   footer { font-size: 10pt }
 }
 """
@@ -60,7 +76,8 @@ def as_html(sheet: Sheet) -> str:
         '<meta name=viewport content="width=device-width, initial-scale=1"><title>{title}</title><style>{style}</style>'
         "<header><h1>{title}</h1><span>{about}</span></header><main><h2>{stop}</h2><div class=stop>{stops}</div>"
         "<h2>{ask}</h2><p>{how}</p><div class=ask>{columns}</div>"
-        "<h2 class=back>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2><ul>{cautions}</ul></main>"
+        "<h2 class=back>{named}</h2><ul class=one>{sizes}</ul>{shelf}"
+        "<h2>{everybody}</h2><ul>{tasks}</ul><h2>{warned}</h2>{cautions}</main>"
         "<footer>{foot}</footer></html>\n"
     ).format(
         title=sheet.title,
@@ -72,9 +89,12 @@ def as_html(sheet: Sheet) -> str:
         how=HOW,
         columns=_each("<div>{}</div>", ((_each_section(column),) for column in sheet.columns)),
         everybody=EVERYBODY,
-        tasks=_each("<li>{}</li>", ((task,) for task in sheet.tasks)),
+        named=SIZES,
+        sizes=_listed_as_html(sheet.sizes),
+        shelf=_each("<h2>{}</h2><ul>{}</ul>", [(SHELF, _listed_as_html(sheet.shelf))] if sheet.shelf else ()),
+        tasks=_listed_as_html(sheet.tasks),
         warned=CAUTIONS,
-        cautions=_each("<li>{}</li>", ((caution,) for caution in sheet.cautions)),
+        cautions=_each("<h4>{}</h4><ul>{}</ul>", ((name, _listed_as_html(lines)) for name, lines in sheet.cautions)),
         foot=sheet.foot,
     )
 
@@ -82,6 +102,10 @@ def as_html(sheet: Sheet) -> str:
 def _each(pattern: str, values: Iterable[Sequence[str]]) -> Markup:
     """``pattern`` filled with each of ``values``, one after the other."""
     return Markup("").join(Markup(pattern).format(*value) for value in values)
+
+
+def _listed_as_html(lines: Iterable[str]) -> Markup:
+    return _each("<li>{}</li>", ((line,) for line in lines))
 
 
 def _each_section(sections: Sequence[Section]) -> Markup:
@@ -175,10 +199,17 @@ class _Drawing:
         columns = [[*map(self._section, column)] for column in sheet.columns]
         self.y = self._side_by_side(columns, self._share(columns)) + 0.5
         self._turn(sheet)
-        for title, lines in ((EVERYBODY, sheet.tasks), (CAUTIONS, sheet.cautions)):
-            self._heading(title)
-            half = self._half([self._item(line) for line in lines])
-            self.y = self._side_by_side([[self._item(line) for line in part] for part in (lines[:half], lines[half:])])
+        self._heading(SIZES)
+        for line in sheet.sizes:
+            self.y = self._item(line)(_LEFT, self.y, _WIDTH, True)
+        for title, lines in ((SHELF, sheet.shelf), (EVERYBODY, sheet.tasks)):
+            if lines:
+                self._heading(title)
+                self._list(lines)
+        self._heading(CAUTIONS)
+        for name, lines in sheet.cautions:
+            self.y = self.flow(_LEFT, self.y + 0.6, _WIDTH, [[(name, "B")]])
+            self._list(lines)
         whole, self.size, self.line = (self.size, self.line), self.size * 0.88, self.line * 0.88
         self.y = self.flow(_LEFT, self.y + 1, _WIDTH, [[(sheet.foot, "")]])
         self.size, self.line = whole
@@ -188,6 +219,10 @@ class _Drawing:
         self._lowest, self.y = self.y, _TOP
         self.pdf.add_page()
         self._head(sheet)
+
+    def _list(self, lines: Sequence[str]) -> None:
+        half = self._half([self._item(line) for line in lines])
+        self.y = self._side_by_side([[self._item(line) for line in part] for part in (lines[:half], lines[half:])])
 
     # --- parts of the page ---------------------------------------------------------------------------------------------
 

@@ -17,12 +17,18 @@ from cds.cli.options import knowledge_options, load_knowledge
     "--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as PDF, both sides of one A4 sheet."
 )
 @click.option("--html", type=click.Path(dir_okay=False, path_type=Path), help="Write the sheet as one HTML page.")
+@click.option(
+    "--catalogue",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The site's items, to be named on the sheet.",
+)
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @click.option("--date", "printed", type=click.DateTime(["%Y-%m-%d"]), help="Date on the sheet. Default: today.")
 @knowledge_options
 def sheet(
     pdf: Path | None,
     html: Path | None,
+    catalogue: Path | None,
     as_json: bool,
     printed: datetime | None,
     knowledge: str | None,
@@ -35,8 +41,11 @@ def sheet(
     from cds.reports.downtime_sheet import as_text
     from cds.reports.downtime_sheet import sheet as written
     from cds.reports.downtime_sheet_pdf import READABLE, as_html, as_pdf
+    from cds.site.catalogue import Catalogue
 
-    page = written(load_knowledge(knowledge, overlay), printed.date() if printed else date.today())
+    ruleset = load_knowledge(knowledge, overlay)
+    items = Catalogue.load(catalogue, ruleset).items if catalogue is not None else ()
+    page = written(ruleset, printed.date() if printed else date.today(), items)
     if pdf is not None:
         paper = as_pdf(page)
         pdf.write_bytes(paper.pdf)
