@@ -28,7 +28,8 @@ class Bedside:
     """What the page shows: the form, what it was opened with, and the answer (None while a field cannot be used).
 
     ``as_opened`` while nobody changed a value; ``changes`` are what is said otherwise than on the card. ``stops`` are what
-    stops the fitting by what can be used: a slip in one field hides no danger that stands in another.
+    stops the fitting by what can be used: a slip in one field hides no danger that stands in another. ``dangers`` is how many
+    nobody recorded.
     """
 
     form: FactForm
@@ -37,6 +38,7 @@ class Bedside:
     as_opened: bool = False
     changes: tuple[str, ...] = ()
     stops: tuple[Stop, ...] = ()
+    dangers: int = 0
 
     @property
     def leaflets(self) -> list[tuple[str, str]]:
@@ -92,10 +94,11 @@ def _decided(service: Service, form: FactForm, found: Opened) -> Bedside:
     content, basis = service.content, found.basis(form, service.clock())
     decision = content.decider.decide(basis.facts, basis.at, basis.not_used)
     shown = answer(content.ruleset, decision, content.shelf(decision))
+    dangers = len(decision.dangers_not_recorded.facts) if decision.dangers_not_recorded else 0
     if form.problems:
-        return Bedside(form, found, None, stops=shown.stops)
+        return Bedside(form, found, None, stops=shown.stops, dangers=dangers)
     changes = changed_since(found.decision, decision) if found.decision and basis.as_opened else []
-    return Bedside(form, found, shown, basis.as_opened, tuple(changes), shown.stops)
+    return Bedside(form, found, shown, basis.as_opened, tuple(changes), shown.stops, dangers)
 
 
 def _status(made: Bedside) -> int:

@@ -103,16 +103,21 @@ class Field:
 
 @dataclass(frozen=True)
 class Group:
-    """Fields under one heading; ``filled`` says how many hold something."""
+    """Fields under one heading."""
 
     name: str
     heading: str
     fields: tuple[Field, ...]
 
     @property
-    def filled(self) -> int:
-        """How many fields hold something."""
-        return sum(bool(field.value) for field in self.fields)
+    def recorded(self) -> list[Field]:
+        """The fields that hold something."""
+        return [field for field in self.fields if field.value]
+
+    @property
+    def others(self) -> list[Field]:
+        """The fields that hold nothing."""
+        return [field for field in self.fields if not field.value]
 
     @property
     def wrong(self) -> bool:

@@ -14,7 +14,11 @@ from cds.web.dependencies import Service
 from cds.web.pages.fact_form import FactForm, as_posted
 from cds.web.pages.form_posts import Form
 from rules.model.decision import Decision, NotUsed
-from rules.model.facts import RecordedFact
+from rules.model.facts import FactValue, RecordedFact
+
+_AGE = "age_years"
+_WHOLE_YEARS_FROM = 2
+"""Younger children are told in years and parts of one."""
 
 LINK = "link"
 """Field in which a page posts the sealed decision that it was opened with."""
@@ -30,11 +34,9 @@ class Opened:
 
     @property
     def fields(self) -> dict[str, str]:
-        """The facts as they stand in the form, rounded to what anybody measures; decided is by the records."""
+        """The facts as they stand in the form, rounded to what anybody says; decided is by the records."""
         facts = self.decision.facts if self.decision else ()
-        return as_posted(
-            {fact.name: float(f"{fact.value:.4g}") if isinstance(fact.value, float) else fact.value for fact in facts}
-        )
+        return as_posted({fact.name: _rounded(fact) for fact in facts})
 
     def basis(self, form: FactForm, now: datetime) -> Basis:
         """What to decide by: the records as they were while nobody changed a value, else what stands in ``form``, now."""
@@ -49,6 +51,15 @@ class Opened:
             for name, value in form.facts.items()
         ]
         return Basis(kept, now, self.decision.not_used, False)
+
+
+def _rounded(fact: RecordedFact) -> FactValue:
+    """Years reckoned from a date of birth as people count them; a part of a metre or of a year to two figures."""
+    if not isinstance(fact.value, float):
+        return fact.value
+    if fact.name == _AGE and fact.value >= _WHOLE_YEARS_FROM:
+        return int(fact.value)
+    return float(f"{fact.value:.{2 if abs(fact.value) < 1 else 4}g}")
 
 
 @dataclass(frozen=True)

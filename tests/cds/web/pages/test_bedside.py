@@ -241,9 +241,22 @@ def test_the_answer_in_short_names_the_item_or_what_stops(client: TestClient) ->
     measured = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"}
     assert "height 60 to under 75 mm" in _read(client, measured)["short"][0]
     stopped = _read(client, {**measured, "airway_threat": "true"})
-    assert stopped["short"][0] and stopped["short"][0] in stopped["stop"][0]
+    said = stopped["stop"][0].partition(".")[0]
+    assert said and stopped["short"][0].startswith(f"{said}. ")
     assert _read(client, {"age_years": ""})["short"] == ["Nothing recorded yet. The answer appears here."]
     assert _read(client, {"neck_height_mm": "wide"}, 422)["short"][0].startswith("No answer yet.")
+
+
+def test_the_answer_in_short_says_that_more_stops_and_how_many_dangers_nobody_recorded(client: TestClient) -> None:
+    """A line on a phone is all that is read: one stop of three is not the whole, and unknown is not safe."""
+    facts = {"airway_threat": True, "age_years": 41, "collar_in_place": True, "new_neurological_sign": True}
+    page = _read(client, as_posted(facts))
+    unrecorded = client.post("/decisions", json={"facts": facts}).json()["dangers_not_recorded"]["facts"]
+    assert len(page["stop"]) > 2
+    assert f"And {len(page['stop']) - 1} more. Dangers not recorded: {len(unrecorded)}." in page["short"][0]
+    measured = {"neck_height_mm": "66", "neck_circumference_mm": "380", "age_years": "41"}
+    assert _read(client, measured)["short"][0].endswith("Dangers not recorded: 10.")
+    assert "Dangers" not in _read(client, {"age_years": ""})["short"][0]
 
 
 # --- the form -----------------------------------------------------------------------------------------------------------

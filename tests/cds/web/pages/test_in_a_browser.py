@@ -231,6 +231,58 @@ def test_by_keyboard_the_other_facts_are_reached_without_the_answer_between(
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_choice_that_says_nothing_is_recorded_is_seen_to_be_chosen(
+    browser: Browser, live: LiveService, scheme: Any
+) -> None:
+    """WCAG 2.2, 1.4.11: at least 3:1 between what shows the state and what lies beside it."""
+    dot = (
+        "one => { const dot = getComputedStyle(one, '::before');"
+        " return [dot.visibility, dot.borderTopColor, getComputedStyle(one).backgroundColor] }"
+    )
+    with opened(browser, f"{live.url}/bedside", color_scheme=scheme) as page:
+        choice = page.locator("#f-collar_in_place label:last-child")
+        seen, colour, beside = choice.evaluate(dot)
+        lighter, darker = sorted((_luminance(colour), _luminance(beside)), reverse=True)
+        assert seen == "visible" and (lighter + 0.05) / (darker + 0.05) >= 3
+        with answered(page):
+            page.check("[name=collar_in_place][value=true]", force=True)
+        assert choice.evaluate(dot)[0] == "hidden"
+
+
+# By what WCAG 2.2, 1.4.12 asks that a reader may set.
+SPACED = "* { line-height: 1.5 !important; letter-spacing: 0.12em !important; word-spacing: 0.16em !important }"
+LONG = "Strange, but as long as any: " + "hold the head in line with the body by hand, " * 2 + "call the clinician now."
+
+
+@pytest.mark.parametrize("width", [320, 360, 768])
+def test_the_answer_in_short_is_never_cut_and_hides_no_field(browser: Browser, live: LiveService, width: int) -> None:
+    with opened(browser, f"{live.url}/bedside", viewport={"width": width, "height": 900}) as page:
+        page.locator("summary", has_text="Dangers").last.click()
+        with answered(page):
+            page.check("[name=airway_threat][value=true]", force=True)
+        page.evaluate("text => { document.querySelector('.stopping').textContent = text }", LONG)
+        for spaced in (False, True):
+            if spaced:
+                page.evaluate(
+                    "css => { const sheet = new CSSStyleSheet(); sheet.replaceSync(css); document.adoptedStyleSheets = [sheet] }",
+                    SPACED,
+                )
+            box, text = page.evaluate(
+                "['.short', '.short span'].map(name => document.querySelector(name).getBoundingClientRect().toJSON())"
+            )
+            assert box["top"] <= text["top"] and text["bottom"] <= box["bottom"], spaced
+            assert page.evaluate("getComputedStyle(document.querySelector('.short span')).webkitLineClamp") == "none"
+            if not spaced:
+                # Tabbing back, the entry comes to rest below the line that stays on top.
+                page.locator("button.main").focus()
+                page.mouse.wheel(0, 2000)
+                for _ in range(3):
+                    page.keyboard.press("Shift+Tab")
+                entry = page.evaluate("document.activeElement.getBoundingClientRect().top")
+                assert entry >= page.evaluate("document.querySelector('.short').getBoundingClientRect().bottom")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_what_has_the_focus_in_the_red_bar_is_seen(browser: Browser, live: LiveService, scheme: Any) -> None:
     """WCAG 2.2, 1.4.11: at least 3:1 between the ring and what lies beside it; luminance as defined there."""
     with opened(browser, f"{live.url}/bedside", color_scheme=scheme) as page:

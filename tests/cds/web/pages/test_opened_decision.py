@@ -81,6 +81,37 @@ def test_a_measure_stands_in_its_field_as_people_write_it(client: TestClient) ->
     assert (posted["neck_height_mm"], posted["neck_circumference_mm"]) == ("66", "380")
 
 
+def test_a_reckoned_value_stands_in_its_field_as_people_say_it_and_is_decided_as_recorded(client: TestClient) -> None:
+    sealed = _sealed(_answer(client))
+    page = _opened(client, sealed)
+    posted = _posted(page)
+    # Born on 2 May 1984, decided on 31 January 2026.
+    assert posted["age_years"] == "41" and "the same content" in page["opened"][0]
+    del posted["link"]
+    assert "the same content" in _opened(client, sealed, **posted)["opened"][0]
+
+
+def test_who_comes_from_a_card_finds_the_answer_before_the_fields(client: TestClient) -> None:
+    """On a narrow screen, where one stands below the other; Enter in a field still shows the answer and prints nothing."""
+    sealed = _sealed(_answer(client))
+    text = client.post("/bedside/link", data={"link": sealed}).text
+    assert -1 < text.index('href="#known"') < text.index('id="answer"') < text.index('id="known"')
+    typed = client.post("/bedside", data={"age_years": "41"}).text
+    assert -1 < typed.index('id="known"') < typed.index('id="answer"') and 'href="#known"' not in typed
+    for page in (text, typed):
+        first = next(given for tag, given in PageReader(page).tags if tag == "button")
+        assert "formaction" not in first
+
+
+def test_an_opened_group_shows_what_is_recorded_and_folds_the_rest(client: TestClient) -> None:
+    text = client.post("/bedside", data={"spine_precautions": "true"}).text
+    _, _, group = text.partition("(1 recorded)</span></summary>")
+    recorded, _, others = group.partition("<details><summary>")
+    assert 'id="f-spine_precautions"' in recorded and recorded.count('class="field"') == 1
+    number, _, fields = others.partition(" not recorded</summary>")
+    assert int(number) == fields.partition('class="group"')[0].count('class="field"') > 5
+
+
 @pytest.mark.parametrize("service", HOOKS)
 def test_the_page_shows_the_decision_of_the_card(client: TestClient, service: str) -> None:
     answer = _answer(client, service)
