@@ -33,7 +33,7 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.in_place_of_an_answer import for_browsers, refused, waiting
+from cds.web.pages.in_place_of_an_answer import for_browsers, shut_out, waiting
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
@@ -164,7 +164,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
         sessions=parts.sessions,
         settings=settings,
         metrics=parts.metrics,
-        refused_page=refused,
+        refused_page=shut_out,
     )
     app.add_middleware(Crowding, settings=settings, metrics=parts.metrics)
     if settings.cors_origins:

@@ -34,6 +34,12 @@ _ALSO_JSON = "/rules"
 PAGES = ("/bedside", "/docs/guide", "/fit", "/print", "/rules", "/try")
 """Where the pages for browsers begin; they are opened by a session, not by a token."""
 
+_FOR_PROGRAMS = (
+    "Programs call this address, with a token. If you are a person, open Nuque from the patient's chart, or ask the IT service "
+    "desk."
+)
+"""To a browser that has no token: how to make one is of no use to whoever reads it."""
+
 _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
 
 
@@ -140,8 +146,13 @@ class Gate:
         return Caller("admin")
 
     def _answer(self, request: Request, refused: NotTrusted) -> Response:
-        if is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", ""):
+        person = "text/html" in request.headers.get("accept", "")
+        if person and is_page(call_of(request.scope)):
             return self._refused_page(request, refused.status, [str(refused)])
+        if person and refused.reason == "no_token":
+            shown = self._refused_page(request, refused.status, [_FOR_PROGRAMS])
+            shown.headers["WWW-Authenticate"] = "Bearer"
+            return shown
         if refused.reason == "page":
             return PlainTextResponse(str(refused), refused.status)
         headers = {}

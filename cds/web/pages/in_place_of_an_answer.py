@@ -13,13 +13,26 @@ from cds.web.pages.rendering import page
 
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 
-_HEADINGS = {403: "Not opened", 404: "Nothing stands here", 405: "Nothing stands here"}
-_NO_ADDRESS = {
-    404: "No page has this address.",
-    405: "This page is made of a form: begin at the bedside page.",
-}
+_HEADINGS = {401: "Not opened", 403: "Not opened", 404: "Nothing stands here", 405: "Begin with the form"}
+_NO_ADDRESS = "No page has this address."
+_NO_PERSON = "No page stands at this address: programs call it."
+_OF_A_FORM = "This page is made of what was typed, and nothing of that is kept."
 """What the framework says of an address is not for readers."""
 
+_NO_PATIENT = ("/rules", "/docs/guide")
+_UNASKED = (
+    "The rules and the guide are about no patient: whoever only reads them asks the IT service desk to be let in."
+)
+"""Where pages are refused that need no chart."""
+
+_BEGINNINGS = {
+    "/fit": ("/fit", "Fit check"),
+    "/rules": ("/rules", "All rules"),
+    "/try": ("/try", "Try a hook"),
+    "/docs/guide": ("/docs/guide/", "Guide"),
+}
+_BEDSIDE = ("/bedside", "Bedside page")
+"""By how an address begins, the page from which one goes on; else the bedside page."""
 
 _SECONDS = 10
 """After which a page that waits loads itself again."""
@@ -46,10 +59,17 @@ def waiting(request: Request, why: Withheld) -> Response:
     return shown
 
 
-def refused(request: Request, status: int, said: Sequence[str]) -> Response:
-    """The page that says why there is none."""
-    heading = _HEADINGS.get(status, "That cannot be used")
-    return page(request, "refused.html", status, heading=heading, said=said)
+def refused(request: Request, status: int, said: Sequence[str], heading: str | None = None) -> Response:
+    """The page that says why there is none, and where to go on."""
+    heading = heading or _HEADINGS.get(status, "That cannot be used")
+    onward = next((one for start, one in _BEGINNINGS.items() if request.url.path.startswith(start)), _BEDSIDE)
+    return page(request, "refused.html", status, heading=heading, said=said, onward=onward)
+
+
+def shut_out(request: Request, status: int, said: Sequence[str]) -> Response:
+    """The same for whoever is let in nowhere: without a way on, as each would be refused."""
+    told = [*said, _UNASKED] if request.url.path.startswith(_NO_PATIENT) else said
+    return page(request, "refused.html", status, heading=_HEADINGS.get(status, "Not opened"), said=told, onward=None)
 
 
 def for_browsers(handler: Handler, is_page_path: Callable[[str], bool]) -> Handler:
@@ -60,8 +80,12 @@ def for_browsers(handler: Handler, is_page_path: Callable[[str], bool]) -> Handl
         unknown = isinstance(error, HTTPException)
         if "text/html" not in request.headers.get("accept", "") or not (unknown or is_page_path(request.url.path)):
             return answered
-        told = _NO_ADDRESS.get(answered.status_code) if unknown else None
-        shown = refused(request, answered.status_code, [told] if told else _said(answered))
+        of_a_page, status = is_page_path(request.url.path), answered.status_code
+        if unknown and status == 405:
+            told = [_OF_A_FORM if of_a_page else _NO_PERSON]
+            shown = refused(request, status, told, None if of_a_page else _HEADINGS[404])
+        else:
+            shown = refused(request, status, [_NO_ADDRESS] if unknown and status == 404 else _said(answered))
         for name in ("allow", "retry-after"):
             if name in answered.headers:
                 shown.headers[name] = answered.headers[name]

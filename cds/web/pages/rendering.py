@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import re
 from base64 import b64encode
 from datetime import datetime
 from functools import cache
@@ -12,6 +13,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.accepted_encodings import accepts_gzip
@@ -38,6 +40,7 @@ _TYPES = {
     "svg": "image/svg+xml",
     "txt": "text/plain; charset=utf-8",
 }
+_ADDRESS = re.compile(r"(?<![\w/.&;#])(/(?:bedside|fit|rules(?:/map|/versions)?|try))(?![\w/.])")
 _A_YEAR = "public, max-age=31536000, immutable"
 _STATIC = files("cds.web.pages") / "static"
 
@@ -104,8 +107,14 @@ def _environment() -> Environment:
     environment.filters["quantity"] = quantity_words
     environment.filters["in_words"] = lambda text, ruleset: in_words(ruleset, text)
     environment.filters["unit"] = unit_words
+    environment.filters["with_links"] = _with_links
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment
+
+
+def _with_links(text: str) -> Markup:
+    """``text`` in which an address of one of our pages, as programs are told it, is a link."""
+    return Markup(_ADDRESS.sub(r'<a href="\1">\1</a>', str(escape(text))))
 
 
 def moment_words(at: datetime) -> str:

@@ -20,7 +20,7 @@ from cds.protocol.request import PatientViewRequest
 from cds.security.caller import HttpCall
 from cds.security.smart_session import LAUNCH, LAUNCH_MINUTES, SESSION, PendingLaunch, Session, SmartSessions
 from cds.web.dependencies import CurrentService, Service
-from cds.web.pages.in_place_of_an_answer import refused
+from cds.web.pages.in_place_of_an_answer import shut_out
 
 _NOBODY = "Practitioner/unknown"
 """The user is not asked for: nothing is written in anybody's name."""
@@ -36,7 +36,7 @@ def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
         try:
             begun = await launcher.begin(iss, launch, _redirect_uri(service))
         except LaunchFailed as failed:
-            return refused(request, 403, [str(failed)])
+            return shut_out(request, 403, [str(failed)])
         expires = sessions.lasting(timedelta(minutes=LAUNCH_MINUTES))
         pending = PendingLaunch(iss=iss, state=begun.state, verifier=begun.verifier, expires=expires)
         answer = RedirectResponse(begun.address, 303)
@@ -48,18 +48,18 @@ def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
         """Return from the EHR: read the record once, and go on to the bedside page."""
         pending = sessions.pending(HttpCall("/launch/callback", {"cookie": request.headers.getlist("cookie")}))
         if pending is None or not hmac.compare_digest(pending.state.encode(), state.encode()):
-            return refused(
+            return shut_out(
                 request,
                 403,
                 ["This sign-in was not begun in this browser, or it took too long; open Nuque from the chart again."],
             )
         if not code:
-            return refused(request, 403, ["The EHR granted no access; open Nuque from the chart again."])
+            return shut_out(request, 403, ["The EHR granted no access; open Nuque from the chart again."])
         try:
             granted = await launcher.finish(pending.iss, code, pending.verifier, _redirect_uri(service))
             sealed = await _decided(service, pending.iss, granted)
         except LaunchFailed as failed:
-            return refused(request, 403, [str(failed)])
+            return shut_out(request, 403, [str(failed)])
         session = Session(
             iss=pending.iss, patient=granted.patient, expires=sessions.lasting(timedelta(seconds=granted.seconds))
         )

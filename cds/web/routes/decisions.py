@@ -22,6 +22,9 @@ from rules.model.decision import Decision
 from rules.model.json_cleaning import without_absent
 from rules.model.ruleset import Rule, Ruleset
 
+_PAGES_ONLY = frozenset({"changes", "map", "parameters", "versions"})
+"""What stands beside the rules for browsers alone."""
+
 router = APIRouter(route_class=StrictJsonRoute, tags=["decisions"])
 
 
@@ -96,7 +99,10 @@ def rule(rule_id: str, service: CurrentService) -> JSONResponse:
     ruleset = service.content.ruleset
     found = ruleset.rules.get(rule_id)
     if found is None:
-        raise RefusedCall(404, [Issue("rule_id", f"no rule is called {rule_id[:100]!r}", "not-found")])
+        said = f"no rule is called {rule_id[:100]!r}"
+        if rule_id in _PAGES_ONLY:
+            said += f"; /rules/{rule_id} is a page, for a browser (Accept: text/html)"
+        raise RefusedCall(404, [Issue("rule_id", said, "not-found")])
     return JSONResponse(_as_json(ruleset, found))
 
 

@@ -50,7 +50,11 @@ def test_with_tokens_a_page_is_refused_in_words_until_the_site_names_a_proxy(tmp
         assert answer.status_code == 403
         assert answer.headers["content-type"] == "text/html; charset=utf-8"
         assert answer.headers["content-security-policy"] == POLICY
-        (problem,) = PageReader(answer.text)["problem"]
+        page = PageReader(answer.text)
+        problem, *more = page["problem"]
+        # Every way on would be refused as well; who reads what is about no patient has no chart to open it from.
+        assert [given["href"] for tag, given in page.tags if tag == "a"] == ["#main"]
+        assert bool(more) == path.startswith(("/rules", "/docs"))
         # Whoever stands at a bedside can set nothing, but can open the chart, or ask.
         assert "chart" in problem and "IT service desk" in problem and "NUQUE_" not in answer.text
         assert "Try" not in answer.text
@@ -59,6 +63,19 @@ def test_with_tokens_a_page_is_refused_in_words_until_the_site_names_a_proxy(tmp
 def test_a_program_that_is_refused_a_page_reads_plain_words(tmp_path: Path) -> None:
     answer = TestClient(_guarded(tmp_path)).get("/bedside")
     assert answer.status_code == 403 and answer.headers["content-type"].startswith("text/plain")
+
+
+@pytest.mark.parametrize("path", ["/nowhere", "/docs", "/facts"])
+def test_a_person_without_a_token_reads_a_page_and_a_program_what_to_send(tmp_path: Path, path: str) -> None:
+    client = TestClient(_guarded(tmp_path))
+    shown = client.get(path, headers={"Accept": "text/html"})
+    assert shown.status_code == 401 and shown.headers["www-authenticate"] == "Bearer"
+    assert shown.headers["content-security-policy"] == POLICY
+    (problem,) = PageReader(shown.text)["problem"]
+    assert "chart" in problem and "JWT" not in shown.text
+    assert "JWT" in client.get(path).json()["issue"][0]["diagnostics"]
+    wrong = client.get(path, headers={"Accept": "text/html", "Authorization": "Bearer no"})
+    assert wrong.status_code == 401 and wrong.json()["resourceType"] == "OperationOutcome"
 
 
 def test_whom_the_proxy_signed_in_opens_the_page(behind_proxy: FastAPI) -> None:
