@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
@@ -17,6 +19,25 @@ router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
 
 LANGUAGE = "leaflet"
 """Field with the language of the leaflet (BCP 47 code): posted, as what somebody speaks is told of that person."""
+
+
+@dataclass(frozen=True)
+class LeafletWords:
+    """What a leaflet says beside its instructions, in its ``language``: whom to call, to be written in, and when printed."""
+
+    language: str
+    team: str
+    emergency: str
+    visit: str
+    printed: str
+
+
+_ENGLISH = LeafletWords("en", "Your team", "Emergency number", "Next visit", "Printed")
+_WORDS = {
+    "en": _ENGLISH,
+    "es": LeafletWords("es", "Su equipo", "Número de emergencias", "Próxima visita", "Impreso"),
+}
+"""A leaflet in a language of the site's has these in English."""
 
 
 @router.post("/print/plan", responses=MAY_HOLD_A_LINK)
@@ -56,7 +77,12 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
     leaflets = {one.language: one for one in made.decision.leaflets}
     chosen = leaflets.get(language or "") or next(iter(leaflets.values()), None)
     return page(
-        request, "print_leaflet.html", leaflet=chosen, decision=made.decision, printed=moment_words(service.clock())
+        request,
+        "print_leaflet.html",
+        leaflet=chosen,
+        words=_WORDS.get(chosen.language if chosen else "", _ENGLISH),
+        decision=made.decision,
+        printed=moment_words(service.clock()),
     )
 
 

@@ -453,6 +453,21 @@ def test_every_sheet_of_a_print_bears_moment_rules_and_its_number(
         assert len(set(numbers)) == sheets and (numbers[0], numbers[-1]) == (first[0], first[4])
 
 
+@pytest.mark.parametrize("language", ["English", "Spanish"])
+def test_no_sheet_of_a_leaflet_holds_its_foot_alone(browser: Browser, live: LiveService, language: str) -> None:
+    with opened(browser, f"{live.url}/bedside") as page:
+        type_in(page, PATIENT)
+        page.locator("details.group").evaluate_all("all => all.forEach(one => { one.open = true })")
+        for name in ("discharge_planned", "collar_in_place"):
+            with answered(page):
+                page.locator(f'input[name="{name}"][value="true"]').check()
+        leaflet = _printed(page, f"Leaflet, {language}")
+        # Notice and foot are four lines at the most, and the number of the sheet; a section is a heading and some more.
+        for height in range(220, 300, 10):
+            last = _texts_of_the_pages(leaflet.pdf(width="210mm", height=f"{height}mm"))[-1]
+            assert len(last) > 6, height
+
+
 def test_room_to_sign_is_on_paper_and_not_on_a_phone(browser: Browser, live: LiveService) -> None:
     with opened(browser, f"{live.url}/bedside", viewport={"width": 360, "height": 900}) as page:
         type_in(page, PATIENT)

@@ -51,7 +51,6 @@ WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2",
         ("/bedside/answer", POSTED),
         ("/print/plan", POSTED),
         ("/print/staff", POSTED),
-        ("/print/leaflet", {**POSTED, "leaflet": "es"}),
         ("/fit", WORN),
     ],
 )
@@ -102,6 +101,19 @@ def test_the_leaflet_is_that_of_the_decision_with_its_notice(client: TestClient,
         assert all(" ".join(line.split()) in shown for line in section["lines"])
     assert page["notice"] == [" ".join(leaflet["notice"].split())]
     assert f'<html lang="{language}">' in answer.text
+
+
+@pytest.mark.parametrize(
+    ("language", "calls", "printed"), [("en", "Your team", "Printed"), ("es", "Su equipo", "Impreso")]
+)
+def test_a_leaflet_has_room_for_whom_to_call_and_speaks_one_language(
+    client: TestClient, decision: dict, language: str, calls: str, printed: str
+) -> None:
+    page = PageReader(client.post("/print/leaflet", data={**POSTED, "leaflet": language}).text)
+    (room,), (stamp,) = page["write"], page["stamp"]
+    assert room.startswith(calls) and sum(tag == "dd" for tag, _ in page.tags) == 3
+    identity = decision["ruleset"]
+    assert stamp == f"{printed} {AT.astimezone():%Y-%m-%d %H:%M %Z} · {identity['version']}, {identity['hash'][:12]}"
 
 
 def test_where_there_is_nothing_to_hand_out_the_page_says_so(client: TestClient) -> None:
