@@ -9,9 +9,9 @@ from functools import partial
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import not_used_line, reasons, unread_line, unread_names
+from cds.hooks.cards.content import caution_cards, not_used_line, reasons, unread_line, unread_names
 from cds.hooks.cards.full_text import not_used_section, why, why_title
-from cds.hooks.cards.need import DIED
+from cds.hooks.cards.need import DIED, without_leading
 from cds.hooks.cards.reading_limit import Line
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
@@ -82,7 +82,8 @@ def _cards(call: HookCall) -> list[Draft]:
         ]
         if findings:
             drafts.append(_card(call, order, orders, findings))
-    return drafts
+    # What is critical is no reason to speak at signing, but no card leaves it out.
+    return [*drafts, *(caution_cards(without_leading(call.decision), ("critical",)) if drafts else ())]
 
 
 def _need(call: HookCall) -> Iterator[Finding]:
@@ -115,12 +116,12 @@ def _size(call: HookCall, order: Resource) -> Iterator[Finding]:
         return  # No size is right.
     stated = values_stated(order, ruleset, call.orders.canonicals)
     for name, value in stated:
-        axis = decision.axes[name]
+        axis, line = decision.axes[name], f"{value.replace('_', ' ')} line"
         if name == "line" and not axis.candidates:
-            text = f"The order is for the {value.replace('_', ' ')} line, and nothing recorded says that it applies."
+            text = f"Ask the age: the order is for the {line}, and nothing recorded says that it applies."
             yield _finding(call, "line_not_supported", text, axis.rules)
         elif name == "line" and axis.confidence == "assumed":
-            text = f"The order is for the {value.replace('_', ' ')} line, and no age is recorded: ask the age first."
+            text = f"Ask the age first: the order is for the {line}, and no age is recorded."
             yield _finding(call, "line_not_supported", text, axis.rules)
         elif contradicts(name, value, decision):
             yield _differs(call, axis, value)
@@ -130,10 +131,10 @@ def _differs(call: HookCall, axis: AxisDecision, value: str) -> Finding:
     shape = call.content.ruleset.axes[axis.axis]
     fits = " or ".join(axis.candidates)
     if axis.axis == "line" and value == shape.values[-1]:
-        text = f"The order is for an adult, and the patient belongs to the {fits.replace('_', ' ')} line."
+        text = f"Change the line to {fits.replace('_', ' ')}, to which the patient belongs: the order is for an adult."
         return _finding(call, "adult_for_a_child", text, axis.rules)
     known = axis.confidence if shape.edges else "recorded"
-    text = f"The order states {shape.title} {value.replace('_', ' ')}; {known} is {fits.replace('_', ' ')}."
+    text = f"Change {shape.title} {value.replace('_', ' ')} to {fits.replace('_', ' ')}, as {known}."
     return _finding(call, "size_differs", text, axis.rules)
 
 
@@ -165,8 +166,9 @@ def _people(call: HookCall, orders: Iterable[Resource]) -> Iterator[Finding]:
         return
     asked = max((people_stated(order, call.orders.canonicals) or 0 for order in orders), default=0)
     if asked < task.people:
-        named = "no second person" if asked < 2 else f"{asked} people"
-        text = f"The order names {named} for the fitting; it takes {task.people}: one only holds head and neck."
+        stated = f", not {asked}," if asked else ""
+        name = "a second person" if task.people == 2 else f"{task.people} people{stated}"
+        text = f"Name {name} in the order: fitting takes {task.people}, one of whom only holds head and neck."
         yield _finding(call, "people_missing", text, task.rules)
 
 
@@ -174,7 +176,7 @@ def _care(call: HookCall) -> Iterator[Finding]:
     """Whether anybody will look at the skin under the collar."""
     task = next((task for task in call.decision.tasks if task.task == SKIN_TASK), None)
     if task is not None and not call.standing.covers(task.task):
-        text = "No skin inspection under the collar is ordered or planned."
+        text = "Order the inspection of the skin under the collar: none is ordered or planned."
         yield _finding(call, "no_skin_care", text, task.rules, about="care")
 
 
@@ -202,7 +204,10 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
 def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[Line, ...]:
     """Every finding, the gravest first, then what to do by hand, then why."""
     return (
-        *(Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True) for finding in findings),
+        *(
+            Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True, alarm=finding.severity == "critical")
+            for finding in findings
+        ),
         *_by_hand(call, order, findings),
         *(line for finding in findings for line in reasons(call.decision, finding.rules, finding.severity)),
         *unread_line(call.decision.not_used),

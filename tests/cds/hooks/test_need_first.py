@@ -68,9 +68,19 @@ def test_a_collar_about_to_be_signed_is_met_with_the_question_of_need(
     assert first["suggestions"][0]["isRecommended"] is True
 
 
-def test_with_a_specialist_order_the_collar_is_the_first_offer(client: TestClient) -> None:
+def test_no_order_is_recommended_whose_fitting_waits_for_the_decision(client: TestClient) -> None:
+    """Cleared and ordered by a specialist: nothing leads, and the card asks which of the two holds before a collar."""
     call = order_select(*MEASURED, CLEARED, observation("specialist-order", True))
-    offers = [offer for card in cards(client, "order-select", call) for offer in card.get("suggestions", ())]
-    assert [offer.get("isRecommended") for offer in offers] == [True]
-    # Which of the two records holds is asked within it.
-    assert {"DeviceRequest", "decide-collar-need"} <= codes(offers[0])
+    found = cards(client, "order-select", call)
+    assert "**Put the collar on**, once the clinician decides" in found[-1]["detail"]
+    ask, order = [offer for card in found for offer in card.get("suggestions", ())]
+    assert (codes(ask), ask["isRecommended"]) == ({"decide-collar-need"}, True)
+    assert {"DeviceRequest", "decide-collar-need"} <= codes(order) and "isRecommended" not in order
+
+
+def test_where_nobody_is_asked_to_decide_the_waiting_order_stands_unrecommended(client: TestClient) -> None:
+    call = order_select(*MEASURED, observation("facial-injury", True))
+    found = cards(client, "order-select", call)
+    assert any("once the clinician decides" in card["detail"] for card in found)
+    offers = [offer for card in found for offer in card.get("suggestions", ())]
+    assert offers and not any("isRecommended" in offer for offer in offers)

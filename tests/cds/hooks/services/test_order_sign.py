@@ -85,7 +85,7 @@ def test_an_adult_item_for_a_child_is_critical_and_says_why(client: TestClient) 
     call = changed(order_sign(*MEASURED, drafts=(sized("adult H3 G2"),)), "prefetch.patient", CHILD)
     card = sign(client, call)[0]
     assert card["indicator"] == "critical"
-    assert card["summary"].startswith("The order is for an adult")
+    assert card["summary"].startswith("Change the line to young child, to which the patient belongs")
     assert "Why this is critical" in card["detail"]
 
 
@@ -103,11 +103,11 @@ def test_a_size_written_without_its_usual_back_is_a_size_for_sitting_up(
     upright = with_first(complete, orderDetail=sized("adult H3 G2")["orderDetail"])
     lying = (*MEASURED[:3], observation("bed-rest", True))
     heads = "\n".join(card["summary"] for card in sign(client, order_sign(*lying, drafts=upright)))
-    assert "The order states back standard; recorded is recumbent." in heads
+    assert "Change back standard to recumbent, as recorded." in heads
     written_out = with_first(complete, orderDetail=sized("adult H3 G2 recumbent")["orderDetail"])
     right = tuple(draft for draft in written_out if draft["resourceType"] != "DeviceRequest")
     details = "\n".join(card["summary"] + card["detail"] for card in sign(client, order_sign(*lying, drafts=right)))
-    assert "The order states back" not in details
+    assert "Change back" not in details
 
 
 def test_a_clinicians_size_is_not_contradicted_by_assumptions(client: TestClient, complete: tuple[Any, ...]) -> None:
@@ -141,7 +141,7 @@ def test_an_order_without_a_second_person_is_a_warning_and_gets_one(
     alone = with_first(complete, extension=[{"url": "https://ehr.example.org/x", "valueString": "kept"}])
     (card,) = sign(client, order_sign(*MEASURED, drafts=alone))
     assert card["indicator"] == "warning"
-    assert card["summary"].startswith("The order names no second person")
+    assert card["summary"].startswith("Name a second person in the order: fitting takes 2")
     (action,) = card["suggestions"][0]["actions"]
     values = {part["url"].rsplit("/", 1)[-1]: part for part in action["resource"]["extension"]}
     assert values["people-needed"]["valuePositiveInt"] == 2
@@ -151,7 +151,7 @@ def test_an_order_without_a_second_person_is_a_warning_and_gets_one(
 def test_a_child_takes_one_person_more(client: TestClient, complete: tuple[Any, ...]) -> None:
     call = changed(order_sign(*MEASURED, drafts=complete), "prefetch.patient", CHILD)
     details = "\n".join(card["detail"] for card in sign(client, call))
-    assert "The order names 2 people for the fitting; it takes 3" in details
+    assert "Name 3 people, not 2, in the order: fitting takes 3" in details
 
 
 def test_a_collar_without_skin_inspection_is_a_warning_with_the_care_to_add(
@@ -159,7 +159,7 @@ def test_a_collar_without_skin_inspection_is_a_warning_with_the_care_to_add(
 ) -> None:
     no_plan = tuple(draft for draft in complete if draft["resourceType"] != "CarePlan")
     (card,) = sign(client, order_sign(*MEASURED, drafts=no_plan))
-    assert card["summary"].startswith("No skin inspection")
+    assert card["summary"].startswith("Order the inspection of the skin")
     created = [a["resource"]["resourceType"] for a in card["suggestions"][0]["actions"] if a["type"] == "create"]
     assert created == ["CarePlan"]
 
@@ -210,7 +210,7 @@ def test_a_wrong_order_without_a_usable_id_gets_no_second_order_beside_it(
     call = order_sign(*MEASURED, drafts=(wrong, *care))
     cards = sign(client, call)
     (card,) = cards
-    assert "The order states height H5; measured is H3." in card["summary"] + card["detail"]
+    assert "Change height H5 to H3, as measured." in card["summary"] + card["detail"]
     why = "it has no id" if given is ... else "its id is no FHIR id"
     assert (
         f"This order cannot be changed from here: {why}. By hand, change it to: adult H3 G2, 2 people" in card["detail"]
@@ -240,7 +240,7 @@ def test_a_size_in_words_is_checked_as_a_coded_one(
 ) -> None:
     """FHIR R4, CodeableConcept.text: what the user chose or wrote. An accepted order never holds both sizes."""
     (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, **order)))
-    assert card["summary"] == "The order states height H5; measured is H3."
+    assert card["summary"] == "Change height H5 to H3, as measured."
     (action,) = card["suggestions"][0]["actions"]
     assert "H5" not in json.dumps(action["resource"]) and "adult H3 G2" in json.dumps(action["resource"]["orderDetail"])
     assert "H5" in action["description"] and action["description"].endswith(" becomes adult H3 G2")
@@ -266,14 +266,14 @@ def test_an_unknown_modifier_is_said_and_the_order_not_corrected(
     assert named.replace("://", ":// ") in card["detail"] and "By hand, change it to" not in card["detail"]
     wrong = with_first(complete, orderDetail=sized("adult H5 G2")["orderDetail"], **more)
     (card,) = sign(client, order_sign(*MEASURED, drafts=wrong))
-    assert "The order states height H5; measured is H3." in card["detail"] and "suggestions" not in card
+    assert "Change height H5 to H3, as measured." in card["detail"] and "suggestions" not in card
     assert "By hand, change it to: adult H3 G2" in card["detail"]
 
 
 def test_a_size_in_the_name_of_an_order_is_left_and_said(client: TestClient, complete: tuple[Any, ...]) -> None:
     named = {**COLLAR_ORDER["code"], "text": "Rigid neck collar H5"}
     (card,) = sign(client, order_sign(*MEASURED, drafts=with_first(complete, code=named)))
-    assert card["summary"] == "The order states height H5; measured is H3."
+    assert card["summary"] == "Change height H5 to H3, as measured."
     assert "cannot be changed from here: its name states the size. By hand, change it to: adult H3 G2" in card["detail"]
     assert "suggestions" not in card
 
@@ -289,6 +289,16 @@ def test_a_correction_of_the_people_leaves_a_size_that_nothing_measured_contradi
     assert action["resource"]["orderDetail"] == sized("adult H5 G3")["orderDetail"]
     assert action["resource"]["extension"] == [{"url": url, "valuePositiveInt": 2}]
     assert action["description"] == "Change the order: Rigid neck collar; people for the fitting: 1 becomes 2"
+
+
+@pytest.mark.parametrize(("size", "told"), [("adult H3 G2", []), ("adult H5 G2", ["critical", "warning"])])
+def test_a_card_at_signing_leaves_out_no_critical_caution(client: TestClient, size: str, told: list[str]) -> None:
+    """One that does not lead is no reason to speak, and is said as soon as something else is."""
+    known = (*MEASURED, observation("raised-intracranial-pressure-risk", True))
+    drafts = with_first(accepted(client, order_select(*known)), orderDetail=sized(size)["orderDetail"])
+    found = sign(client, order_sign(*known, drafts=drafts))
+    assert [card["indicator"] for card in found] == told
+    assert not told or "nothing tight" in found[0]["summary"]
 
 
 def test_where_no_size_is_right_nothing_else_is_said_of_the_size(client: TestClient) -> None:

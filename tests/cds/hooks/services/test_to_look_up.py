@@ -226,7 +226,8 @@ def test_in_an_emergency_no_collar_is_offered(client: TestClient) -> None:
     bleeding = (observation("penetrating-injury", True), observation("neck-swelling", True), WORN)
     answer = answer_of(client, "collar-order-select", order_select(*MEASURED, *bleeding))
     offers = [offer["label"] for card in answer["cards"] for offer in card.get("suggestions", ())]
-    assert offers[0] == "Call now, before any collar"
+    # The collar is on: nothing is before it.
+    assert offers[0] == "Call now"
     assert [label for label in offers if "adult" in label] == []
     ordinary = answer_of(client, "collar-order-select", order_select(*MEASURED))
     assert any("adult" in offer["label"] for card in ordinary["cards"] for offer in card.get("suggestions", ()))
