@@ -57,7 +57,7 @@ def test_every_critical_caution_is_said_in_full() -> None:
     """In whole or, where it fits a headline, there; a card that gives no size comes with its own."""
     checked = 0
     for read in all_read(FULL_TEXT):
-        if not read.cards or read.service == "collar-order-sign":
+        if not read.cards:
             continue
         said = "\n".join(f"{card['summary']}\n{card['detail']}" for card in read.cards).replace("\\", "")
         for caution in read.decision.get("cautions", ()):
@@ -65,6 +65,59 @@ def test_every_critical_caution_is_said_in_full() -> None:
                 checked += 1
                 assert caution["text"] in said, (read.service, read.file, caution["text"])
     assert checked > 50
+
+
+def test_what_is_critical_stands_together_and_before_the_size_and_the_questions() -> None:
+    checked = 0
+    for read, card in _cards():
+        detail = card["detail"].replace("\\", "")
+        criticals = [one["text"] for one in read.decision.get("cautions", ()) if one["severity"] == "critical"]
+        places = [detail.index(text) for text in criticals if text in detail]
+        if card["indicator"] == "critical" and places:
+            between = detail[: max(places)]
+            checked += len(places) > 1
+            for later in ("Size, for later", "On the shelf", "Find out", "**Who**", "Why this is critical"):
+                assert later not in between, (read.service, read.file, later)
+    assert checked > 20
+
+
+def test_in_an_emergency_the_size_stands_last_and_no_item_is_named() -> None:
+    for read in _reads("collar-order-select"):
+        (first, *_) = read.cards
+        if "Size, for later" in first["detail"]:
+            assert first["detail"].index("**Who**") < first["detail"].index("Size, for later")
+            assert "On the shelf" not in first["detail"]
+    found = [read.file for read in _reads("collar-order-select") if "Size, for later" in read.cards[0]["detail"]]
+    assert "46_trouble_in_the_collar.json" in found
+
+
+def test_what_is_not_shown_says_where_it_stands() -> None:
+    """Beside a card that links to its decision, nothing is left out without saying so."""
+    told = [card for _, card in _cards() if "More at the link: " in card["detail"]]
+    assert len(told) > 40 and all(card["links"] for card in told)
+    assert not any("Not shown here" in card["detail"] for _, card in _cards())
+
+
+def test_no_headline_counts_twice_what_stands_below() -> None:
+    assert [card["summary"] for _, card in _cards() if card["summary"].count(" more)") > 1] == []
+
+
+def test_a_reason_to_override_can_be_meant_of_the_card() -> None:
+    sizes = {"measured-otherwise", "fit-checked", "not-in-stock"}
+    topics = set()
+    for read, card in _cards():
+        reasons = {reason["code"] for reason in card.get("overrideReasons", ())}
+        topic = card["source"]["topic"]["code"]
+        topics.add(topic)
+        assert not reasons or {"data-wrong", "specialist-advice", "other"} <= reasons
+        if topic not in ("size", "order"):
+            assert not reasons & sizes, (read.service, read.file)
+    assert {"size", "order", "caution", "due", "handover"} <= topics
+
+
+def test_a_card_without_a_size_does_not_say_who_puts_the_collar_on() -> None:
+    unsized = [card for _, card in _cards() if card["summary"].startswith(("No size yet", "Do not size"))]
+    assert unsized and not any("Put the collar on**" in card["detail"] for card in unsized)
 
 
 def test_the_gravest_card_comes_first() -> None:

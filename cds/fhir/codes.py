@@ -28,5 +28,8 @@ OVERRIDE_REASONS = {
     "other": "Another reason (add a comment)",
 }
 
+LANGUAGES = {"en": "English", "es": "Spanish"}
+"""Languages of the instructions for the patient, by BCP 47 code, in words."""
+
 STANDING = ("draft", "active", "on-hold")
 """The states (FHIR request-status) of an order or a plan that is not over."""

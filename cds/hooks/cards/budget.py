@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
-from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line, fitted
+from cds.hooks.cards.reading_limit import LONGEST_DETAIL, NOT_SHOWN, Line, fitted
 from cds.protocol.response import Action
 from rules.model.ruleset import SEVERITIES, Severity
+
+_MORE = re.compile(r" \(and (\d+) more\)$")
+"""How a headline ends that counts what stands below it."""
 
 
 @dataclass(frozen=True)
@@ -38,9 +42,12 @@ class Draft:
     any_offer: bool = False
     full: Callable[[], str] = str
 
-    def detail(self, longest: int = LONGEST_DETAIL, ending: str = "") -> str:
-        """The lines and then ``ending``, in at most ``longest`` characters, where the needed ones allow it."""
-        return fitted(self.lines, self.summary, longest, ending)
+    def detail(self, longest: int = LONGEST_DETAIL, ending: str = "", rest: str = NOT_SHOWN) -> str:
+        """The lines and then ``ending``, in at most ``longest`` characters, where the needed ones allow it.
+
+        ``rest`` leads in the count of what is not shown.
+        """
+        return fitted(self.lines, self.summary, longest, ending, rest)
 
 
 def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]) -> list[Draft]:
@@ -70,12 +77,20 @@ def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
     return replace(
         into,
         summary=_counted(into.summary, len(folded)),
-        lines=(*into.lines, *(line for draft in folded for line in _in_short(draft))),
+        lines=_beside(into.lines, [line for draft in folded for line in _in_short(draft)]),
         rules=tuple(dict.fromkeys([*into.rules, *(rule for draft in folded for rule in draft.rules)])),
         offers=offers,
         any_offer=into.any_offer or len(offers) > len(into.offers) > 0 or any(draft.any_offer for draft in folded),
         full=full,
     )
+
+
+def _beside(lines: Sequence[Line], folded: Sequence[Line]) -> tuple[Line, ...]:
+    """``lines`` with ``folded`` at their end, and what is an alarm right after the last alarm of ``lines``."""
+    last = max((place for place, line in enumerate(lines, start=1) if line.alarm), default=0)
+    alarms = [line for line in folded if line.alarm and last]
+    rest = [line for line in folded if line not in alarms]
+    return (*lines[:last], *alarms, *lines[last:], *rest)
 
 
 def _in_short(draft: Draft) -> list[Line]:
@@ -86,4 +101,8 @@ def _in_short(draft: Draft) -> list[Line]:
 
 
 def _counted(summary: str, more: int) -> str:
+    """``summary`` with how many more there are, added to what it counts already."""
+    counted = _MORE.search(summary)
+    if counted is not None:
+        summary, more = summary[: counted.start()], more + int(counted[1])
     return f"{markdown.shorten(summary, 120)} (and {more} more)"

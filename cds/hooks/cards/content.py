@@ -23,6 +23,8 @@ _MOST_UNREAD, _MOST_FIRST, _MOST_WRONG, _LONGEST_NAME = 3, 6, 2, 50
 """Of the records that a person has to read, of those that go before a collar, and of values that look wrong, so many are named.
 
 Each in so many characters."""
+_FOR_LATER = "Size, for later"
+_HOW_SURE = "size detail"
 _LOOKS_WRONG = ("implausible", "unit")
 """Why a value is refused that somebody can look at again and record rightly."""
 
@@ -41,17 +43,19 @@ def size_card(
     could not send.
     """
     indicator, summary = _headline(ruleset, decision)
+    size = (*_size(ruleset, decision), *_shelf(decision, items))
+    rest = (
+        *unread_line([*decision.not_used, *not_had]),
+        *_find_out(decision),
+        *caution_lines(decision, ("info",)),
+    )
+    who = tuple(_who(decision))
     return Draft(
         indicator=indicator,
         topic="size",
         summary=summary,
         lines=(
-            *_size(ruleset, decision),
-            *_shelf(decision, items),
-            *unread_line([*decision.not_used, *not_had]),
-            *_find_out(decision),
-            *caution_lines(decision, ("info",)),
-            *_who(decision.tasks),
+            *_ordered(decision, size, rest, who),
             *not_used_line([*decision.not_used, *not_had]),
         ),
         rules=_rules_of_size(decision),
@@ -75,7 +79,13 @@ def caution_cards(
             topic="caution",
             summary=caution.summary,
             lines=(
-                Line("", markdown.plain(caution.text, 600), needed=True, counted="caution"),
+                Line(
+                    "",
+                    markdown.plain(caution.text, 600),
+                    needed=True,
+                    counted="caution",
+                    alarm=caution.severity == "critical",
+                ),
                 *reasons(decision, caution.rules, caution.severity),
             ),
             rules=caution.rules,
@@ -177,24 +187,45 @@ def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
     if decision.size_class is None:
         for hold in decision.holds:
             critical = hold.kind == "do_not_size"
-            yield Line("", markdown.plain(hold.text, 600), needed=True)
+            yield Line("", markdown.plain(hold.text, 600), needed=True, alarm=critical)
             for caution in coming_with(decision, hold):
-                yield Line("", markdown.plain(caution.text, 600), needed=True)
+                yield Line("", markdown.plain(caution.text, 600), needed=True, alarm=critical)
             yield from reasons(decision, hold.rules, "critical" if critical else "warning")
         return
     size = decision.size_class
-    yield Line("", f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)}).", needed=True)
-    yield Line("", f"{markdown.plain(by_part(ruleset, decision))}.")
-    # Where something goes before the collar, which other size there is has time.
+    title = _FOR_LATER if _is_emergency(decision) else ""
+    words = f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)})."
+    yield Line(title, words, needed=True)
+    # Where something goes before the collar, how sure the size is and which other there is has time.
     later = bool(decision.leading)
+    yield Line(title, f"{markdown.plain(by_part(ruleset, decision))}.", counted="" if later else _HOW_SURE)
     for option in decision.candidates[1:]:
         yield Line("If it does not fit", _alternate(option, size), counted="other size", behind=later)
 
 
 def _shelf(decision: Decision, items: Sequence[str]) -> Iterator[Line]:
-    """The nearest item stands whatever the room; where no size is given, no item is either."""
+    """The nearest item stands whatever the room, but in an emergency none; where no size is given, no item is either."""
+    later = _is_emergency(decision)
     for position, item in enumerate(items if decision.size_class else ()):
-        yield Line("On the shelf", item, needed=position == 0, counted="item on the shelf")
+        yield Line("On the shelf", item, needed=position == 0 and not later, counted="item on the shelf", behind=later)
+
+
+def _ordered(decision: Decision, size: Sequence[Line], rest: Sequence[Line], who: Sequence[Line]) -> Iterator[Line]:
+    """Size, what is to be found out and to be minded, and who does what.
+
+    In an emergency who does what goes first, and which size it is has time; why there is none has not.
+    """
+    if decision.size_class is None and any(hold.kind == "do_not_size" for hold in decision.holds):
+        yield from (*size, *who, *rest)
+    elif _is_emergency(decision):
+        yield from (*who, *rest, *size)
+    else:
+        yield from (*size, *rest, *who)
+
+
+def _is_emergency(decision: Decision) -> bool:
+    """Whether something critical goes before the collar."""
+    return bool(decision.leading) and decision.leading[0].severity == "critical"
 
 
 def _alternate(option: Candidate, first: SizeClass) -> str:
@@ -211,7 +242,8 @@ def _capital(text: str) -> str:
 def _find_out(decision: Decision) -> Iterator[Line]:
     """The dangers that are not recorded in one line, then two questions in full: dangers before the size."""
     if decision.dangers_not_recorded is not None:
-        yield Line("Find out", f"**{markdown.plain(decision.dangers_not_recorded.text, 600)}**", needed=True)
+        label, colon, names = markdown.plain(decision.dangers_not_recorded.text, 600).partition(":")
+        yield Line("Find out", f"**{label}{colon}**{names}", needed=True)
     questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     asked: dict[str, str] = {}
     for question in questions:
@@ -220,13 +252,19 @@ def _find_out(decision: Decision) -> Iterator[Line]:
         yield Line("Find out", markdown.plain(ask), needed=True)
 
 
-def _who(tasks: Sequence[Task]) -> Iterator[Line]:
-    """Who puts the collar on, and what comes before it, where that takes more than one; then how many tasks there are."""
-    shared = [task for task in tasks if task.people > 1]
+def _who(decision: Decision) -> Iterator[Line]:
+    """Who puts the collar on, and what comes before it, where that takes more than one; then how many tasks there are.
+
+    Where no size is given, the fitting is only counted.
+    """
+    tasks = decision.tasks
+    sized = decision.size_class is not None
+    shared = [task for task in tasks if task.people > 1 and (sized or task.task != FIT_TASK)]
     fitting = next((position for position, task in enumerate(shared) if task.task == FIT_TASK), None)
     named = shared[:1] if fitting is None else [*shared[:fitting][:1], shared[fitting]]
     for task in named:
-        hands = f" ({markdown.plain('; '.join(task.hands))})" if task.hands else ""
+        done = "; ".join(hand.replace(" (", ": ").replace(")", "") for hand in task.hands)
+        hands = f" ({markdown.plain(done)})" if done else ""
         begins = markdown.plain(f", {task.begins}" if task.begins and not task.title_tells(task.begins) else "")
         people = markdown.plain(f"{task.people} people, {task.performer_words}")
         yield Line("Who", f"**{markdown.plain(task.title)}**{begins}: {people}{hands}", needed=True)

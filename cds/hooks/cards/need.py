@@ -24,7 +24,13 @@ def need_first(main: Draft, decision: Decision) -> Draft:
         main,
         indicator=first.severity if graver else main.indicator,
         summary=first.summary if graver else main.summary,
-        lines=(*(Line("", text, needed=True) for text in said), *main.lines),
+        lines=(
+            *(
+                Line("", text, needed=True, alarm=caution.severity == "critical")
+                for text, caution in zip(said, decision.leading, strict=True)
+            ),
+            *main.lines,
+        ),
         full=lambda: markdown.joined([*said, main.full()]),
         rules=tuple(dict.fromkeys([*(rule for caution in decision.leading for rule in caution.rules), *main.rules])),
     )

@@ -20,7 +20,7 @@ from cds.hooks.cards.budget import Draft, Offer, within_budget
 from cds.hooks.cards.content import site_changes
 from cds.hooks.cards.links import decision_link, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
-from cds.hooks.cards.reading_limit import LONGEST_DETAIL, Line
+from cds.hooks.cards.reading_limit import AT_THE_LINK, LONGEST_DETAIL, NOT_SHOWN, Line
 from cds.hooks.cards.unread_first import fitted_once_measured, led_by_unread
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
@@ -245,7 +245,9 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
     topic = Coding(system=urls.code_system(codes.TOPIC_SYSTEM), code=draft.topic, display=codes.TOPICS[draft.topic])
     instance = UUID(call.request.hookInstance)
     changes, disclaimer = site_changes(ruleset, call.decision, draft), markdown.plain(call.decision.disclaimer, 600)
-    detail = replace(draft, lines=(*draft.lines, *changes)).detail(service.longest_detail, disclaimer)
+    detail = replace(draft, lines=(*draft.lines, *changes)).detail(
+        service.longest_detail, disclaimer, rest=AT_THE_LINK if call.links else NOT_SHOWN
+    )
     name = "\n".join([service.id, call.decision.at.isoformat(), draft.topic, draft.summary, detail, str(number)])
     suggestions = tuple(_suggested(offer, instance, name, position) for position, offer in enumerate(draft.offers))
     full = {FULL_TEXT: _full_text(draft, changes, disclaimer)} if call.request.wants_full_text else {}
@@ -262,7 +264,11 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
         links=call.links,
         suggestions=suggestions,
         selectionBehavior=None if not suggestions else "any" if draft.any_offer else "at-most-one",
-        overrideReasons=override_reasons(urls) if draft.indicator != "info" or suggestions else (),
+        overrideReasons=(
+            override_reasons(urls, draft.topic, sized=not call.decision.leading)
+            if draft.indicator != "info" or suggestions
+            else ()
+        ),
         extension={**({RULES: list(draft.rules)} if draft.rules else {}), **full},
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from cds.fhir import codes
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
@@ -80,7 +81,7 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
         topic="handover",
         summary=f"Leaving in a collar: {count} thing{'s' if count > 1 else ''} to arrange",
         lines=(
-            *task_lines(decision.tasks, "To arrange", "[ ] "),
+            *task_lines(decision.tasks, "To arrange", "☐ "),
             *_leaflet_line(decision),
             *caution_lines(decision, ("info",)),
             *unread_line(decision.not_used),
@@ -103,15 +104,19 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
 def _leaflet_line(decision: Decision) -> Iterator[Line]:
     """In which languages the instructions for the patient come along."""
     if decision.leaflets:
-        languages = ", ".join(markdown.code(leaflet.language) for leaflet in decision.leaflets)
+        languages = ", ".join(_language(leaflet.language) for leaflet in decision.leaflets)
         yield Line("", f"The care plan brings the instructions for the patient: {languages}.", needed=True)
+
+
+def _language(code: str) -> str:
+    return codes.LANGUAGES.get(code) or markdown.code(code)
 
 
 def _leaflets(decision: Decision) -> Iterator[str]:
     """The instructions for the patient in each language, by their headings, and who reviewed the words."""
     for leaflet in decision.leaflets:
         headings = "; ".join(markdown.plain(section.title) for section in leaflet.sections)
-        yield f"{markdown.code(leaflet.language)} **{markdown.plain(leaflet.title)}**: {headings}. {markdown.plain(leaflet.notice)}"
+        yield f"{_language(leaflet.language)}: **{markdown.plain(leaflet.title)}**: {headings}. {markdown.plain(leaflet.notice)}"
 
 
 SERVICE = HookService(

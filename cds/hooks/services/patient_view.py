@@ -27,6 +27,8 @@ TOPICS = ("application", "dangers", "review", "skin")
 _THREAT = "airway_threat"
 _LONGEST = 120
 _READ_IT = "Read it yourself, not used here: "
+CALL_TASK, TELL_TASK = "call_clinician", "tell_clinician"
+"""Tasks of the rule set, if it has them: to call the clinician, who comes, and to tell something that is decided then."""
 _A_DANGER = "A danger among these is not in the advice on the collar."
 _BY_HAND = "To be ended by hand, not from here"
 _RECORD_IT = (
@@ -49,8 +51,14 @@ def _cards(call: HookCall) -> list[Draft]:
     if not worn:
         return [*caution_cards(decision, ("critical",)), *unread, *ending]
     overdue = caution_cards(decision)
-    due = tuple(task for task in decision.tasks if task.timing.within_hours == 0)
+    due = _once_called(tuple(task for task in decision.tasks if task.timing.within_hours == 0))
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
+
+
+def _once_called(tasks: tuple[Task, ...]) -> tuple[Task, ...]:
+    """``tasks`` without telling the clinician where the clinician is called: it is one call."""
+    called = any(task.task == CALL_TASK for task in tasks)
+    return tuple(task for task in tasks if not (called and task.task == TELL_TASK))
 
 
 def _identity_card(call: HookCall) -> list[Draft]:

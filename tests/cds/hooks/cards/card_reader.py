@@ -30,7 +30,9 @@ class CardReader:
 
     def left_out(self) -> int:
         """How many cautions the details say that they do not show."""
-        told = [line for detail in self._details for line in detail.splitlines() if line.startswith("Not shown here:")]
+        told = [
+            line for detail in self._details for line in detail.splitlines() if line.startswith("More at the link:")
+        ]
         return sum(int(number) for line in told for number in _LEFT_OUT.findall(line))
 
     def noted(self) -> set[tuple[str, str]]:

@@ -176,10 +176,11 @@ def test_the_call_itself_says_that_the_patient_is_leaving(client: TestClient) ->
     assert facts["discharge_planned"]["original"] == "the hook encounter-discharge"
 
 
-@pytest.mark.parametrize("language", ["en", "es"])
-def test_the_patients_instructions_go_along(client: TestClient, language: str) -> None:
+@pytest.mark.parametrize(("language", "named"), [("en", "English"), ("es", "Spanish")])
+def test_the_patients_instructions_go_along(client: TestClient, language: str, named: str) -> None:
     card = cards(client, "collar-discharge", discharge(*MEASURED, WORN))[-1]
-    assert f"`{language}`" in card["detail"]
+    assert named in card["detail"] and f"`{language}`" not in card["detail"]
+    assert "☐ **" in card["detail"] and "[ ]" not in card["detail"]
     (plan,) = [a["resource"] for a in card["suggestions"][0]["actions"] if a["resource"]["resourceType"] == "CarePlan"]
     asked = discharge(*MEASURED, WORN, extension={"org.example.nuque.whole-decision": True})
     answer = client.post("/cds-services/collar-discharge", json=asked).json()
