@@ -18,6 +18,7 @@ from cds.web.pages.opened_decision import opened
 from cds.web.pages.rendering import WITH_PROBLEMS, page
 from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, corrections_of, findings_of
 from rules.errors import FactError
+from rules.model.decision import Caution
 from rules.model.ruleset import Ruleset
 
 router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
@@ -98,6 +99,7 @@ def _shown(
     items = service.content.catalogue.items if service.content.catalogue else ()
     parts = regions(ruleset)
     looked = [region.name for region in parts if form.has_looked_at(region)]
+    stops, reasons = ([], []) if advice else _stops(service, form)
     return page(
         request,
         "fit.html",
@@ -108,7 +110,9 @@ def _shown(
         record=record,
         regions=parts,
         looked=looked,
-        stops=() if advice else _stops(service, form),
+        stops=stops,
+        reasons=reasons,
+        in_steps=[one for one in advice.cautions if _is_a_step(ruleset, one)] if advice else [],
         fields=size_fields(ruleset),
         plain=[name for name, axis in ruleset.axes.items() if form.size.get(name) == axis.silent],
         missing=missing_axes(ruleset, form) if status == 422 else [],
@@ -119,21 +123,32 @@ def _shown(
     )
 
 
-def _stops(service: Service, form: FitForm) -> list[str]:
-    """What stops the fitting by what is known before the size worn is chosen: nobody in danger waits for a choice."""
+def _stops(service: Service, form: FitForm) -> tuple[list[str], list[str]]:
+    """What stops the fitting by what is known before the size worn is chosen: nobody in danger waits for a choice.
+
+    Apart from it what its steps say in other words.
+    """
     if not form.facts and not form.findings:
-        return []
+        return [], []
     content = service.content
     try:
         decision = content.decider.decide({**form.facts, **form.findings, WORN: True}, service.clock())
     except FactError as error:
         raise _refused(error) from error
     stopping = [one for _, one in corrections_of(content.ruleset, decision) if one.action == "stop"]
-    return [
+    grave = [caution for caution in decision.cautions if caution.severity == "critical"]
+    in_steps = [caution for caution in grave if _is_a_step(content.ruleset, caution)]
+    stops = [
         *(hold.text for hold in decision.holds if hold.kind == "do_not_size"),
-        *(caution.text for caution in decision.cautions if caution.severity == "critical"),
         *(one.correction for one in stopping),
+        *(caution.text for caution in grave if caution not in in_steps),
     ]
+    return stops, [caution.text for caution in in_steps]
+
+
+def _is_a_step(ruleset: Ruleset, caution: Caution) -> bool:
+    """Whether each rule that says ``caution`` stops the fitting and says as a step what to do."""
+    return all(any(one.action == "stop" for one in ruleset.rules[rule].then.corrections) for rule in caution.rules)
 
 
 def _refused(error: FactError) -> RefusedCall:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 
 import pytest
@@ -100,7 +101,8 @@ def test_without_a_size_the_page_asks_for_it(client: TestClient) -> None:
 def test_whatever_stops_the_fitting_is_said_before_a_size_is_chosen(client: TestClient, finding: str) -> None:
     advice = client.post("/fit-checks", json={"size": "adult H3 G2", "findings": {finding: True}}).json()
     answer = client.post("/fit", data={finding: "yes"})
-    said = PageReader(answer.text)["stop"]
+    page = PageReader(answer.text)
+    said = page["stop"] + page["caution"]
     assert answer.status_code == 422
     grave = [one["text"] for one in advice.get("cautions", []) if one["severity"] == "critical"]
     corrections = [one["correction"] for one in advice["corrections"] if one["action"] == "stop"]
@@ -113,6 +115,43 @@ def test_from_the_bedside_what_stops_comes_along(client: TestClient, known: dict
     held = client.post("/decisions", json={"facts": {**dict.fromkeys(known, True), "collar_in_place": True}}).json()
     (text,) = [one["text"] for one in held["holds"] if one["kind"] == "do_not_size"]
     assert text in PageReader(client.post("/fit/start", data=known).text)["stop"]
+
+
+def test_at_a_stop_the_steps_stand_in_red_and_what_says_them_again_is_folded(client: TestClient) -> None:
+    """Who frees an airway reads one list: what the same rule says in other words is a reason, and nothing is asked for."""
+    found = {"breathing_or_swallowing_trouble": "yes", "new_neurological_sign": "yes"}
+    facts = {"facts": json.dumps({"tracheostomy": True})}
+    step = "Hold the head by hand and open the front now"
+    for posted in ({**WORN, **found, **facts}, {**found, **facts}):
+        text = client.post("/fit", data=posted).text
+        red, _, after = text.partition("<details><summary><strong>Reasons</strong></summary>")
+        reasons, _, after = after.partition("</details>")
+        page = PageReader(text)
+        assert step in red and "never the vest of a halo" not in red
+        assert "Tracheostomy: the front opening must leave" in red
+        assert "never the vest of a halo" in reasons and "the airway cannot wait" in reasons
+        record = "".join(page["record"])
+        assert text.count(step) - record.count(step) == 1
+        assert page["not-recorded"] == []
+    assert _judged(client, chin_over_edge="yes")[0]["not-recorded"]
+
+
+def test_looked_everywhere_is_said_at_the_end(client: TestClient) -> None:
+    text = client.get("/fit").text
+    last = max(text.index(f'name="{finding}"') for finding in FINDINGS)
+    assert last < text.index('name="looked"') < text.index("Judge the fit")
+
+
+def test_a_region_that_was_not_looked_at_is_marked(client: TestClient) -> None:
+    page, _ = _judged(client, **{"looked.head": "yes"})
+    assert len(page["unseen"]) == len(REGIONS) - 1
+    assert PageReader(client.get("/fit").text)["unseen"] == []
+
+
+def test_without_a_rule_there_is_no_why(client: TestClient) -> None:
+    fits = client.post("/fit", data={**WORN, "looked": "yes"}).text
+    assert ">Why<" not in fits and "No rule fired" not in fits
+    assert ">Why<" in client.post("/fit", data={**WORN, "chin_over_edge": "yes"}).text
 
 
 def test_nothing_stops_a_check_of_which_nothing_is_known(client: TestClient) -> None:
