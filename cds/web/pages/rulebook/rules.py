@@ -44,6 +44,8 @@ def listed(
         and (not local or rule.local or changed & set(rule.parameters))
         and _holds(ruleset, rule, words)
     ]
+    # What has the words in its title is what most people look for.
+    found.sort(key=lambda rule: sum(word not in rule.title.lower() for word in words))
     return page(
         request,
         "rules.html",
@@ -66,8 +68,8 @@ def parameters(request: Request, service: CurrentService, confirm: str = "") -> 
     shown = [one for one in ruleset.parameters.values() if one.confirm or not confirm]
     confirming = {one.name: _confirming(ruleset, readers.get(one.name, ())) for one in shown if one.confirm}
     groups: dict[str, list[Parameter]] = {}
-    for one in shown:
-        # Under each of those who confirm it: everybody finds all of theirs in one place.
+    # Under each of those who confirm it: everybody finds all of theirs in one place; last what asks for nobody.
+    for one in sorted(shown, key=lambda one: one.name not in confirming):
         for who in confirming.get(one.name, ["nobody"]):
             groups.setdefault(who, []).append(one)
     return page(

@@ -657,3 +657,24 @@ def test_every_field_of_the_map_is_named_on_screen_and_on_paper(browser: Browser
             labels = page.locator(".map .label")
             assert labels.count() > 20
             assert all(one.is_visible() for one in labels.all()), media
+
+
+@pytest.mark.parametrize(
+    ("path", "part", "number"),
+    [("/rules", "rule", 800), ("/rules/parameters", "parameter", 200), ("/rules/map", "field", 20)],
+)
+def test_rules_numbers_and_map_are_printed_whole(
+    browser: Browser, live: LiveService, path: str, part: str, number: int
+) -> None:
+    """The orthotist signs the numbers, not their headings."""
+    with opened(browser, live.url + path) as page:
+        shown = f"[...document.querySelectorAll('[data-part={part}]')].filter(one => one.checkVisibility()).length"
+        assert page.evaluate(shown) == 0
+        page.emulate_media(media="print")
+        assert page.evaluate(shown) == page.locator(f"[data-part={part}]").count() > number
+        if part == "field":
+            split = (
+                "[...document.querySelectorAll('figure')].every(one => getComputedStyle(one).breakInside === 'avoid')"
+                " && [...document.querySelectorAll('.grey')].every(one => getComputedStyle(one).fill === 'none')"
+            )
+            assert page.evaluate(split)

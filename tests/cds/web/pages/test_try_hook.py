@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -147,3 +148,13 @@ def test_moments_are_today(client: TestClient) -> None:
     assert observed and all(
         timedelta(0) <= AT - datetime.fromisoformat(one).astimezone(UTC) < timedelta(days=30) for one in observed
     )
+
+
+def test_what_a_reader_looks_for_is_not_behind_a_request_and_eleven_lines(client: TestClient) -> None:
+    hook = "collar-patient-view"
+    text = _prepared(client, "28", hook)
+    shown = client.post("/try", data={"patient": "28", "hook": hook, "request": text}).text
+    assert "<details><summary>The request, to be edited</summary>" in shown
+    kept = re.findall(r"<details><summary>(\d+) of (\d+) kept</summary>", shown)
+    assert kept and kept[0][0] == kept[0][1]
+    assert "No card. This hook speaks where a collar is worn or ordered." in shown

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -69,6 +70,32 @@ def test_a_search_narrows_by_words_topic_and_evidence(client: TestClient) -> Non
     published = _found(client, evidence="published")
     assert published == [rule.id for rule in RULESET.rules.values() if "published" in RULESET.evidence(rule)]
     assert _found(client, q="halo", topic="skin", evidence="published", local="yes") == []
+
+
+def test_what_has_the_words_in_its_title_is_found_first(client: TestClient) -> None:
+    found = _found(client, q="halo")
+    named = ["halo" in RULESET.rules[rule].title.lower() for rule in found]
+    assert True in named and False in named and named == sorted(named, reverse=True)
+
+
+@pytest.mark.parametrize("asked", [{"q": "no such words"}, {"topic": "no_topic"}])
+def test_where_nothing_is_found_the_page_says_what_to_do(client: TestClient, asked: dict[str, str]) -> None:
+    text = client.get("/rules", params=asked, headers=BROWSER).text
+    assert "0 found." in text and '<a href="/rules">all rules by topic</a>' in text
+    assert ("No topic is called “no_topic”" in text) == ("topic" in asked)
+
+
+@pytest.mark.parametrize("path", ["", "/map", "/parameters", "/changes", "/versions"])
+def test_a_page_is_called_by_the_words_that_lead_to_it(client: TestClient, path: str) -> None:
+    text = client.get(f"/rules{path}", headers=BROWSER).text
+    (heading,) = re.findall("<h1>(.*?)</h1>", text)
+    leads = client.get("/rules", headers=BROWSER).text
+    assert re.search(f'href="/rules{path}"[^>]*>{heading}</a>', leads) and f"<title>{heading} · Nuque</title>" in text
+
+
+def test_what_nobody_has_to_confirm_stands_last(client: TestClient) -> None:
+    page = PageReader(client.get("/rules/parameters", headers=BROWSER).text)
+    assert page["who"][-1].startswith("Nobody has to confirm")
 
 
 def test_what_is_searched_for_stays_text(client: TestClient) -> None:
