@@ -9,6 +9,7 @@ import os
 import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -319,6 +320,11 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
         description="address of this service as clinicians' browsers reach it; cards then link to its pages. Default: "
         "no links, and in open mode the address on this machine",
     )
+    time_zone: str | None = Field(
+        default=None,
+        description="time zone of the wards' clocks by its IANA name (`Europe/Madrid`), for the times on pages and papers. "
+        "Default: the machine's, which in a container is UTC",
+    )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")
     workers: int = Field(
@@ -338,6 +344,24 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
         if self.public_url is not None or self.trust != "open" or self.port == 0:
             return self.public_url
         return f"http://[{self.host}]:{self.port}" if ":" in self.host else f"http://{self.host}:{self.port}"
+
+    @property
+    def zone(self) -> ZoneInfo | None:
+        """The time zone of the wards' clocks; None: that of this machine."""
+        return None if self.time_zone is None else ZoneInfo(self.time_zone)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str | None) -> str | None:
+        """A zone that this machine does not know would be found out at the first page, by whoever opens it."""
+        try:
+            if value is not None:
+                ZoneInfo(value)
+        except (KeyError, ValueError, OSError) as error:
+            raise ValueError(
+                f"{value!r}: write the IANA name of a time zone that this machine knows (tzdata), as in Europe/Madrid"
+            ) from error
+        return value
 
     @field_validator("cors_origins")
     @classmethod

@@ -35,6 +35,9 @@ def test_what_is_given_goes_before_the_environment(monkeypatch: pytest.MonkeyPat
         ("NUQUE_CORS_ORIGINS", "https://a.example,https://b.example/"),
         ("NUQUE_CORS_ORIGINS", "a.example"),
         ("NUQUE_AUDIENCES", "cds.example"),
+        ("NUQUE_TIME_ZONE", "Madrid"),
+        ("NUQUE_TIME_ZONE", "../etc/passwd"),
+        ("NUQUE_TIME_ZONE", ""),
     ],
 )
 def test_a_wrong_value_names_its_variable(monkeypatch: pytest.MonkeyPatch, name: str, value: str) -> None:

@@ -62,8 +62,8 @@ class Answer:
 
     ``known`` has the words for each fact, ``compared`` for each comparison of the trace.
     ``leading`` are cautions that are said before the size, ``notes`` the others that stop nothing.
-    ``lanes`` hold every task by role; a screen shows ``doings`` first, and ``later`` what the clock brings back, the first
-    time of which may stand among them too.
+    ``clock`` names the time zone of all times. ``lanes`` hold every task by role; a screen shows ``doings`` first, and
+    ``later`` what the clock brings back, the first time of which may stand among them too.
     """
 
     decision: Decision
@@ -78,6 +78,7 @@ class Answer:
     leading: tuple[Caution, ...]
     notes: tuple[Caution, ...]
     staff: tuple[Staffing, ...]
+    clock: str
     lanes: tuple[Lane, ...]
     doings: tuple[Doing, ...]
     later: tuple[Lane, ...]
@@ -119,6 +120,7 @@ def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzin
         leading=tuple(caution for caution in mild if caution.leads),
         notes=tuple(caution for caution in mild if not caution.leads),
         staff=tuple(staffing(decision.tasks)),
+        clock=f"{decision.at.astimezone(zone):%Z}",
         lanes=tuple(lanes(decision.tasks, decision.at, zone)),
         doings=tuple(doings(decision.tasks, fit_task(decision))),
         later=tuple(lanes([task for task in decision.tasks if not is_of_now(task)], decision.at, zone)),

@@ -93,7 +93,7 @@ def whole(request: Request, made: Bedside) -> Response:
 def _decided(service: Service, form: FactForm, found: Opened) -> Bedside:
     content, basis = service.content, found.basis(form, service.clock())
     decision = content.decider.decide(basis.facts, basis.at, basis.not_used)
-    shown = answer(content.ruleset, decision, content.shelf(decision))
+    shown = answer(content.ruleset, decision, content.shelf(decision), service.settings.zone)
     dangers = len(decision.dangers_not_recorded.facts) if decision.dangers_not_recorded else 0
     if form.problems:
         return Bedside(form, found, None, stops=shown.stops, dangers=dangers)

@@ -15,7 +15,7 @@ from cds.web.pages.fact_form import fact_form
 from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions, size_fields, worn
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.opened_decision import opened
-from cds.web.pages.rendering import WITH_PROBLEMS, page
+from cds.web.pages.rendering import WITH_PROBLEMS, moment_words, page
 from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, corrections_of, findings_of
 from rules.errors import FactError
 from rules.model.decision import Caution
@@ -52,7 +52,7 @@ def judged(request: Request, form: PostedForm, service: CurrentService) -> Respo
     at = service.clock()
     advice = _advice(service, read, at)
     after = read.following(ruleset, advice) if advice.outcome in ("reseat", "change_size") else read
-    record = _record(ruleset, read, advice, at)
+    record = _record(ruleset, read, advice, moment_words(at, service.settings.zone))
     return _shown(request, service, after, advice=advice, checked=read, record=record)
 
 
@@ -167,13 +167,13 @@ def _staff(ruleset: Ruleset, advice: FitAdvice | None) -> tuple[int, tuple[str, 
     return least.least_people, tuple(hands)
 
 
-def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: datetime) -> str:
+def _record(ruleset: Ruleset, form: FitForm, advice: FitAdvice, at: str) -> str:
     """The check as text for the chart."""
     labels = {name: fact.label for name, fact in findings_of(ruleset).items()}
     found = [labels[name] for name, present in form.findings.items() if present]
     absent = [labels[name] for name, present in form.findings.items() if not present]
     lines = [
-        f"Fit check, {at.astimezone():%Y-%m-%d %H:%M %Z}",
+        f"Fit check, {at}",
         f"Worn: {advice.worn.words} ({advice.worn.in_words})" + (f", item {form.item}" if form.item else ""),
         f"Found: {', '.join(found) or 'nothing'}",
         f"Looked at, not found: {', '.join(absent) or 'nothing'}",

@@ -63,7 +63,11 @@ def downtime(request: Request, service: CurrentService) -> Response:
             "the downtime sheet needs the extra `workbench` where the service runs; `nuque rules sheet` makes it too"
         )
         raise RefusedCall(501, [Issue(None, needed, "not-supported")]) from error
-    return document(request, as_html(sheet(service.content.ruleset, service.clock().date())), STYLE)
+    return document(
+        request,
+        as_html(sheet(service.content.ruleset, service.clock().astimezone(service.settings.zone).date())),
+        STYLE,
+    )
 
 
 @router.post("/print/leaflet", responses=MAY_HOLD_A_LINK)
@@ -82,7 +86,7 @@ def leaflet(request: Request, form: PostedForm, service: CurrentService) -> Resp
         leaflet=chosen,
         words=_WORDS.get(chosen.language if chosen else "", _ENGLISH),
         decision=made.decision,
-        printed=moment_words(service.clock()),
+        printed=moment_words(service.clock(), service.settings.zone),
     )
 
 
@@ -98,7 +102,13 @@ def _for_staff(request: Request, form: PostedForm, service: Service, template: s
         return whole(request, bedside)
     if not made.decision.facts:
         return page(request, "print_nothing.html", decision=made.decision)
-    return page(request, template, answer=made, facts=_facts(bedside.form), printed=moment_words(service.clock()))
+    return page(
+        request,
+        template,
+        answer=made,
+        facts=_facts(bedside.form),
+        printed=moment_words(service.clock(), service.settings.zone),
+    )
 
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:

@@ -6,7 +6,7 @@ import gzip
 import hashlib
 import re
 from base64 import b64encode
-from datetime import datetime
+from datetime import datetime, tzinfo
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -57,9 +57,9 @@ static = APIRouter(include_in_schema=False)
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
     """``template`` filled with what is ``shown``, compressed where the browser takes it, with the HTTP status code ``status``."""
-    demonstration = of_call(request).settings.trust == "open"
-    guide = GUIDE.is_dir()
-    text = _environment().get_template(template).render(demonstration=demonstration, guide=guide, **shown)
+    settings, guide = of_call(request).settings, GUIDE.is_dir()
+    filled = _environment(settings.zone).get_template(template)
+    text = filled.render(demonstration=settings.trust == "open", guide=guide, **shown)
     return _compressed(request, text.encode(), "text/html; charset=utf-8", status, _HEADERS)
 
 
@@ -93,7 +93,8 @@ def _compressed(request: Request, content: bytes, media_type: str, status: int, 
 
 
 @cache
-def _environment() -> Environment:
+def _environment(zone: tzinfo | None) -> Environment:
+    """What fills templates, with the times of the clock in ``zone``."""
     environment = Environment(
         loader=PackageLoader("cds.web.pages"),
         autoescape=True,
@@ -102,7 +103,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_content(name)).hexdigest()[:12]}"
-    environment.filters["moment"] = moment_words
+    environment.filters["moment"] = lambda at: moment_words(at, zone)
     environment.filters["plain"] = value_words
     environment.filters["quantity"] = quantity_words
     environment.filters["in_words"] = lambda text, ruleset: in_words(ruleset, text)
@@ -117,9 +118,9 @@ def _with_links(text: str) -> Markup:
     return Markup(_ADDRESS.sub(r'<a href="\1">\1</a>', str(escape(text))))
 
 
-def moment_words(at: datetime) -> str:
-    """A moment on the clock of this machine."""
-    return f"{at.astimezone():%Y-%m-%d %H:%M %Z}"
+def moment_words(at: datetime, zone: tzinfo | None) -> str:
+    """A moment on the clock in ``zone`` (None: the clock of this machine)."""
+    return f"{at.astimezone(zone):%Y-%m-%d %H:%M %Z}"
 
 
 @cache

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from rules.model.decision import Task
 from rules.model.timing import Timing
@@ -119,7 +119,7 @@ def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane
     found: dict[str, list[ScheduledTask]] = {}
     for task in tasks:
         hours = tuple(_hours(task.timing))
-        words = _clock_words(task.timing, hours, at.astimezone(zone))
+        words = _clock_words(task.timing, hours, at, zone)
         found.setdefault(task.performer_words, []).append(ScheduledTask(task, hours, words))
     return [Lane(role, tuple(scheduled)) for role, scheduled in found.items()]
 
@@ -138,12 +138,13 @@ def _hours(timing: Timing) -> Iterator[float]:
         moment += interval
 
 
-def _clock_words(timing: Timing, hours: tuple[float, ...], now: datetime) -> str | None:
+def _clock_words(timing: Timing, hours: tuple[float, ...], at: datetime, zone: tzinfo | None) -> str | None:
     if not hours:
         return None
     first = hours[0]
     if first == 0:
         return "now"
-    then = now + timedelta(hours=first)
+    # Hours pass as they do when the clocks change; what the clock then shows is another matter.
+    now, then = (moment.astimezone(zone) for moment in (at, at.astimezone(UTC) + timedelta(hours=first)))
     moment = f"{then:%H:%M}" if then.date() == now.date() else f"{then:%a %H:%M}"
     return f"{'by' if timing.interval_hours is None else 'from'} {moment}"

@@ -6,12 +6,15 @@ import base64
 import hashlib
 import re
 import sys
+from datetime import timedelta
 
 import pytest
 from fastapi.testclient import TestClient
 
+from cds.bootstrap.app import create_app
 from cds.reports.downtime_sheet import sheet
 from cds.reports.downtime_sheet_pdf import as_html
+from cds.settings import Settings
 from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.web.pages.page_reader import PageReader
@@ -41,7 +44,8 @@ def test_the_plan_holds_size_stops_and_every_task_of_the_decision(client: TestCl
     assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
 
 
-WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2", "chin_over_edge": "true"}
+SIZE = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2"}
+WORN = {**SIZE, "chin_over_edge": "true"}
 
 
 @pytest.mark.parametrize(
@@ -137,6 +141,26 @@ def test_with_nothing_recorded_nothing_is_printed(client: TestClient, path: str)
     assert answer.status_code == 200 and page["nothing"]
     assert page["size"] == page["task"] == [] and "Patient label" not in answer.text
     assert PageReader(client.post(path, data={"age_years": "41"}).text)["nothing"] == []
+
+
+def test_every_time_is_that_of_the_wards_clock_and_the_paper_names_its_zone(store_url: str) -> None:
+    """A check at 08:08 is hours wrong on a wall clock if it is the machine's."""
+    client = TestClient(create_app(Settings(time_zone="America/New_York"), clock=lambda: AT))
+    worn = {"age_years": "41", "collar_in_place": "true", "neck_height_mm": "66", "setting": "ward"}
+    for path in ("/print/plan", "/print/staff", "/bedside"):
+        text = client.post(path, data=worn).text
+        (stamp,) = PageReader(text)["stamp"]
+        # New York is five hours behind UTC in January.
+        assert stamp.startswith("Decided 2026-01-31 05:00 EST.") and "UTC" not in text
+        assert len(re.findall(r"\(EST\)|Times: EST", text)) == 1
+        assert re.search(r"[Ff]rom 13:00", text) and "18:00" not in text
+    (record,) = PageReader(client.post("/fit", data={**SIZE, "looked": "yes"}).text)["record"]
+    assert record.startswith("Fit check, 2026-01-31 05:00 EST")
+    early = AT.replace(hour=2)
+    downtime = TestClient(create_app(Settings(time_zone="America/New_York"), clock=lambda: early)).get(
+        "/print/downtime"
+    )
+    assert downtime.text == as_html(sheet(load_ruleset(), AT.date() - timedelta(days=1)))
 
 
 def _printing(text: str) -> dict[str, list[str | None]]:

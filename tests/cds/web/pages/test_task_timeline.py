@@ -1,6 +1,7 @@
 """Tasks on the clock."""
 
 from datetime import UTC, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -39,6 +40,17 @@ def test_hours_and_words_of_a_rhythm(timing: dict[str, float], hours: tuple[floa
 def test_the_clock_is_that_of_the_ward() -> None:
     ((scheduled,),) = [lane.tasks for lane in lanes([_task(within_hours=2)], FRIDAY, timezone(timedelta(hours=1)))]
     assert scheduled.clock_words == "by 23:00"
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    # In 2026 the clocks of Madrid go forward on 29 March at 02:00, by Directive 2000/84/EC.
+    [(2, "by 04:00"), (4, "by 06:00"), (30, "by Mon 08:00")],
+)
+def test_hours_pass_also_where_the_clocks_change(hours: float, words: str) -> None:
+    at = datetime(2026, 3, 29, 0, tzinfo=UTC)
+    ((scheduled,),) = [lane.tasks for lane in lanes([_task(within_hours=hours)], at, ZoneInfo("Europe/Madrid"))]
+    assert scheduled.clock_words == words
 
 
 def test_what_takes_most_people_stands_first_and_one_person_needs_no_line() -> None:
