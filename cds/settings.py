@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
@@ -285,6 +286,17 @@ GROUPS: dict[str, type[Group]] = {
 _ORIGIN = re.compile(r"https?://([a-z0-9.-]+|\[[0-9a-f:]+\])(:[0-9]{1,5})?")
 
 
+_NUMBERS = {"int_parsing": "a whole number", "float_parsing": "a number", "bool_parsing": "true or false"}
+"""What a value had to be that could not be read; none of these is a secret, so what was given may be said."""
+
+
+def _said(problem: Mapping[str, Any]) -> str:
+    wanted = _NUMBERS.get(problem["type"])
+    if wanted is not None:
+        return f"must be {wanted}, not {problem['input']!r}"
+    return str(problem["msg"]).removeprefix("Value error, ")
+
+
 class SettingsError(NuqueError):
     """A setting has a value that cannot be used."""
 
@@ -398,7 +410,7 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
             return cls(**given)
         except ValidationError as error:
             lines = [
-                f"NUQUE_{str(problem['loc'][0]).upper()}: {problem['msg'].removeprefix('Value error, ')}"
+                f"NUQUE_{str(problem['loc'][0]).upper()}: {_said(problem)}"
                 if problem["loc"]
                 else f"settings: {problem['msg']}"
                 for problem in error.errors()

@@ -46,6 +46,14 @@ class FactProblem:
     message: str
     accepted: str
 
+    def __str__(self) -> str:
+        also = "" if self.accepted == ANY_NAME else f"; accepted: {self.accepted}"
+        return f"{self.fact} = {self.value!r}: {self.message}{also}"
+
+
+ANY_NAME = "a name of the facts vocabulary"
+"""What is accepted in place of a name that no fact has: the message says more."""
+
 
 class FactError(NuqueError):
     """One or more input facts cannot be used."""
@@ -53,7 +61,7 @@ class FactError(NuqueError):
     def __init__(self, problems: list[FactProblem]) -> None:
         """Keep ``problems`` and spell them out, one a line."""
         self.problems = problems
-        super().__init__("\n".join(f"{p.fact} = {p.value!r}: {p.message}; accepted: {p.accepted}" for p in problems))
+        super().__init__("\n".join(map(str, problems)))
 
 
 class EngineError(NuqueError):

@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 import click
 
 from cds.cli.extras import remedy
-from rules.errors import NuqueError
+from rules.errors import NuqueError, closest_name
 
 
 class CommandFolder(click.Group):
@@ -37,6 +37,18 @@ class CommandFolder(click.Group):
         command = getattr(importlib.import_module(f"{self._package.__name__}.{name}"), name)
         assert isinstance(command, click.Command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that ``args`` begin with; where there is none, the message names the one like it."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            near = closest_name(args[0], self.list_commands(ctx))
+            if near is None:
+                raise
+            raise click.UsageError(f"{error.message.removesuffix('.')}; did you mean {near}?", ctx) from error
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Read the arguments; help imports every command, and where one cannot be, that ends with a message and code 2."""
@@ -64,6 +76,7 @@ class CommandFolder(click.Group):
 
 
 def _refuse(ctx: click.Context, why: object) -> NoReturn:
-    """End the command with the message ``why`` on standard error and code 2."""
-    click.echo(f"{ctx.info_name}: {why}", err=True)
+    """End the command with the message ``why`` on standard error, each line under its name, and code 2."""
+    for line in str(why).splitlines() or [""]:
+        click.echo(f"{ctx.info_name}: {line}", err=True)
     ctx.exit(2)

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from rules.errors import KnowledgeError, NuqueError
 from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.loading.yaml_reader import YamlFile
 from rules.model.ruleset import Ruleset
 
 if TYPE_CHECKING:
@@ -59,8 +61,39 @@ def knowledge_options(command: Command) -> Command:
 
 
 def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Ruleset:
-    """The ruleset that the options name. Raises KnowledgeError with every problem found."""
-    return load_ruleset(knowledge_folder(knowledge), [Path(path) for path in overlay])
+    """The ruleset that the options name. Raises NuqueError with every problem found."""
+    overlays = [Path(path) for path in overlay]
+    try:
+        return load_ruleset(knowledge_folder(knowledge), overlays)
+    except KnowledgeError as error:
+        mistaken = [path for path in overlays if "items" in _keys(path)]
+        if not mistaken:
+            raise
+        raise NuqueError(f"{mistaken[0]}: this is a catalogue of items, no overlay: --catalogue takes it") from error
+
+
+def load_catalogue(path: Path | None, ruleset: Ruleset) -> Catalogue | None:
+    """The catalogue in the file ``path``, if there is one. Raises NuqueError with every problem found."""
+    from cds.site.catalogue import Catalogue
+
+    if path is None:
+        return None
+    try:
+        return Catalogue.load(path, ruleset)
+    except KnowledgeError as error:
+        keys = _keys(path)
+        if "items" in keys or not keys & {"rules", "parameters", "sources", "switch_off"}:
+            raise
+        raise NuqueError(f"{path}: this is an overlay, no catalogue of items: --overlay takes it") from error
+
+
+def _keys(path: Path) -> set[str]:
+    """The keys at the top of the YAML file ``path``; none where it holds no keys."""
+    try:
+        data = YamlFile.read(path).data
+    except KnowledgeError:
+        return set()
+    return set(map(str, data)) if isinstance(data, dict) else set()
 
 
 def codes_of(ruleset: Ruleset, code_map: Path | None, catalogue: Catalogue | None = None) -> Callable[[], CodeMap]:

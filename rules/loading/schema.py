@@ -307,7 +307,7 @@ def read(
 def _problem(source: YamlFile, path: tuple[str | int, ...], detail: Any) -> tuple[Place, str]:
     where = [step for step in detail["loc"] if step not in ("bool", "int", "float", "str")]
     key = str(where[-1]) if where else ""
-    near = closest_name(key, {field for shape in _shapes(Schema) for field in shape.model_fields})
+    near = closest_name(key, {field for shape in _shapes(Schema) for field in shape.model_fields} - {key})
     message = {
         "missing": "this key is missing",
         "extra_forbidden": f"no key of this name is expected here{f'; did you mean {near}?' if near else ''}",

@@ -12,7 +12,8 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, model_validator
 
-from rules.errors import FactError, FactProblem, closest_name
+from rules.errors import ANY_NAME, FactError, FactProblem, closest_name
+from rules.model.quantity_words import unit_words
 from rules.model.units import factor
 
 FactValue = bool | int | float | str
@@ -141,10 +142,8 @@ class FactDefinition(BaseModel):
         if self.type == "code":
             return "one of " + ", ".join(self.values)
         kind = "a number" if self.counted_in is None else f"a {_STEP_WORDS[self.counted_in]} number"
-        unit = f" {self.unit}" if self.unit else ""
-        if self.range is None:
-            return f"{kind}{unit}"
-        return f"{kind} from {self.range[0]:g} to {self.range[1]:g}{unit}"
+        within = "" if self.range is None else f" from {self.range[0]:g} to {self.range[1]:g}"
+        return f"{kind}{within} {unit_words(self.unit)}".strip()
 
     def problem(self, value: object) -> str | None:
         """Why ``value`` cannot be used for this fact, or None where it can."""
@@ -269,7 +268,7 @@ class Vocabulary(Mapping[str, FactDefinition]):
         if definition is None:
             close = closest_name(name, self._definitions) if hint and len(name) <= _LONGEST_GUESSED else None
             words = f"did you mean {close}?" if close else "`nuque facts` lists the names"
-            return FactProblem(name, value, f"no fact of this name; {words}", "a name of the facts vocabulary")
+            return FactProblem(name, value, f"no fact of this name; {words}", ANY_NAME)
         if value is None:
             return None
         if definition.given == "concluded":

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from rules.model.durations import duration_words
-from rules.model.facts import FactValue
+
+if TYPE_CHECKING:
+    from rules.model.facts import FactValue
 
 _SAID_IN_HOURS_UP_TO = 48
 _SAID_IN_TENTHS_FROM = 2

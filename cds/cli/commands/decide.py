@@ -9,10 +9,9 @@ from pathlib import Path
 import click
 
 from cds.cli.input_files import read_input
-from cds.cli.options import codes_of, knowledge_options, load_knowledge, moment_option
+from cds.cli.options import codes_of, knowledge_options, load_catalogue, load_knowledge, moment_option
 from cds.cli.text.brief import brief_text
 from cds.cli.text.decision import decision_text, sources_text
-from cds.site.catalogue import Catalogue
 from rules.deciding.decider import Decider
 
 
@@ -44,7 +43,7 @@ def decide(
     name = "standard input" if file == "-" else file
     with click.open_file(file, "rb") as opened:
         content = opened.read()
-    stocked = None if catalogue is None else Catalogue.load(catalogue, ruleset)
+    stocked = load_catalogue(catalogue, ruleset)
     given = read_input(content, name, ruleset, codes_of(ruleset, code_map, stocked), at, now=datetime.now(UTC))
     decision = Decider(ruleset).decide(given.facts, given.at, given.not_used)
     shelf = None if stocked is None else stocked.fitting(decision)

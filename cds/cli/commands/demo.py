@@ -27,6 +27,9 @@ from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
 from rules.model.ruleset import Ruleset
 
+_MOST_NUMBERS = 20
+"""So many patients are listed one by one where a number is wrong."""
+
 
 @dataclass(frozen=True)
 class _Decided:
@@ -107,8 +110,9 @@ def _chosen(index: DemoIndex, patient: str | None) -> tuple[DemoPatient, ...]:
     """The entry of the number ``patient``, or all. Raises UsageError where there is none."""
     chosen = tuple(entry for entry in index.patients if patient in (None, entry.number))
     if not chosen:
-        numbers = ", ".join(entry.number for entry in index.patients)
-        raise click.UsageError(f"no patient {patient}; there are {numbers}")
+        numbers = [entry.number for entry in index.patients]
+        there = f"{numbers[0]} to {numbers[-1]}" if len(numbers) > _MOST_NUMBERS else ", ".join(numbers)
+        raise click.UsageError(f"no patient {patient}; there are {there}")
     return chosen
 
 

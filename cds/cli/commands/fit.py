@@ -9,17 +9,20 @@ from typing import BinaryIO
 import click
 from pydantic import ValidationError
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.input_files import InputError
+from cds.cli.options import knowledge_options, load_catalogue, load_knowledge
 from cds.cli.text.fit_advice import advice_text
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
 from cds.operation_outcome import issues_of
-from cds.site.catalogue import Catalogue
 from cds.site.fit_check_request import FitCheckRequest
 from cds.strict_json import JsonProblem, parse
 from cds.web.dependencies import utc_now
 from rules.deciding.decider import Decider
 from rules.deciding.fit_check import advise
+
+LEAST = '{"size": "adult H2 G2", "findings": {"no_finger_gap": true}}'
+"""The least that a fit check says; the help names it too."""
 
 
 @click.command(short_help="Say what to correct after a fit check.")
@@ -38,26 +41,30 @@ def fit(
     knowledge: str | None,
     overlay: tuple[str, ...],
 ) -> None:
-    """Say what to correct after the fit check in FILE (- for standard input).
+    r"""Say what to correct after the fit check in FILE (- for standard input).
 
     FILE holds what POST /fit-checks takes: size, findings, facts and history as JSON, or a FHIR QuestionnaireResponse.
-    With --catalogue only items on the site's shelf are offered, unless FILE brings a shelf of its own.
+    With --catalogue only items on the site's shelf are offered, unless FILE brings a shelf of its own. The least is:
+
+    \b
+    {"size": "adult H2 G2", "findings": {"no_finger_gap": true}}
     """
     decider = Decider(load_knowledge(knowledge, overlay))
     try:
         urls = Canonicals(base)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--base") from error
-    stocked = None if catalogue is None else Catalogue.load(catalogue, decider.ruleset)
+    stocked = load_catalogue(catalogue, decider.ruleset)
     name = getattr(file, "name", "-")
+    name = "standard input" if name in ("-", "<stdin>") else name
     try:
         request = FitCheckRequest.model_validate(parse(file.read()))
         check = request.check(decider.ruleset, urls, stocked)
     except JsonProblem as error:
-        raise click.ClickException(f"{name}: {error}") from error
+        raise InputError(f"{name}: {error}") from error
     except ValidationError as error:
         problems = [issue.as_fhir()["diagnostics"] for issue in issues_of(error.errors(include_url=False))]
-        raise click.ClickException("\n".join(f"{name}: {problem}" for problem in problems)) from error
+        raise InputError("\n".join([*(f"{name}: {problem}" for problem in problems), f"such as {LEAST}"])) from error
     advice = advise(decider, check, request.at or utc_now())
     if as_json:
         click.echo(json.dumps(advice.as_json(), indent=2, ensure_ascii=False))

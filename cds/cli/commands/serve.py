@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import socket
 import tempfile
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import click
 
 from cds.cli.options import knowledge_options
 from cds.settings import Settings
+from rules.errors import NuqueError
 
 
 @click.command()
@@ -37,6 +40,7 @@ def serve(
     given: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
     settings = Settings.load(**given)
     check_bind(settings, settings.host)
+    _check_free(settings.host, settings.port)
     logs.configure(level=settings.log_level)
     with ExitStack() as running:
         if settings.workers > 1:
@@ -48,3 +52,16 @@ def serve(
             from cds.bootstrap.server import serve as answer
 
         answer(settings)
+
+
+def _check_free(host: str, port: int) -> None:
+    """Raises NuqueError where something listens on the ``port`` already; 0 is always free."""
+    with suppress(socket.gaierror):
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                tried.bind(address)
+            except OSError as error:
+                if error.errno == errno.EADDRINUSE:
+                    raise NuqueError(f"port {port} is taken; choose another with --port") from error

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import click
 
-from cds.cli.text.decision import COLOURS, Line, render
+from cds.cli.text.decision import COLOURS, Line, nothing_found, render
 from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
@@ -37,6 +37,7 @@ def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | 
 
 def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[Line]:
     yield Line(0, title, bold=True)
+    yield from nothing_found(decision)
     further = [caution for caution in decision.cautions if not caution.leads]
     yield from (_bold(caution) for caution in decision.leading if caution.severity == "critical")
     for hold in decision.holds:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import click
 
+from cds.reports.model import count
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
 from rules.model.ruleset import Ruleset
@@ -58,6 +59,15 @@ def _render(line: Line, width: int) -> str:
     return click.style(wrapped, fg=line.colour, bold=line.bold or None, dim=line.dim or None)
 
 
+def nothing_found(decision: Decision) -> Iterator[Line]:
+    """That nothing is known of this patient, where that is so: what follows would read as if it were about somebody."""
+    if not decision.facts:
+        unused = len(decision.not_used)
+        of_record = f" (not used: {count(unused, 'record')}; --full names them)" if unused else ""
+        text = f"Nothing that the rules read was found{of_record}: what follows holds for a patient of whom nothing is known."
+        yield Line(1, text, colour=COLOURS["warning"], bold=True)
+
+
 class _Lines:
     """One decision being written as lines."""
 
@@ -70,6 +80,7 @@ class _Lines:
     def all(self, title: str, shelf: Shelf | None) -> Iterator[Line]:
         decision = self.decision
         yield Line(0, title, bold=True)
+        yield from nothing_found(decision)
         for name, lines in (
             ("Size", self.size()),
             ("Try in this order", self.tries()),

@@ -8,6 +8,9 @@ from rules.model.ruleset import Basis, Ruleset
 _NAMES = {"line": "age", "contour": "head position", "back": "bed rest"}
 """What was recorded, by the axis that it decides; every other axis goes by its title."""
 _SAID: dict[Basis, str] = {"measured": "measured", "observed": "estimated", "assumed": "not recorded"}
+_FROM_ELSEWHERE = frozenset({"back"})
+"""Axes of which nobody estimates anything: where nothing is recorded of them, something else that is recorded tells."""
+_INFERRED = "taken from other records"
 
 
 def by_part(ruleset: Ruleset, decision: Decision) -> str:
@@ -15,17 +18,14 @@ def by_part(ruleset: Ruleset, decision: Decision) -> str:
 
     Of the parts that are not measured with a tape only those are named of which something is missing.
     """
-    parts = []
-    for basis, words in _SAID.items():
-        axes = [
-            axis
-            for name, axis in decision.axes.items()
-            if axis.confidence == basis and (basis != "measured" or ruleset.axes[name].edges)
-        ]
-        names = [_NAMES.get(axis.axis, ruleset.axes[axis.axis].title) for axis in axes]
-        if names:
-            parts.append(f"{_listed(names)} {words}")
-    said = "; ".join(parts)
+    parts: dict[str, list[str]] = {}
+    for basis in _SAID:
+        for axis in decision.axes.values():
+            if axis.confidence == basis and (basis != "measured" or ruleset.axes[axis.axis].edges):
+                name = _NAMES.get(axis.axis, ruleset.axes[axis.axis].title)
+                words = _INFERRED if basis == "observed" and axis.axis in _FROM_ELSEWHERE else _SAID[basis]
+                parts.setdefault(words, []).append(name)
+    said = "; ".join(f"{_listed(names)} {words}" for words, names in parts.items())
     return f"{said[:1].upper()}{said[1:]}"
 
 

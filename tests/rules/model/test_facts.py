@@ -75,7 +75,7 @@ def test_fingers_are_counted_whole_or_half(ruleset, halves):
 
 def test_what_is_counted_in_halves_says_so(ruleset):
     (problem,) = refusal(ruleset, neck_height_fingers=3.3).problems
-    assert problem.accepted == "a whole or half number from 0.5 to 10 {finger}"
+    assert problem.accepted == "a whole or half number from 0.5 to 10 fingers"
 
 
 @pytest.mark.parametrize("edge", [100, 1000])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.options import knowledge_options, load_catalogue, load_knowledge
 
 
 @click.command(short_help="Make the sheet for when the service is down.")
@@ -41,11 +41,10 @@ def sheet(
     from cds.reports.downtime_sheet import as_text
     from cds.reports.downtime_sheet import sheet as written
     from cds.reports.downtime_sheet_pdf import READABLE, as_html, as_pdf
-    from cds.site.catalogue import Catalogue
 
     ruleset = load_knowledge(knowledge, overlay)
-    items = Catalogue.load(catalogue, ruleset).items if catalogue is not None else ()
-    page = written(ruleset, printed.date() if printed else date.today(), items)
+    stocked = load_catalogue(catalogue, ruleset)
+    page = written(ruleset, printed.date() if printed else date.today(), stocked.items if stocked else ())
     if pdf is not None:
         paper = as_pdf(page)
         pdf.write_bytes(paper.pdf)

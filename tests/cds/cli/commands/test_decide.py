@@ -206,9 +206,47 @@ def test_a_file_that_is_not_there_is_named():
     assert "nowhere.json" in done.stderr
 
 
-def test_one_screen_says_all_that_a_collar_waits_for_and_whether_at_all_first():
+def test_one_screen_says_all_that_a_collar_waits_for_and_whether_at_all_first(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "110")
     shot = {**FACTS, "penetrating_injury": True, "glasgow_coma_score": 6, "airway_threat": False}
     said = " ".join(run("decide", "-", given=json.dumps(shot)).output.split())
     assert (
         "Put the collar on (person trained to fit collars, 3 people): once the clinician decides and the airway" in said
     )
+
+
+EMPTY_BUNDLE = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": {"resourceType": "Patient"}}]}
+
+
+@pytest.mark.parametrize("form", [[], ["--why"], ["--full"]])
+@pytest.mark.parametrize("given", [{}, {"facts": {}}, EMPTY_BUNDLE])
+def test_where_nothing_is_known_that_is_the_first_thing_said(given, form):
+    first = run("decide", "-", *form, given=json.dumps(given)).output.splitlines()[1]
+    assert first.startswith("  Nothing that the rules read was found")
+    known = run("decide", "-", *form, given=json.dumps({"age_years": 40})).output
+    assert "Nothing that the rules read" not in known
+
+
+def test_bed_rest_is_estimated_by_nobody():
+    said = run("decide", "-", given=json.dumps({**FACTS, "mobility": "walking"})).output
+    assert "bed rest taken from other records" in said and "estimated" not in said
+
+
+@pytest.mark.parametrize(
+    ("option", "file", "hint"),
+    [
+        ("--overlay", "catalogue.yaml", "this is a catalogue of items, no overlay: --catalogue takes it"),
+        ("--catalogue", "site.yaml", "this is an overlay, no catalogue of items: --overlay takes it"),
+    ],
+)
+def test_a_file_of_the_other_kind_is_told_by_its_option(option, file, hint):
+    done = run("decide", "-", option, str(DEMO / file), given="{}")
+    assert (done.exit_code, done.output) == (2, f"main: {DEMO / file}: {hint}\n")
+
+
+def test_a_name_that_no_fact_has_is_said_once_and_each_line_says_who_speaks():
+    done = run("decide", "-", given=json.dumps({"age_yeers": 3, "age_years": 130}))
+    assert done.output.splitlines() == [
+        "main: age_yeers = 3: no fact of this name; did you mean age_years?",
+        "main: age_years = 130: implausible; accepted: a number from 0 to 120 years",
+    ]

@@ -32,9 +32,23 @@ def test_the_command_says_the_same(client: TestClient) -> None:
 
 
 def test_an_answer_that_stays_usable_for_longer_is_said_in_hours() -> None:
-    said = CliRunner().invoke(main, ["facts"]).output
+    said = CliRunner().invoke(main, ["facts", "airway"]).output
     assert "    code: airway-threat" in said
     assert "    usable longer: true for " in said and "{}" not in said and "{'" not in said
+
+
+def test_without_a_word_it_is_the_names_by_what_they_are_read_for() -> None:
+    said = CliRunner().invoke(main, ["facts"]).output
+    assert len(said.splitlines()) < 80 and max(map(len, said.splitlines())) <= 100
+    names = said.replace(",", " ").split()
+    assert [fact.name for fact in FACTS if names.count(fact.name) != 1] == []
+    assert "dangers\n" in said and "skin\n" in said and "worked out by rules, and never given\n" in said
+    values = CliRunner().invoke(main, ["facts", "--parameters"]).output
+    assert "height_edge_h3_mm: 60 mm\n" in values and "meaning:" not in values
+
+
+def test_a_number_is_accepted_in_the_words_that_people_write() -> None:
+    assert "    accepted: a number from 0 to 120 years\n" in CliRunner().invoke(main, ["facts", "age_years"]).output
 
 
 def test_words_pick_the_facts_that_hold_each_of_them() -> None:
@@ -44,4 +58,4 @@ def test_words_pick_the_facts_that_hold_each_of_them() -> None:
     picked = json.loads(run(main, ["facts", "--parameters", "--json", "drowsy"]).output)
     assert "drowsy_coma_score" in {row["name"] for row in picked}
     none = run(main, ["facts", "no such fact"])
-    assert none.exit_code == 1 and "nothing holds 'no such fact'; try fewer or shorter words" in none.output
+    assert none.exit_code == 2 and "nothing holds 'no such fact'; try fewer or shorter words" in none.output

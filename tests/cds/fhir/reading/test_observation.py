@@ -225,7 +225,7 @@ TWICE = "a part of the score has two values at one moment; none is used"
         ([*parts(2, 3), part(VERBAL, 1, "x")], [no_score("2 + 1 or 3", "contradiction", TWICE)]),
         (
             parts(15, 3, 5),
-            [no_score("15 + 3 + 5", "implausible", "implausible; accepted: a whole number from 3 to 15 {score}")],
+            [no_score("15 + 3 + 5", "implausible", "implausible; accepted: a whole number from 3 to 15 points")],
         ),
         # Not signed yet, and without a time.
         (parts(2, 3, 5, status="preliminary"), [unsigned_score("2 + 3 + 5")]),

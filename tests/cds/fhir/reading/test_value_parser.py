@@ -20,9 +20,9 @@ from rules.model.facts import FactDefinition
 from tests.cds.fhir.reading.sent import SNOMED, UCUM, VALUES, Resource, code_map, concept, quantity, ruleset
 
 YES_NO = "http://terminology.hl7.org/CodeSystem/v2-0136"
-MM, FINGERS = "a number from 10 to 200 mm", "a whole or half number from 0.5 to 10 {finger}"
+MM, FINGERS = "a number from 10 to 200 mm", "a whole or half number from 0.5 to 10 fingers"
 GIRTH = "a number from 100 to 1000 mm"
-COMA = "a whole number from 3 to 15 {score}"
+COMA = "a whole number from 3 to 15 points"
 BUILD = "one of slight, average, heavy, very_heavy"
 BOTH = ("neck_height_mm", "neck_height_fingers")
 

@@ -32,11 +32,11 @@ def test_null_is_unknown(client: TestClient) -> None:
         ("neck_circumference_mm", 3, "a number from 100 to 1000 mm"),
         ("neck_circumference_mm", "wide", "a number from 100 to 1000 mm"),
         ("neck_circumfrence_mm", 380, "a name of the facts vocabulary"),
-        ("neck_height_fingers", 3.3, "a whole or half number from 0.5 to 10 {finger}"),
+        ("neck_height_fingers", 3.3, "a whole or half number from 0.5 to 10 fingers"),
         ("habitus", "round", "one of slight, average, heavy, very_heavy"),
         ("bed_rest", 1, "true or false"),
-        ("glasgow_coma_score", 7.5, "a whole number from 3 to 15 {score}"),
-        ("age_years", [41], "a number from 0 to 120 a"),
+        ("glasgow_coma_score", 7.5, "a whole number from 3 to 15 points"),
+        ("age_years", [41], "a number from 0 to 120 years"),
     ],
 )
 def test_a_fact_that_cannot_be_used_is_named_with_value_and_range(
