@@ -4,6 +4,7 @@ import re
 from importlib.metadata import distribution
 from pathlib import Path
 
+from docutils import nodes
 from docutils.nodes import Element, SkipNode
 from sphinx.application import Sphinx
 from sphinx.errors import ExtensionError
@@ -37,18 +38,39 @@ SECTION = re.compile(r"^## (.+)$|\[([^\]]+)\]\(([^)]+)\.md\)", re.MULTILINE)
 """A heading of index.md, or a link to a page."""
 
 
+MOST_ROWS = 40
+"""A longer table is folded: what stands below it is not a hundred screens away."""
+
+WORDY = 100
+"""Signs in a row, on average, from which a table is read row by row and not compared column by column."""
+
+
 class Readable(HTML5Translator):
-    """What is wider than a phone scrolls by itself, also by keyboard."""
+    """What is wider than a phone scrolls by itself, also by keyboard; or, if it is of words, stands one below the other there."""
 
     def visit_table(self, node: Element) -> None:
         """Open a table in a box of its own."""
-        self.body.append('<div class="wide" role="group" aria-label="Table" tabindex="0">')
+        rows = [row for body in node.findall(nodes.tbody) for row in body.findall(nodes.row)]
+        self._labels = [entry.astext() for head in node.findall(nodes.thead) for entry in head.findall(nodes.entry)]
+        wordy = sum(len(row.astext()) for row in rows) >= WORDY * len(rows) and len(self._labels) > 2
+        self._is_long = len(rows) > MOST_ROWS
+        if self._is_long:
+            self.body.append(f"<details><summary>{len(rows)} rows</summary>")
+        kind = "wide told" if wordy else "wide"
+        self.body.append(f'<div class="{kind}" role="group" aria-label="Table" tabindex="0">')
         super().visit_table(node)
 
     def depart_table(self, node: Element) -> None:
         """Close both."""
         super().depart_table(node)
-        self.body.append("</div>\n")
+        self.body.append("</div>\n" + "</details>\n" * self._is_long)
+
+    def visit_entry(self, node: Element) -> None:
+        """Open a cell, which bears the words at the head of its column."""
+        place = node.parent.index(node)
+        super().visit_entry(node)
+        if place < len(self._labels) and not isinstance(node.parent.parent, nodes.thead):
+            self.body[-1] = self.body[-1].replace("<td", f'<td data-label="{self.attval(self._labels[place])}"', 1)
 
     def visit_literal_block(self, node: Element) -> None:
         """Write a block of code."""

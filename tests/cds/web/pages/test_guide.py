@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[4]
 DOCS = ROOT / "docs"
 WRITTEN = sorted([*DOCS.glob("*.md"), *(DOCS / "deploy").glob("*.md")])
 NAMES = [path.relative_to(DOCS).with_suffix(".html").as_posix() for path in WRITTEN]
-OF_THE_SERVICE = {"/bedside"}
+OF_THE_SERVICE = {"/bedside", "/fit", "/rules"}
 """Links from the guide to the pages that it is served beside."""
 STYLES = "cds/web/pages/static"
 
@@ -66,7 +66,9 @@ def test_every_page_lists_all_of_them(built: Path) -> None:
     pages = _pages(built)
     assert pages
     for name, text in pages.items():
-        menu = text[text.index('<nav id="pages"') :]
+        # The first page is the list itself.
+        menu = text[text.index("<main" if name == "index.html" else '<nav id="pages"') :]
+        assert ('id="pages"' in text) == (name != "index.html")
         # A page names itself by "#".
         listed = {urljoin(name, link) for link in re.findall(r'href="([^"]+)"', menu)}
         assert {urldefrag(link).url for link in listed} | {"index.html"} >= set(NAMES), name
@@ -96,8 +98,44 @@ def test_from_the_guide_to_the_service_and_back(client: TestClient, built: Path)
         leading = {given.get("href") for tag, given in PageReader(text).tags if tag == "a"}
         assert leading >= OF_THE_SERVICE, name
     for address in OF_THE_SERVICE:
-        answer = client.get(address)
+        answer = client.get(address, headers={"Accept": "text/html"})
         assert answer.status_code == 200 and ("a", {"href": "/docs/guide/"}) in PageReader(answer.text).tags
+
+
+def test_a_table_of_words_says_in_each_cell_what_its_column_is(built: Path) -> None:
+    """On a phone its cells stand one below the other, without the row of headings."""
+    labels = {
+        name: [given["data-label"] for tag, given in PageReader(text).tags if tag == "td" and "data-label" in given]
+        for name, text in _pages(built).items()
+    }
+    assert labels["hazards.html"][:7] == ["no.", "hazard", "cause", "effect", "severity", "control", "evidence"]
+    assert {"variable", "default", "meaning"} <= set(labels["settings.html"])
+    tables = _pages(built)["hazards.html"]
+    assert tables.count('class="wide told"') > 1
+
+
+def test_a_long_table_is_folded(built: Path) -> None:
+    text = _pages(built)["evidence.html"]
+    folded = [int(rows) for rows in re.findall(r"<details><summary>(\d+) rows</summary>", text)]
+    assert len(folded) > 5 and min(folded) > 40
+    assert "rows</summary>" not in _pages(built)["index.html"]
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["hazards.html", "settings.html", "evidence.html", "index.html"])
+def test_on_a_phone_nothing_has_to_be_moved_sideways_to_be_read(browser: Browser, address: str, name: str) -> None:
+    with browser.new_context(viewport={"width": 360, "height": 900}) as context:
+        page = context.new_page()
+        page.goto(address + name)
+        page.locator("details").evaluate_all("all => all.forEach(one => { one.open = true })")
+        wide = "[...document.querySelectorAll('.told')].filter(one => one.scrollWidth > one.clientWidth).length"
+        assert page.evaluate(wide) == 0
+        assert page.locator(".told thead").evaluate_all("all => all.every(one => !one.checkVisibility())")
+        low = (
+            "[...document.querySelectorAll('main li a')].filter(one => one.getBoundingClientRect().height < 24).length"
+        )
+        assert name != "index.html" or page.evaluate(low) == 0
 
 
 def test_nothing_is_written_into_a_page_that_its_policy_forbids(built: Path) -> None:
