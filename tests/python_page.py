@@ -31,7 +31,7 @@ decision = decider.decide(facts, at=datetime(2026, 3, 2, 10, tzinfo=UTC))
 print(decision.size_class.code, decision.confidence)
 ```
 
-`nuque facts` lists every fact with its unit and accepted range; `decision.as_json()` is what the service sends.
+`nuque facts` lists the facts, and with a word their units and accepted ranges; `decision.as_json()` is what the service sends.
 
 A package called `rules` by somebody else exists as well. Where both are wanted, install Nuque in an environment of its own
 and call it over HTTP or through the command `nuque`: two packages of one name cannot be imported side by side.

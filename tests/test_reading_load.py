@@ -98,6 +98,11 @@ def test_what_is_not_shown_says_where_it_stands() -> None:
     assert not any("Not shown here" in card["detail"] for _, card in _cards())
 
 
+def test_what_a_heading_says_its_lines_do_not_say_again() -> None:
+    others = [card["detail"] for _, card in _cards() if "**If it does not fit**" in card["detail"]]
+    assert others and not any("if the first does not fit" in detail for detail in others)
+
+
 def test_no_headline_counts_twice_what_stands_below() -> None:
     counted = [card["summary"] for _, card in _cards() if " more)" in card["summary"]]
     assert len(counted) > 20

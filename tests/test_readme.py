@@ -58,6 +58,18 @@ def test_the_example_size_is_what_comes_out():
     assert f"{stated[1]}: {stated[2]}".replace(" circumference", " neck circumference") in " ".join(done.stdout.split())
 
 
+def test_the_screen_that_is_shown_is_what_comes_out():
+    shown = re.search(r"^\$ (\S*nuque decide \S+03_\S+ .+)\n```\n```text\n(.+?)```", README, re.MULTILINE | re.DOTALL)
+    assert shown is not None
+    lines = shown[2].splitlines()
+    assert len(lines) > 10 and run(f"COLUMNS=100 {shown[1]}").stdout.splitlines()[: len(lines)] == lines
+
+
+def test_the_first_paragraph_can_be_read_in_one_breath():
+    first = README.split("\n\n")[1]
+    assert len(first.split()) < 95
+
+
 def test_make_serve_answers_on_this_machine(tmp_path):
     served = subprocess.Popen(
         ["make", "serve", "ARGS=--port 8765"], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True

@@ -15,6 +15,7 @@ from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
 from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
+from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
 from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Question, SizeClass, Task, to_look_up
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
@@ -232,7 +233,8 @@ def _alternate(option: Candidate, first: SizeClass) -> str:
     same = first.words.split(", ")
     differs = ", ".join(part for part in option.size_class.words.split(", ") if part not in same)
     words = f" ({markdown.plain(differs)})" if differs else ""
-    return f"**{markdown.plain(option.size_class.in_words)}**{words}: {markdown.plain(option.why)}"
+    why = option.why.removeprefix(IF_NOT_THE_FIRST)
+    return f"**{markdown.plain(option.size_class.in_words)}**{words}: {markdown.plain(why)}"
 
 
 def _capital(text: str) -> str:
