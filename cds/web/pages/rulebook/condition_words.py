@@ -56,12 +56,17 @@ def _words(ruleset: Ruleset, condition: Condition) -> str:
             shown = f"{_COMPARED[comparator]}{', '.join(words)}"
             return f"{ruleset.vocabulary[fact].label}: {shown}"
         case Known(fact):
-            return f"{ruleset.vocabulary[fact].label}: known"
+            return f"{ruleset.vocabulary[fact].label}: {_known(ruleset, fact)}"
         case Unknown(fact):
-            return f"{ruleset.vocabulary[fact].label}: not known"
+            return f"{ruleset.vocabulary[fact].label}: not {_known(ruleset, fact)}"
         case UnlessKnownNot(comparison):
             return f"{_words(ruleset, comparison)}, or not recorded"
         case AnyOf():
             return "for nobody"
         case _:
             return "for everybody"
+
+
+def _known(ruleset: Ruleset, fact: str) -> str:
+    """What rules conclude nobody records: of it is said whether one of them said anything."""
+    return "said by a rule" if ruleset.vocabulary[fact].given == "concluded" else "known"

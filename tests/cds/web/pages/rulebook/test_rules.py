@@ -11,7 +11,9 @@ from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
+from cds.web.pages.rulebook.condition_words import condition_words
 from rules.loading.loader import load_ruleset
+from rules.model.conditions import Known, Unknown
 from rules.testing.cases import load_cases
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.web.pages.page_reader import PageReader
@@ -51,6 +53,25 @@ def test_a_condition_stands_in_words_with_units_and_as_it_is_written(client: Tes
     (when,) = PageReader(text)["when"]
     assert when.startswith("All of these") and "at least 635 mm" in when and "Line of sizes: none of infant" in when
     assert "neck_circumference_high_mm &gt;= 635" in text and "_mm" not in when
+
+
+def test_what_rules_conclude_is_not_called_unknown() -> None:
+    concluded = next(name for name, fact in RULESET.vocabulary.items() if fact.given == "concluded")
+    recorded = next(name for name, fact in RULESET.vocabulary.items() if fact.given != "concluded")
+    assert condition_words(RULESET, Unknown(concluded)).words.endswith(": not said by a rule")
+    assert condition_words(RULESET, Known(concluded)).words.endswith(": said by a rule")
+    assert condition_words(RULESET, Unknown(recorded)).words.endswith(": not known")
+
+
+def test_the_kind_of_a_source_is_said_once(client: TestClient) -> None:
+    kinds = {source.kind.replace("_", " ") for source in RULESET.sources.values()}
+    told = [
+        source
+        for rule in list(RULESET.rules.values())[::10]
+        for source in PageReader(client.get(f"/rules/{rule.id}", headers=BROWSER).text)["source"]
+    ]
+    assert any(one.endswith(")") for one in told)
+    assert [one for one in told for kind in kinds if one.lower().startswith(kind) and f"({kind}" in one] == []
 
 
 def test_programs_get_json_at_the_same_address(client: TestClient) -> None:
