@@ -64,7 +64,9 @@ def read_input(
 
 def _read_fhir(value: Any, name: str, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Input:
     reading = read(value, ruleset, code_map, at)
-    title = " ".join(part for part in (reading.patient_name, reading.patient and f"({reading.patient})") if part)
+    # Where a patient has no id, the place in the file stands for it, and tells nobody who it is.
+    named = reading.patient and "/" in reading.patient and f"({reading.patient})"
+    title = " ".join(part for part in (reading.patient_name, named) if part)
     return Input(title or name, at, reading.facts, reading.not_used, reading.patient, reading.encounter)
 
 

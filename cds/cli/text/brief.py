@@ -10,6 +10,7 @@ import click
 
 from cds.cli.text.decision import COLOURS, Line, nothing_found, render
 from cds.hooks.cards.by_part import by_part
+from cds.hooks.cards.holds_together import held_together
 from cds.hooks.cards.markdown import shorten
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
@@ -40,7 +41,7 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     yield from nothing_found(decision)
     further = [caution for caution in decision.cautions if not caution.leads]
     yield from (_bold(caution) for caution in decision.leading if caution.severity == "critical")
-    for hold in decision.holds:
+    for hold in held_together(decision.holds):
         yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
     yield from (_bold(caution) for caution in further if caution.severity == "critical")
     yield from (_bold(caution) for caution in decision.leading if caution.severity != "critical")

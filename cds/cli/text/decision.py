@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import click
 
+from cds.hooks.cards.holds_together import held_together
 from cds.reports.model import count
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
@@ -111,7 +112,7 @@ class _Lines:
 
     def size(self) -> Iterator[Line]:
         decision = self.decision
-        for hold in decision.holds:
+        for hold in held_together(decision.holds):
             yield Line(2, f"none: {hold.text}", colour="red", bold=True)
             yield from self.rules(hold.rules)
         if decision.size_class is None:

@@ -13,6 +13,7 @@ from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
+from cds.hooks.cards.holds_together import held_together
 from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
@@ -171,7 +172,7 @@ def _behind(change: LocalChange, ruleset: Ruleset, draft: Draft) -> bool:
 
 
 def _headline(ruleset: Ruleset, decision: Decision) -> tuple[Severity, str]:
-    holds = sorted(decision.holds, key=lambda hold: hold.kind != "do_not_size")
+    holds = sorted(held_together(decision.holds), key=lambda hold: hold.kind != "do_not_size")
     if holds and holds[0].kind == "do_not_size":
         return "critical", f"Do not size: {holds[0].summary}"
     if holds:
@@ -186,7 +187,7 @@ def _headline(ruleset: Ruleset, decision: Decision) -> tuple[Severity, str]:
 
 def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
     if decision.size_class is None:
-        for hold in decision.holds:
+        for hold in held_together(decision.holds):
             critical = hold.kind == "do_not_size"
             yield Line("", markdown.plain(hold.text, 600), needed=True, alarm=critical)
             for caution in coming_with(decision, hold):

@@ -250,3 +250,19 @@ def test_a_name_that_no_fact_has_is_said_once_and_each_line_says_who_speaks():
         "main: age_yeers = 3: no fact of this name; did you mean age_years?",
         "main: age_years = 130: implausible; accepted: a number from 0 to 120 years",
     ]
+
+
+def test_a_patient_without_an_id_is_named_without_the_place_in_the_file():
+    person = {"resourceType": "Patient", "birthDate": "1980-01-01", "name": [{"family": "Holm"}]}
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": person}]}
+    assert run("decide", "-", given=json.dumps(bundle)).output.splitlines()[0] == "Holm"
+    assert run("decide", "-", given=json.dumps(person)).output.splitlines()[0] == "Holm"
+    bundle["entry"][0]["resource"]["id"] = "p1"
+    assert run("decide", "-", given=json.dumps(bundle)).output.splitlines()[0] == "Holm (Patient/p1)"
+
+
+@pytest.mark.parametrize("form", [[], ["--why"]])
+def test_two_reasons_that_begin_otherwise_and_go_on_alike_are_said_as_one(form):
+    said = " ".join(run("decide", str(DEMO / "07_young_child_wide.json"), "--at", AT, *form).output.split())
+    assert "Higher and wider than this child's line reaches" in said
+    assert said.count("line reaches") == 1
