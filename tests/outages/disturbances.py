@@ -64,6 +64,9 @@ class NotAsMeant(Exception):
     """Something that is waited for did not come."""
 
 
+_LAST_LINES = 12
+
+
 def eventually(what: str, is_so: Callable[[], object]) -> None:
     """Wait for ``is_so``. Raises NotAsMeant."""
     give_up = time.monotonic() + _PATIENCE_SECONDS
@@ -81,6 +84,8 @@ class Served:
         self.times = Times()
         self.memory: list[int] = []
         """Of the largest worker at the end of each round, in kB."""
+        self.last_words: list[str] = []
+        """What the service logged last each time before it ended."""
         self._mark = uuid.uuid4().hex
         self._contents, self._reloads = contents, 0
         with socket.create_server(("127.0.0.1", 0)) as free:
@@ -204,6 +209,7 @@ class Served:
         self.live.process.wait(_PATIENCE_SECONDS)
         self.nothing_is_left()
         self._opened.close()
+        self.last_words.append("".join(self.live.said[-_LAST_LINES:]))
         self.start()
         self.times.ended.append(Span(began, time.monotonic()))
 
