@@ -66,13 +66,10 @@ def test_every_report_of_the_workbench_is_on_its_page():
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("command", "pictures"), REPORTS)
-def test_every_report_is_text_and_json_and_one_page_of_its_own(command, pictures, tmp_path):
-    words = command.split()
-    as_text = CliRunner().invoke(main, [*words, "--html", str(tmp_path / "page.html")])
-    as_json = CliRunner().invoke(main, [*words, "--json"])
-    assert as_text.exit_code == as_json.exit_code in (0, 1), as_text.output
-    data = json.loads(as_json.stdout)
-    assert data["title"] == as_text.stdout.splitlines()[0]
+def test_every_report_is_json_and_one_page_of_its_own(command, pictures, tmp_path):
+    done = CliRunner().invoke(main, [*command.split(), "--json", "--html", str(tmp_path / "page.html")])
+    assert done.exit_code in (0, 1), done.output
+    data = json.loads(done.stdout)
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert data["title"] in page and data["about"][:30] in page
     assert not re.search(r"<(script|link|img|iframe)|\b(src|href)\s*=|url\(|@import", page)

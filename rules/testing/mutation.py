@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
+from zlib import crc32
 
 from rules.deciding.decider import Decider
 from rules.errors import Place
@@ -91,18 +92,27 @@ class MutationReport:
         return 1 - len(self.survivors) / self.total if self.total else 1.0
 
 
-def mutate(ruleset: Ruleset, cases: Iterable[Case], written: Written, topic: str | None = None) -> MutationReport:
-    """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it."""
+def mutate(
+    ruleset: Ruleset, cases: Iterable[Case], written: Written, topic: str | None = None, *, one_in: int = 1
+) -> MutationReport:
+    """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it.
+
+    With ``one_in`` only one of so many is made: others with each change of the content, the same for the same content.
+    """
     bench = _Bench(ruleset, cases)
     made: dict[Kind, int] = {}
     survivors = []
     for mutant in mutants(ruleset, written):
-        if topic not in (None, mutant.rule.topic):
+        if topic not in (None, mutant.rule.topic) or _drawn_number(ruleset, mutant) % one_in:
             continue
         made[mutant.kind] = made.get(mutant.kind, 0) + 1
         if not bench.notices(mutant.rule):
             survivors.append(mutant)
     return MutationReport(made, tuple(survivors), bench.failing)
+
+
+def _drawn_number(ruleset: Ruleset, mutant: Mutant) -> int:
+    return crc32(f"{ruleset.hash} {mutant.rule.id} {mutant.kind} {mutant.what}".encode())
 
 
 class _Bench:

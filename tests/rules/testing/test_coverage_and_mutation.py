@@ -138,10 +138,19 @@ def test_the_shipped_cases_cover_every_rule_and_every_comparison(shipped):
 
 
 @pytest.mark.slow
-def test_the_shipped_cases_notice_nearly_every_mutant(shipped):
-    report = mutate(*shipped)
-    assert report.failing == ()
-    assert report.score >= WANTED_SCORE, [f"{one.place}: {one.kind}: {one.what}" for one in report.survivors]
+def test_the_shipped_cases_notice_nearly_every_mutant_of_a_sample(shipped):
+    """A fifth, another with each content; ``nuque rules mutate`` makes all, which have to reach 99.5 %."""
+    report = mutate(*shipped, one_in=5)
+    assert report.failing == () and report.total > 1_500
+    assert report.score >= WANTED_SCORE - 0.005, [f"{one.place}: {one.kind}: {one.what}" for one in report.survivors]
+
+
+def test_a_sample_of_mutants_is_of_all_kinds_and_the_parts_make_the_whole(small):
+    ruleset, written = small
+    whole = mutate(ruleset, cases(ruleset, LOOK), written)
+    sampled = mutate(ruleset, cases(ruleset, LOOK), written, one_in=3)
+    assert 0 < sampled.total < whole.total and sampled.made == mutate(ruleset, (), written, one_in=3).made
+    assert {one.what for one in sampled.survivors} <= {one.what for one in whole.survivors}
 
 
 def test_a_mutant_that_changes_nothing_is_proved_to_be_none():
