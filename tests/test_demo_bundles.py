@@ -254,12 +254,19 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "60": lambda s: s.decision.leading[0].rules == ("need.refuted.rules",) and "decide_collar_need" in s.tasks,
     "61": lambda s: s.decision.leading[0].rules == ("need.refuted.cleared",) and "decide_collar_need" in s.tasks,
     "62": lambda s: (
-        s.codes == [] and s.holds == {"sizing.hold.girth_too_wide"} and "sizing.note.very_high" in s.cautions
+        s.codes == []
+        and s.holds == {"sizing.hold.girth_too_wide"}
+        and "sizing.note.very_high" in s.cautions
+        and "need.refuted.denied" in s.leading
     ),
     "63": lambda s: (
         s.codes[0] == "adolescent H2 G2" and {"sizing.doubt.wide", "sizing.doubt.age_group_beside"} <= s.cautions
     ),
-    "64": lambda s: s.holds == {"sizing.hold.girth_too_narrow"} and "sizing.doubt.narrow" in s.cautions,
+    "64": lambda s: (
+        s.holds == {"sizing.hold.girth_too_narrow"}
+        and "sizing.doubt.narrow" in s.cautions
+        and "dangers.open.unexamined_home" in s.leading
+    ),
     "65": lambda s: (
         s.leading == {"dangers.emergency.drowsy_home", "dangers.emergency.deficit_home", "dangers.new.injury"}
         and "call_emergency_number" in s.tasks
@@ -272,7 +279,13 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         {"dangers.airway.first_assessment", "dangers.airway.unguarded"} <= s.cautions and "airway_check" in s.tasks
     ),
     "69": lambda s: (
-        {"skin.damaged.closed_at_home", "dangers.guard.known_injury_home", "dangers.airway.vomiting_home"} <= s.cautions
+        {
+            "skin.damaged.closed_at_home",
+            "skin.overdue.closed",
+            "dangers.guard.known_injury_home",
+            "dangers.airway.vomiting_home",
+        }
+        <= s.cautions
         and not s.tasks & {"inspect_skin", "wash_under_collar"}
     ),
     "68": lambda s: {"skin.care.withheld", "skin.damaged.closed"} <= s.cautions and "inspect_skin" not in s.tasks,

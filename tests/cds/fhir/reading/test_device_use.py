@@ -629,8 +629,8 @@ REMOVAL = "Removal of cervical collar"
         ([ordered(intent="proposal")], []),
         ([ordered(), observed(False, "2026-01-30T12:00:00Z")], []),
         ([ordered(code={"text": "Soft collar"})], []),
-        # An observation of a collar that is on: stale, not signed, without a time.
-        ([observed(True, "2026-01-30T14:00:00Z")], [("collar_in_place", "collar in place: true, 2026-01-30 14:00")]),
+        # An observation of a collar that is on: used for a week, not signed, without a time.
+        ([observed(True, "2026-01-30T14:00:00Z")], []),
         ([observed(True, "2026-01-31T00:00:00Z")], []),
         ([observed(True, "2025-12-01T00:00:00Z")], []),
         ([observed(True, "2026-01-29T14:00:00Z"), observed(False, "2026-01-30T14:00:00Z")], []),

@@ -237,7 +237,7 @@ def test_one_value_is_used_and_the_rest_is_said_where_it_matters(
         ("glasgow_coma_score", 15, 48, False),
         ("responsiveness", "pain", 48, True),
         ("responsiveness", "alert", 48, False),
-        ("collar_in_place", True, 20, False),
+        ("collar_in_place", False, 20, False),
     ],
 )
 def test_a_stale_danger_that_nothing_denies_is_named_for_three_days(

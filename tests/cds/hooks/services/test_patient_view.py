@@ -284,7 +284,7 @@ ORDERED_YESTERDAY = {**ORDERED, "authoredOn": "2026-01-30T09:00:00Z"}
 SUPPOSED = {
     "a procedure": ("procedures", PUT_ON),
     "an order": ("orders", ORDERED_YESTERDAY),
-    "an observation": ("observations2", observation("collar-in-place", True, time="2026-01-30T14:00:00Z")),
+    "an observation": ("observations2", observation("collar-in-place", True) | {"status": "preliminary"}),
     "a use from tomorrow": ("deviceUses", COLLAR_USE | {"timingPeriod": {"start": "2026-02-01T05:00:00Z"}}),
     "a use with implicit rules": ("deviceUses", COLLAR_USE | {"implicitRules": "http://hospital.example/rules"}),
 }
