@@ -42,7 +42,7 @@ header { display: flex; flex-wrap: wrap; justify-content: space-between; align-i
 h1 { font-size: 12pt; margin: 0 }
 h2 { font-size: 9pt; margin: 0.8mm 0 0.3mm; border-bottom: 0.5mm solid #111 }
 h3 { font-size: 8.5pt; margin: 0 0 0.3mm; padding: 0 1.2mm; background: #333; color: #fff }
-h4 { font-size: 8pt; margin: 0.6mm 0 0; break-after: avoid }
+h3.group { font-size: 8pt; margin: 0.6mm 0 0; padding: 0; background: none; color: inherit; break-after: avoid }
 p, ul { margin: 0.2mm 0 }
 ul { padding-left: 3mm; columns: 2; column-gap: 6mm }
 .one { columns: 1 }
@@ -62,7 +62,7 @@ footer { font-size: 7pt; margin-top: 0.6mm }
 @media screen and (min-width: 300mm) { body { zoom: 1.5 } }
 @media screen and (max-width: 190mm) {
   body { font-size: 12pt; padding: 3mm } .stop div { grid-template-columns: 1fr; gap: 0; padding: 1mm 0 } ul, .ask { columns: 1 }
-  h1 { font-size: 16pt } h2, h3, h4 { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
+  h1 { font-size: 16pt } h2, h3, h3.group { font-size: 12pt } .row { grid-template-columns: 8mm 1fr } section { margin-bottom: 4mm }
   footer { font-size: 10pt }
 }
 """
@@ -94,7 +94,9 @@ def as_html(sheet: Sheet) -> str:
         shelf=_each("<h2>{}</h2><ul>{}</ul>", [(SHELF, _listed_as_html(sheet.shelf))] if sheet.shelf else ()),
         tasks=_listed_as_html(sheet.tasks),
         warned=CAUTIONS,
-        cautions=_each("<h4>{}</h4><ul>{}</ul>", ((name, _listed_as_html(lines)) for name, lines in sheet.cautions)),
+        cautions=_each(
+            "<h3 class=group>{}</h3><ul>{}</ul>", ((name, _listed_as_html(lines)) for name, lines in sheet.cautions)
+        ),
         foot=sheet.foot,
     )
 

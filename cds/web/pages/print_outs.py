@@ -63,9 +63,11 @@ def downtime(request: Request, service: CurrentService) -> Response:
             "the downtime sheet needs the extra `workbench` where the service runs; `nuque rules sheet` makes it too"
         )
         raise RefusedCall(501, [Issue(None, needed, "not-supported")]) from error
+    content = service.content
+    items = content.catalogue.items if content.catalogue else ()
     return document(
         request,
-        as_html(sheet(service.content.ruleset, service.clock().astimezone(service.settings.zone).date())),
+        as_html(sheet(content.ruleset, service.clock().astimezone(service.settings.zone).date(), items)),
         STYLE,
     )
 

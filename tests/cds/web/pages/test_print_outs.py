@@ -7,6 +7,7 @@ import hashlib
 import re
 import sys
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
@@ -15,6 +16,7 @@ from cds.bootstrap.app import create_app
 from cds.reports.downtime_sheet import sheet
 from cds.reports.downtime_sheet_pdf import as_html
 from cds.settings import Settings
+from cds.site.catalogue import Catalogue
 from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.web.pages.page_reader import PageReader
@@ -85,6 +87,14 @@ def test_the_downtime_sheet_is_that_of_the_command_under_a_strict_policy(client:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = answer.headers["content-security-policy"]
     assert f"style-src 'sha256-{digest}'" in policy and "unsafe" not in policy
+
+
+def test_the_downtime_sheet_of_a_site_names_its_shelf() -> None:
+    catalogue = Path("demo_bundles/catalogue.yaml")
+    items = Catalogue.load(catalogue, load_ruleset()).items
+    with TestClient(create_app(Settings(catalogue=catalogue), clock=lambda: AT)) as stocked:
+        answer = stocked.get("/print/downtime")
+    assert answer.text == as_html(sheet(load_ruleset(), AT.date(), items)) and items[0].name in answer.text
 
 
 def test_without_its_packages_the_downtime_sheet_says_what_is_missing(
