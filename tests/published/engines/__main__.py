@@ -70,7 +70,7 @@ def _by_library(patients: int, seed: int, *, second: bool) -> Iterator[tuple[int
     decide: Callable[[list[Any]], Iterator[Said]] = (
         partial(by_cqframework, _RULESET, code_map) if second else partial(by_cql, translated(_RULESET, code_map))
     )
-    written = RecordWriter(_RULESET, code_map, seed, texts=not second).bundles(patients)
+    written = RecordWriter(_RULESET, code_map, seed, texts=not second, own_focus=not second).bundles(patients)
     while some := list(itertools.islice(written, _AT_ONCE)):
         yield len(some), list(differences(service, some, decide(some)))
 

@@ -36,7 +36,8 @@ def by_cql(elm: Path, bundles: Iterable[object]) -> Iterator[Said]:
 def by_cqframework(ruleset: Ruleset, code_map: CodeMap, bundles: Iterable[object]) -> Iterator[Said]:
     """What the second CQL engine, which translates the library itself, says of each of ``bundles``.
 
-    Its functions of text are not finished (Split is missing, ReplaceMatches answers in quotes): it is given no codes as text.
+    Its functions of text are not finished (Split is missing, ReplaceMatches answers in quotes): it is given no codes as text. It
+    takes an Observation with any focus for one about somebody else: it is given no focus that is the patient's.
     """
     file = engines() / "library.cql"
     file.write_text(cql_library(ruleset, code_map))

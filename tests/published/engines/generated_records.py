@@ -31,13 +31,15 @@ _IN_OTHERS, _NOT_OBSERVED = 0.5, 0.6
 class RecordWriter:
     """Writes Bundles for one rule set. The same seed gives the same Bundles."""
 
-    def __init__(self, ruleset: Ruleset, code_map: CodeMap, seed: int = 0, *, texts: bool = True) -> None:
-        """With ``texts`` some codes are written as text."""
+    def __init__(
+        self, ruleset: Ruleset, code_map: CodeMap, seed: int = 0, *, texts: bool = True, own_focus: bool = True
+    ) -> None:
+        """With ``texts`` some codes are written as text; with ``own_focus`` some Observations name the patient's own as focus."""
         self._ruleset = ruleset
         self._code_map = code_map
         self._patients = Generator(ruleset, seed)
         self._random = random.Random(seed)
-        self._texts = texts
+        self._texts, self._own_focus = texts, own_focus
         self._count = 0
         self._others = OtherRecords(code_map, self._random, AT, self._stated, texts=texts)
 
@@ -125,10 +127,13 @@ class RecordWriter:
                 {"type": "RelatedPerson", "display": "donor"},
                 {"reference": "https://ehr.example/fhir/Patient/mother/_history/2"},
                 {"reference": "urn:uuid:9a1b"},
-                {"reference": "Condition/sore"},
-                {"type": "Device", "display": "collar"},
-                {"reference": f"Patient/{patient}"},
             ]
+            if self._own_focus:
+                focus += [
+                    {"reference": "Condition/sore"},
+                    {"type": "Device", "display": "collar"},
+                    {"reference": f"Patient/{patient}"},
+                ]
             yield self._observation(patient, fact, other, 0.1) | {"focus": [self._random.choice(focus)]}
         elif fact.numeric:
             beyond = {"value": 1e6, "system": "http://unitsofmeasure.org", "code": fact.unit or "1"}
