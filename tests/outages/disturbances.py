@@ -64,9 +64,6 @@ class NotAsMeant(Exception):
     """Something that is waited for did not come."""
 
 
-_LAST_LINES = 12
-
-
 def eventually(what: str, is_so: Callable[[], object]) -> None:
     """Wait for ``is_so``. Raises NotAsMeant."""
     give_up = time.monotonic() + _PATIENCE_SECONDS
@@ -74,6 +71,14 @@ def eventually(what: str, is_so: Callable[[], object]) -> None:
         if time.monotonic() > give_up:
             raise NotAsMeant(what)
         time.sleep(0.1)
+
+
+def _lives(process: psutil.Process) -> bool:
+    """Whether ``process`` has not ended; one that has ended and waits to be collected (a zombie) has closed its files."""
+    try:
+        return bool(process.is_running() and process.status() != psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:
+        return False
 
 
 class Served:
@@ -84,8 +89,6 @@ class Served:
         self.times = Times()
         self.memory: list[int] = []
         """Of the largest worker at the end of each round, in kB."""
-        self.last_words: list[str] = []
-        """What the service logged last each time before it ended."""
         self._mark = uuid.uuid4().hex
         self._contents, self._reloads = contents, 0
         with socket.create_server(("127.0.0.1", 0)) as free:
@@ -125,8 +128,7 @@ class Served:
 
     def workers(self) -> list[psutil.Process]:
         """Those that are alive."""
-        children = psutil.Process(self.live.process.pid).children()
-        return [one for one in children if one.is_running() and one.status() != psutil.STATUS_ZOMBIE]
+        return list(filter(_lives, psutil.Process(self.live.process.pid).children()))
 
     def nothing_is_left(self) -> None:
         """Wait until all processes have ended that were ever started here; those that do not are killed. Raises NotAsMeant."""
@@ -189,6 +191,8 @@ class Served:
             with suppress(psutil.NoSuchProcess):
                 process.kill()
         self.live.process.wait(_PATIENCE_SECONDS)
+        # One that is dying has no environment any more, by which others are found, and still has its sockets for a while.
+        eventually("a killed process lives", lambda: not any(map(_lives, processes)))
         self.nothing_is_left()
         self.times.killed.append(Span(began, time.monotonic()))
         self._again(began)
@@ -209,7 +213,6 @@ class Served:
         self.live.process.wait(_PATIENCE_SECONDS)
         self.nothing_is_left()
         self._opened.close()
-        self.last_words.append("".join(self.live.said[-_LAST_LINES:]))
         self.start()
         self.times.ended.append(Span(began, time.monotonic()))
 

@@ -104,8 +104,6 @@ class Run:
         self.seen.problems += findings.against_the_store(told, self.served.times, self.url)
         self.seen.problems += findings.unsaid_in(told, self.url)
         self.seen.problems += findings.against_the_times(told, self.served.times)
-        if any("cut off" in problem for problem in self.seen.problems):
-            self.seen.problems += [f"logged before an end: {words}" for words in self.served.last_words]
         self.seen.seconds = findings.seconds(told, self.served.times)
         self.seen.memory = self.served.memory
         return self.seen
