@@ -38,6 +38,7 @@ def test_the_replay_runs_as_written_and_gives_the_files_and_columns_of_the_page(
 
 def test_the_sheet_is_printed_as_written(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "catalogue.yaml").symlink_to(DOCS.parent / "demo_bundles" / "catalogue.yaml")
     done = CliRunner().invoke(main, command("downtime.md"), catch_exceptions=False)
     assert done.exit_code == 0, done.output
     assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")

@@ -173,7 +173,7 @@ def test_a_danger_is_as_old_as_the_last_moment_that_is_meant() -> None:
 
 HOURS = "hours_since_injury"
 UNKNOWN_TIME = "no time is recorded, so it cannot be told how many hours it is by now"
-ACCEPTED_HOURS = "accepted: a number from 0 to 20000 h"
+ACCEPTED_HOURS = "accepted: a number from 0 to 20000 hours"
 
 
 @pytest.mark.parametrize(

@@ -74,9 +74,9 @@ def coarse(youngest: float, oldest: float, left_open: str) -> str:
         ("2026-02-01", [no_age("2026-02-01", "future", "the date of birth lies in the future")]),
         (
             "1900-05-05",
-            [no_age("1900-05-05", "implausible", "implausible: 125.7 years; accepted: a number from 0 to 120 a")],
+            [no_age("1900-05-05", "implausible", "implausible: 125.7 years; accepted: a number from 0 to 120 years")],
         ),
-        ("1900", [no_age("1900", "implausible", "implausible: 125.1 years; accepted: a number from 0 to 120 a")]),
+        ("1900", [no_age("1900", "implausible", "implausible: 125.1 years; accepted: a number from 0 to 120 years")]),
         ("1980-02-30", [no_age("1980-02-30", "malformed", "malformed date of birth: no such day in the calendar")]),
         (None, [no_age("null", "malformed", f"malformed date of birth: {NO_DATE}")]),
         (1980, [no_age("1980", "malformed", f"malformed date of birth: {NO_DATE}")]),
