@@ -9,6 +9,8 @@ from fastapi import Request
 from cds.operation_outcome import Issue, RefusedCall
 
 FORM = "application/x-www-form-urlencoded"
+FORM_CONTENT = {FORM: {"schema": {"type": "object", "additionalProperties": {"type": "string"}}}}
+"""Such a body as OpenAPI describes it."""
 _MOST_FIELDS = 2000
 
 

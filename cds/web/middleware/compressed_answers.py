@@ -6,7 +6,7 @@ from starlette.datastructures import Headers
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from cds.web.accepted_encodings import accepts_gzip
+from cds.web.accept_headers import accepts_gzip
 
 _ACCEPTED = b"accept-encoding"
 _HOOKS = "/cds-services/"

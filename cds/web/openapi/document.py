@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from cds.web.dependencies import Service
-from cds.web.form_body import FORM
+from cds.web.form_body import FORM_CONTENT
 from cds.web.middleware.request_audit import REQUEST_ID
 from cds.web.middleware.ruleset_header import HEADER
 from cds.web.openapi.answers import FHIR_JSON, JSON, answer_content, answer_schemas, reference
@@ -93,8 +93,7 @@ def _own_refusal(route: str, code: int, words: str) -> dict[str, Any]:
 
 def _describe_body(route: str, operation: dict[str, Any], example: Example | None) -> None:
     if route.startswith("POST ") and is_page_route(route):
-        fields = {"type": "object", "additionalProperties": {"type": "string"}}
-        operation["requestBody"] = {"required": True, "content": {FORM: {"schema": fields}}}
+        operation["requestBody"] = {"required": True, "content": FORM_CONTENT}
     elif example is not None and example.sent is not None:
         (content,) = operation["requestBody"]["content"].values()
         content["examples"] = {"real": {"summary": "About an invented patient.", "value": example.sent}}

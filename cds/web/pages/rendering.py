@@ -16,7 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from cds.operation_outcome import Issue, RefusedCall
-from cds.web.accepted_encodings import accepts_gzip
+from cds.web.accept_headers import accepts_gzip
 from cds.web.dependencies import of_call
 from rules.model.quantity_words import quantity_words, unit_words, value_words
 from rules.model.rule_text import in_words

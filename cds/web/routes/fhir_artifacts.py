@@ -12,8 +12,9 @@ from cds.fhir.datatypes import Resource
 from cds.fhir.operations.definitions import OPERATIONS
 from cds.fhir.publishing.search import SearchNotUnderstood, capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
+from cds.web.accept_headers import accepted
 from cds.web.dependencies import CurrentService, Service
-from cds.web.form_body import FORM, form_fields
+from cds.web.form_body import FORM_CONTENT, form_fields
 
 _FHIR_JSON = "application/fhir+json"
 _FORMATS = ("json", "application/json", _FHIR_JSON, "text/json")
@@ -24,13 +25,9 @@ _TAKE_ALL = ("*/*", "application/*")
 def _in_json(request: Request) -> None:
     """Raises RefusedCall with 406 where neither ``_format`` nor ``Accept`` takes JSON."""
     named = request.query_params.get("_format")
-    accepted = [named] if named else request.headers.get("accept", "*/*").split(",")
-    ranges = [each.partition(";") for each in accepted]
-    if not any(
-        kind.replace(" ", "+").strip("+").lower() in (*_FORMATS, *_TAKE_ALL)
-        and "q=0" not in parameters.replace(" ", "").split(";")
-        for kind, _, parameters in ranges
-    ):
+    # In an address a plus that is not encoded comes as a space.
+    header = named.replace(" ", "+") if named else ", ".join(request.headers.getlist("accept"))
+    if header and not any(kind in (*_FORMATS, *_TAKE_ALL) for kind in accepted(header, with_parameters=True)):
         text = f"only JSON is sent here: Accept: {_FHIR_JSON}, or _format=json"
         raise RefusedCall(406, [Issue(None, text, "not-supported")])
 
@@ -56,7 +53,6 @@ def statement(service: Service, address: str) -> Resource:
     return capability_statement(content.ruleset, content.artefacts, offered, address, service.clock())
 
 
-_FIELDS = {"type": "object", "additionalProperties": {"type": "string"}}
 _NOT_SEARCHED: dict[int | str, dict[str, Any]] = {
     400: {"description": "a modifier that is not supported; a `_count` that is no number"},
     404: {"description": "nothing of the type"},
@@ -76,7 +72,7 @@ def search(resource_type: str, request: Request, service: CurrentService) -> JSO
     "/{resource_type}/_search",
     summary="Published artefacts of a type, asked for in a form",
     responses=_NOT_SEARCHED,
-    openapi_extra={"requestBody": {"content": {FORM: {"schema": _FIELDS}}}},
+    openapi_extra={"requestBody": {"content": FORM_CONTENT}},
 )
 async def search_by_form(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
     """The same, with the parameters in the body, in the address, or in both (FHIR R4, Search, 3.1.1.3)."""

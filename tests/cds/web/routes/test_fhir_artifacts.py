@@ -160,6 +160,7 @@ OTHERS_ASKED_FOR = [
     ("_format=ttl", "application/fhir+json"),
     ("", "application/fhir+xml"),
     ("", "application/fhir+json;q=0, text/turtle"),
+    ("", "application/json;q=0.000, application/fhir+json;fhirVersion=4.0;q=0"),
 ]
 
 
