@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
+from cds.fhir import codes
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.answer import Answer, Stop, answer
 from cds.web.pages.fact_form import FactForm, fact_form
@@ -20,7 +21,6 @@ MAY_HOLD_A_LINK = WITH_PROBLEMS | {
     410: {"description": "the link of a card cannot be opened any more, and nothing else was posted; the page says why"}
 }
 """What a route adds to its description whose form may hold the link of a card."""
-_LANGUAGES = {"en": "English", "es": "Spanish"}
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Bedside:
     def leaflets(self) -> list[tuple[str, str]]:
         """The languages of the leaflets that there are for this patient: code, and name in English."""
         written = self.answer.decision.leaflets if self.answer else ()
-        return [(one.language, _LANGUAGES.get(one.language, one.language)) for one in written]
+        return [(one.language, codes.LANGUAGES.get(one.language, one.language)) for one in written]
 
 
 @router.get("/", include_in_schema=False)
