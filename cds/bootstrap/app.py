@@ -33,7 +33,7 @@ from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.in_place_of_an_answer import for_browsers, shut_out, waiting
+from cds.web.pages.in_place_of_an_answer import failed, for_browsers, shut_out, waiting
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
 from cds.web.pages.smart_launch import smart_router
@@ -175,6 +175,6 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
             allow_headers=["Authorization", "Content-Type"],
             expose_headers=[HEADER, REQUEST_ID, "Retry-After"],
         )
-    app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit)
+    app.add_middleware(Observing, service=service, metrics=parts.metrics, audit=parts.audit, failed_page=failed)
     # Outermost: an answer to a failure, or to a page's preflight, names the rule set too.
     app.add_middleware(Stamp, service=service)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 import time
 import uuid
+from collections.abc import Callable
 from functools import cache
 
 import structlog
+from fastapi import Request, Response
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -18,6 +20,7 @@ from cds.storage.audit_log import Audit, AuditEntry
 from cds.storage.impatience import Allowance, current_allowance
 from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
+from cds.web.middleware.authentication import call_of, is_page
 from cds.web.middleware.token_bucket import RateLimit
 
 REQUEST_ID = "Nuque-Request"
@@ -42,6 +45,9 @@ _POLICIES = {
 _UNWATCHED = ("/health/", "/metrics")
 _REFUSALS_A_MINUTE = 60
 
+FailedPage = Callable[[Request, str], Response]
+"""Draws the page for a browser whose call failed, with the id of the call."""
+
 
 class Observing:
     """ASGI middleware around all others but the stamp.
@@ -49,9 +55,10 @@ class Observing:
     Of refused calls only some go into the audit trail: whoever has no token could otherwise fill the store's disk.
     """
 
-    def __init__(self, app: ASGIApp, service: Service, metrics: Metrics, audit: Audit) -> None:
-        """Watch ``app``."""
+    def __init__(self, app: ASGIApp, service: Service, metrics: Metrics, audit: Audit, failed_page: FailedPage) -> None:
+        """Watch ``app``; whoever asks for a page that fails is shown ``failed_page``."""
         self._app, self._service, self._metrics, self._audit = app, service, metrics, audit
+        self._failed_page = failed_page
         self._refusals = RateLimit(time.monotonic)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -78,14 +85,21 @@ class Observing:
             # Reported here and not raised on: the server would log its text, which may quote what was sent.
             log.error("call failed", **failure(error))
             if seen.status is None:
-                issue = Issue(
-                    None, f"the service failed; nothing was decided. Its log says why, request {request}", "exception"
-                )
-                await JSONResponse(outcome([issue]), 500)(scope, receive, seen.send)
+                await self._failed(Request(scope, receive), request)(scope, receive, seen.send)
         finally:
             self._note(scope, seen.status or 499, time.perf_counter() - started, request)
             structlog.contextvars.unbind_contextvars("request")
             current_allowance.reset(before)
+
+    def _failed(self, call: Request, request: str) -> Response:
+        """The page, for a browser that asked for one; where even that fails, and for programs, the OperationOutcome."""
+        if is_page(call_of(call.scope)) and "text/html" in call.headers.get("accept", ""):
+            try:
+                return self._failed_page(call, request)
+            except Exception as error:
+                log.error("page of a failure failed", **failure(error))
+        words = f"the service failed; nothing was decided. Its log says why, request {request}"
+        return JSONResponse(outcome([Issue(None, words, "exception")]), 500)
 
     def _note(self, scope: Scope, status: int, seconds: float, request: str) -> None:
         route = getattr(scope.get("route"), "path", "none")

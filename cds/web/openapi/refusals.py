@@ -25,7 +25,7 @@ _WORDS = {
     503: "Not now: too many calls, content still being checked, no answer in time, or stopping. Send it again.",
 }
 _EVERYWHERE = (400, 408, 413, 415, 500, 503)
-_ON_A_PAGE = (400, 403, 404, 422, 503)
+_ON_A_PAGE = (400, 403, 404, 422, 500, 503)
 
 TOKEN, SESSION, PROXY, ADMIN_TOKEN = "cdsHooksToken", "smartSession", "siteProxy", "adminToken"
 """Names of the ways to say who calls."""

@@ -1,4 +1,4 @@
-"""What a browser is shown in place of an answer: why a page is refused, or that nothing is decided by the content."""
+"""What a browser is shown in place of an answer: why a page is refused or failed, or that nothing is decided by the content."""
 
 from __future__ import annotations
 
@@ -64,6 +64,15 @@ def refused(request: Request, status: int, said: Sequence[str], heading: str | N
     heading = heading or _HEADINGS.get(status, "That cannot be used")
     onward = next((one for start, one in _BEGINNINGS.items() if request.url.path.startswith(start)), _BEDSIDE)
     return page(request, "refused.html", status, heading=heading, said=said, onward=onward)
+
+
+def failed(request: Request, number: str) -> Response:
+    """The page that says that the service failed, under which ``number`` it is logged, and what to do meanwhile."""
+    said = ["The service failed, and nothing was decided. Go by the downtime sheet of your ward."]
+    if request.method == "POST":
+        said.append("Go back: what you typed is still there. Send it again once.")
+    said.append(f"Should it fail again, tell the IT service desk this number: {number[:8]}.")
+    return refused(request, 500, said, "This did not work")
 
 
 def shut_out(request: Request, status: int, said: Sequence[str]) -> Response:
