@@ -21,6 +21,7 @@ SHIPPED = next(
 )
 """The folder of the invented patients: inside the package once installed, beside it in a checkout; None where it is left out."""
 
+_FIRST_PART = re.compile(r"[:;.](?: |$)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})")
 
@@ -36,6 +37,11 @@ class DemoPatient(schema.Schema):
     def number(self) -> str:
         """By what it is called for: what its file begins with."""
         return self.file.split("_")[0]
+
+    @property
+    def words(self) -> str:
+        """Who it is in few words: how ``shows`` begins."""
+        return _FIRST_PART.split(self.shows, maxsplit=1)[0]
 
     def bundle(self, folder: Path) -> dict[str, Any]:
         """Its Bundle out of ``folder``, with the dates as written."""

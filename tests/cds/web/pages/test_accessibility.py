@@ -136,6 +136,16 @@ def _violations(page: Page, only: str | None = None) -> list[str]:
     return [f"{one['id']}: {node['target']}" for one in found for node in one["nodes"]]
 
 
+_LOW = """
+() => [...document.querySelectorAll("a, button, summary, select, textarea, input:not([type=hidden])")]
+  .filter((one) => one.checkVisibility() && !one.closest(".skip, .hidden"))
+  // In a sentence a link is as high as its line (WCAG 2.2, 2.5.8).
+  .filter((one) => getComputedStyle(one).display !== "inline" || one.textContent === one.parentElement.textContent)
+  .map((one) => [one.outerHTML.slice(0, 100), (one.closest(".check, .choice label") || one).getBoundingClientRect().height])
+  .filter(([, height]) => height < 44)
+"""
+
+
 PAGES = [(name, path) for name, paths in OPENED.items() for path in paths]
 PAGES += [(name, name.partition(" ")[2]) for name in (*POSTED, *PRESSED)]
 PAGES += [("a page that is refused", "/rules/no.such.rule")]
@@ -154,6 +164,8 @@ def test_nobody_is_shut_out(browser: Browser, address: str, name: str, path: str
             assert _violations(page) == [], width
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             assert hard_to_read(page) == [], width
+            if width == WIDTHS[0]:
+                assert page.evaluate(_LOW) == [], "lower than a gloved finger needs"
             # Dark and on paper the same elements stand there in other colours.
             for media, scheme in (("screen", "dark"), ("print", "light")):
                 page.emulate_media(media=media, color_scheme=scheme)  # type: ignore[arg-type]

@@ -150,6 +150,15 @@ def test_moments_are_today(client: TestClient) -> None:
     )
 
 
+def test_the_patients_are_offered_by_what_they_are(client: TestClient) -> None:
+    text = client.get("/try", params={"patient": "05"}).text
+    assert '<option value="05" selected>05 An infant of eight months</option>' in text
+    offered = re.findall(r"<option value=\"\d\d\"[^>]*>(.*?)</option>", text)
+    assert len(offered) == len(INDEX.patients) == len({one[3:] for one in offered})
+    # Each in words of its own, and no sentence to its end.
+    assert all(re.match(r"\d\d [A-Z]", one) and not re.search(r"[:;.](?: |$)", one) for one in offered)
+
+
 def test_what_a_reader_looks_for_is_not_behind_a_request_and_eleven_lines(client: TestClient) -> None:
     hook = "collar-patient-view"
     text = _prepared(client, "28", hook)

@@ -119,8 +119,51 @@ def test_what_nobody_has_to_confirm_stands_last(client: TestClient) -> None:
     assert page["who"][-1].startswith("Nobody has to confirm")
 
 
+def _numbers(client: TestClient, **asked: str) -> list[str]:
+    """The names of the numbers that are shown."""
+    answer = client.get("/rules/parameters", params=asked, headers=BROWSER)
+    assert answer.status_code == 200
+    return re.findall(r"In an overlay: <code>(\w+)</code>", answer.text)
+
+
+def test_a_number_is_found_by_its_words_its_value_and_the_rules_that_read_it(client: TestClient) -> None:
+    assert set(_numbers(client)) == set(RULESET.parameters)
+    found = _numbers(client, q="Finger breadth")
+    own = ["finger" in RULESET.parameters[name].meaning.lower() for name in found]
+    # Those whose own words say it stand before those that a rule of that name reads.
+    assert True in own and False in own and own == sorted(own, reverse=True)
+    assert _numbers(client, q="635 mm") and _numbers(client, q="finger_width_mm") == ["finger_width_mm"]
+    (rule,) = [one for one in RULESET.rules.values() if one.id == "sizing.girth.measured_g4"]
+    assert set(rule.parameters) <= set(_numbers(client, q=rule.title))
+    assert _numbers(client, q="no such words") == []
+
+
+def test_of_the_numbers_those_to_confirm_can_be_had_alone(client: TestClient) -> None:
+    asked = {name for name, one in RULESET.parameters.items() if one.confirm}
+    assert 0 < len(asked) < len(RULESET.parameters) and set(_numbers(client, confirm="yes")) == asked
+
+
+def test_where_no_number_is_found_the_page_says_what_to_do(client: TestClient) -> None:
+    text = client.get("/rules/parameters", params={"q": "no such words"}, headers=BROWSER).text
+    assert "0 found." in text and '<a href="/rules/parameters">all numbers</a>' in text
+    found = client.get("/rules/parameters", params={"q": "finger"}, headers=BROWSER).text
+    assert '<details class="group" open>' in found
+    assert '<details class="group" open>' not in client.get("/rules/parameters", headers=BROWSER).text
+
+
+def test_the_rules_that_rest_on_one_source_are_found(client: TestClient) -> None:
+    name = "practice-fingers"
+    resting = {rule.id for rule in RULESET.rules.values() if name in rule.sources}
+    assert 0 < len(resting) < 40 and set(_found(client, source=name)) == resting
+    page = PageReader(client.get("/rules", params={"source": name}, headers=BROWSER).text)
+    assert page["source"] == [RULESET.sources[name].citation]
+    offered = {given.get("value") for tag, given in page.tags if tag == "option"}
+    assert {source for rule in RULESET.rules.values() for source in rule.sources} <= offered
+
+
 def test_what_is_searched_for_stays_text(client: TestClient) -> None:
-    assert "<script>x" not in client.get("/rules", params={"q": '"><script>x'}, headers=BROWSER).text
+    for path in ("/rules", "/rules/parameters"):
+        assert "<script>x" not in client.get(path, params={"q": '"><script>x'}, headers=BROWSER).text
 
 
 @pytest.mark.parametrize("public_url", ["https://cds.example.org", None])
