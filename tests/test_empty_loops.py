@@ -14,6 +14,15 @@ def checked(value):
     assert value
 
 
+def given_back(value):
+    assert value
+    return value
+
+
+def other():
+    return given_back(1)
+
+
 def test_x(things):
     {}
 """
@@ -28,6 +37,13 @@ NOTHING = [
     "while things():\n        assert things()",
     "print(things())",
     "[checked(thing) for thing in things()]",
+    "for thing in given_back(things()):\n        assert thing",
+    "found = given_back(things())\n    for thing in found:\n        assert thing",
+    "found = other()\n    assert all(thing for thing in found['parts'])",
+    "with given_back(things()) as found:\n        for thing in found:\n            assert thing",
+    "found = ['a']\n    found = things()\n    for thing in found:\n        assert thing",
+    "FILLED = things()\n    for thing in FILLED:\n        assert thing",
+    "def part(FILLED):\n        pass\n    for thing in FILLED:\n        assert thing",
 ]
 SOMETHING = [
     "assert things",
@@ -39,6 +55,10 @@ SOMETHING = [
     "with opened() as thing:\n        assert thing",
     "found = things()\n    assert found\n    for thing in found:\n        assert thing",
     "checked(things())",
+    "given_back(things())",
+    "other()",
+    "things().locator('main').wait_for()",
+    "found = ['a', *things()]\n    for thing in found:\n        assert thing",
     "assert [thing for thing in things()] == [1]",
     "for one, other in zip(FILLED, things(), strict=True):\n        assert one == other",
 ]

@@ -135,13 +135,17 @@ def test_the_gravest_card_comes_first() -> None:
 
 
 def test_no_detail_says_its_summary_again() -> None:
-    for read, card in _cards():
+    found = _cards()
+    assert found
+    for read, card in found:
         said = card["summary"].split(" (and ")[0].removeprefix("Do not size: ").removeprefix("No size yet: ")
         assert said not in card["detail"].replace("\\", ""), (read.service, read.file)
 
 
 def test_no_card_names_a_rule_a_source_or_a_parameter() -> None:
-    for read, card in _cards():
+    found = _cards()
+    assert found
+    for read, card in found:
         for names in (RULESET.rules, RULESET.sources, RULESET.parameters):
             assert [name for name in names if name in card["detail"]] == [], (read.service, read.file)
 
@@ -158,7 +162,9 @@ def test_what_was_not_used_is_counted_and_listed_behind() -> None:
 
 
 def test_every_card_leads_to_its_decision_and_no_address_that_a_server_hears_tells_of_the_patient() -> None:
-    for _, card in _cards():
+    found = _cards()
+    assert found
+    for _, card in found:
         assert card["source"]["url"] == "https://nuque.hollowmere.example/rules"
         (link,) = card["links"]
         heard, sealed = urldefrag(link["url"])

@@ -41,6 +41,7 @@ CALLS = 8
 
 def decides(live: LiveService, calls: int = CALLS) -> None:
     """Each of some calls gets its cards."""
+    assert calls
     for _ in range(calls):
         body = {**order_select(*MEASURED), "hookInstance": str(uuid.uuid4())}
         answer = httpx.post(f"{live.url}{SELECT}", json=body, timeout=PATIENCE_SECONDS)

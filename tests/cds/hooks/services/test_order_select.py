@@ -206,6 +206,7 @@ def test_the_same_call_gets_the_same_answer_and_the_same_ids(client: TestClient)
 def test_every_card_that_can_be_overridden_offers_our_reasons(client: TestClient) -> None:
     response = select(client, order_select(*MEASURED))
     system = "https://nuque.example.org/fhir/CodeSystem/override-reasons"
+    assert response["cards"]
     for card in response["cards"]:
         assert {reason["system"] for reason in card["overrideReasons"]} == {system}
 

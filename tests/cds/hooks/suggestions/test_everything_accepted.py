@@ -138,6 +138,7 @@ def test_a_danger_is_said_at_signing_after_everything_was_accepted(hospital: Tes
 @pytest.mark.slow
 @pytest.mark.xdist_group("faults")
 def test_it_is_so_through_nginx(tmp_path: Path) -> None:
+    assert MOMENTS
     with (
         serving(create_app(Settings(), clock=lambda: NOW[0])) as upstream,
         nginx(upstream, tmp_path / "nginx") as proxy,
