@@ -21,6 +21,8 @@ _SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known"
 _SURE_OF_A_CHOICE = _SURE | {"measured": "recorded", "assumed": "not recorded"}
 """For an axis without millimetres: age, head position and bed rest are not measured."""
 _MOST_QUESTIONS = 3
+_INSTEAD = {"age_years": "apparent_age_group"}
+"""For whoever cannot answer the first, the second answers the same: both are one thing to find out."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,8 @@ class Sureness:
 class FindOut:
     """Something to find out: how, what it would change, and the field where it is recorded.
 
-    Several dangers stand together as ``questions``, each with its own field.
+    ``instead`` is what answers the same where this cannot be had. Several dangers stand together as ``questions``, each with
+    its own field.
     """
 
     label: str
@@ -54,6 +57,7 @@ class FindOut:
     field: str
     drawing: str | None = None
     questions: tuple[Question, ...] = ()
+    instead: MeasureNext | None = None
 
 
 @dataclass(frozen=True)
@@ -158,10 +162,20 @@ def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
         names = decision.dangers_not_recorded.text
         first = decision.dangers_not_recorded.facts[0]
         yield FindOut(names.rstrip("."), names, "whether to stop", first, questions=tuple(dangers))
-    for entry in decision.measure_next:
+    asked = {entry.fact: entry for entry in decision.measure_next}
+    spoken_for |= {other for fact, other in _INSTEAD.items() if fact in asked}
+    for entry in asked.values():
         if entry.fact not in spoken_for:
             spoken_for.add(entry.fact)
-            yield FindOut(entry.label, entry.ask, _changes(ruleset, entry), entry.fact, DRAWINGS.get(entry.fact))
+            instead = asked.get(_INSTEAD.get(entry.fact, ""))
+            yield FindOut(
+                entry.label,
+                entry.ask,
+                _changes(ruleset, instead or entry),
+                entry.fact,
+                DRAWINGS.get(entry.fact),
+                instead=instead,
+            )
     for question in decision.ask:
         if question.fact not in spoken_for:
             yield FindOut(question.label, question.ask, "what is to be done", question.fact)

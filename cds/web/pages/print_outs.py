@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
@@ -13,9 +14,12 @@ from cds.web.pages.bedside import MAY_HOLD_A_LINK, read, whole
 from cds.web.pages.fact_form import FactForm, Field
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.rendering import document, moment_words, page
+from rules.model.decision import Task
 from rules.model.quantity_words import quantity_words
 
 router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
+
+_NEXT_SENTENCE = re.compile(r"(?<=[.?]) (?=[A-Z])")
 
 LANGUAGE = "leaflet"
 """Field with the language of the leaflet (BCP 47 code): posted, as what somebody speaks is told of that person."""
@@ -48,7 +52,7 @@ def plan(request: Request, form: PostedForm, service: CurrentService) -> Respons
 
 @router.post("/print/staff", responses=MAY_HOLD_A_LINK)
 def staff(request: Request, form: PostedForm, service: CurrentService) -> Response:
-    """The staff sheet: how each task is done, by role, with room to sign what was done."""
+    """The staff sheet: how each task is done, step by step and by role, with room to sign what was done."""
     return _for_staff(request, form, service, "print_staff.html")
 
 
@@ -109,8 +113,14 @@ def _for_staff(request: Request, form: PostedForm, service: Service, template: s
         template,
         answer=made,
         facts=_facts(bedside.form),
+        steps=_steps,
         printed=moment_words(service.clock(), service.settings.zone),
     )
+
+
+def _steps(task: Task) -> list[str]:
+    """How ``task`` is done, a sentence a step."""
+    return _NEXT_SENTENCE.split(task.instruction)
 
 
 def _facts(form: FactForm) -> list[tuple[str, str]]:

@@ -77,7 +77,8 @@ document.addEventListener("htmx:afterSwap", (event) => {
   for (const fold of document.querySelectorAll("#answer details")) if (unfolded.includes(headings(fold))) fold.open = true;
 });
 
-for (const button of document.querySelectorAll("[data-copy]")) {
+// Over plain HTTP a browser lends no clipboard.
+for (const button of navigator.clipboard ? document.querySelectorAll("[data-copy]") : []) {
   button.hidden = false;
   button.addEventListener("click", async () => {
     await navigator.clipboard.writeText(document.getElementById(button.dataset.copy).textContent);

@@ -115,14 +115,36 @@ def test_a_size_that_nobody_measured_is_named_as_such_before_it(client: TestClie
 
 
 def test_what_alone_would_change_nothing_is_said_with_what_it_needs(client: TestClient) -> None:
-    (first,) = [
+    measured = {"neck_height_mm": 66, "neck_circumference_mm": 380}
+    (stature,) = [
         one
-        for one in client.post("/decisions", json={"facts": {}}).json()["measure_next"]
-        if one["fact"] == "age_years"
+        for one in client.post("/decisions", json={"facts": measured}).json()["measure_next"]
+        if one["fact"] == "height_cm"
     ]
-    assert first["with_labels"] == ["body height"]
-    (found,) = _read(client, {"age_years": ""})["find-out"]
-    assert "Would change: line, height (only together with body height)" in found
+    assert stature["with_labels"] == ["body weight"]
+    (found,) = _read(client, as_posted(measured))["find-out"]
+    assert "Would change: line, whether a size is given (only together with body weight)" in found
+
+
+def test_where_one_fact_answers_the_same_as_another_both_are_one_thing_to_find_out(client: TestClient) -> None:
+    measured = {"neck_height_mm": 66, "neck_circumference_mm": 380}
+    asked = [one["fact"] for one in client.post("/decisions", json={"facts": measured}).json()["measure_next"]]
+    assert {"age_years", "apparent_age_group", "height_cm"} <= set(asked)
+    text = client.post("/bedside", data=as_posted(measured)).text.partition("<h2>Find out next</h2>")[2]
+    things = text.partition("</section>")[0].split("<li>")[1:]
+    (age,) = [one for one in things if "age_years" in one or "apparent_age_group" in one]
+    assert age.index('href="#f-age_years"') < age.index('href="#f-apparent_age_group">Apparent age group</a>')
+    assert len(things) == 3 and 'href="#f-height_cm"' in things[2]
+    seems = client.post("/bedside", data={**as_posted(measured), "apparent_age_group": "adult"}).text
+    assert 'href="#f-apparent_age_group"' not in seems.partition("<h2>Find out next</h2>")[2]
+
+
+def test_whom_it_takes_is_said_before_what_is_to_be_done_unless_something_presses(client: TestClient) -> None:
+    heading = ">Who, and how many<"
+    calm = client.post("/bedside", data={"age_years": "41", "setting": "ward"}).text
+    assert -1 < calm.index(">Find out next<") < calm.index(heading) < calm.index(">Do, in this order<")
+    pressing = client.post("/bedside", data={"age_years": "41", "airway_threat": "true"}).text
+    assert -1 < pressing.index(">Now<") < pressing.index(heading) < pressing.index(">Find out next<")
 
 
 def test_at_most_three_things_to_find_out_and_dangers_first(client: TestClient) -> None:

@@ -215,6 +215,124 @@ def test_by_keyboard_alone_from_an_empty_page_to_a_size(browser: Browser, live: 
         page.locator("[data-part=code]:has-text('adult H3 G2')").wait_for()
 
 
+def test_from_an_empty_page_to_a_size_in_five_entries_and_to_paper_in_two_more(
+    browser: Browser, live: LiveService
+) -> None:
+    """The fields are filled in their order, as somebody does who passes from each to the next."""
+    known = {**PATIENT, "head_position": "n", "collar_in_place": " "}
+    with opened(browser, f"{live.url}/bedside") as page:
+        entries = 0
+        while page.locator("[data-part=code]").count() == 0 or entries < len(PATIENT):
+            page.keyboard.press("Tab")
+            name = page.evaluate("document.activeElement.name || ''")
+            if name in known:
+                with answered(page):
+                    page.keyboard.type(known.pop(name))
+                entries += 1
+            assert entries <= 5
+        assert page.locator("[data-part=code]").inner_text() == "adult H3 G2" and entries == 3
+        paper = _printed(page, "Print the plan")
+        assert "height 60 to under 75 mm" in paper.locator("[data-part=size]").inner_text()
+        paper.evaluate("window.print = () => { document.title = 'printed' }")
+        paper.click("button:has-text('Print')")
+        assert paper.title() == "printed"
+
+
+def _tabbed_to(page: Page, selector: str) -> None:
+    """The first element that ``selector`` names has the focus, reached by the tabulator alone."""
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        if page.evaluate("selector => document.activeElement === document.querySelector(selector)", selector):
+            return
+    raise AssertionError(f"never reached: {selector}")
+
+
+def test_by_keyboard_alone_through_a_fit_check(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/fit") as page:
+        for axis, begins in (("line", "Adult"), ("height_band", "60"), ("girth_band", "330")):
+            _tabbed_to(page, f'[name="size.{axis}"]')
+            page.keyboard.type(begins)
+        _tabbed_to(page, "[name=chin_over_edge]")
+        page.keyboard.press("Space")
+        _tabbed_to(page, "button.main")
+        page.keyboard.press("Enter")
+        page.locator("[data-part=summary]").first.wait_for()
+        assert page.locator("[data-part=summary]").first.inner_text().startswith("Seat the same size again")
+        _tabbed_to(page, "[name=looked]")
+        page.keyboard.press("Space")
+        _tabbed_to(page, "button.main")
+        page.keyboard.press("Enter")
+        page.locator("[data-part=record]").wait_for()
+        assert "Found: nothing" in page.locator("[data-part=record]").input_value()
+
+
+def test_by_keyboard_alone_through_the_rules_and_a_hook(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/rules") as page:
+        _tabbed_to(page, "#q")
+        page.keyboard.type("halo holds")
+        page.keyboard.press("Enter")
+        page.locator("[role=status]").wait_for()
+        _tabbed_to(page, "[data-part=rule] a")
+        page.keyboard.press("Enter")
+        page.locator("[data-part=because]").wait_for()
+        page.goto(f"{live.url}/rules/parameters")
+        _tabbed_to(page, "details.group summary")
+        page.keyboard.press("Enter")
+        _tabbed_to(page, "details.number summary")
+        page.keyboard.press("Enter")
+        assert page.locator("details.number code").first.is_visible()
+        page.goto(f"{live.url}/try")
+        _tabbed_to(page, "#patient")
+        page.keyboard.type("03")
+        _tabbed_to(page, ".filters button")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**patient=03**")
+        _tabbed_to(page, "button.main")
+        page.keyboard.press("Enter")
+        page.locator("[data-part=card]").first.wait_for()
+        _tabbed_to(page, ".suggestion summary")
+        page.keyboard.press("Enter")
+        assert page.locator(".suggestion pre").first.is_visible()
+
+
+def test_without_javascript_a_fit_check_the_rules_and_a_hook_work(browser: Browser, live: LiveService) -> None:
+    with opened(browser, f"{live.url}/fit", java_script_enabled=False) as page:
+        for axis, value in (("line", "adult"), ("height_band", "H3"), ("girth_band", "G2")):
+            page.select_option(f'[name="size.{axis}"]', value)
+        page.check("[name=looked]")
+        page.click("button.main")
+        assert "Found: nothing" in page.locator("[data-part=record]").input_value()
+        assert not page.locator("[data-copy]").is_visible()
+    with opened(browser, f"{live.url}/rules", java_script_enabled=False) as page:
+        page.fill("#q", "halo")
+        page.click("button.main")
+        page.locator("[data-part=rule] a").first.click()
+        assert page.locator("[data-part=because]").is_visible()
+    with opened(browser, f"{live.url}/try", java_script_enabled=False) as page:
+        page.select_option("#patient", "03")
+        page.click("button:has-text('Prepare')")
+        page.click("button.main")
+        assert page.locator("[data-part=card]").count() > 0
+
+
+def test_what_is_copied_is_what_is_shown_and_runs_in_a_browser(browser: Browser, live: LiveService) -> None:
+    copied = "navigator.clipboard.readText()"
+    with opened(browser, f"{live.url}/fit", permissions=["clipboard-read", "clipboard-write"]) as page:
+        for axis, value in (("line", "adult"), ("height_band", "H3"), ("girth_band", "G2")):
+            page.select_option(f'[name="size.{axis}"]', value)
+        page.check("[name=looked]")
+        page.click("button.main")
+        page.click("[data-copy]")
+        page.locator("[data-copy]:has-text('Copied')").wait_for()
+        assert page.evaluate(copied) == page.locator("[data-part=record]").input_value()
+        page.goto(f"{live.url}/try?patient=03")
+        page.locator("summary", has_text="JavaScript").click()
+        page.locator("[data-copy]:visible").click()
+        page.locator("[data-copy]:has-text('Copied')").wait_for()
+        snippet = page.evaluate(copied).replace("console.log(await answer.json())", "return await answer.json()")
+        assert page.evaluate(f"async () => {{ {snippet} }}")["cards"]
+
+
 def test_by_keyboard_the_other_facts_are_reached_without_the_answer_between(
     browser: Browser, live: LiveService
 ) -> None:

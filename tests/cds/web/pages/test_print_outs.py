@@ -74,9 +74,27 @@ def test_the_staff_sheet_says_of_every_task_how_it_is_done(client: TestClient, d
     assert decision["size_class"]["words"] in page["size"][0].lower()
     assert len(page["task"]) == len(decision["tasks"]) > 5
     for task in decision["tasks"]:
-        how = " ".join(" ".join([task["title"] + task["instruction"], *task.get("details", [])]).split())
-        assert any(row.startswith(how) and task["timing_words"] in row for row in page["task"]), how
+        said = [task["title"], task["instruction"], *task.get("details", [])]
+        rows = [row for row in page["task"] if row.startswith(task["title"]) and task["timing_words"] in row]
+        # Each step stands in a line of its own, which the reader of the page runs together.
+        assert any(all(_run_together(text) in _run_together(row) for text in said) for row in rows), said
     assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
+
+
+def _run_together(text: str) -> str:
+    return "".join(text.split())
+
+
+def test_on_the_staff_sheet_what_holds_for_this_patient_stands_before_numbered_steps(client: TestClient) -> None:
+    lying = {**POSTED, "collar_in_place": "", "discharge_planned": "", "spine_precautions": "true"}
+    text = client.post("/print/staff", data=lying).text
+    (row,) = re.findall(r"<td><b>Put the collar on</b>(.*?)</td>", text, re.DOTALL)
+    steps = re.findall(r'<li data-part="step">(.*?)</li>', row)
+    assert len(steps) > 3 and steps[0].startswith("One person does nothing but hold head and neck")
+    assert all(step.endswith((".", "?")) and step[0].isupper() for step in steps)
+    assert -1 < row.index("For this patient:") < row.index("To reach the back half, log-roll") < row.index("<ol>")
+    # A task of one sentence has no number.
+    assert '<p data-part="step">' in text
 
 
 def test_the_downtime_sheet_is_that_of_the_command_under_a_strict_policy(client: TestClient) -> None:
