@@ -12,10 +12,11 @@ from cds.cli.text.decision import COLOURS, Line, nothing_found, render
 from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.holds_together import held_together
 from cds.hooks.cards.markdown import shorten
+from cds.hooks.cards.questions import questions
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
-from rules.model.decision import Caution, Decision, MeasureNext, Question, Task, to_look_up
+from rules.model.decision import Caution, Decision, Task, to_look_up
 from rules.model.ruleset import Ruleset
 
 MOST_LINES = 25
@@ -63,10 +64,8 @@ def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None)
     # Where something goes before the collar, which other size there is has time, and stands behind --why.
     for candidate in () if decision.leading else decision.candidates[1:]:
         yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
-    questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
-    asked = {question.fact: question.ask for question in questions}
-    for ask in list(asked.values())[:_MOST_QUESTIONS]:
-        yield Line(1, f"Find out: {ask}")
+    for question in questions(decision)[:_MOST_QUESTIONS]:
+        yield Line(1, f"Find out: {question.ask}")
 
 
 def _bold(caution: Caution) -> Line:

@@ -14,10 +14,11 @@ from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.by_part import by_part
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
 from cds.hooks.cards.holds_together import held_together
+from cds.hooks.cards.questions import questions
 from cds.hooks.cards.reading_limit import Line
 from cds.protocol.response import LONGEST_SUMMARY
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
-from rules.model.decision import Candidate, Decision, MeasureNext, NotUsed, Question, SizeClass, Task, to_look_up
+from rules.model.decision import Candidate, Decision, NotUsed, SizeClass, Task, to_look_up
 from rules.model.ruleset import LocalChange, Ruleset, Severity
 
 _MOST_TO_FIND_OUT = 2
@@ -247,12 +248,8 @@ def _find_out(decision: Decision) -> Iterator[Line]:
     if decision.dangers_not_recorded is not None:
         label, colon, names = markdown.plain(decision.dangers_not_recorded.text, 600).partition(":")
         yield Line("Find out", f"**{label}{colon}**{names}", needed=True)
-    questions: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
-    asked: dict[str, str] = {}
-    for question in questions:
-        asked.setdefault(question.fact, question.ask)
-    for ask in list(asked.values())[:_MOST_TO_FIND_OUT]:
-        yield Line("Find out", markdown.plain(ask), needed=True)
+    for question in questions(decision)[:_MOST_TO_FIND_OUT]:
+        yield Line("Find out", markdown.plain(question.ask), needed=True)
 
 
 def _who(decision: Decision) -> Iterator[Line]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from cds.fhir.writing.service_request import fit_task
+from cds.hooks.cards.questions import INSTEAD
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart
@@ -21,8 +22,6 @@ _SURE = {"measured": "measured", "observed": "estimated", "assumed": "not known"
 _SURE_OF_A_CHOICE = _SURE | {"measured": "recorded", "assumed": "not recorded"}
 """For an axis without millimetres: age, head position and bed rest are not measured."""
 _MOST_QUESTIONS = 3
-_INSTEAD = {"age_years": "apparent_age_group"}
-"""For whoever cannot answer the first, the second answers the same: both are one thing to find out."""
 
 
 @dataclass(frozen=True)
@@ -163,11 +162,11 @@ def _find_out(ruleset: Ruleset, decision: Decision) -> Iterator[FindOut]:
         first = decision.dangers_not_recorded.facts[0]
         yield FindOut(names.rstrip("."), names, "whether to stop", first, questions=tuple(dangers))
     asked = {entry.fact: entry for entry in decision.measure_next}
-    spoken_for |= {other for fact, other in _INSTEAD.items() if fact in asked}
+    spoken_for |= {other for fact, other in INSTEAD.items() if fact in asked}
     for entry in asked.values():
         if entry.fact not in spoken_for:
             spoken_for.add(entry.fact)
-            instead = asked.get(_INSTEAD.get(entry.fact, ""))
+            instead = asked.get(INSTEAD.get(entry.fact, ""))
             yield FindOut(
                 entry.label,
                 entry.ask,
