@@ -81,6 +81,16 @@ def test_the_staff_sheet_says_of_every_task_how_it_is_done(client: TestClient, d
     assert {role.lower() for role in page["role"]} == {task["performer_words"] for task in decision["tasks"]}
 
 
+@pytest.mark.parametrize("path", ["/print/plan", "/print/staff", "/bedside"])
+def test_a_size_that_nobody_measured_is_named_as_such_on_paper_too(client: TestClient, path: str) -> None:
+    half = PageReader(client.post(path, data={"age_years": "41", "neck_height_mm": "66"}).text)
+    assert half["unmeasured"] == ["Circumference not known: to try first, and to be measured."]
+    whole = {"age_years": "41", "neck_height_mm": "66", "neck_circumference_mm": "380"}
+    assert PageReader(client.post(path, data=whole).text)["unmeasured"] == []
+    stopped = PageReader(client.post(path, data={"age_years": "41", "halo_in_place": "true"}).text)
+    assert stopped["size"] and stopped["unmeasured"] == []
+
+
 def _run_together(text: str) -> str:
     return "".join(text.split())
 
