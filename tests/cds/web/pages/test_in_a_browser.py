@@ -558,17 +558,18 @@ def test_every_sheet_of_a_print_bears_moment_rules_and_its_number(
             with answered(page):
                 page.locator(f'input[name="{name}"][value="true"]').check()
         paper = _printed(page, button) if button else page
-        pdf = paper.pdf(format="A4")
-        sheets = len(re.findall(rb"/Type /Page\b", pdf))
-        shown = _texts_of_the_pages(pdf)
-        assert sheets == len(shown) > 1
-        long = [{run for run in runs if len(run) >= 80} for runs in shown]
-        assert set.intersection(*long), "no long line stands on every sheet"
-        # "1 / 3" is drawn first on the first sheet: five glyphs, of which the first alone differs on the others.
-        first = re.findall(b"....", b"".join(shown[0]))[:5]
-        after = b"(....)" + b"".join(first[1:])
-        numbers = [match[1] for runs in shown if (match := re.search(after, b"".join(runs)))]
-        assert len(set(numbers)) == sheets and (numbers[0], numbers[-1]) == (first[0], first[4])
+        for size in ("A4", "Letter"):
+            pdf = paper.pdf(format=size)
+            sheets = len(re.findall(rb"/Type /Page\b", pdf))
+            shown = _texts_of_the_pages(pdf)
+            assert sheets == len(shown) > 1
+            long = [{run for run in runs if len(run) >= 80} for runs in shown]
+            assert set.intersection(*long), "no long line stands on every sheet"
+            # "1 / 3" is drawn first on the first sheet: five glyphs, of which the first alone differs on the others.
+            first = re.findall(b"....", b"".join(shown[0]))[:5]
+            after = b"(....)" + b"".join(first[1:])
+            numbers = [match[1] for runs in shown if (match := re.search(after, b"".join(runs)))]
+            assert len(set(numbers)) == sheets and (numbers[0], numbers[-1]) == (first[0], first[4])
 
 
 @pytest.mark.parametrize("language", ["English", "Spanish"])

@@ -142,6 +142,8 @@ def test_the_leaflet_is_that_of_the_decision_with_its_notice(client: TestClient,
     for shown, section in zip(page["section"], leaflet["sections"], strict=True):
         assert all(" ".join(line.split()) in shown for line in section["lines"])
     assert page["notice"] == [" ".join(leaflet["notice"].split())]
+    # Who hands it out may not read it, and has to know where its draft is marked.
+    assert len(page["reviewed"]) == (language != "en")
     assert f'<html lang="{language}">' in answer.text
 
 
