@@ -23,7 +23,7 @@ from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.cli import main
-from cds.cli.input_files import read_input
+from cds.cli.invocation.input_files import read_input
 from cds.cli.text.brief import brief_text
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.reading.code_map_loader import load_code_map

@@ -9,7 +9,7 @@ import click
 
 from cds import __version__
 from cds.cli import commands
-from cds.cli.lazy_group import CommandFolder
+from cds.cli.invocation.lazy_group import CommandFolder
 
 
 @click.group(cls=CommandFolder, package=commands, context_settings={"help_option_names": ["-h", "--help"]})

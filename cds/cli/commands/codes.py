@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import codes_of, knowledge_options, load_knowledge
+from cds.cli.invocation.options import codes_of, knowledge_options, load_knowledge
 
 
 @click.group()

@@ -12,7 +12,7 @@ import click
 from rich.console import Console
 from rich.progress import track
 
-from cds.cli.input_files import Input, InputError, read_input
+from cds.cli.invocation.input_files import Input, InputError, read_input
 from cds.cli.text.brief import Row, brief_text, table
 from cds.cli.text.decision import decision_text, sources_text
 from cds.fhir.reading.code_map_loader import load_code_map

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.invocation.options import knowledge_options, load_knowledge
 from cds.site.rule_listing import describe_rule
 from rules.errors import NuqueError
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.invocation.options import knowledge_options, load_knowledge
 from cds.site.vocabulary_listing import list_facts, list_parameters
 from rules.errors import NuqueError
 from rules.model.durations import duration_words

@@ -9,8 +9,8 @@ from typing import BinaryIO
 import click
 from pydantic import ValidationError
 
-from cds.cli.input_files import InputError
-from cds.cli.options import knowledge_options, load_catalogue, load_knowledge
+from cds.cli.invocation.input_files import InputError
+from cds.cli.invocation.options import knowledge_options, load_catalogue, load_knowledge
 from cds.cli.text.fit_advice import advice_text
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals

@@ -11,8 +11,8 @@ from uuid import uuid4
 
 import click
 
-from cds.cli.input_files import read_input
-from cds.cli.options import codes_of, knowledge_options, load_knowledge, moment_option
+from cds.cli.invocation.input_files import read_input
+from cds.cli.invocation.options import codes_of, knowledge_options, load_knowledge, moment_option
 from cds.fhir.datatypes import Resource
 from cds.fhir.reading.bundle_index import inventory, names_of, refers_to
 from cds.fhir.writing.identifiers import name_of

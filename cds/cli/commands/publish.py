@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
+from cds.cli.invocation.options import knowledge_options, load_knowledge
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Resource

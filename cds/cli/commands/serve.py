@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from cds.cli.options import knowledge_options
+from cds.cli.invocation.options import knowledge_options
 from cds.settings import Settings
 from rules.errors import NuqueError
 

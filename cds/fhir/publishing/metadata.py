@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from html import escape
 
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, present, text
+from cds.fhir.publishing.expressions.notation import computable
 from rules.model.ruleset import Ruleset
 
 PUBLISHER = "Nuque"
@@ -36,8 +36,3 @@ def _narrative(title: str, description: str) -> Element:
     """What a person reads who opens the resource in a system that knows nothing of it."""
     words = f"<p><b>{escape(text(title))}</b></p><p>{escape(text(description))}</p>"
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{words}</div>'}
-
-
-def computable(name: str) -> str:
-    """``bed-rest`` as ``BedRest``: the standard asks for names that can be identifiers in programs."""
-    return "".join(part[:1].upper() + part[1:] for part in re.split(r"[^A-Za-z0-9]+", name))

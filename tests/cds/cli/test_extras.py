@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 
-from cds.cli.extras import EXTRA_OF, remedy
+from cds.cli.invocation.extras import EXTRA_OF, remedy
 
 ROOT = Path(__file__).resolve().parents[3]
 

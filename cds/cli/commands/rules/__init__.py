@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from cds.cli.lazy_group import CommandFolder
+from cds.cli.invocation.lazy_group import CommandFolder
 
 
 @click.group(cls=CommandFolder, package=sys.modules[__name__], short_help="Check, test, explain and compare the rules.")

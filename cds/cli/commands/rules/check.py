@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.options import knowledge_options, load_knowledge
+from cds.cli.invocation.report_output import deliver, report_options
 
 
 @click.command(short_help="Look for what is unused, silent or contradictory.")

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cds.cli.options import codes_of, knowledge_options, load_knowledge, load_worked_cases, moment_option
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.options import codes_of, knowledge_options, load_knowledge, load_worked_cases, moment_option
+from cds.cli.invocation.report_output import deliver, report_options
 from rules.model.ruleset import Ruleset
 
 if TYPE_CHECKING:
-    from cds.cli.input_files import Input
+    from cds.cli.invocation.input_files import Input
 
 
 @click.command(short_help="Explain the decision for one patient.")
@@ -62,7 +62,7 @@ def explain(
 
 
 def _case(ruleset: Ruleset, name: str, knowledge: str | None, at: datetime) -> Input:
-    from cds.cli.input_files import Input
+    from cds.cli.invocation.input_files import Input
 
     cases = {case.name: case for case in load_worked_cases(ruleset, knowledge)}
     if name not in cases:
@@ -71,7 +71,7 @@ def _case(ruleset: Ruleset, name: str, knowledge: str | None, at: datetime) -> I
 
 
 def _read(ruleset: Ruleset, file: str, code_map: Path | None, at: datetime | None, now: datetime) -> Input:
-    from cds.cli.input_files import read_input
+    from cds.cli.invocation.input_files import read_input
 
     with click.open_file(file, "rb") as opened:
         content = opened.read()

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.options import knowledge_options, load_knowledge
+from cds.cli.invocation.report_output import deliver, report_options
 
 
 @click.command(short_help="Draw which size the rules give, by measurements.")

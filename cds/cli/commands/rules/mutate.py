@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import (
+from cds.cli.invocation.options import (
     cases_option,
     knowledge_folder,
     knowledge_options,
     load_knowledge,
     load_worked_cases,
 )
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.report_output import deliver, report_options
 
 
 @click.command(short_help="List the changes that no worked case notices.")

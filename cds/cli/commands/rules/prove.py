@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.options import knowledge_options, load_knowledge
+from cds.cli.invocation.report_output import deliver, report_options
 
 _LONGEST = 86_400.0
 

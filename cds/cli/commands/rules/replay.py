@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_knowledge, moment
+from cds.cli.invocation.options import knowledge_options, load_knowledge, moment
 
 
 @click.command(short_help="Decide every patient of an export.")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from cds.cli.options import knowledge_options, load_catalogue, load_knowledge
+from cds.cli.invocation.options import knowledge_options, load_catalogue, load_knowledge
 
 
 @click.command(short_help="Make the sheet for when the service is down.")

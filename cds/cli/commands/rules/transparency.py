@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from cds.cli.options import knowledge_folder, knowledge_options, load_knowledge, load_worked_cases
-from cds.cli.report_output import deliver, report_options
+from cds.cli.invocation.options import knowledge_folder, knowledge_options, load_knowledge, load_worked_cases
+from cds.cli.invocation.report_output import deliver, report_options
 
 
 @click.command(short_help="Say what the content rests on, and its limits.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from cds.fhir.publishing.cql import facts, outcomes
 from cds.fhir.publishing.cql.syntax import name, text
-from cds.fhir.publishing.metadata import computable
+from cds.fhir.publishing.expressions.notation import computable
 from cds.fhir.reading.code_map import CodeMap
 from rules.model.ruleset import Ruleset
 

@@ -22,7 +22,7 @@ from cds.fhir.publishing.cql.syntax import (
     step,
     text,
 )
-from cds.fhir.publishing.notation import MORE_THAN_ANY_PRIORITY, strength_number
+from cds.fhir.publishing.expressions.notation import MORE_THAN_ANY_PRIORITY, strength_number
 from rules.deciding.decider import WORN
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset, TaskCall, TaskDefinition

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from cds.fhir.publishing.notation import LogicNotation, plain_number
-from cds.fhir.publishing.published_codes import published_value
+from cds.fhir.publishing.expressions.notation import LogicNotation, plain_number
+from cds.fhir.publishing.expressions.published_codes import published_value
 from rules.model import expressions
 from rules.model.conditions import Condition, NoneOf
 from rules.model.facts import FactValue

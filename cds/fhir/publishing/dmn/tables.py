@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from cds.fhir.publishing.dmn.cells import arithmetic, literal, rows
 from cds.fhir.publishing.dmn.model import Decision, DecisionModel, DecisionTable, Formula, TableRow
-from cds.fhir.publishing.notation import strength_number
+from cds.fhir.publishing.expressions.notation import strength_number
 from rules.evaluation.hit_policy import sizing_part
 from rules.model import expressions
 from rules.model.facts import FactDefinition

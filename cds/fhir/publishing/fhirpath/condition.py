@@ -7,7 +7,7 @@ Source: FHIRPath 2.0.0 (HL7), 6.5 Boolean logic, http://hl7.org/fhirpath/N1/#boo
 
 from __future__ import annotations
 
-from cds.fhir.publishing.notation import LogicNotation, plain_number
+from cds.fhir.publishing.expressions.notation import LogicNotation, plain_number
 from rules.model.conditions import Condition
 from rules.model.facts import FactValue
 

@@ -8,6 +8,7 @@ from fractions import Fraction
 from cds.fhir.canonical_urls import code
 from cds.fhir.publishing.cql.coded_records import codes_of
 from cds.fhir.publishing.cql.facts import observable
+from cds.fhir.publishing.expressions.notation import plain_number
 from cds.fhir.publishing.fhirpath import other_records, patient
 from cds.fhir.publishing.fhirpath.condition import text
 from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
@@ -25,7 +26,6 @@ from cds.fhir.publishing.fhirpath.records import (
     worded,
 )
 from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
-from cds.fhir.publishing.notation import plain_number
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE
 from rules.model.facts import FactDefinition, FactValue, Lasting

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.publishing.cql.facts import observable
+from cds.fhir.publishing.expressions.notation import plain_number
+from cds.fhir.publishing.expressions.published_codes import published_condition, published_value
 from cds.fhir.publishing.fhirpath import facts, moments, other_records, patient, statements
 from cds.fhir.publishing.fhirpath.condition import fhirpath, literal
-from cds.fhir.publishing.notation import plain_number
-from cds.fhir.publishing.published_codes import published_condition, published_value
 from cds.fhir.reading.code_map import CodeMap
 from rules.model import expressions
 from rules.model.facts import FactDefinition

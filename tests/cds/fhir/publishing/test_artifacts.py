@@ -15,8 +15,8 @@ from hypothesis import given, settings
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.publishing.artifacts import artefacts
+from cds.fhir.publishing.expressions.published_codes import published_condition, published_value
 from cds.fhir.publishing.fhirpath.condition import fhirpath
-from cds.fhir.publishing.published_codes import published_condition, published_value
 from cds.fhir.reading.code_map import ANY_CODE
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.validation import validate

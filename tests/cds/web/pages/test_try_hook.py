@@ -14,7 +14,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
-from cds.cli.input_files import read_input
+from cds.cli.invocation.input_files import read_input
 from cds.hooks.services import SERVICES
 from cds.settings import Settings
 from cds.site.demo_patients import SHIPPED, DemoIndex, moved

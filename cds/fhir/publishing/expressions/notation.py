@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from decimal import Decimal
@@ -37,6 +38,11 @@ def joined(parts: list[str], operator: str, *, empty: str) -> str:
     if len(parts) < 2:
         return parts[0] if parts else empty
     return "(" + f" {operator} ".join(parts) + ")"
+
+
+def computable(name: str) -> str:
+    """``bed-rest`` as ``BedRest``: the standard asks for names that can be identifiers in programs."""
+    return "".join(part[:1].upper() + part[1:] for part in re.split(r"[^A-Za-z0-9]+", name))
 
 
 def plain_number(value: float) -> str:

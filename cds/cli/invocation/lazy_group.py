@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 import click
 
-from cds.cli.extras import remedy
+from cds.cli.invocation.extras import remedy
 from rules.errors import NuqueError, closest_name
 
 

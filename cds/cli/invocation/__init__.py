@@ -1,0 +1,1 @@
+"""What every call of a command goes through: the command found, its options and input read, its report handed over."""
