@@ -59,6 +59,13 @@ def test_the_page_draws_each_line_and_lists_each_field(client: TestClient) -> No
     assert len(page["field"]) == sum(len(one.fields) for one in MAPS) > 20
 
 
+def test_a_field_that_is_too_narrow_for_its_name_is_named_below_the_picture(client: TestClient) -> None:
+    narrow = [" ".join(field.bands) for one in MAPS for field in one.fields if not field.labelled]
+    named = PageReader(client.get("/rules/map", headers=BROWSER).text)["unwritten"]
+    assert len(named) == len(narrow) > 0
+    assert all(f": {bands}, circumference " in text for bands, text in zip(narrow, named, strict=True))
+
+
 def test_a_rule_shows_where_on_the_map_it_acts(client: TestClient) -> None:
     page = PageReader(client.get("/rules/sizing.girth.measured_g4", headers=BROWSER).text)
     assert page["map"] and all(text.startswith(("Adult", "Adolescent")) for text in page["map"])
