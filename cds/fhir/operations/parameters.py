@@ -50,15 +50,17 @@ Given = Mapping[str, Sequence[Held]]
 
 def read_parameters(sent: object, takes: Sequence[Parameter], where: str = "Parameters") -> Given:
     """What the Parameters ``sent`` give. Raises RefusedCall with 400 and the first problems."""
-    reading = _Reading()
-    given = reading.resource(sent, takes, where)
-    if reading.problems:
-        raise RefusedCall(400, reading.problems)
+    reader = _ParametersReader()
+    given = reader.resource(sent, takes, where)
+    if reader.problems:
+        raise RefusedCall(400, reader.problems)
     return given
 
 
 @dataclass
-class _Reading:
+class _ParametersReader:
+    """Reads Parameters to their end, and collects what is wrong with them."""
+
     problems: list[Issue] = field(default_factory=list)
 
     def wrong(self, where: str, message: str, code: str = "invalid") -> None:
@@ -70,7 +72,7 @@ class _Reading:
             return {}
         for name in sorted(sent.keys() - _OF_PARAMETERS)[:MOST_PROBLEMS]:
             self.wrong(
-                f"{where}.{name}" if name.isidentifier() else where, "is no element that is read here; leave it out"
+                f"{where}.{name}" if name.isidentifier() else where, "is not an element that is read here; leave it out"
             )
         return self.all(sent.get("parameter", []), takes, f"{where}.parameter")
 

@@ -44,15 +44,15 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
     episode = code_map.episode
     facts = sorted(observable(ruleset), key=lambda fact: (fact.name != AGE, fact.name in episode.answers))
     for fact in facts:
-        reading = _Reading(fact, ruleset, code_map)
+        expressions = _FactExpressions(fact, ruleset, code_map)
         if fact.name in episode.answers and fact.name == next(one.name for one in facts if one.name in episode.answers):
             yield from _injured(ruleset, code_map)
-        yield f"records_{fact.name}", _combined(reading.records(reading.limit)) + reading.of_this_injury()
+        yield f"records_{fact.name}", _combined(expressions.records(expressions.limit)) + expressions.of_this_injury()
         if fact.lasting is not None:
-            older = _combined(reading.records(ruleset.looked_back_hours(fact)))
-            yield f"older_{fact.name}", older + reading.of_this_injury()
-            yield f"lasting_{fact.name}", reading.lasting(fact.lasting)
-        yield recorded(fact), reading.winner()
+            older = _combined(expressions.records(ruleset.looked_back_hours(fact)))
+            yield f"older_{fact.name}", older + expressions.of_this_injury()
+            yield f"lasting_{fact.name}", expressions.lasting(fact.lasting)
+        yield recorded(fact), expressions.winner()
 
 
 def recorded(fact: FactDefinition) -> str:
@@ -60,7 +60,9 @@ def recorded(fact: FactDefinition) -> str:
     return fact.name if fact.given == "observed" else f"recorded_{fact.name}"
 
 
-class _Reading:
+class _FactExpressions:
+    """The expressions that read one fact out of the records."""
+
     def __init__(self, fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> None:
         self.fact, self.ruleset, self.code_map = fact, ruleset, code_map
         self.elapses = fact.name in code_map.elapsing
