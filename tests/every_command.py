@@ -76,7 +76,7 @@ CALLS = [
 
 
 def commands(command: click.Command, path: tuple[str, ...] = ()) -> Iterator[str]:
-    """The names of all commands below ``command`` that are no groups."""
+    """The names of all commands below ``command`` that are not groups."""
     if not isinstance(command, click.Group):
         yield " ".join(path)
         return

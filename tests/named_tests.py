@@ -1,4 +1,4 @@
-"""Finds tests that a page or a list names and that are no more: evidence that was renamed or taken out.
+"""Finds tests that a page or a list names and that no longer exist: evidence that was renamed or taken out.
 
 ``python -m tests.named_tests`` prints each such name with its place and ends with 1. Read are the pages of docs/, the pages at
 the top, and the planted faults. A name counts where it is written as one: ``test_...`` in backticks, or behind ``file.py::``.

@@ -66,7 +66,7 @@ def protocol_for(service: Service) -> type[HttpToolsProtocol]:
 
     class Wire(_StrictProtocol):
         def refusal(self) -> bytes:
-            """The answer to what is no HTTP."""
+            """The answer to bytes that are not HTTP."""
             lines = [
                 "HTTP/1.1 400 Bad Request",
                 "Content-Type: application/json",
@@ -113,7 +113,7 @@ class _StrictProtocol(HttpToolsProtocol):
         except httptools.HttpParserUpgrade as offered:
             self._take_unparsed(data[offered.args[0] :])
         except httptools.HttpParserError:
-            self.send_400_response("no HTTP")
+            self.send_400_response("not HTTP")
         # Also within a body: what stands between its pieces, and after the last, has no length of its own.
         if self._unread > MOST_HEAD_BYTES and not self.transport.is_closing():
             self.send_400_response("too long")
@@ -187,7 +187,7 @@ class _StrictProtocol(HttpToolsProtocol):
             self.waiting.add(self.transport, self.loop)
 
     def send_400_response(self, msg: str) -> None:
-        """Called in place of the application where something is no HTTP."""
+        """Called in place of the application where bytes are not HTTP."""
         cycle = self.cycle
         if cycle is not None and not cycle.response_complete and not cycle.more_body:
             # It came behind a whole call, whose answer is still due and is the last.

@@ -31,7 +31,7 @@ from rules.batch.polars_backend import Columns
 REFUSED = "refused"
 """Column of a row of Spark's output: what was refused in the same batch, as JSON; null in all rows but its first.
 
-A batch in which nobody could be decided has one row that holds nothing else, and is no patient's.
+A batch in which nobody could be decided has one row that holds nothing else, and belongs to no patient.
 """
 _SOMEBODY = "withheld is not null"
 """Of a patient's row it is always known whether a size is withheld."""

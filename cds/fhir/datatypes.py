@@ -12,7 +12,7 @@ Resource = dict[str, Any]
 
 UCUM = "http://unitsofmeasure.org"
 
-# FHIR's string has no control characters but tab, line feed and carriage return. Half a surrogate pair is no Unicode.
+# FHIR's string has no control characters but tab, line feed and carriage return. Half a surrogate pair is not a character.
 _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f\ud800-\udfff\ufffe\uffff]")
 # Nor other white space than the plain one: validators read the standard's [ \r\n\t\S]+ that way.
 _ODD_SPACE = re.compile(r"[^\S \r\n\t]")

@@ -1,6 +1,6 @@
 """What the answer to a search says of itself: whether all was found, and whether something went wrong on the way.
 
-FHIR R4, ``Bundle.entry.search.mode`` and ``OperationOutcome.issue``: an entry of the mode ``outcome`` is no match, but tells of
+FHIR R4, ``Bundle.entry.search.mode`` and ``OperationOutcome.issue``: an entry of the mode ``outcome`` is not a match, but tells of
 the search. Its severity may be ``information``, and many servers add such a note to every answer.
 """
 

@@ -54,7 +54,7 @@ def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Pro
     except OSError as error:
         return Proof("", (str(error),), 0, ())
     if now != name or content.ruleset.hash != gate.effective.hash:
-        return Proof("", (CHANGED,), 0, ())  # What was found is of files that are no more, or of some of each.
+        return Proof("", (CHANGED,), 0, ())  # What was found is of files that are gone, or of some of each.
     if settings.overlays and not verdicts.can_prove():
         reasons += [f"{skipped}; an overlay needs it" for skipped in found.skipped]
     remarks = [*found.skipped, *found.remarks]

@@ -32,7 +32,7 @@ UNUSED = ["basic.css", "pygments.css", "file.png", "minus.png", "plus.png", "sph
 """What the generator writes beside the pages and no page loads."""
 
 OUTSIDE = re.compile(r"\[([^\]]+)\]\((?:\.\./(?:DEVELOPERS\.md|LICENSE)|changes)[^)]*\)")
-"""Links to files that are no pages of the guide: their words stay."""
+"""Links to files that are not pages of the guide: their words stay."""
 
 SECTION = re.compile(r"^## (.+)$|\[([^\]]+)\]\(([^)]+)\.md\)", re.MULTILINE)
 """A heading of index.md, or a link to a page."""

@@ -25,7 +25,7 @@ def measure() -> Iterator[Measured]:
         with floor(name) as server:
             answered(f"{server.url}/{ANSWER_BYTES}", b"{}")
             found = refused(server.url)
-        yield Measured.alone(f"of {SENT} messages that are no HTTP, {name} refuses", found, "", bar="", kept=True)
+        yield Measured.alone(f"of {SENT} messages that are not HTTP, {name} refuses", found, "", bar="", kept=True)
     for call in (calls.typical(), calls.heavy()):
         stretches: dict[str, list[Load]] = {name: [] for name in FLOORS}
         for _ in range(ROUNDS):

@@ -54,7 +54,7 @@ def read_input(
     except JsonProblem as error:
         raise InputError(f"{name}: {error}") from error
     if isinstance(value, list) and (odd := [place for place, one in enumerate(value) if not isinstance(one, dict)]):
-        raise InputError(f"{name}: item {odd[0]}: a list is taken as FHIR resources, and this item is no object")
+        raise InputError(f"{name}: item {odd[0]}: a list is taken as FHIR resources, and this item is not an object")
     if isinstance(value, list) or (isinstance(value, dict) and ("resourceType" in value or "hook" in value)):
         return _read_fhir(value, name, ruleset, codes(), at or now)
     if isinstance(value, dict):

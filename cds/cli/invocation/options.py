@@ -25,13 +25,13 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def moment(written: str) -> datetime:
     """The moment that ``written`` names as ISO 8601 has it, with its time zone: ``2026-01-31T10:00Z``.
 
-    Raises click.BadParameter where it is none, or has no time zone.
+    Raises click.BadParameter where it is not one, or has no time zone.
     """
     try:
         named = datetime.fromisoformat(written)
     except ValueError as error:
         raise click.BadParameter(
-            f"{written!r} is no moment; expected one such as 2026-01-31T10:00Z or 2026-01-31T10:00+01:00"
+            f"{written!r} is not a moment; expected one such as 2026-01-31T10:00Z or 2026-01-31T10:00+01:00"
         ) from error
     if named.tzinfo is None:
         raise click.BadParameter(f"{written!r} has no time or no time zone; expected one such as 2026-01-31T10:00Z")

@@ -22,7 +22,7 @@ CollarKind: TypeAlias = Literal["extrication", "long_term"]
 """What a code or a name may say of the collar that it orders."""
 
 _LONGEST = 1000
-"""Characters of a text that are read. What is longer is no name of an order, and is never read as one."""
+"""Characters of a text that are read. What is longer is not the name of an order, and is never read as one."""
 
 
 @dataclass(frozen=True)

@@ -109,7 +109,7 @@ def _parameters(fact: FactDefinition) -> Iterable[Element]:
 def with_elm(library: Resource, elm: bytes) -> Resource:
     """``library`` with the translation ``elm`` (ELM, JSON) of its CQL beside the source.
 
-    Raises ValueError where ``elm`` is no ELM, or that of another library or version.
+    Raises ValueError where ``elm`` is not ELM, or that of another library or version.
     """
     try:
         identifier = json.loads(elm)["library"]["identifier"]

@@ -23,7 +23,7 @@ _INDEXED = ("resourceType", "id", "url", "version", "kind", "type")
 def package(
     ruleset: Ruleset, resources: Mapping[tuple[str, str], Resource], base: str, others: Mapping[str, str]
 ) -> bytes:
-    """The archive (gzipped tar) of ``resources`` under ``base`` and, by name, ``others`` that are no FHIR resources."""
+    """The archive (gzipped tar) of ``resources`` under ``base`` and, by name, ``others`` that are not FHIR resources."""
     files = {f"package/{kind}-{name}.json": _json(resource) for (kind, name), resource in resources.items()}
     files |= {f"package/other/{name}": content for name, content in others.items()}
     files["package/package.json"] = _json(_manifest(ruleset, base))

@@ -31,7 +31,7 @@ def why_unchangeable(order: Resource) -> str | None:
     An update of CDS Hooks carries the whole order under its own id.
     """
     if not has_usable_id(order):
-        return "its id is no FHIR id" if "id" in order else "it has no id"
+        return "its id is not a FHIR id" if "id" in order else "it has no id"
     modifier = unknown_modifier(order)
     if modifier is not None:
         return f"it carries {modifier}, which may change its meaning"

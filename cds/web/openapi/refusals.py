@@ -116,5 +116,5 @@ def _of_the_gate(route: str, settings: Settings) -> set[int]:
 
 
 def _is_for_both(route: str) -> bool:
-    """Whether browsers and programs come to its address: programs with a token, as without HTML it is no page."""
+    """Whether browsers and programs come to its address: programs with a token, as without HTML it is not a page."""
     return route.startswith("GET /rules")

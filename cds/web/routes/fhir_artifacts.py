@@ -54,7 +54,7 @@ def statement(service: Service, address: str) -> Resource:
 
 
 _NOT_SEARCHED: dict[int | str, dict[str, Any]] = {
-    400: {"description": "a modifier that is not supported; a `_count` that is no number"},
+    400: {"description": "a modifier that is not supported; a `_count` that is not a number"},
     404: {"description": "nothing of the type"},
 }
 

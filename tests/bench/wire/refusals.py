@@ -1,4 +1,4 @@
-"""Whether a server refuses what is no HTTP, by the same bytes that the tests of the service send."""
+"""Whether a server refuses bytes that are not HTTP, by the same bytes that the tests of the service send."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ def cards(client: TestClient, hook: str, call: dict[str, Any]) -> list[dict[str,
 
 
 def codes(suggestion: dict[str, Any]) -> set[str]:
-    """The codes of the orders that accepting ``suggestion`` makes, and the types of what is no order."""
+    """The codes of the orders that accepting ``suggestion`` makes, and the types of what is not an order."""
     found = set()
     for action in suggestion["actions"]:
         resource = action["resource"]

@@ -19,7 +19,7 @@ R4 = json.loads(Path(__file__).with_name("r4.json").read_text())
 TYPES: dict[str, dict[str, Any]] = R4["types"]
 PRIMITIVES: dict[str, str | None] = R4["primitives"]
 
-# Invariants that are no FHIRPath (txt-: a task for an XHTML parser), or that use ``as()`` on a list, which FHIRPath
+# Invariants that are not FHIRPath (txt-: a task for an XHTML parser), or that use ``as()`` on a list, which FHIRPath
 # does not allow and the engine refuses (dom-3: in Python below).
 NOT_EVALUATED = frozenset({"txt-1", "txt-2", "dom-3"})
 

@@ -47,7 +47,7 @@ def began(ruleset: Ruleset, code_map: CodeMap, recorded: Callable[[FactDefinitio
 
 
 def of_this_injury(fact: FactDefinition, code_map: CodeMap) -> str:
-    """That the record ``R`` of ``fact`` is no answer for an earlier injury, as the end of a condition."""
+    """That the record ``R`` of ``fact`` is not an answer for an earlier injury, as the end of a condition."""
     if fact.name not in code_map.episode.answers:
         return ""
     answers = code_map.episode.answers[fact.name]

@@ -189,7 +189,7 @@ def _unit(unit: str, factor: float) -> str:
     """What one ``unit`` is in the fact's own, as a fraction: a decimal of CQL has eight digits after the point."""
     exact = Fraction(factor).limit_denominator(_MOST_PARTS)
     if abs(float(exact) - factor) > 1e-12:
-        raise ValueError(f"{unit}: {factor} is no fraction of at most {_MOST_PARTS} parts")
+        raise ValueError(f"{unit}: {factor} is not a fraction of at most {_MOST_PARTS} parts")
     whole = round(factor, 8) == factor
     above, below = (factor, 1.0) if whole else (float(exact.numerator), float(exact.denominator))
     return f"Tuple {{ unit: {text(unit)}, factor: {number(above)}, divisor: {number(below)} }}"

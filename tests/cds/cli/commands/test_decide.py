@@ -59,8 +59,8 @@ def test_a_moment_as_iso_8601_writes_it(written):
     [
         ("2026-03-02", "'2026-03-02' has no time or no time zone; expected one such as 2026-01-31T10:00Z"),
         ("2026-03-02T10:00", "'2026-03-02T10:00' has no time or no time zone"),
-        ("yesterday", "'yesterday' is no moment; expected one such as 2026-01-31T10:00Z"),
-        ("2026-02-30T10:00Z", "'2026-02-30T10:00Z' is no moment"),
+        ("yesterday", "'yesterday' is not a moment; expected one such as 2026-01-31T10:00Z"),
+        ("2026-02-30T10:00Z", "'2026-02-30T10:00Z' is not a moment"),
     ],
 )
 def test_what_is_no_moment_says_what_one_looks_like(written, why):
@@ -173,7 +173,7 @@ def test_a_site_overlay_is_used_and_named():
         ('{"age_years": 40, "age_years": 4}', "given twice"),
         ("3", "expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request"),
         ("", "the file is empty; expected facts, FHIR or a CDS Hooks request"),
-        ("[1, 2]", "item 0: a list is taken as FHIR resources, and this item is no object"),
+        ("[1, 2]", "item 0: a list is taken as FHIR resources, and this item is not an object"),
         ('[{"resourceType": "Patient"}, "x"]', "item 1: a list is taken as FHIR resources"),
         ('{"facts": 3}', "facts: expected an object"),
         (

@@ -211,7 +211,7 @@ def test_a_wrong_order_without_a_usable_id_gets_no_second_order_beside_it(
     cards = sign(client, call)
     (card,) = cards
     assert "Change height H5 to H3, as measured." in card["summary"] + card["detail"]
-    why = "it has no id" if given is ... else "its id is no FHIR id"
+    why = "it has no id" if given is ... else "its id is not a FHIR id"
     assert (
         f"This order cannot be changed from here: {why}. By hand, change it to: adult H3 G2, 2 people" in card["detail"]
     )

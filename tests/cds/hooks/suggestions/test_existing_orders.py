@@ -58,7 +58,7 @@ RULED = {"implicitRules": "http://x.example/r"}
         ([device("a"), device("b")], ("b",), ({}, "b", [])),
         ([device("a", coded("size-axes", "G1"))], (), ({}, None, [])),
         ([device("a", OWN)], (), ({}, None, [])),
-        # Codes of other systems, and what is no text, are not ours.
+        # Codes of other systems, and what is not text, are not ours.
         ([service("a", coded("size-classes", "call-somebody")), service("b", coded("tasks", 7))], (), ({}, None, [])),
         (
             [plan("a", OWN, coded("tasks", "look"))],
