@@ -473,13 +473,19 @@ def _not_again(ruleset: Ruleset, now: Standing) -> Iterable[str]:
                 yield value
 
 
+def size_words(ruleset: Ruleset, code: str) -> str:
+    """The size class written as ``code`` in words. Raises ValueError where it is none."""
+    return size_class(ruleset, read_size_class(ruleset, code)).words
+
+
 def _summary(ruleset: Ruleset, outcome: Outcome, following: SizeClass | None, move: Move | None, unchecked: int) -> str:
-    missing = "" if move is None or not move.no_item_for else f" No item left for {', '.join(move.no_item_for)}."
+    lacking = () if move is None else tuple(size_words(ruleset, code) for code in move.no_item_for)
+    missing = f" No item left for {'; nor for '.join(lacking)}." if lacking else ""
     if outcome == "change_size":
         assert following is not None and move is not None and move.step is not None
         way = "up" if move.step.by > 0 else "down"
-        item = "" if move.item is None else f", item {move.item}"
-        said = f"Try {following.code} ({following.words}){item}: {ruleset.axes[move.step.axis].title} {way}"
+        labelled = f" ({following.in_words})" if move.item is None else f", item {move.item}"
+        said = f"Try {following.words}{labelled}: {ruleset.axes[move.step.axis].title} {way}"
         return f"{said}.{missing} One person holds head and neck throughout."
     return {
         "fits": "Nothing to correct: the collar fits as it was checked.",

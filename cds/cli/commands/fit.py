@@ -69,4 +69,4 @@ def fit(
     if as_json:
         click.echo(json.dumps(advice.as_json(), indent=2, ensure_ascii=False))
     else:
-        click.echo(advice_text(advice, why=why))
+        click.echo(advice_text(decider.ruleset, advice, why=why))

@@ -6,19 +6,23 @@ from collections.abc import Iterator
 
 from cds.cli.text.brief import task_line
 from cds.cli.text.decision import COLOURS, Line, render, sources_text
-from rules.deciding.fit_check import FitAdvice, FitCorrection
+from rules.deciding.fit_check import FitAdvice, FitCorrection, findings_of
+from rules.model.ruleset import Ruleset
 
 _COLOURS = {"stop": "red", "refer": "yellow", "fits": "green"}
 
 
-def advice_text(advice: FitAdvice, *, why: bool = False) -> str:
-    """``advice`` as text: the one thing to do, what is dangerous, what to correct, and who does it; ``why`` adds the rest."""
-    text = render(_lines(advice, why))
+def advice_text(ruleset: Ruleset, advice: FitAdvice, *, why: bool = False) -> str:
+    """``advice`` by ``ruleset`` as text: the one thing to do, what is dangerous, what to correct, and who does it.
+
+    ``why`` adds the rules and sources.
+    """
+    text = render(_lines(ruleset, advice, why))
     return f"{text}\n{sources_text(dict(advice.sources))}" if why and advice.sources else text
 
 
-def _lines(advice: FitAdvice, why: bool) -> Iterator[Line]:
-    yield Line(0, f"{advice.worn.in_words}: {advice.summary}", colour=_COLOURS.get(advice.outcome), bold=True)
+def _lines(ruleset: Ruleset, advice: FitAdvice, why: bool) -> Iterator[Line]:
+    yield Line(0, advice.summary, colour=_COLOURS.get(advice.outcome), bold=True)
     for hold in advice.holds:
         yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
     for caution in advice.cautions:
@@ -28,13 +32,15 @@ def _lines(advice: FitAdvice, why: bool) -> Iterator[Line]:
     yield from (Line(1, task_line(task)) for task in advice.tasks)
     if advice.dangers_not_recorded is not None:
         yield Line(1, advice.dangers_not_recorded.text, colour=COLOURS["warning"])
-    for title, names in (
-        ("Not looked at", () if advice.outcome == "stop" else advice.unchecked),
-        ("No item left for", advice.no_item_for),
-        ("Not offered again", advice.not_offered_again),
+    yield Line(1, f"Worn: {advice.worn.words} ({advice.worn.in_words})")
+    labels = {name: fact.label for name, fact in findings_of(ruleset).items()}
+    sizes = {value: words for axis in ruleset.axes.values() for value, words in axis.words.items()}
+    for title, names, words in (
+        ("Not looked at", () if advice.outcome == "stop" else advice.unchecked, labels),
+        ("Not offered again", advice.not_offered_again, sizes),
     ):
         if names:
-            yield Line(1, f"{title}: {', '.join(name.replace('_', ' ') for name in names)}")
+            yield Line(1, f"{title}: {', '.join(words[name] for name in names)}")
     if not why:
         yield Line(1, "--why: rules and sources", dim=True)
     yield Line(1, advice.disclaimer, dim=True)

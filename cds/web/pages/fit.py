@@ -16,7 +16,16 @@ from cds.web.pages.fit_form import FitForm, missing_axes, read_fit_form, regions
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.opened_decision import opened
 from cds.web.pages.rendering import WITH_PROBLEMS, moment_words, page
-from rules.deciding.fit_check import CORRECTING, WORN, FitAdvice, FitCheck, advise, corrections_of, findings_of
+from rules.deciding.fit_check import (
+    CORRECTING,
+    WORN,
+    FitAdvice,
+    FitCheck,
+    advise,
+    corrections_of,
+    findings_of,
+    size_words,
+)
 from rules.errors import FactError
 from rules.model.decision import Caution
 from rules.model.ruleset import Ruleset
@@ -119,6 +128,7 @@ def _shown(
         items=items,
         names={one.item: one.name for one in items},
         labels={name: fact.label for name, fact in findings_of(ruleset).items()},
+        no_item_for=[size_words(ruleset, code) for code in advice.no_item_for] if advice else [],
         staff=_staff(ruleset, advice),
     )
 

@@ -120,7 +120,7 @@ def test_the_command_says_the_same_as_the_service(client):
 def test_the_command_prints_what_to_do(client):
     told = run("-", sent=form(client, "adult H2 G2", no_finger_gap=True, ear_pressed=True))
     assert told.exit_code == 0, told.output
-    assert told.output.startswith("adult H2 G2: Seat the same size again")
+    assert told.output.startswith("Seat the same size again")
     assert "No room for a finger" in told.output and "people)" in told.output
     assert "fit_check." not in told.output and "practice-fit" not in told.output
     why = run("--why", "-", sent=form(client, "adult H2 G2", no_finger_gap=True, ear_pressed=True)).output
