@@ -326,7 +326,14 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
 
 # Cautions that a patient shows beside what the index says of it.
 SHOWN_TOO: dict[str, set[str]] = {
-    "10": {"dangers.airway.drowsy_collar", "need.injury.contradicted", "handover.leaving.guarded"},
+    "38": {"dangers.spine.diseased_pain_worn"},
+    "08": {"need.child.says_at_least_x_ray"},
+    "10": {
+        "need.penetrating.supported",
+        "dangers.airway.drowsy_collar",
+        "need.injury.contradicted",
+        "handover.leaving.guarded",
+    },
     "12": {"dangers.spine.forced_in_collar"},
     "16": {"dangers.airway.drowsy_before"},
     "18": {"review.fit.fault", "review.fit.tight_under_pressure"},
@@ -359,6 +366,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "70": {"dangers.spine.deformed_injured"},
     "72": {"application.position.weeks_unknown", "sizing.doubt.look_against_index"},
     "73": {"dangers.spine.diseased_pain"},
+    "74": {"dangers.open.called_home"},
     "75": {"dangers.airway.jaw_swollen"},
     "77": {"application.off_as_ordered_home"},
     "78": {"review.ct.negative_examine_child"},

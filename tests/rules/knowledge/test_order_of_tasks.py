@@ -41,7 +41,16 @@ ONE_OPENING = (
 THE_DAY = ("inspect_skin", "wash_under_collar", "review_need", "plan_weaning")
 GETTING_UP = ("get_spine_plan", "first_getting_up")
 LEAVING = ("review_need", "write_handover", "give_spare_linings", "book_follow_up", "teach_handling")
-SEQUENCES = (NEED_FIRST, FITTING, ONE_OPENING, THE_DAY, GETTING_UP, LEAVING)
+AFTER_FRONT_SURGERY = (
+    "airway_check",
+    "watch_front_of_neck",
+    "neuro_check",
+    "screen_swallowing",
+    "inspect_skin",
+    "review_need",
+)
+BEFORE_SURGERY = ("measure_neck", "theatre_handover", "wash_under_collar", "review_need")
+SEQUENCES = (NEED_FIRST, FITTING, ONE_OPENING, THE_DAY, GETTING_UP, LEAVING, AFTER_FRONT_SURGERY, BEFORE_SURGERY)
 
 WHOEVER_ASKS_FOR_MUCH = {
     "age_years": 70,
