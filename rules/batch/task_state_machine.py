@@ -1,7 +1,7 @@
 """One task merged over a table of patients: a small machine whose state is what was merged so far.
 
 Each rule that asks for the task moves the machine from state to state. The states that can be reached are few, so a row of
-the table needs one byte for the task and one look-up for every eight rules.
+the table needs one byte for the task and one look-up for every seven rules.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from rules.evaluation.task_merging import MergedTask, merge
 from rules.model.ruleset import Rule, Ruleset, TaskCall, TaskDefinition
 from rules.model.timing import Timing
 
-RULES_AT_ONCE = 8
-_MOST_STATES = 65_535
+RULES_AT_ONCE = 7
+_MOST_STATES = 131_071
 
 _Part = TypeVar("_Part")
 

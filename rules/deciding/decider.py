@@ -157,7 +157,7 @@ class _DecisionWriter:
             size_class=options[0].size_class if options else None,
             candidates=options,
             confidence=self.confidence(),
-            settled=self.prospects.settled,
+            settled=self.prospects.settled and not self.size_doubted,
             axes=axes,
             holds=self.holds(),
             dangers_not_recorded=dangers_not_recorded(ruleset, asked, not_used),
@@ -177,6 +177,12 @@ class _DecisionWriter:
             },
             disclaimer=ruleset.disclaimer,
         )
+
+    @property
+    def size_doubted(self) -> bool:
+        """Whether a size is given though a fact that unsettles it is true, as a measurement that is to be repeated."""
+        doubting = (name for name, fact in self.ruleset.vocabulary.items() if fact.unsettles)
+        return not self.sizing.withheld and any(self.firing.facts.get(name) is True for name in doubting)
 
     def confidence(self) -> Basis | None:
         """The weakest basis of any axis, or None where the size is withheld."""

@@ -355,7 +355,8 @@ _NOT_OF_THE_DECISION = {**NOT_IN_SHORT, "tasks": True}
 class Decision(FrozenModel):
     """Everything said of one patient at one moment.
 
-    ``settled`` is true where nothing that is still unknown can change the size. ``dangers_not_recorded`` leads the questions;
+    ``settled`` is true where nothing that is still unknown can change the size, and nothing asks to
+    measure again. ``dangers_not_recorded`` leads the questions;
     ``ask`` are at most five of them, dangers first; ``measure_next`` are those that could change the size.
     """
 

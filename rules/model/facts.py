@@ -86,6 +86,7 @@ class FactDefinition(BaseModel):
         default=True,
         description="looked for and counted on as what may yet be learned; false where it only shows in the records",
     )
+    unsettles: bool = Field(default=False, description="while it is true no size is called settled; for yes/no facts")
     danger: Danger | None = Field(default=None, description="the answers that are a danger, said in every phase")
 
     @model_validator(mode="after")
@@ -94,6 +95,8 @@ class FactDefinition(BaseModel):
             self._must_be_an_answer("danger", answer)
         for answer in self.lasting.answers if self.lasting else ():
             self._must_be_an_answer("lasting", answer)
+        if self.unsettles and self.type != "boolean":
+            raise ValueError(f"unsettles: {self.name} is no yes or no")
         if self.lasting and self.stale_after_hours is None:
             raise ValueError(f"lasting: nothing of {self.name} grows stale, so nothing lasts longer")
         return self

@@ -721,3 +721,23 @@ def test_warming_up_decides_once_and_compiles_what_each_rule_compares(monkeypatc
     decider.warm_up()
     assert decided == [({}, datetime(2000, 1, 1, tzinfo=UTC))]
     assert decider._parts.compared.cache_info().currsize == len(SMALL.rules)
+
+
+def test_a_measurement_that_is_doubted_settles_nothing_until_it_is_repeated() -> None:
+    known = {
+        "age_years": 44,
+        "neck_height_mm": 66,
+        "neck_circumference_mm": 380,
+        "head_position": "neutral",
+        "bed_rest": False,
+        "neck_swelling": False,
+        "post_operative_dressing": False,
+        "suspected_distraction_injury": False,
+        "airway_threat": False,
+        "halo_in_place": False,
+    }
+    doubted = {**known, "neck_height_mm": 25}
+    assert DECIDER.decide(known, AT).settled
+    decision = DECIDER.decide(doubted, AT)
+    assert decision.size_class is not None and not decision.settled
+    assert DECIDER.decide({**doubted, "neck_measurement_repeated": True}, AT).settled

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
+from pydantic import ValidationError
 
 from rules.errors import FactError
+from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
 
@@ -81,3 +83,10 @@ def test_what_is_counted_in_halves_says_so(ruleset):
 @pytest.mark.parametrize("edge", [100, 1000])
 def test_both_ends_of_the_plausible_range_are_accepted(ruleset, edge):
     assert ruleset.vocabulary.check({"neck_circumference_mm": edge})
+
+
+def test_only_a_yes_or_no_unsettles_a_size() -> None:
+    with pytest.raises(ValidationError, match="unsettles: weight_kg is no yes or no"):
+        FactDefinition(
+            name="weight_kg", type="number", label="weight", meaning="Weight.", code="weight", unit="kg", unsettles=True
+        )
