@@ -40,6 +40,8 @@ _TYPES = {
     "svg": "image/svg+xml",
     "txt": "text/plain; charset=utf-8",
 }
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=\w)")
+_NO_BREAK = "\N{NO-BREAK SPACE}"
 _ADDRESS = re.compile(r"(?<![\w/.&;#])(/(?:bedside|fit|rules(?:/map|/versions)?|try))(?![\w/.])")
 _A_YEAR = "public, max-age=31536000, immutable"
 _STATIC = files("cds.web.pages") / "static"
@@ -108,6 +110,7 @@ def _environment(zone: tzinfo | None) -> Environment:
     environment.filters["quantity"] = quantity_words
     environment.filters["in_words"] = lambda text, ruleset: in_words(ruleset, text)
     environment.filters["unit"] = unit_words
+    environment.filters["unbroken"] = lambda said: _NUMBER_AND_UNIT.sub(_NO_BREAK, said)
     environment.filters["with_links"] = _with_links
     environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
     return environment

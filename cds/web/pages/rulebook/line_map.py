@@ -40,13 +40,19 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Field:
-    """A rectangle with one size to try first: where it is drawn, its bands, and from and to in words."""
+class Part:
+    """A rectangle of the picture: where it is drawn, and from and to in words."""
 
     place: Rectangle
-    bands: tuple[str, str]
     height: str
     girth: str
+
+
+@dataclass(frozen=True)
+class Field(Part):
+    """A rectangle with one size to try first, and its bands."""
+
+    bands: tuple[str, str]
 
     @property
     def labelled(self) -> bool:
@@ -68,10 +74,10 @@ class LineMap:
     up: tuple[Range, ...]
     across: tuple[Range, ...]
 
-    def acting(self, rule: str) -> tuple[Rectangle, ...]:
+    def acting(self, rule: str) -> tuple[Part, ...]:
         """Where ``rule`` fires."""
-        found = _rectangles(self.cells, lambda cell: rule in cell.fired or None)
-        return tuple(_placed(self.up, self.across, rows, columns) for _, rows, columns in found)
+        found = sorted(_rectangles(self.cells, lambda cell: rule in cell.fired or None), key=lambda one: one[1:])
+        return tuple(Part(*_part(self.up, self.across, rows, columns)) for _, rows, columns in found)
 
     def everywhere(self, rule: str) -> bool:
         """Whether ``rule`` fires in every field."""
@@ -133,10 +139,7 @@ def _line_map(ruleset: Ruleset, line: str, up: tuple[Range, ...], across: tuple[
     grey = _rectangles(cells, lambda cell: None if own(cell) else True)
     return LineMap(
         line=line,
-        fields=tuple(
-            Field(_placed(up, across, rows, columns), size, _words(up, rows), _words(across, columns))
-            for size, rows, columns in kept
-        ),
+        fields=tuple(Field(*_part(up, across, rows, columns), size) for size, rows, columns in kept),
         grey=tuple(_placed(up, across, rows, columns) for _, rows, columns in grey),
         others=tuple(other for other in ruleset.axes[_LINE].values if other in given - {line}),
         heights=_ticks(up, {end for _, rows, _ in kept for end in rows}, 1),
@@ -192,6 +195,11 @@ def _runs(keys: Sequence[Key | None]) -> Iterator[tuple[Key, Span]]:
             if first is not None:
                 yield first, (start, place)
             start = place
+
+
+def _part(up: Sequence[Range], across: Sequence[Range], rows: Span, columns: Span) -> tuple[Rectangle, str, str]:
+    """Where the steps ``rows`` of ``up`` by ``columns`` of ``across`` are drawn, and both in words."""
+    return _placed(up, across, rows, columns), _words(up, rows), _words(across, columns)
 
 
 def _placed(up: Sequence[Range], across: Sequence[Range], rows: Span, columns: Span) -> Rectangle:

@@ -21,9 +21,18 @@ BROWSER = {"Accept": "text/html"}
 
 
 @pytest.fixture(scope="module")
-def changed(store_url: str) -> Iterator[PageReader]:
+def written(store_url: str) -> Iterator[str]:
     with TestClient(create_app(Settings(overlays=(OVERLAY,)))) as client:
-        yield PageReader(client.get("/rules/changes", headers=BROWSER).text)
+        yield client.get("/rules/changes", headers=BROWSER).text
+
+
+@pytest.fixture(scope="module")
+def changed(written: str) -> PageReader:
+    return PageReader(written)
+
+
+def test_a_number_keeps_its_unit_on_its_line(written: str) -> None:
+    assert "<td>60\N{NO-BREAK SPACE}mm</td><td>58\N{NO-BREAK SPACE}mm</td>" in written
 
 
 def test_each_number_stands_beside_the_shipped_one(changed: PageReader) -> None:

@@ -69,6 +69,10 @@ def test_a_field_that_is_too_narrow_for_its_name_is_named_below_the_picture(clie
 def test_a_rule_shows_where_on_the_map_it_acts(client: TestClient) -> None:
     page = PageReader(client.get("/rules/sizing.girth.measured_g4", headers=BROWSER).text)
     assert page["map"] and all(text.startswith(("Adult", "Adolescent")) for text in page["map"])
+    # The picture is called by what it shows, and says that a list below says the same: there is one, of sizes and of the rule.
+    assert page["acts"] and all(text.startswith("The rule acts: height ") for text in page["acts"])
+    drawn = [one for one in MAPS if any(text.lower().startswith(one.line) for text in page["map"])]
+    assert len(page["field"]) == sum(len(one.fields) for one in drawn)
     everywhere = PageReader(client.get("/rules/sizing.line.apparent_infant", headers=BROWSER).text)
     assert everywhere["whole"] == ["Acts in every field of: infant."] and not everywhere["map"]
     nowhere = PageReader(client.get("/rules/skin.braden.mild", headers=BROWSER).text)
