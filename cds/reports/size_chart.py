@@ -8,6 +8,7 @@ names that line. Patients of a cohort are rings with a light rim. So nothing res
 from __future__ import annotations
 
 import colorsys
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -20,6 +21,7 @@ from cds.reports.size_chart_geometry import _MOST_POINTS, Field, Panel, Span, ax
 from cds.reports.svg import INK, PAPER
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import sizing_part
+from rules.model.quantity_words import value_words
 from rules.model.ruleset import Ruleset
 
 HUES = (0.58, 0.10, 0.93, 0.42, 0.76, 0.02)
@@ -98,15 +100,13 @@ def _table(panel: Panel, fields: Sequence[Field]) -> Table:
     return Table(
         f"{panel.title}: height by circumference",
         ("height", *columns),
-        [
-            (f"{_span(row[0].height)} mm", *(" ".join(field.size) if field.size else "no size" for field in row))
-            for row in reversed(rows)
-        ],
+        [(f"{_span(row[0].height)} mm", *(field.said for field in row)) for row in reversed(rows)],
     )
 
 
 def _span(span: Span) -> str:
-    return f"{span[0]:g} to {span[1]:g}"
+    """``span`` in whole millimetres, as a neck is measured: from an edge at 47.5 mm on, 48 is the first to be read."""
+    return f"{math.ceil(span[0])} to {math.ceil(span[1])}"
 
 
 def size_map(ruleset: Ruleset, shown: Sequence[Panel]) -> Markup:
@@ -163,7 +163,7 @@ def _panel(ruleset: Ruleset, panel: Panel, fields: Sequence[Field]) -> Markup:
     boxes = [_box(_shade(ruleset, field), _words(field), *place) for field, *place in places]
     hatched = [_hatched(*place) for field, *place in places if field.size and field.size[0] in other]
     labels = [_label(ruleset, field, *place) for field, *place in places if field.size]
-    named = " · hatched: " + ", ".join(line.replace("_", " ") for line in other) if other else ""
+    named = " · hatched: " + ", ".join(map(value_words, other)) if other else ""
     return Markup("").join([*boxes, *hatched, *_dots(ruleset, panel), *labels, _frame(ruleset, panel, named)])
 
 
@@ -191,8 +191,7 @@ def _shade(ruleset: Ruleset, field: Field) -> str:
 
 
 def _words(field: Field) -> str:
-    size = "no size" if field.size is None else " ".join(field.size).replace("_", " ")
-    return f"{size}: height {_span(field.height)} mm, circumference {_span(field.girth)} mm"
+    return f"{field.said}: height {_span(field.height)} mm, circumference {_span(field.girth)} mm"
 
 
 def _hatched(x: float, y: float, width: float, height: float) -> Markup:

@@ -13,6 +13,7 @@ from rules.batch.fact_frame import column_type
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import sizing_part
 from rules.model.facts import FactDefinition, FactValue
+from rules.model.quantity_words import value_words
 from rules.model.ruleset import Axis, Ruleset
 
 _MOST_POINTS = 200
@@ -41,6 +42,11 @@ class Field:
     girth: Span
     size: tuple[str, str, str] | None
 
+    @property
+    def said(self) -> str:
+        """The size as a person reads it."""
+        return " ".join(map(value_words, self.size)) if self.size else "no size"
+
 
 def panels(ruleset: Ruleset, cohort: pl.DataFrame | None = None) -> list[Panel]:
     """One panel for each line and posture of the ruleset, with the points of ``cohort`` (a table of facts) that belong there."""
@@ -48,7 +54,7 @@ def panels(ruleset: Ruleset, cohort: pl.DataFrame | None = None) -> list[Panel]:
     points = _points_by_situation(ruleset, cohort) if cohort is not None else {}
     return [
         Panel(
-            f"{line.replace('_', ' ')}, {'lying' if lying else 'up'}",
+            f"{value_words(line)}, {'lying' if lying else 'up'}",
             {"apparent_age_group": line, "bed_rest": lying},
             points.get((line, "recumbent" if lying else "standard"), ()),
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import floor
 from typing import Final
 
 _DAY: Final = 24.0
@@ -10,6 +11,9 @@ _MOST_DAYS_SAID_EXACTLY: Final = 90
 _UNITS: Final = (("year", 365.25, 2.0), ("month", 30.4375, 2.0), ("week", 7.0, 2.0), ("day", 1.0, 0.0))
 """Each unit with its days, and from how many of them on a duration is rounded to it; the longest first."""
 _HALVES_BELOW: Final = 4
+_HALVES_BELOW_HOURS: Final = 2
+_EXACT: Final = 6
+"""Digits after the point beyond which a difference comes from reckoning with binary numbers."""
 
 
 def duration_words(hours: float) -> str:
@@ -30,6 +34,20 @@ def duration_words(hours: float) -> str:
     name, length, _ = next(unit for unit in _UNITS if days >= unit[1] * unit[2])
     number = days / length
     return _counted(round(number * 2) / 2 if number < _HALVES_BELOW else round(number), name)
+
+
+def deadline_words(hours: float) -> str:
+    """Within ``hours`` (not negative) in words, never later than they are: ``18 hours`` for 18.5, ``1.5 hours``, ``40 minutes``.
+
+    Whole hours up to 48, halves below two, minutes below one; beyond that whole days, after 90 of them whole weeks.
+    """
+    hours = round(hours, _EXACT)
+    if hours < 1:
+        return _counted(floor(round(hours * 60, _EXACT)), "minute")
+    if hours <= _MOST_HOURS:
+        return _counted(floor(hours * 2) / 2 if hours < _HALVES_BELOW_HOURS else floor(hours), "hour")
+    days = floor(hours / _DAY)
+    return duration_words(days * _DAY) if days <= _MOST_DAYS_SAID_EXACTLY else _counted(days // 7, "week")
 
 
 def _counted(number: float, unit: str) -> str:

@@ -20,8 +20,6 @@ FactValue = bool | int | float | str
 StrictFactValue = StrictBool | StrictInt | StrictFloat | StrictStr
 
 
-_READABLE = {"[in_i]": "inches"}
-"""Words for units whose UCUM code is hard to read."""
 _STEP_WORDS = {1.0: "whole", 0.5: "whole or half"}
 """What numbers are called that are counted in so large steps."""
 
@@ -168,7 +166,7 @@ class FactDefinition(BaseModel):
         """What ``value`` would be in the units that it may have been meant in, where that is plausible; else nothing."""
         meant = ((code, value * float(factor(code, self.unit or "1"))) for code in self.mistaken_units)
         guesses = [
-            f"{value:g} {_READABLE.get(code, code)} ({size:.3g} {self.unit})"
+            f"{value:g} {unit_words(code, value)} ({size:.3g} {self.unit})"
             for code, size in meant
             if plausible[0] <= size <= plausible[1]
         ]
@@ -198,7 +196,7 @@ _LONGEST_GUESSED = 100
 class RecordedFact(BaseModel):
     """A fact as an observer recorded it: the value in the fact's unit, and where it came from.
 
-    ``reference`` names the record (for FHIR, ``Observation/123``); ``original`` is the value as it was written there.
+    ``reference`` names the record (for FHIR, ``Observation/123``); ``original`` is the value written there, its unit in words.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")

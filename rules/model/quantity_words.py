@@ -24,17 +24,33 @@ _WORDS = {
     "a": ("year", "years"),
     "h": ("hour", "hours"),
     "min": ("minute", "minutes"),
+    "d": ("day", "days"),
+    "wk": ("week", "weeks"),
+    "mo": ("month", "months"),
     "mm/a": ("mm a year", "mm a year"),
     "cm/a": ("cm a year", "cm a year"),
     "kg/a": ("kg a year", "kg a year"),
     "/d": ("a day", "a day"),
     "kg/m2": ("kg/m²", "kg/m²"),
+    "[in_i]": ("inch", "inches"),
+    "[ft_i]": ("foot", "feet"),
+    "[yd_i]": ("yard", "yards"),
+    "[mi_i]": ("mile", "miles"),
+    "[mi_i]/h": ("mile an hour", "miles an hour"),
+    "[in_us]": ("US survey inch", "US survey inches"),
+    "[ft_us]": ("US survey foot", "US survey feet"),
+    "[oz_av]": ("ounce", "ounces"),
+    "[lb_av]": ("pound", "pounds"),
+    "[stone_av]": ("stone", "stone"),
 }
 
 
 def unit_words(code: str | None, number: object = None) -> str:
-    """What people write for the UCUM ``code`` behind a ``number`` (None: any); nothing where there is no unit."""
-    one, many = _WORDS.get(code or "", (code or "",) * 2)
+    """What people write for the UCUM ``code`` behind a ``number`` (None: any); nothing where there is no unit.
+
+    A code of a record that is not known here stands as it is, without the brackets of an annotation.
+    """
+    one, many = _WORDS.get(code or "", ((code or "").strip("{}"),) * 2)
     return one if number == 1 else many
 
 

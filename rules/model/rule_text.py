@@ -12,7 +12,7 @@ from rules.model.ruleset import Basis, Correction, Rule, Ruleset
 
 _BASES: dict[Basis, str] = {"measured": "measured", "observed": "estimated", "assumed": "a stand-in"}
 _NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?!\w|\.\w)")
-_PARAMETER_NOTE = re.compile(r" \([a-z][a-z0-9_]*_[a-z0-9_]*\)")
+_PARAMETER_NOTE = re.compile(r" \([a-z][a-z0-9]*_[a-z0-9_]*(?: [-+*/] [a-z0-9_.]+)*\)")
 _TRUTH = {"is true": "is yes", "is false": "is no", "is not true": "is not yes", "is not false": "is not no"}
 
 
@@ -55,7 +55,7 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
 def in_words(ruleset: Ruleset, text: str) -> str:
     """``text`` with the label in place of each name of a fact, task or axis, other names without underscores, yes and no.
 
-    The parameter behind a number, in brackets, is left out.
+    The parameters behind a number, in brackets, are left out.
     """
 
     def label(found: re.Match[str]) -> str:

@@ -6,10 +6,13 @@ from collections.abc import Iterable, Mapping
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from rules.model.durations import duration_words
+from rules.model.durations import deadline_words, duration_words
 
 ONCE = "once "
 """How the words of an event begin that the task waits for; at any other event it is due as well."""
+
+_A_MINUTE = 1 / 60
+"""In hours: nobody has less than that for anything."""
 
 
 class Timing(BaseModel):
@@ -82,13 +85,13 @@ class Timing(BaseModel):
         return words.get(self.times_per_day, f"{self.times_per_day} times a day")
 
     def _deadline(self) -> str:
-        if self.within_hours == 0:
+        if self.within_hours is not None and self.within_hours < _A_MINUTE:
             return "now"
         first = "first " if self.interval_hours is not None else ""
         of_wear = f"{duration_words(self.within_wear_hours)} of wear" if self.within_wear_hours is not None else ""
         if self.within_hours is None:
             return f"{first}within {of_wear}" if of_wear else ""
-        return f"{first}within {duration_words(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
+        return f"{first}within {deadline_words(self.within_hours)}" + (f" (by {of_wear})" if of_wear else "")
 
 
 def once_all(waits: Iterable[str]) -> str:

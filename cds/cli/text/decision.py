@@ -13,6 +13,8 @@ from cds.hooks.cards.holds_together import held_together
 from cds.reports.model import count
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
+from rules.model.quantity_words import value_words
+from rules.model.rule_text import in_words
 from rules.model.ruleset import Ruleset
 
 COLOURS = {"critical": "red", "warning": "yellow", "info": "cyan"}
@@ -73,6 +75,7 @@ class _Lines:
     """One decision being written as lines."""
 
     def __init__(self, ruleset: Ruleset, decision: Decision, full: bool) -> None:
+        self.ruleset = ruleset
         self.axes = {name: axis.title for name, axis in ruleset.axes.items()}
         self.decision = decision
         self.full = full
@@ -121,7 +124,7 @@ class _Lines:
         yield Line(2, f"{decision.size_class.in_words}: {decision.size_class.words}", colour="green", bold=True)
         yield Line(2, f"{decision.confidence}; {settled}")
         for axis in decision.axes.values():
-            yield Line(2, f"{self.axes[axis.axis]} {axis.value}, {axis.confidence}")
+            yield Line(2, f"{self.axes[axis.axis]} {value_words(axis.value or 'none')}, {axis.confidence}")
             yield from self.rules(axis.rules)
 
     def tries(self) -> Iterator[Line]:
@@ -165,10 +168,10 @@ class _Lines:
     def assessments(self) -> Iterator[Line]:
         for assessment in self.decision.assessments:
             if assessment.value is not None:
-                yield Line(2, f"{assessment.label}: {_word(assessment.value)}")
+                yield Line(2, f"{assessment.label}: {value_words(assessment.value)}")
                 yield from self.rules(assessment.rules)
             elif assessment.missing:
-                missing = ", ".join(map(_word, assessment.missing))
+                missing = ", ".join(map(value_words, assessment.missing))
                 yield Line(2, f"{assessment.label}: cannot tell; missing {missing}")
 
     def not_used(self) -> Iterator[Line]:
@@ -179,7 +182,7 @@ class _Lines:
     def fired(self) -> Iterator[Line]:
         for entry in self.decision.trace if self.full else ():
             compared = "; ".join(
-                f"{comparison.text}" + (f" [{comparison.reference}]" if comparison.reference else "")
+                in_words(self.ruleset, comparison.text) + (f" [{comparison.reference}]" if comparison.reference else "")
                 for comparison in entry.comparisons
             )
             yield Line(2, f"{entry.rule}: {entry.because}")
@@ -192,9 +195,3 @@ def _beside(entry: MeasureNext) -> str:
 
 def _task(task: Task) -> str:
     return f"{task.title}: {task.timing_words} ({task.who})"
-
-
-def _word(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value).replace("_", " ")

@@ -12,6 +12,7 @@ from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of, texts_of
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.facts import FactDefinition, FactValue
+from rules.model.quantity_words import unit_words
 from rules.model.units import UnitError, is_annotation, measured
 
 UCUM = "http://unitsofmeasure.org"
@@ -24,7 +25,7 @@ _LARGEST = 1e12
 
 
 class RefusedValue(Exception):
-    """A value that cannot be used: the value as written, the reason, and whether at least its kind and unit fitted."""
+    """A value that cannot be used: the value as written, the reason, and whether its kind and unit fitted."""
 
     def __init__(self, written: str, why: RejectionReason, *, fits: bool = False) -> None:
         super().__init__(why.text)
@@ -34,7 +35,7 @@ class RefusedValue(Exception):
 
 
 class Value(NamedTuple):
-    """A usable value of a fact, and how it was written in the record."""
+    """A usable value of a fact, and how it was written in the record, its unit in words."""
 
     fact: str
     value: FactValue
@@ -243,7 +244,7 @@ class _Reader:
             raise RefusedValue(shown(raw), RejectionReason("malformed", "malformed: a quantity without a value"))
         number = _number(raw["value"])
         code, word = text(raw, "code"), text(raw, "unit")
-        written = shown(f"{shown(raw['value'])} {code or word or ''}")
+        written = shown(f"{shown(raw['value'])} {unit_words(code, raw['value']) or word or ''}")
         if raw.get("comparator") is not None:
             raise RefusedValue(
                 f"{shown(raw['comparator'])} {written}",
@@ -262,9 +263,9 @@ class _Reader:
     def _convert(self, number: Decimal, unit: str, written: str) -> float:
         target, accepted = self.definition.unit, self._counts
         if accepted and unit not in accepted:
-            raise RefusedValue(
-                written, RejectionReason("unit", f"wrong unit {shown(unit)}; accepted: {', '.join(accepted)}")
-            )
+            words = dict.fromkeys(unit_words(one) or "a bare number" for one in accepted)
+            why = RejectionReason("unit", f"wrong unit {shown(unit_words(unit))}; accepted: {', '.join(words)}")
+            raise RefusedValue(written, why)
         if accepted or target is None:
             return float(number)
         try:

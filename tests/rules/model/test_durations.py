@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.model.durations import duration_words
+from rules.model.durations import deadline_words, duration_words
 from rules.model.quantity_words import quantity_words
 
 HOURS = {"minute": 1 / 60, "hour": 1, "day": 24, "week": 168, "month": 24 * 365.25 / 12, "year": 24 * 365.25}
@@ -47,6 +47,32 @@ def test_the_words_are_near_the_truth_and_the_number_is_short(hours):
     number, unit = re.fullmatch(r"(\d+(?:\.\d)?) ([a-z]+?)s?", duration_words(hours)).groups()
     assert abs(float(number) * HOURS[unit] - hours) <= max(0.13 * hours, 0.05)
     assert float(number) <= 90
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        (0.71, "42 minutes"),
+        (24 - 23.8, "12 minutes"),
+        (1, "1 hour"),
+        (1.9, "1.5 hours"),
+        (2.9, "2 hours"),
+        (22.2, "22 hours"),
+        (47.9, "47 hours"),
+        (60, "48 hours"),
+        (83, "3 days"),
+        (336, "2 weeks"),
+        (24 * 100, "14 weeks"),
+    ],
+)
+def test_a_deadline_is_said_in_whole_hours(hours, words):
+    assert deadline_words(hours) == words
+
+
+@given(st.floats(1 / 60, 24 * 365 * 40))
+def test_no_deadline_is_said_later_than_it_is_or_much_sooner(hours):
+    number, unit = deadline_words(hours).removesuffix("s").split()
+    assert 0.45 * hours <= float(number) * HOURS[unit] <= hours + 1e-6
 
 
 @given(st.integers(1, 90))

@@ -110,6 +110,14 @@ def test_an_impossible_timing_is_refused(wrong):
         (Timing(within_wear_hours=4, within_hours=1), 2, 1, "within 1 hour"),
         (Timing(within_wear_hours=4, within_hours=3), 2, 2, "within 2 hours (by 4 hours of wear)"),
         (Timing(within_hours=3), 2, 3, "within 3 hours"),
+        (Timing(within_wear_hours=24), 5.5, 18.5, "within 18 hours (by 24 hours of wear)"),
+        (
+            Timing(within_wear_hours=24, every_hours=24),
+            1.5,
+            22.5,
+            "every 24 hours, first within 22 hours (by 24 hours of wear)",
+        ),
+        (Timing(within_wear_hours=4), 3.995, 4 - 3.995, "now"),
     ],
 )
 def test_a_deadline_of_wear_says_what_is_left(timing, worn, left, words):

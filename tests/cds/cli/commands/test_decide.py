@@ -151,8 +151,8 @@ def test_the_reasons_name_size_rules_and_sources():
 
 def test_the_full_text_adds_instructions_and_comparisons():
     brief, full = (run("decide", "-", *more, given=json.dumps(FACTS)).output for more in (["--why"], ["--full"]))
-    assert "neck_height_mm >= 57" not in brief
-    assert "neck_height_mm >= 57" in full
+    assert "neck height >= 57" not in brief
+    assert "neck height >= 57" in full
 
 
 def test_items_on_the_shelf_are_named():

@@ -64,7 +64,7 @@ NECK_FORM = "no longer used; record chin_to_shoulder_look and habitus instead"
         # One code, two facts: the name says which.
         (
             [item("neck_height_fingers", {"valueQuantity": quantity(3, "{finger}")})],
-            [accepted("neck_height_fingers", 3.0, "3 {finger}")],
+            [accepted("neck_height_fingers", 3.0, "3 fingers")],
         ),
         # Groups, and items below an answer, in their order.
         ([{"linkId": "g", "item": [item("bed-rest", YES), item("neck-circumference", WIDE)]}], [BED, ROUND]),
