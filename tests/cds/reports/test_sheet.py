@@ -6,12 +6,13 @@ from collections import Counter
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from statistics import median
 
 import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.reports.downtime_sheet import GO_TO, OTHERWISE, as_text, sheet
+from cds.reports.downtime_sheet import ASK, GO_TO, HOW, OTHERWISE, STOP, as_text, sheet
 from cds.reports.downtime_sheet_pdf import READABLE, as_html, as_pdf
 from cds.site.catalogue import Catalogue
 from rules.errors import NuqueError
@@ -293,3 +294,43 @@ def test_the_text_says_everything_that_the_page_says():
     ]
     everything += [f"{answer} -> {leads}" for row in ROWS.values() for answer, leads in row.answers]
     assert [words for words in everything if words not in said] == []
+
+
+WORDS_A_MINUTE = 250
+MINUTES = 2
+
+
+def words(*texts):
+    return sum(len(re.findall(r"\w+(?:[-./]\w+)*", text)) for text in texts)
+
+
+def read_to_the_size(facts):
+    """How many words of the front somebody reads for one patient: all that stops, then the questions on the way.
+
+    Of a question all that may be found and all its answers count, and of what follows only what follows for this patient.
+    """
+    read = words(SHEET.title, STOP, ASK, HOW, *(text for stop in SHEET.stops for text in stop))
+    for section in SECTIONS:
+        read += words(section.title)
+        row = section.rows[0]
+        while True:
+            leads = leads_to(row, facts)
+            read += words(row.question, *row.found, *(answer for answer, _ in row.answers), leads)
+            leads = for_the_line(leads, facts)
+            if not leads.startswith(GO_TO):
+                break
+            row = ROWS[leads.removeprefix(GO_TO)]
+    return read
+
+
+def test_the_way_to_the_size_is_read_in_two_minutes():
+    """Half of generated patients and more, at 250 words a minute; ``pytest -s`` prints the numbers of docs/downtime.md."""
+    read = []
+    for drawn in as_people(population(RULESET, 300, 3)):
+        person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
+        if person.get("neck_height_fingers") is not None:
+            person["neck_height_fingers"] = round(person["neck_height_fingers"] * 2) / 2
+        read.append(read_to_the_size(fire(RULESET, person).facts))
+    print(f"words to the size: median {median(read):.0f}, most {max(read)}")
+    assert len(read) == 300
+    assert median(read) <= WORDS_A_MINUTE * MINUTES
