@@ -206,6 +206,10 @@ def test_the_token_goes_to_the_named_server_and_nowhere_else(fhir: FaultyFhir) -
         (got,) = fetch(hook_request(fhir.base), {"obs": following}, settings(fhir.origin, other.origin))
         assert "another server" in got.failed["obs"]
         assert other.seen() == []
+    fhir.break_as("redirect")
+    (got,) = fetch(hook_request(fhir.base), {"obs": SEARCH}, settings(fhir.origin))
+    assert "redirects" in got.failed["obs"]
+    assert len(fhir.seen()) == 1
 
 
 @pytest.mark.parametrize(
@@ -260,6 +264,16 @@ def test_a_server_that_is_not_listed_is_never_contacted(fhir: FaultyFhir, server
     (got,) = fetch(hook_request(server.replace("{port}", port)), {"p": READ}, settings(fhir.origin))
     assert got.found == {} and got.failed["p"]
     assert fhir.seen() == []
+
+
+def test_a_server_that_would_answer_and_is_not_listed_is_never_contacted(fhir: FaultyFhir) -> None:
+    with faulty_fhir() as other:
+        other.break_as("none")
+        (got,) = fetch(hook_request(other.base), {"patient": READ}, settings(fhir.origin))
+        assert got.found == {} and "not allowed to read" in got.failed["patient"]
+        assert other.seen() == []
+        (got,) = fetch(hook_request(other.base), {"patient": READ}, settings(fhir.origin, other.origin))
+        assert got.failed == {} and len(other.seen()) == 1
 
 
 def test_a_client_may_be_kept_to_some_of_the_listed_servers(fhir: FaultyFhir) -> None:
