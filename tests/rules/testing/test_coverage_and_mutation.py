@@ -143,6 +143,8 @@ def test_the_shipped_cases_notice_nearly_every_mutant_of_a_sample(shipped):
     report = mutate(*shipped, one_in=5)
     assert report.failing == () and report.total > 1_500
     assert report.score >= WANTED_SCORE - 0.005, [f"{one.place}: {one.kind}: {one.what}" for one in report.survivors]
+    lost = [one for one in report.survivors if one.what.startswith(("no task", "no caution", "no hold"))]
+    assert [f"{one.mutant.place}: {one.mutant.what}" for one in tell_apart(shipped[0], lost) if not one.same] == []
 
 
 def test_a_sample_is_the_same_each_time_and_says_of_its_mutants_what_the_whole_does(small):
@@ -152,6 +154,27 @@ def test_a_sample_is_the_same_each_time_and_says_of_its_mutants_what_the_whole_d
     assert sampled == mutate(ruleset, cases(ruleset, LOOK), written, one_in=3)
     assert 0 < sampled.total < whole.total and 0 < len(sampled.survivors) < len(whole.survivors)
     assert [one for one in whole.survivors if one in sampled.survivors] == list(sampled.survivors)
+
+
+def test_a_request_that_another_rule_makes_as_early_is_no_mutant_and_one_that_adds_to_it_is():
+    """A bare deadline beside an earlier one, and what joins a task that nobody asks for, change nothing that anybody gets."""
+    frame = YamlFile("frame.yaml", FRAME)
+    source = small_source(
+        adding="""
+    - {id: small.soon, title: x, when: {known: score}, because: b, sources: [s], then: {tasks: {task: look, within_hours: 1}}}
+    - {id: small.late, title: x, when: {fact: score, at_least: 7}, because: b, sources: [s],
+       then: {tasks: {task: look, within_hours: 2}}}
+    - {id: small.alone, title: x, when: {fact: asleep, is: true}, because: b, sources: [s],
+       then: {tasks: {task: look, within_hours: 0}}}
+    """
+    )
+    ruleset = build_ruleset([frame, source])
+    survivors = mutate(ruleset, (), Written([frame, source])).survivors
+    told = {(found.mutant.rule.id, found.mutant.what): found for found in tell_apart(ruleset, survivors)}
+    assert told["small.late", "no task look"].same
+    assert told["small.late", "task look: within_hours 2 becomes 4"].same
+    assert not told["small.alone", "no task look"].same
+    assert told["small.alone", "no task look"].patient == {"asleep": True}
 
 
 def test_a_mutant_that_changes_nothing_is_proved_to_be_none():
