@@ -74,6 +74,11 @@ def is_page(call: HttpCall) -> bool:
     return is_page_path(call.path) and "authorization" not in call.headers
 
 
+def wants_page(request: Request) -> bool:
+    """Whether ``request`` is for one of the pages and from a browser that shows it."""
+    return is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", "")
+
+
 RefusedPage = Callable[[Request, int, Sequence[str]], Response]
 """Draws the page for a browser that is refused, with the status code and why."""
 
@@ -146,10 +151,9 @@ class Gate:
         return Caller("admin")
 
     def _answer(self, request: Request, refused: NotTrusted) -> Response:
-        person = "text/html" in request.headers.get("accept", "")
-        if person and is_page(call_of(request.scope)):
+        if wants_page(request):
             return self._refused_page(request, refused.status, [str(refused)])
-        if person and refused.reason == "no_token":
+        if refused.reason == "no_token" and "text/html" in request.headers.get("accept", ""):
             shown = self._refused_page(request, refused.status, [_FOR_PROGRAMS])
             shown.headers["WWW-Authenticate"] = "Bearer"
             return shown

@@ -20,7 +20,7 @@ from cds.storage.audit_log import Audit, AuditEntry
 from cds.storage.impatience import Allowance, current_allowance
 from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
-from cds.web.middleware.authentication import call_of, is_page
+from cds.web.middleware.authentication import wants_page
 from cds.web.middleware.token_bucket import RateLimit
 
 REQUEST_ID = "Nuque-Request"
@@ -93,7 +93,7 @@ class Observing:
 
     def _failed(self, call: Request, request: str) -> Response:
         """The page, for a browser that asked for one; where even that fails, and for programs, the OperationOutcome."""
-        if is_page(call_of(call.scope)) and "text/html" in call.headers.get("accept", ""):
+        if wants_page(call):
             try:
                 return self._failed_page(call, request)
             except Exception as error:

@@ -10,7 +10,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cds.operation_outcome import Issue, outcome
 from cds.web.dependencies import Service, Withheld
-from cds.web.middleware.authentication import call_of, is_page
+from cds.web.middleware.authentication import wants_page
 
 _ALWAYS = ("/health/", "/admin/", "/metrics", "/static/")
 
@@ -34,7 +34,7 @@ class Withholding:
         await self._told(Request(scope, receive), why)(scope, receive, send)
 
     def _told(self, request: Request, why: Withheld) -> Response:
-        if is_page(call_of(request.scope)) and "text/html" in request.headers.get("accept", ""):
+        if wants_page(request):
             answer = self._waiting(request, why)
         else:
             answer = JSONResponse(outcome([Issue(None, f"{why}; nothing was decided", "transient")]), 503)
