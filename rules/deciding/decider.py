@@ -181,8 +181,7 @@ class _DecisionWriter:
     @property
     def size_doubted(self) -> bool:
         """Whether a size is given though a fact that unsettles it is true, as a measurement that is to be repeated."""
-        doubting = (name for name, fact in self.ruleset.vocabulary.items() if fact.unsettles)
-        return not self.sizing.withheld and any(self.firing.facts.get(name) is True for name in doubting)
+        return not self.sizing.withheld and any(self.firing.facts.get(name) is True for name in self.parts.unsettling)
 
     def confidence(self) -> Basis | None:
         """The weakest basis of any axis, or None where the size is withheld."""

@@ -39,6 +39,8 @@ class DecisionParts:
             for call in rule.then.tasks
             if call.timing.within_wear_hours is not None
         )
+        self.unsettling = tuple(name for name, fact in ruleset.vocabulary.items() if fact.unsettles)
+        """The facts that leave no size settled while they are true."""
         self._kept_task = lru_cache(_MOST_KEPT)(self._task)
         self.caution = lru_cache(_MOST_KEPT)(self._caution)
         self.leaflets = lru_cache(_MOST_KEPT)(self._leaflets)

@@ -356,8 +356,8 @@ class Decision(FrozenModel):
     """Everything said of one patient at one moment.
 
     ``settled`` is true where nothing that is still unknown can change the size, and nothing asks to
-    measure again. ``dangers_not_recorded`` leads the questions;
-    ``ask`` are at most five of them, dangers first; ``measure_next`` are those that could change the size.
+    measure again. ``dangers_not_recorded`` leads the questions; ``ask`` are at most five of them, dangers first;
+    ``measure_next`` are those that could change the size.
     """
 
     at: datetime

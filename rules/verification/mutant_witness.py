@@ -59,7 +59,8 @@ def _task_may_differ(ruleset: Ruleset, evaluation: Evaluation, rule: Rule, mutan
     """False for no patient to whom it makes a difference that ``mutant`` asks for a task otherwise than ``rule``.
 
     A request that only joins makes none where nobody asks for the task, and a bare deadline none where another rule that fires
-    asks for the same task no later. Of all other effects it is true.
+    asks for the same task no later: when, who, how many and the details stay. Which rules are named as its reasons is left out.
+    Of all other effects it is true.
     """
     changed = [call for call in rule.then.tasks if call not in mutant.then.tasks]
     if len(changed) != 1 or _other_effects(rule) != _other_effects(mutant):
@@ -105,8 +106,8 @@ def _shows(ruleset: Ruleset, rule: Rule, mutant: Rule, facts: Mapping[str, FactV
         return fires != (evaluate(mutant.when, firing.facts) is True)
     if _other_effects(rule) != _other_effects(mutant):
         return fires
-    fired = [ruleset.rules[one.id] for one in firing.fired]
-    return fires and _tasks(ruleset, fired) != _tasks(ruleset, [mutant if one.id == rule.id else one for one in fired])
+    changed = [mutant if one.id == rule.id else one for one in firing.fired]
+    return fires and _tasks(ruleset, firing.fired) != _tasks(ruleset, changed)
 
 
 def _tasks(ruleset: Ruleset, fired: Iterable[Rule]) -> Mapping[str, tuple[MergedTask, frozenset[str | None]]]:

@@ -19,8 +19,7 @@ class DecisionAnswer(Decision):
     """Everything said of one patient at one moment; null and what is empty is left out.
 
     ``settled`` is true where nothing that is still unknown can change the size, and nothing asks to
-    measure again. With a catalogue, ``stock`` names the items
-    that fit, nearest first.
+    measure again. With a catalogue, ``stock`` names the items that fit, nearest first.
     """
 
     stock: Shelf | None = None

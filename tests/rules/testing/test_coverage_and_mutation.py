@@ -157,7 +157,7 @@ def test_a_sample_is_the_same_each_time_and_says_of_its_mutants_what_the_whole_d
 
 
 def test_a_request_that_another_rule_makes_as_early_is_no_mutant_and_one_that_adds_to_it_is():
-    """A bare deadline beside an earlier one, and what joins a task that nobody asks for, change nothing that anybody gets."""
+    """A bare deadline beside an earlier one, and what joins a task that nobody asks for, leave when, who and how as they are."""
     frame = YamlFile("frame.yaml", FRAME)
     source = small_source(
         adding="""
