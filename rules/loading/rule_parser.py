@@ -76,7 +76,7 @@ class Names:
         return expression.value
 
     def with_parameters(self, expression: expressions.Expression, used: set[str]) -> expressions.Expression:
-        """``expression`` with the values of numeric parameters worked in."""
+        """``expression`` with the values of numeric parameters worked in; their names are added to ``used``."""
         values = {}
         for name in expressions.names(expression):
             parameter = self.parameters.get(name)
@@ -88,7 +88,8 @@ class Names:
     def fill(self, text: str, used: set[str]) -> str:
         """``text`` with each ``{parameter}`` replaced by its value, millimetres whole: no tape shows less.
 
-        Hours are said as durations: ``{parameter} hours`` becomes ``3 days`` where a site sets 72.
+        Hours are said as durations: ``{parameter} hours`` becomes ``3 days`` where a site sets 72. The names of the
+        parameters are added to ``used``.
 
         Raises ValueError for a name that is not a parameter.
         """
@@ -394,7 +395,11 @@ class _RuleParsing:
 def read_rule(
     source: YamlFile, path: Path, topic: str, names: Names, *, local: bool = False
 ) -> tuple[Rule | None, list[tuple[Place, str]]]:
-    """The rule under ``path`` of ``source``, and every problem found in it."""
+    """The rule under ``path`` of ``source``, and every problem found in it.
+
+    ``path`` holds keys and positions in lists (from 0), ``names`` what the rule may refer to. Its id starts with
+    ``topic``, unless it is a ``local`` rule of a site. The rule is None where its shape is wrong.
+    """
     value = source.data
     for step in path:
         value = value[step]
@@ -428,7 +433,10 @@ def read_rule(
 
 
 def read_condition(source: YamlFile, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
-    """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it."""
+    """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it.
+
+    ``path`` holds keys and positions in lists (from 0), ``names`` what the condition may refer to.
+    """
     value = source.data
     for step in path:
         value = value[step]

@@ -55,7 +55,10 @@ class Written:
 
     @classmethod
     def read(cls, folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Written:
-        """The files that ``load_ruleset`` reads for the same arguments. Raises KnowledgeError where one cannot be read."""
+        """The files that ``load_ruleset`` reads for the same arguments. Raises KnowledgeError where one cannot be read.
+
+        ``folder`` holds the knowledge, ``overlays`` are the paths of a site's own files.
+        """
         files = [YamlFile.read(path) for path in sorted(folder.glob("*.yaml"))]
         files += [
             YamlFile.read(path, f"instructions/{path.name}") for path in sorted(folder.glob("instructions/*.yaml"))
@@ -72,7 +75,10 @@ class Written:
         return self._entries[section, name].value
 
     def rule(self, rule: str, *path: str | int) -> Place:
-        """Where ``path`` stands in ``rule``; the nearest enclosing value where it has no line of its own."""
+        """Where ``path`` stands in ``rule``; the nearest enclosing value where it has no line of its own.
+
+        ``path`` holds keys and positions in lists (from 0), ``rule`` is an id.
+        """
         found = self._rules[rule]
         return found.source.place(*found.path, *path)
 

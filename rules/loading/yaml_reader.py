@@ -58,7 +58,10 @@ class YamlFile:
 
     @classmethod
     def read(cls, path: Path, name: str | None = None) -> YamlFile:
-        """Read and parse ``path`` (UTF-8). Raises KnowledgeError where it cannot be read."""
+        """Read and parse ``path`` (UTF-8). Raises KnowledgeError where it cannot be read or is too long.
+
+        Messages call the file ``name``, or as its path ends where none is given.
+        """
         name = name or path.name
         try:
             with path.open("rb") as file:

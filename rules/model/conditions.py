@@ -141,7 +141,10 @@ def _not(truth: bool | None) -> bool | None:
 
 
 def without_negation(condition: Condition, *, negate: bool = False) -> Condition:
-    """An equal tree with no ``NoneOf``: negation is pushed down to the comparisons (De Morgan)."""
+    """A tree equal to ``condition``, or with ``negate`` to its opposite, without ``NoneOf``.
+
+    Negation is pushed down to the comparisons (De Morgan).
+    """
     match condition:
         case Compare(fact, comparator, value, written):
             return Compare(fact, NEGATED[comparator], value, written) if negate else condition
@@ -261,7 +264,7 @@ NEVER = AnyOf(())
 
 
 def parts(condition: Condition, path: ConditionPath = ()) -> Iterator[tuple[ConditionPath, Condition]]:
-    """Every part of ``condition``, the whole first, in reading order."""
+    """Every part of ``condition``, the whole first, in reading order, each with its path; the whole stands at ``path``."""
     yield path, condition
     for index, child in enumerate(children(condition)):
         yield from parts(child, (*path, index))

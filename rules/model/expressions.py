@@ -77,7 +77,10 @@ def names(expression: Expression) -> frozenset[str]:
 
 
 def substitute(expression: Expression, values: Mapping[str, float]) -> Expression:
-    """``expression`` with each name found in ``values`` replaced, and constant parts worked out."""
+    """``expression`` with each name found in ``values`` replaced by its number, and constant parts worked out.
+
+    Raises ValueError where a constant part divides by zero or has no finite value.
+    """
     match expression:
         case Name(name) if name in values:
             return Number(values[name])
@@ -95,7 +98,11 @@ def substitute(expression: Expression, values: Mapping[str, float]) -> Expressio
 
 
 def evaluate(expression: Expression, value_of: Callable[[str], float | None]) -> float | None:
-    """The value, or None where ``value_of`` gives none for a name in it, or the result is not a finite number."""
+    """The value of ``expression``, or None where ``value_of`` gives none for a name in it, or the result is not a finite number.
+
+    ``value_of`` gives the number behind a name in its own unit; the result is in the unit that the expression works
+    out.
+    """
     match expression:
         case Number(value):
             return value

@@ -17,7 +17,7 @@ _TRUTH = {"is true": "is yes", "is false": "is no", "is not true": "is not yes",
 
 
 def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
-    """The effects of ``rule``, one line each, in the words of the rule set: no name of a fact, task or parameter."""
+    """The effects of ``rule``, one line each, in the words of ``ruleset``: no name of a fact, task or parameter."""
     then = rule.then
     for conclusion in then.conclusions:
         fact = ruleset.vocabulary[conclusion.fact]
@@ -55,7 +55,7 @@ def describe_effects(ruleset: Ruleset, rule: Rule) -> Iterator[str]:
 def in_words(ruleset: Ruleset, text: str) -> str:
     """``text`` with the label in place of each name of a fact, task or axis, other names without underscores, yes and no.
 
-    The parameters behind a number, in brackets, are left out.
+    The labels are those of ``ruleset``. The parameters behind a number, in brackets, are left out.
     """
 
     def label(found: re.Match[str]) -> str:

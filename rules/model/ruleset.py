@@ -60,7 +60,7 @@ Weight = tuple[Strength, int]
 
 
 def strength(basis: Basis, priority: int) -> Strength:
-    """How strong an offer on ``basis`` is, by a rule of ``priority``."""
+    """How strong an offer on ``basis`` is, by a rule of ``priority`` (a whole number; the higher, the stronger)."""
     return BASES.index(basis), -priority
 
 
@@ -456,7 +456,7 @@ class Ruleset:
         return self._hours(fact.stale_after_hours)
 
     def usable_for_hours(self, fact: FactDefinition, value: FactValue) -> float | None:
-        """Hours for which ``value`` is used where no newer record says otherwise, or None where it does not age."""
+        """Hours for which ``value`` of ``fact`` is used where no newer record says otherwise, or None where it does not age."""
         if fact.lasting is not None and value in fact.lasting.answers:
             return self._hours(fact.lasting.hours)
         return self.stale_after_hours(fact)

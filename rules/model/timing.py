@@ -95,7 +95,7 @@ class Timing(BaseModel):
 
 
 def once_all(waits: Iterable[str]) -> str:
-    """Words that begin with "once" as one: "once the clinician decides and the airway is judged safe"."""
+    """The ``waits``, words that begin with "once", as one: "once the clinician decides and the airway is judged safe"."""
     parts = list(dict.fromkeys(words.removeprefix(ONCE) for words in waits))
     if len(parts) > 1:
         parts = [", ".join(parts[:-1]) + (", and " if len(parts) > 2 else " and ") + parts[-1]]

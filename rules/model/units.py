@@ -31,7 +31,7 @@ class Dimension(NamedTuple):
     time: int = 0
 
     def times(self, other: Dimension, power: int) -> Dimension:
-        """The dimension of a product with ``other`` raised to ``power`` (-1: of a quotient)."""
+        """The dimension of a product with ``other`` raised to ``power``, a whole number (-1: of a quotient)."""
         return Dimension(*(own + power * others for own, others in zip(self, other, strict=True)))
 
 
