@@ -138,7 +138,10 @@ class CaseResult:
 
 
 def load_cases(ruleset: Ruleset, folder: Path = CASES) -> tuple[Case, ...]:
-    """Every case of the ``*.yaml`` files in ``folder``. Raises KnowledgeError with every problem found."""
+    """Every case of the ``*.yaml`` files in ``folder``, read against ``ruleset``.
+
+    Raises KnowledgeError with every problem found.
+    """
     files = sorted(folder.glob("*.yaml"))
     if not files:
         raise KnowledgeError([(Place(str(folder)), "no *.yaml file here; give a folder of case files")])
@@ -257,7 +260,7 @@ def _is_code(ruleset: Ruleset, code: str) -> bool:
 
 
 def run_cases(decider: Decider, cases: Iterable[Case]) -> Iterator[CaseResult]:
-    """Each case decided by ``decider`` and held against what it expects."""
+    """Each of ``cases`` decided by ``decider`` and held against what it expects."""
     for case in cases:
         yield run_case(decider, case)
 

@@ -94,7 +94,7 @@ class Coverage:
 
 
 def measure(ruleset: Ruleset, cases: Iterable[Case], written: Written) -> Coverage:
-    """The coverage of ``ruleset`` by ``cases``."""
+    """The coverage of ``ruleset`` by ``cases``; ``written`` tells where each comparison stands in the files."""
     cases = list(cases)
     firings = {case.name: fire(ruleset, case.facts) for case in cases}
     fired = {name: {rule.id for rule in firing.fired} for name, firing in firings.items()}

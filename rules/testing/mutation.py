@@ -98,6 +98,7 @@ def mutate(
     """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it.
 
     With ``one_in`` only one of so many is made: others with each change of the content, the same for the same content.
+    ``written`` tells where each mutant stands in the files.
     """
     bench = _Bench(ruleset, cases)
     made: dict[Kind, int] = {}
@@ -212,7 +213,7 @@ def _with_rule(ruleset: Ruleset, rule: Rule) -> Ruleset:
 
 
 def mutants(ruleset: Ruleset, written: Written) -> Iterator[Mutant]:
-    """Every mutant of every rule."""
+    """Every mutant of every rule of ``ruleset``, with its place in the files as ``written``."""
     for rule in ruleset.rules.values():
         places = written.conditions(rule.id)
         for kind, path, condition, what in _condition_mutants(ruleset, rule.when):

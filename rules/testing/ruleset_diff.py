@@ -151,7 +151,7 @@ class Comparer:
                 yield changed
 
     def change(self, name: str, facts: Mapping[str, FactValue]) -> DecisionChange | None:
-        """What differs for one patient, or None."""
+        """What differs for the patient called ``name``, or None. ``facts`` are what is recorded, each in the unit of its fact."""
         before, after = _decide(self._old, facts), _decide(self._new, facts)
         found = list(_differences(before, after))
         if not found:

@@ -94,7 +94,10 @@ class Claim:
 
 
 def load_claims(ruleset: Ruleset, folder: Path = CLAIMS) -> tuple[Claim, ...]:
-    """Every claim of the ``*.yaml`` files in ``folder`` (none where there is none). Raises KnowledgeError."""
+    """Every claim of the ``*.yaml`` files in ``folder`` (none where there is none), read against ``ruleset``.
+
+    Raises KnowledgeError with every problem found.
+    """
     return read_claims(ruleset, [YamlFile.read(path, f"claims/{path.name}") for path in sorted(folder.glob("*.yaml"))])
 
 

@@ -32,7 +32,10 @@ class ToldApart:
 
 
 def tell_apart(ruleset: Ruleset, survivors: Iterable[Mutant], timeout_ms: int = 10_000) -> Iterator[ToldApart]:
-    """Each of ``survivors`` with a patient who would show it. ``timeout_ms`` bounds each question to the solver."""
+    """Each of ``survivors``, mutants of ``ruleset``, with a patient who would show it.
+
+    ``timeout_ms`` bounds each question to the solver, in milliseconds.
+    """
     patient = any_patient(ruleset.vocabulary, "a")
     evaluation = Evaluation(ruleset, patient)
     solver = z3.Solver()

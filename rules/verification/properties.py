@@ -223,7 +223,10 @@ AGAINST_A_COLLAR = re.compile(
 
 
 def against_a_collar(ruleset: Ruleset) -> list[Rule]:
-    """Rules with a do-not-size hold, and rules whose critical caution forbids a collar (by its words, or as such a rule says)."""
+    """The rules of ``ruleset`` with a do-not-size hold, or with a critical caution that forbids a collar.
+
+    A caution forbids one by its words, or by standing in a rule with such a hold.
+    """
     holding = [rule for rule in ruleset.rules.values() if any(hold.kind == "do_not_size" for hold in rule.then.holds)]
     texts = {caution.text for rule in holding for caution in rule.then.cautions if caution.severity == "critical"}
     return [

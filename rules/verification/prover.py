@@ -112,7 +112,10 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
 
 
 def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TIMEOUT_MS) -> Iterator[Verdict]:
-    """A verdict on each property and on whether every rule can fire. ``timeout_ms`` bounds each question to the solver."""
+    """A verdict on each property of ``ruleset``, its ``claims`` included, and on whether every rule can fire.
+
+    ``timeout_ms`` bounds each question to the solver, in milliseconds.
+    """
     for prop in properties(ruleset, claims):
         yield prove(prop, timeout_ms)
     yield every_rule_can_fire(ruleset, timeout_ms)
@@ -122,9 +125,10 @@ def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TI
 
 
 def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNTEREXAMPLES) -> Verdict:
-    """The verdict on ``prop``, with a counterexample for each violated label, at most ``most`` of them, whichever come first.
+    """The verdict on ``prop``, with a counterexample for each violated label.
 
-    A question that the solver cannot answer within ``timeout_ms`` milliseconds is reported as undecided.
+    At most ``most`` counterexamples are looked for in number, whichever come first. A question that the solver cannot
+    answer within ``timeout_ms`` milliseconds is reported as undecided.
     """
     statement = prop.statement()
     solver = _solver(timeout_ms)
@@ -169,7 +173,7 @@ def _counterexample(prop: Property, label: Label, patients: tuple[Facts, ...]) -
 
 
 def outcome(ruleset: Ruleset, facts: Facts) -> str:
-    """The size that ``facts`` lead to, or why there is none, in a few words."""
+    """The size that ``facts`` lead to by ``ruleset``, or why there is none, in a few words."""
     sizing = choose(ruleset, fire(ruleset, facts).fired)
     if sizing.outcome is not None:
         return size_class(ruleset, dict(zip(sizing.axes, sizing.outcome, strict=True))).code
@@ -182,7 +186,7 @@ def outcome(ruleset: Ruleset, facts: Facts) -> str:
 
 
 def shrink(prop: Property, label: Label, patients: tuple[Facts, ...]) -> tuple[Facts, ...]:
-    """Patients who still violate ``label``, with as few facts and as round numbers as a plain search finds."""
+    """``patients`` who still violate ``label`` of ``prop``, with as few facts and as round numbers as a plain search finds."""
     for name in sorted({name for facts in patients for name in facts}):
         without = tuple({key: value for key, value in facts.items() if key != name} for facts in patients)
         if label in prop.check(*without):
@@ -211,12 +215,15 @@ def _with_rounded(facts: Facts, definition: FactDefinition, digits: int) -> Fact
 
 
 def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
-    """``example`` as YAML for a case file: the facts, and what fires today, for a person to put right."""
+    """``example`` of ``verdict`` as YAML for a case file: the facts, and what fires today, for a person to put right.
+
+    What fires is found with ``ruleset``.
+    """
     return _written(_cases(ruleset, verdict, example))
 
 
 def as_cases(ruleset: Ruleset, verdicts: Iterable[Verdict]) -> str:
-    """Every counterexample of ``verdicts`` as the YAML of one case file; empty where there is none."""
+    """Every counterexample of ``verdicts`` on ``ruleset`` as the YAML of one case file; empty where there is none."""
     examples = ((verdict, example) for verdict in verdicts for example in verdict.counterexamples)
     cases = [case for verdict, example in examples for case in _cases(ruleset, verdict, example)]
     return _written(cases) if cases else ""
@@ -247,7 +254,7 @@ def _written(cases: list[dict[str, object]]) -> str:
 
 
 def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
-    """Whether each rule fires for some patient; a patient who is found is replayed with the plain evaluator.
+    """Whether each rule of ``ruleset`` fires for some patient; one who is found is replayed with the plain evaluator.
 
     A rule for which the solver needs more than ``timeout_ms`` milliseconds is reported as undecided.
     """

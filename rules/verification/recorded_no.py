@@ -19,7 +19,10 @@ _TIMEOUT_MS = 20_000
 
 
 def hanging_on_a_recorded_no(ruleset: Ruleset) -> Iterator[tuple[Rule, str]]:
-    """Each rule with a critical caution that some "no" switches on, and the fact. Raises RuntimeError where z3 gives up."""
+    """Each rule of ``ruleset`` with a critical caution that some "no" switches on, and the name of the fact.
+
+    Raises RuntimeError where z3 gives up.
+    """
     for rule in ruleset.rules.values():
         if any(caution.severity == "critical" for caution in rule.then.cautions):
             yield from ((rule, fact) for fact in _switching_on(ruleset, rule))

@@ -81,12 +81,15 @@ class Patient:
     plausible: Formula
 
     def with_fact(self, name: str, known: Formula, value: Term, plausible: Formula = TRUE) -> Patient:
-        """The same patient but for one fact."""
+        """The same patient but for the fact ``name``: the formula ``known`` says that it is recorded, the term ``value`` how it is.
+
+        What is plausible of the patient is joined by ``plausible``.
+        """
         return Patient({**self.known, name: known}, {**self.value, name: value}, all_of([self.plausible, plausible]))
 
 
 def any_patient(vocabulary: Vocabulary, name: str) -> Patient:
-    """A patient of whom nothing is said; ``name`` keeps the variables of two patients apart."""
+    """A patient of whom nothing is said but the facts of ``vocabulary``; ``name`` keeps the variables of two patients apart."""
     given = {fact.name: fact for fact in vocabulary.values() if fact.given != "concluded"}
     value = {key: any_value(fact, name) for key, fact in given.items()}
     return Patient(
@@ -97,7 +100,10 @@ def any_patient(vocabulary: Vocabulary, name: str) -> Patient:
 
 
 def any_value(fact: FactDefinition, name: str) -> Term:
-    """A term for the value of ``fact``: a Boolean, a real, a whole number of steps, or the position of a code."""
+    """A term for the value of ``fact``: a Boolean, a real, a whole number of steps, or the position of a code.
+
+    The patient's ``name`` stands in the name of the variable. Numbers are in the unit of the fact.
+    """
     if fact.step is not None:
         return z3.ToReal(z3.Int(f"{name}.{fact.name}")) * _real(fact.step)
     make = {"boolean": z3.Bool, "number": z3.Real, "integer": z3.Int, "code": z3.Int}[fact.type]
@@ -117,7 +123,7 @@ def plausible(fact: FactDefinition, value: Term) -> Formula:
 
 
 def facts_of(vocabulary: Vocabulary, patient: Patient, model: Any) -> dict[str, FactValue]:
-    """The recorded facts of ``patient`` in a solver's ``model``, as plain values."""
+    """The recorded facts of ``patient`` in a solver's ``model``, as plain values by fact of ``vocabulary``."""
     return {
         name: _plain(vocabulary[name], model.eval(patient.value[name], model_completion=True))
         for name, known in patient.known.items()
@@ -242,7 +248,7 @@ def constant(fact: FactDefinition, value: FactValue) -> Term:
 
 
 def compared(fact: FactDefinition, comparison: Compare, value: Term) -> Formula:
-    """That ``value`` passes ``comparison``."""
+    """The formula that ``value``, in the unit of ``fact``, passes ``comparison``."""
     options = comparison.value if isinstance(comparison.value, tuple) else (comparison.value,)
     match comparison.comparator:
         case "is" | "one_of":
@@ -322,7 +328,7 @@ class AxisFormulas:
         }
 
     def same_first(self, other: AxisFormulas) -> Formula:
-        """That the first value is the same in both, or missing in both."""
+        """That the first value is the same here and in ``other``, or missing in both."""
         return all_of(self.first[value] == other.first[value] for value in self.axis.values)
 
 
@@ -337,7 +343,7 @@ class SizingFormulas:
         self.withheld = any_of([self.held, *(negated(axis.offered) for axis in self.axes.values())])
 
     def same_outcome(self, other: SizingFormulas) -> Formula:
-        """That both withhold a size, or both give the same."""
+        """That this and ``other`` both withhold a size, or both give the same."""
         same = all_of(axis.same_first(other.axes[name]) for name, axis in self.axes.items())
         return any_of(
             [all_of([self.withheld, other.withheld]), all_of([negated(self.withheld), negated(other.withheld), same])]

@@ -31,7 +31,7 @@ class Sums:
 
     @classmethod
     def read(cls, shape: dict[str, Any]) -> Sums:
-        """From their form in JSON, where numbers are decimals as text."""
+        """From their ``shape`` in JSON: ``n``, ``xtx``, ``xty`` and ``yty``, where numbers but ``n`` are decimals as text."""
         rows = tuple(tuple(map(Fraction, row)) for row in shape["xtx"])
         return cls(shape["n"], rows, tuple(map(Fraction, shape["xty"])), Fraction(shape["yty"]))
 
@@ -57,14 +57,17 @@ def shipped_sums() -> dict[str, dict[str, Sums]]:
 
 
 def fit(sums: Sums, columns: Sequence[str]) -> Fit:
-    """Ordinary least squares on ``columns`` (among COLUMNS, ``one`` first). Raises ValueError where they are collinear."""
+    """Ordinary least squares of ``sums`` on ``columns`` (among COLUMNS, ``one`` first).
+
+    Raises ValueError where the columns are collinear.
+    """
     solved = _coefficients(sums, columns)
     spread = sqrt(_squares_left(sums, columns, solved) / (sums.n - len(columns)))
     return Fit({name: float(value) for name, value in zip(columns, solved, strict=True)}, spread)
 
 
 def held_out_error(trained_on: Sums, tested_on: Sums, columns: Sequence[str]) -> float:
-    """The root of the mean squared error in ``tested_on`` of what was fitted on ``trained_on``, in mm."""
+    """The root of the mean squared error in ``tested_on`` of what was fitted on ``trained_on`` with ``columns``, in mm."""
     return sqrt(_squares_left(tested_on, columns, _coefficients(trained_on, columns)) / tested_on.n)
 
 
