@@ -55,8 +55,9 @@ class Answers:
 def primary_facts(rules: Iterable[Rule], ruleset: Ruleset) -> tuple[str, ...]:
     """The facts to ask for so that ``rules`` can be applied, in vocabulary order.
 
-    A fact that may be given or worked out is asked for itself, and what it would be worked out from is not. A fact that can
-    only be concluded is asked for where none of ``rules`` concludes it.
+    A fact that may be given or worked out is asked for itself, and what it would be worked out from is not. A fact that
+    can only be concluded is asked for where none of ``rules`` concludes it. ``ruleset`` says how each fact may be
+    given. Returns their names.
     """
     rules = list(rules)
     asked: set[str] = set()
@@ -72,7 +73,10 @@ def primary_facts(rules: Iterable[Rule], ruleset: Ruleset) -> tuple[str, ...]:
 
 
 def groups(fact: str, rules: Iterable[Rule], ruleset: Ruleset) -> tuple[Answers, ...]:
-    """The groups of answers to ``fact`` that ``rules`` tell apart, smallest first; not known stands last or in its group."""
+    """The groups of answers to ``fact`` that ``rules`` tell apart, smallest first; not known stands last or in its group.
+
+    ``ruleset`` defines the fact.
+    """
     tests = _tests(fact, list(rules), ruleset)
     found: dict[tuple[bool, ...], Answers] = {}
     for atom in _atoms(ruleset.vocabulary[fact], tests):

@@ -11,14 +11,17 @@ from rules.model.facts import FactDefinition, Vocabulary
 
 
 def column_type(definition: FactDefinition) -> pl.DataType:
-    """Float64 for numbers (whole ones too), Boolean, or Enum of the fact's codes in their order."""
+    """The Polars type of the fact ``definition``: Float64 for numbers (whole ones too), Boolean, or Enum of its codes in order."""
     if definition.numeric:
         return pl.Float64()
     return pl.Boolean() if definition.type == "boolean" else pl.Enum(definition.values)
 
 
 def plausible(definition: FactDefinition, number: pl.Expr) -> pl.Expr:
-    """Whether a numeric column's values are usable for the fact; the same question as ``FactDefinition.problem``."""
+    """Whether the values of the column ``number`` can be used for ``definition``; the same question as ``FactDefinition.problem``.
+
+    ``number`` is in the unit of the fact. Returns an expression of Booleans.
+    """
     tests = [number.is_finite()]
     if definition.counted_in is not None:
         steps = number / definition.counted_in
@@ -31,8 +34,9 @@ def plausible(definition: FactDefinition, number: pl.Expr) -> pl.Expr:
 def checked_facts(vocabulary: Vocabulary, table: pl.DataFrame, keep: Sequence[str] = ()) -> pl.DataFrame:
     """``table`` with each fact in its column type; columns named in ``keep`` (identifiers, times) pass through.
 
-    Raises FactError that names each column that is not a fact, is only ever concluded by rules or has the wrong type, and
-    for every other column the first value that cannot be used, with the number of such rows.
+    One row a patient, one column a fact of ``vocabulary`` in the fact's unit, null for unknown. Raises FactError that
+    names each column that is not a fact, is only ever concluded by rules or has the wrong type, and for every other
+    column the first value that cannot be used, with the number of such rows.
     """
     facts = [column for column in table.columns if column not in keep]
     problems = [problem for name in facts for problem in _problems(vocabulary, table[name])]
@@ -69,7 +73,10 @@ def _comparable(definition: FactDefinition, found: pl.DataType) -> bool:
 
 
 def usable(definition: FactDefinition, column: pl.Series) -> pl.Series:
-    """Which values of ``column`` can be used for the fact; the same question as ``FactDefinition.problem``. Null: no."""
+    """Which values of ``column`` can be used for the fact ``definition``, row by row. Null: no.
+
+    Asks the same question as ``FactDefinition.problem``; numbers are in the unit of the fact.
+    """
     if not _comparable(definition, column.dtype):
         return column.is_null() & False
     if definition.type == "boolean":

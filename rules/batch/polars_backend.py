@@ -110,7 +110,11 @@ class Columns:
     def decide(
         self, table: pl.DataFrame, keep: Sequence[str] = (), outputs: Iterable[str] | None = None
     ) -> pl.DataFrame:
-        """The decisions for ``table``, worked out batch by batch. Arguments and errors as for ``plan``."""
+        """The decisions for ``table``, worked out batch by batch: one row for each of its rows, in the same order.
+
+        ``keep`` names columns that pass through, ``outputs`` the columns of the result (all where it is None). Errors
+        as for ``plan``.
+        """
         chosen = list(self.outputs) if outputs is None else list(outputs)
         starts = range(0, max(table.height, 1), BATCH)
         return pl.concat(self.plan(table.slice(start, BATCH).lazy(), keep, chosen).collect() for start in starts)

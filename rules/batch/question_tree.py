@@ -84,7 +84,10 @@ def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
 
 
 def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
-    """The rules that the questions of ``axis`` leave out: they compute its estimate from numbers, or say so themselves."""
+    """The rules of ``ruleset`` that the questions of ``axis`` leave out.
+
+    They compute its estimate from numbers, or say so themselves.
+    """
     concerned = _concerned(ruleset, axis)
     return tuple(
         rule
@@ -94,7 +97,10 @@ def beyond_paper(ruleset: Ruleset, axis: Axis) -> tuple[Rule, ...]:
 
 
 def asked_on_paper(ruleset: Ruleset, rules: Sequence[Rule]) -> tuple[str, ...]:
-    """The facts that ``rules`` ask for, without what only rules conclude that are left out: on paper that is not known."""
+    """The facts that ``rules`` ask for, without what only rules conclude that are left out: on paper that is not known.
+
+    ``rules`` are some of those of ``ruleset``. Returns names of facts.
+    """
     said = {fact for rule in ruleset.rules.values() if rule.on_paper for fact in rule.writes}
     only_beyond = {fact for rule in ruleset.rules.values() if not rule.on_paper for fact in rule.writes} - said
     return tuple(fact for fact in primary_facts(rules, ruleset) if fact not in only_beyond)
@@ -108,7 +114,10 @@ def _computes_estimate(rule: Rule, axis: Axis) -> bool:
 
 
 def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:
-    """The outcome for a patient, as somebody with the questions in hand would find it."""
+    """The outcome of ``tree`` for a patient, as somebody with the questions in hand would find it.
+
+    ``facts`` holds what is known, by fact and in the fact's unit; what is not in it is not known.
+    """
     here = tree.root
     while isinstance(here, Question):
         value = facts.get(here.fact)

@@ -13,7 +13,11 @@ from rules.model.ruleset import Axis, Ruleset
 
 
 def band_probabilities(ruleset: Ruleset, axis: Axis, choice: AxisChoice, firing: Firing) -> dict[str, float]:
-    """The probability of each candidate on ``axis``, to two digits; empty where the candidates rest on no estimate."""
+    """The probability (0 to 1, to two digits) of each candidate on ``axis``; empty where the candidates rest on no estimate.
+
+    ``choice`` holds the candidates of the axis, ``firing`` the facts with mean and spread of the estimate, and
+    ``ruleset`` says which rules read the mean.
+    """
     if axis.estimate is None or not any(axis.estimate.mean in ruleset.rules[name].reads for name in choice.rules):
         return {}
     mean, spread = (_number(firing.facts, name) for name in (axis.estimate.mean, axis.estimate.spread))

@@ -122,7 +122,7 @@ Said = tuple[Rule, Correction]
 
 
 def findings_of(ruleset: Ruleset) -> Mapping[str, FactDefinition]:
-    """What is looked for at a check, in vocabulary order."""
+    """The facts of ``ruleset`` that are looked for at a check, by name, in vocabulary order."""
     return {name: fact for name, fact in ruleset.vocabulary.items() if fact.finding}
 
 
@@ -145,12 +145,12 @@ class Standing:
     without_success: int
 
     def allows(self, axis: str, rank: int) -> bool:
-        """Whether the value of ``rank`` was neither left nor lies beyond one that was."""
+        """Whether the value at ``rank`` of ``axis`` (counted from 0) was neither left nor lies beyond one that was."""
         return self.above[axis] < rank < self.below[axis]
 
 
 def standing(ruleset: Ruleset, check: FitCheck) -> Standing:
-    """Where the fitting stands at ``check``. Raises ValueError where a size is not written as a size class."""
+    """Where the fitting stands at ``check``. Raises ValueError where a size is not written as a size class of ``ruleset``."""
     attempts = [*check.history, check]
     sizes = [read_size_class(ruleset, attempt.size) for attempt in attempts]
     above = dict.fromkeys(ruleset.axes, -1)
@@ -230,7 +230,9 @@ def next_move(
 ) -> Move | None:
     """The move that answers ``said``, or None where only a change of size would help and no size is left.
 
-    ``withheld``: a reason stands to give no size, which stops the fitting whatever was found.
+    ``withheld``: a reason stands to give no size, which stops the fitting whatever was found. ``ruleset`` holds the
+    axes on which a correction moves, ``standing`` what was tried and left, and ``shelf`` the items in stock, or None
+    where every size class may be offered.
     """
     by_action: dict[CorrectiveAction, list[Said]] = {"stop": [], "refer": [], "reseat": [], "size": []}
     for rule, correction in _gravest_first(said):
@@ -255,7 +257,11 @@ def next_move(
 def sizes_without_item(
     ruleset: Ruleset, said: Sequence[Said], standing: Standing, shelf: Sequence[StockedItem] | None
 ) -> tuple[str, ...]:
-    """The size classes that ``said`` asks for and for which the shelf has nothing left."""
+    """The size classes that ``said`` asks for and for which the shelf has nothing left.
+
+    They are written short. ``standing`` holds what was tried and left; with ``shelf`` None, where every size class may
+    be offered, there are none. ``ruleset`` gives the axes.
+    """
     steps = _steps([(rule, correction) for rule, correction in _gravest_first(said) if correction.step is not None])
     return tuple(code for step, _ in steps for code in _Way.along(ruleset, step, standing, shelf).no_item_for)
 
@@ -320,7 +326,7 @@ def _item(shelf: Sequence[StockedItem], code: str, standing: Standing) -> str | 
 
 
 def advise(decider: Decider, check: FitCheck, at: datetime) -> FitAdvice:
-    """What to do after ``check``, at the moment ``at`` (with time zone).
+    """What to do after ``check``, at the moment ``at`` (with time zone), by the rules of ``decider``.
 
     Raises FactError where a size, a fact or a finding cannot be used, ValueError where ``at`` has no time zone.
     """
@@ -346,7 +352,7 @@ def _withheld(decision: Decision) -> bool:
 
 
 def corrections_of(ruleset: Ruleset, decision: Decision) -> list[Said]:
-    """The corrections of the rules that fired."""
+    """The corrections of the rules of ``ruleset`` that fired in ``decision``, each with its rule, in the order of firing."""
     fired = (ruleset.rules[entry.rule] for entry in decision.trace)
     return [(rule, correction) for rule in fired for correction in rule.then.corrections]
 
@@ -474,7 +480,7 @@ def _not_again(ruleset: Ruleset, now: Standing) -> Iterable[str]:
 
 
 def size_words(ruleset: Ruleset, code: str) -> str:
-    """The size class written as ``code`` in words. Raises ValueError where it is none."""
+    """The size class of ``ruleset`` written as ``code`` in words. Raises ValueError where it is none."""
     return size_class(ruleset, read_size_class(ruleset, code)).words
 
 

@@ -18,7 +18,10 @@ MOST_ASKED = 5
 
 
 def questions(ruleset: Ruleset, firing: Firing) -> tuple[Question, ...]:
-    """Every unrecorded fact that a rule of ``firing`` asks for: by the rule's priority, then dangers, then as the rules come."""
+    """Every unrecorded fact that a rule of ``firing`` asks for: by the rule's priority, then dangers, then as the rules come.
+
+    ``ruleset`` gives the wording and the priority.
+    """
     asking: dict[str, list[str]] = {}
     for rule in firing.fired:
         for fact in rule.then.questions:
@@ -31,7 +34,11 @@ def questions(ruleset: Ruleset, firing: Firing) -> tuple[Question, ...]:
 def unread_measurements(
     ruleset: Ruleset, measure_next: Iterable[MeasureNext], not_used: Iterable[NotUsed]
 ) -> dict[str, tuple[str, ...]]:
-    """Measurements that are on record and could not be read, as written, by fact: those that could still change the size."""
+    """Measurements that are on record and could not be read, as written, by fact: those that could still change the size.
+
+    ``measure_next`` holds what could still change the size, ``not_used`` what was left out of the record and why, and
+    ``ruleset`` tells which facts are measurements.
+    """
     wanted = {measure.fact for measure in measure_next}
     found: dict[str, dict[str, None]] = {}
     for one in not_used:
@@ -48,7 +55,9 @@ def asked_anew(
 ) -> tuple[Question, ...]:
     """What the record says of a measurement and could not be read: asked for first, for a guess stands in for it.
 
-    The rules of each question are those of the stand-in.
+    ``not_used`` holds what could not be read, ``measure_next`` what could still change the size; ``ruleset`` has the
+    labels. The rules of each question are those of the stand-in, found in ``axes``, the decision on each axis by its
+    name.
     """
     measured = {measure.fact: measure for measure in measure_next}
     return tuple(
@@ -84,7 +93,8 @@ def dangers_not_recorded(
 ) -> NotRecorded | None:
     """One line for all the dangers among the questions ``asked``, or None where all of them are recorded.
 
-    What is on record and is ``not_used``, so that a person has to look it up, is not called unrecorded.
+    What is on record and is ``not_used``, so that a person has to look it up, is not called unrecorded. ``ruleset``
+    tells which facts are dangers, and what each is called.
     """
     named = {one.fact for one in not_used if one.look_up}
     dangers = [

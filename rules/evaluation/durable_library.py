@@ -18,7 +18,10 @@ class EngineNotInstalledError(NuqueError, ImportError):
 
 
 def remedy(python: str = sys.executable, version: tuple[int, ...] = sys.version_info[:2]) -> str:
-    """The command that builds and installs the rules engine for the interpreter ``python`` of that ``version``."""
+    """The command that builds and installs the rules engine for the interpreter ``python``.
+
+    ``version`` is its version in numbers, such as 3 and 13.
+    """
     define = "CPPFLAGS=-DPyEval_CallObject=PyObject_CallObject " if version >= (3, 13) else ""
     return (
         f"{define}{python} -m pip install --force-reinstall --no-deps --no-cache-dir --no-binary durable_rules "

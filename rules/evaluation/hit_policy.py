@@ -60,7 +60,7 @@ class Sizing:
 
 
 def choose(ruleset: Ruleset, fired: Iterable[Rule]) -> Sizing:
-    """Apply the hit policy to the rules that fired."""
+    """Apply the hit policy to the rules that ``fired``; ``ruleset`` holds the axes and what each rule offers on them."""
     offered: dict[str, list[tuple[Weight, str]]] = {name: [] for name in ruleset.axes}
     holds: list[tuple[Rule, Hold]] = []
     for rule in fired:
@@ -83,7 +83,10 @@ def _choose_axis(axis: Axis, offers: list[tuple[Weight, str]]) -> AxisChoice:
 
 
 def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | None = None) -> SizeClass:
-    """The size class with ``values`` on the axes, written short and in words, after the ``condition`` under which it holds."""
+    """The size class with ``values`` on the axes, written short and in words, after the ``condition`` under which it holds.
+
+    ``values`` has one for each axis of ``ruleset``, by the name of the axis.
+    """
     shown = [
         (value, axis.words[value]) for name, axis in ruleset.axes.items() if (value := values[name]) != axis.silent
     ]
@@ -96,7 +99,10 @@ def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | Non
 
 
 def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
-    """The values behind a size class as it is written (``adult H3 G2 recumbent``). Raises ValueError where it is none."""
+    """The values behind a size class as it is written in ``code`` (``adult H3 G2 recumbent``), by the name of the axis.
+
+    Raises ValueError where ``code`` is no size class of ``ruleset``.
+    """
     values: dict[str, str] = {}
     words = code.split()
     for name, axis in ruleset.axes.items():
@@ -112,7 +118,10 @@ def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
 
 
 def candidates(ruleset: Ruleset, sizing: Sizing) -> tuple[Candidate, ...]:
-    """The size classes to try, in order: fewest steps away from the first. Empty where the size is withheld."""
+    """The size classes to try, in order: fewest steps away from the first. Empty where the size is withheld.
+
+    ``sizing`` is the outcome of the hit policy, for the axes of ``ruleset``.
+    """
     if sizing.withheld:
         return ()
     names = list(sizing.axes)

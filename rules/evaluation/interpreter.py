@@ -57,7 +57,11 @@ def fire(ruleset: Ruleset, facts: Mapping[str, FactValue]) -> Firing:
 
 
 def fire_with(ruleset: Ruleset, facts: Mapping[str, FactValue], match: Matcher) -> Firing:
-    """Evaluate layer by layer, where ``match(layer, facts)`` says which of a layer's rules are true."""
+    """Evaluate ``ruleset`` layer by layer, where ``match(layer, facts)`` says which of a layer's rules are true.
+
+    Layers are counted from 0. ``facts`` holds what is recorded, each in the unit of its fact; a fact that is missing is
+    unknown.
+    """
     known = dict(facts)
     fired: list[Rule] = []
     concluded_by: dict[str, str] = {}

@@ -17,6 +17,7 @@ def missing_for(ruleset: Ruleset, fact: str, facts: Mapping[str, FactValue]) -> 
     """Observable facts to be found out next so that a rule can conclude ``fact``, in vocabulary order; empty where none can.
 
     A fact that can be observed or concluded is asked for directly; rules with ``asks: false`` ask for nothing.
+    ``facts`` holds what is recorded, in the units of ``ruleset``.
     """
     search = _Search(ruleset, facts)
     search.conclude(fact)

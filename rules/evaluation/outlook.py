@@ -74,7 +74,11 @@ class Possibilities:
         return Outlook(frozenset(must), frozenset(may), frozenset(open_facts))
 
     def accompanies(self, one: str, other: str, firing: Firing, outlook: Outlook) -> bool:
-        """Whether the rule ``one`` fires wherever ``other`` does: what it asks for is certain, or asked for by ``other`` too."""
+        """Whether the rule ``one`` fires wherever ``other`` does: what it asks for is certain, or asked for by ``other`` too.
+
+        ``one`` and ``other`` are ids of rules; ``firing`` holds what is known of the patient, ``outlook`` what is still
+        open.
+        """
         missing = [part for part, certain in self._parts(one) if not certain(firing.facts, outlook.open_facts)]
         return not missing or set(missing) <= set(conjuncts(self._ruleset.rules[other].positive))
 

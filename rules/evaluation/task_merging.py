@@ -31,7 +31,8 @@ class MergedTask:
 def merge(definition: TaskDefinition, calls: Iterable[TaskCall], before: MergedTask | None = None) -> MergedTask:
     """The task that satisfies all of ``calls`` (in firing order), and what was merged ``before`` them.
 
-    Merging in steps gives the same as merging at once. Raises ValueError where nothing asks for the task.
+    ``definition`` says who does the task, with how many, where no call says otherwise. Merging in steps gives the same
+    as merging at once. Raises ValueError where nothing asks for the task.
     """
     calls = list(calls)
     if before is None and all(call.joins for call in calls):
