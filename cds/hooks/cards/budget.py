@@ -53,8 +53,8 @@ class Draft:
 def within_budget(drafts: Iterable[Draft], cards_at_most: Mapping[Severity, int]) -> list[Draft]:
     """``drafts`` with the gravest first and no more of each kind than ``cards_at_most`` allows.
 
-    What is over the budget is folded into the last card kept of its kind: a critical one with all that is needed of it, any
-    other with its summary; its offers are kept.
+    ``cards_at_most`` is a number of cards for each severity. What is over the budget is folded into the last card kept
+    of its kind: a critical one with all that is needed of it, any other with its summary; its offers are kept.
     """
     kept: list[Draft] = []
     ordered = sorted(drafts, key=lambda draft: SEVERITIES.index(draft.indicator))

@@ -14,9 +14,10 @@ _INFERRED = "taken from other records"
 
 
 def by_part(ruleset: Ruleset, decision: Decision) -> str:
-    """``Height and circumference measured; head position and bed rest not recorded``.
+    """How each part of the size of ``decision`` is known: ``Height and circumference measured; head position not recorded``.
 
-    Of the parts that are not measured with a tape only those are named of which something is missing.
+    The parts are named as the axes of ``ruleset`` are. Of those that are not measured with a tape only those are named
+    of which something is missing.
     """
     parts: dict[str, list[str]] = {}
     for basis in _SAID:

@@ -40,10 +40,10 @@ def size_card(
     offers: tuple[Offer, ...] = (),
     items: Sequence[str] = (),
 ) -> Draft:
-    """The main card: the size class or why there is none, what to find out, and who does what first.
+    """The main card on ``decision``: the size class or why there is none, what to find out, and who does what first.
 
-    ``items`` name in Markdown what the site stocks, ``shelf`` says the same with the reasons; ``not_had`` is what the client
-    could not send.
+    ``ruleset`` has the words for facts and axes. ``items`` name in Markdown what the site stocks, ``shelf`` says the
+    same with the reasons; ``not_had`` is what the client could not send. ``offers`` are what a click on the card does.
     """
     indicator, summary = _headline(ruleset, decision)
     size = (*_size(ruleset, decision), *_shelf(decision, items))
@@ -70,7 +70,7 @@ def size_card(
 def caution_cards(
     decision: Decision, severities: Iterable[Severity] = ("critical", "warning"), *, beside_size: bool = False
 ) -> list[Draft]:
-    """One card a caution of the given severities; a critical one says why it is critical.
+    """One card for each caution of ``decision`` of the given ``severities``; a critical one says why it is critical.
 
     ``beside_size`` leaves out those that come with a reason to withhold the size: the size card says them.
     """
@@ -100,14 +100,17 @@ def caution_cards(
 
 
 def caution_lines(decision: Decision, severities: Iterable[Severity]) -> Iterator[Line]:
-    """The cautions of the given severities, each in its sentence."""
+    """The cautions of ``decision`` of the given ``severities``, each in its sentence."""
     for caution in decision.cautions:
         if caution.severity in severities:
             yield Line("Keep in mind", markdown.plain(caution.summary), counted="caution")
 
 
 def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Iterator[Line]:
-    """Why something is critical: the because-line of each of ``rules``, each once. What is less grave says it in full only."""
+    """Why something is critical: the because-line in ``decision`` of each of ``rules`` (ids), each once.
+
+    With another ``severity`` there are none: what is less grave says it in full only.
+    """
     if severity != "critical":
         return
     for because in dict.fromkeys(entry.because for entry in decision.traced(rules)):
@@ -115,14 +118,14 @@ def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Ite
 
 
 def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[Line]:
-    """Tasks, one line each: what, who, and how many people."""
+    """``tasks``, one line each under the title ``section``: what, who, and how many people. ``mark`` stands before each."""
     for task in tasks:
         who = markdown.plain(task.who)
         yield Line(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
 
 
 def unread_names(not_used: Iterable[NotUsed]) -> str:
-    """What a person has to read in the record, named in plain text: a few, and how many more. Empty where there is nothing.
+    """What of ``not_used`` a person has to read in the record, named in plain text: a few, and how many more, or nothing.
 
     What may be a danger that goes before a collar stands first, and is named with all its like.
     """
@@ -141,14 +144,14 @@ def without(said: Iterable[NotUsed], not_used: Iterable[NotUsed]) -> list[NotUse
 
 
 def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
-    """What could not be used or had and may be a danger: it is named."""
+    """What of ``not_used`` (read and refused, or not to be had) may be a danger: it is named."""
     names = unread_names(not_used)
     if names:
         yield Line("Find out", f"**Not used here, read it yourself: {markdown.plain(names)}**", needed=True)
 
 
 def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
-    """How many records could not be used or had, with the values that look wrong; all stand in the decision beside the cards."""
+    """How many records are ``not_used``, with the values that look wrong; all stand in the decision beside the cards."""
     if not_used:
         records = "1 record" if len(not_used) == 1 else f"{len(not_used)} records"
         wrong = dict.fromkeys(f"{one.about} {one.value}" for one in not_used if one.fact and one.kind in _LOOKS_WRONG)
@@ -158,7 +161,7 @@ def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
 
 
 def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[Line, ...]:
-    """What the site changed behind ``draft``, each with its reason."""
+    """What the site changed in ``ruleset`` behind ``draft``, a card on ``decision``, each with its reason."""
     changes = [change for change in decision.local_changes if _behind(change, ruleset, draft)]
     return tuple(
         Line("Changed by this site", markdown.plain(change.because), counted="local change") for change in changes

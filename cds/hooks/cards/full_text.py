@@ -18,9 +18,10 @@ _MOST_MISSING = 4
 
 
 def size_in_full(ruleset: Ruleset, decision: Decision, shelf: Sequence[str], not_had: Sequence[NotUsed]) -> str:
-    """The size class or why there is none, what to do about it, and everything it rests on.
+    """The size class of ``decision`` or why there is none, what to do about it, and everything it rests on.
 
-    ``shelf`` says in Markdown what the site stocks; ``not_had`` is what the client could not send.
+    ``ruleset`` has the words for facts and axes. ``shelf`` says in Markdown what the site stocks; ``not_had`` is what
+    the client could not send.
     """
     return markdown.joined(
         [
@@ -36,20 +37,20 @@ def size_in_full(ruleset: Ruleset, decision: Decision, shelf: Sequence[str], not
 
 
 def caution_in_full(decision: Decision, caution: Caution) -> str:
-    """The caution and why it is given."""
+    """The ``caution`` and why it is given in ``decision``, as Markdown."""
     return markdown.joined(
         [markdown.plain(caution.text, 600), markdown.section(why_title(caution.severity), why(decision, caution.rules))]
     )
 
 
 def cautions_section(decision: Decision, severities: Iterable[Severity]) -> str:
-    """The cautions of the given severities as one part of a card."""
+    """The cautions of ``decision`` of the given ``severities`` as one part of a card, in Markdown."""
     lines = [markdown.plain(caution.text, 600) for caution in decision.cautions if caution.severity in severities]
     return markdown.section("Keep in mind", markdown.bullets(lines))
 
 
 def tasks_section(tasks: Sequence[Task], title: str = "Care") -> str:
-    """Tasks, one line each: what, when, who, how many people, where."""
+    """``tasks`` under ``title``, one line each, in Markdown: what, when, who, how many people, where."""
     return markdown.section(title, markdown.bullets(map(task_line, tasks)))
 
 
@@ -62,7 +63,7 @@ def task_line(task: Task) -> str:
 
 
 def not_used_section(ruleset: Ruleset, not_used: Sequence[NotUsed]) -> str:
-    """What was seen or asked for and could not be used, with the reason."""
+    """What was seen or asked for and is ``not_used``, with the reason, in Markdown; facts by their labels in ``ruleset``."""
     lines = []
     for item in not_used[:_MOST_NOT_USED]:
         what = _label(ruleset, item.fact)
@@ -83,13 +84,13 @@ def _label(ruleset: Ruleset, fact: str | None) -> str:
 
 
 def why(decision: Decision, rules: Iterable[str]) -> str:
-    """The because-line of each of ``rules``, as bullets, each once. Their ids and sources travel in the response."""
+    """The because-line in ``decision`` of each of ``rules``, as bullets, each once. Ids and sources travel in the response."""
     lines = (markdown.plain(entry.because, 600) for entry in decision.traced(rules))
     return markdown.bullets(dict.fromkeys(lines))
 
 
 def why_title(severity: Severity) -> str:
-    """The title over the reasons of a card."""
+    """The title over the reasons of a card of that ``severity``."""
     return "Why this is critical" if severity == "critical" else "Why"
 
 
@@ -126,7 +127,7 @@ def _hold(decision: Decision, hold: HoldNotice) -> str:
 
 
 def coming_with(decision: Decision, hold: HoldNotice) -> list[Caution]:
-    """The cautions that the rules behind ``hold``, and no others, gave."""
+    """The cautions of ``decision`` that the rules behind ``hold``, and no others, gave."""
     return [caution for caution in decision.cautions if caution.rules and set(caution.rules) <= set(hold.rules)]
 
 

@@ -20,7 +20,7 @@ class Said(FrozenModel):
 
     @classmethod
     def of(cls, decision: Decision) -> Said:
-        """Size in words, cautions and reasons to give no size, tasks."""
+        """Size in words, cautions and reasons to give no size, tasks of ``decision``."""
         return cls(
             size=decision.size_class.words if decision.size_class else None,
             cautions=(*(one.summary for one in decision.holds), *(one.summary for one in decision.cautions)),
@@ -54,12 +54,12 @@ class LinkedDecision(FrozenModel):
         )
 
     def sealed(self, seal: LinkSeal, issued: datetime) -> str:
-        """As text that only ``seal`` opens."""
+        """As text that only ``seal`` opens; it lasts from the moment ``issued`` (with time zone)."""
         return seal.seal(self.model_dump_json(exclude_defaults=True).encode(), issued)
 
     @classmethod
     def opened(cls, text: str, seal: LinkSeal, at: datetime) -> LinkedDecision:
-        """What was sealed as ``text``, at the moment ``at``. Raises LinkRefused."""
+        """What ``seal`` sealed as ``text``, at the moment ``at`` (with time zone). Raises LinkRefused where it cannot be opened."""
         content = seal.open(text, at)
         try:
             return cls.model_validate_json(content)

@@ -20,7 +20,10 @@ def explanation_url(address: str | None) -> str | None:
 
 
 def decision_link(address: str | None, seal: LinkSeal | None, decision: Decision, patient: str) -> tuple[Link, ...]:
-    """The link that opens ``decision`` about ``patient`` at the service's ``address``; none where that is not known."""
+    """The link that opens ``decision`` about ``patient`` (an id) at the service's ``address``; none where that is not known.
+
+    ``seal`` closes the decision up in the link; without it there is none either.
+    """
     if address is None or seal is None:
         return ()
     sealed = LinkedDecision.of(decision, patient).sealed(seal, decision.at)

@@ -43,7 +43,7 @@ def bullets(lines: Iterable[str]) -> str:
 
 
 def section(title: str, body: str) -> str:
-    """A titled part; empty where the body is."""
+    """``body`` under its ``title``; empty where ``body`` is."""
     return f"**{title}**\n\n{body}" if body else ""
 
 

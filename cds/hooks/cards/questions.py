@@ -9,7 +9,10 @@ INSTEAD = {"age_years": "apparent_age_group"}
 
 
 def questions(decision: Decision) -> list[Question | MeasureNext]:
-    """Dangers before what the size needs; of each fact once, and without what stands in for another that is asked."""
+    """What ``decision`` asks for, dangers before what the size needs; of each fact once.
+
+    What stands in for another fact that is asked is left out.
+    """
     asked: dict[str, Question | MeasureNext] = {}
     everything: tuple[Question | MeasureNext, ...] = (*decision.ask, *decision.measure_next)
     for question in everything:

@@ -13,12 +13,15 @@ from rules.model.ruleset import Ruleset
 
 
 def of_topics(rules: Iterable[str], ruleset: Ruleset, topics: Collection[str]) -> bool:
-    """Whether any of ``rules`` belongs to one of ``topics``."""
+    """Whether any of ``rules`` (ids in ``ruleset``) belongs to one of ``topics``."""
     return any(ruleset.rules[rule].topic in topics for rule in rules)
 
 
 def narrowed(decision: Decision, ruleset: Ruleset, topics: Collection[str]) -> Decision:
-    """``decision`` with tasks and cautions that rules of ``topics`` gave, and of any topic what leads and what is critical."""
+    """``decision`` with tasks and cautions that rules of ``topics`` in ``ruleset`` gave.
+
+    What leads and what is critical stays, of whatever topic.
+    """
     leading = {rule for caution in decision.leading for rule in caution.rules}
     return decision.model_copy(
         update={

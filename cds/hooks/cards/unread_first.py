@@ -55,7 +55,10 @@ def led_by_unread(decision: Decision, *, ordering: bool) -> Decision:
 
 
 def fitted_once_measured(decision: Decision, ruleset: Ruleset) -> Decision:
-    """``decision`` with the fitting after the tape, where a guess stands in for a measurement on record that could not be read."""
+    """``decision`` with the fitting after the tape, where a guess stands in for a measurement on record that could not be read.
+
+    ``ruleset`` tells which facts are measurements.
+    """
     if not unread_measurements(ruleset, decision.measure_next, decision.not_used):
         return decision
     others = [one.size_class.in_words for one in decision.candidates[1:2]]

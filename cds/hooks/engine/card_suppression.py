@@ -27,7 +27,7 @@ class HookMemory:
     def stays_silent(
         self, service: str, patient: str, draft: Draft, decision: Decision, facts: Mapping[str, FactValue]
     ) -> bool:
-        """Whether such a card was overridden with a reason, recently, on the same facts. Never for a critical card."""
+        """Whether such a card was overridden with a reason, recently, on the same ``facts``. Never for a critical card."""
         if self._hours == 0 or draft.indicator == "critical":
             return False
         since = decision.at - timedelta(hours=self._hours)
@@ -51,7 +51,7 @@ class HookMemory:
         decision: Decision,
         facts: Mapping[str, FactValue],
     ) -> None:
-        """Note that the cards of ``issued`` went out."""
+        """Note that the cards of ``issued`` went out, decided by ``facts``."""
         self._metrics.issued(service, [card.indicator for card, _ in issued])
         cards = [
             IssuedCard(

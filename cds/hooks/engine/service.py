@@ -47,7 +47,11 @@ class Memory(Protocol):
     def stays_silent(
         self, service: str, patient: str, draft: Draft, decision: Decision, facts: Mapping[str, FactValue]
     ) -> bool:
-        """Whether such a card was overridden for ``patient`` with a reason, recently, and none of ``facts`` has changed since."""
+        """Whether such a card was overridden for ``patient`` with a reason, recently, and none of ``facts`` has changed since.
+
+        ``service`` is the id of the hook service, ``patient`` that of the patient in the EHR, ``draft`` the card on
+        ``decision``.
+        """
         ...
 
     def remember(
@@ -58,7 +62,10 @@ class Memory(Protocol):
         decision: Decision,
         facts: Mapping[str, FactValue],
     ) -> None:
-        """Note that the cards of ``issued`` went out, decided by ``facts``."""
+        """Note that the cards of ``issued``, each with its draft, went out with ``decision``, decided by ``facts``.
+
+        ``service`` is the id of the hook service, ``patient`` that of the patient in the EHR.
+        """
         ...
 
 
@@ -131,7 +138,7 @@ class HookService:
     longest_detail: int = LONGEST_DETAIL
 
     def described(self, content: Content) -> dict[str, Any]:
-        """The entry of this service in the answer to discovery."""
+        """The entry of this service in the answer to discovery; ``content`` says what it asks for as prefetch."""
         return {
             "hook": self.hook,
             "id": self.id,
@@ -146,7 +153,10 @@ class HookService:
         }
 
     def unconcerned(self, request: HookRequest, content: Content) -> HookResponse:
-        """The answer to a call in which nothing concerns this service; for the integrator, what only looked as if it did."""
+        """The answer to a ``request`` in which nothing concerns this service.
+
+        For the integrator it says which draft orders only looked to ``content`` as if they did.
+        """
         drafts = request.context.drafts
         found = ((draft, content.code_map.order_look_alike(draft)) for draft in drafts)
         named = [f"{draft['resourceType']}/{shown(draft.get('id'))}: {shown(words)}" for draft, words in found if words]
@@ -163,11 +173,12 @@ class HookService:
         noted: Callable[[str, Decision], None] = lambda service, decision: None,
         seal: LinkSeal | None = None,
     ) -> HookResponse:
-        """The cards for ``request`` at the moment ``at``.
+        """The cards for ``request`` at the moment ``at`` (with time zone).
 
-        ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision; with
-        ``seal`` each card links to the decision on the bedside page. Raises GivenUp, with
-        nothing noted, where nobody waits any more.
+        ``gathered`` is what was sent or fetched, ``content`` the rules and what the site added, ``settings`` those of
+        the service. ``memory`` keeps repeats silent and notes what is issued; ``noted`` is told of the decision; with
+        ``seal`` each card links to the decision on the bedside page. Raises GivenUp, with nothing noted, where nobody
+        waits any more.
         """
         call_progress = progress()
         call_progress.check()

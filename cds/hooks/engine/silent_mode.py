@@ -30,7 +30,12 @@ def answer_silently(
     noted: Callable[[str, Decision], None],
     links: LinkSeal | None,
 ) -> HookResponse:
-    """An answer without cards, after ``hook`` has decided as it would have; no card counts as issued."""
+    """An answer without cards, after ``hook`` has decided as it would have; no card counts as issued.
+
+    ``kept`` takes what would have been shown, beside the draft orders of ``request``; ``links`` seals the links of its
+    cards. ``gathered``, ``content``, ``settings``, ``at`` and ``noted`` are those of ``HookService.answer``, and so is
+    what it raises.
+    """
     decisions: list[Decision] = []
 
     def decided(service: str, decision: Decision) -> None:
@@ -55,7 +60,11 @@ def answer_silently(
 
 
 def agreement(orders: Iterable[Resource], decision: Decision, content: Content, urls: Canonicals) -> dict[str, bool]:
-    """Whether ``orders`` state what ``decision`` would have, by axis; an axis that either leaves open is left out."""
+    """Whether ``orders`` state what ``decision`` would have, by axis; an axis that either leaves open is left out.
+
+    ``content`` knows the axes and the site's items, ``urls`` the codes in which an order states a size. The key
+    ``item`` says whether the item that is ordered fits.
+    """
     found: dict[str, bool] = {}
     for order in orders:
         for name, value in stated_size(order, content.ruleset, urls).items():

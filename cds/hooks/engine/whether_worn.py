@@ -11,25 +11,25 @@ _DEVICES_IN_USE = "prefetch.deviceUses"
 
 
 def holds(call: HookCall, name: str, *, value: bool = True) -> bool:
-    """Whether the fact ``name`` is known to be so, or with ``value`` False known not to be."""
+    """Whether the fact ``name`` is known in ``call`` to be so, or with ``value`` False known not to be."""
     return any(fact.name == name and fact.value is value for fact in call.decision.facts)
 
 
 def may_be_on(call: HookCall) -> list[NotUsed]:
-    """What of the record names a device that may be a collar or a halo which is on, or does not let itself be read for one."""
+    """What of the record of ``call`` names a device that may be a collar or a halo which is on, or cannot be read for one."""
     named = (one for one in call.decision.not_used if one.look_up and one.fact in WORN)
     return [*named, *(one for one in call.gathered.not_had if one.look_up and one.value == _DEVICES_IN_USE)]
 
 
 def halo_may_be_on(call: HookCall) -> list[NotUsed]:
-    """What of the record says that a halo may be on, where it is not known to be: no collar goes on over one."""
+    """What of the record of ``call`` says that a halo may be on, where it is not known to be: no collar goes on over one."""
     if holds(call, HALO):
         return []
     return [one for one in call.decision.not_used if one.look_up and one.fact == HALO]
 
 
 def is_ordered(call: HookCall) -> bool:
-    """Whether the record holds an order of a collar for this patient that is a draft or in force."""
+    """Whether the record of ``call`` holds an order of a collar for this patient that is a draft or in force."""
     return any(
         order.get("status") in STANDING and not call.request.is_of_another_patient(order)
         for order in call.content.collar_orders(call.gathered.orders)

@@ -70,7 +70,7 @@ def ordered_item(order: Resource, catalogue: Catalogue | None) -> OrderedItem | 
 
 
 def misfits(item: Item, decision: Decision, ruleset: Ruleset) -> Iterator[Misfit]:
-    """What the decision says against ``item``. What rests on assumptions alone says nothing against it."""
+    """What ``decision`` says against ``item``, on each axis of ``ruleset``. What rests on assumptions alone says nothing."""
     facts = {fact.name: fact.value for fact in decision.facts}
     for axis in ruleset.axes.values():
         decided = decision.axes[axis.name]
@@ -90,7 +90,7 @@ def misfits(item: Item, decision: Decision, ruleset: Ruleset) -> Iterator[Misfit
 
 
 def with_item(order: Resource, ordered: OrderedItem, shelf: Shelf) -> Resource:
-    """``order`` with the nearest item that fits in place of the one ``ordered``; without an item where nothing fits."""
+    """``order`` with the nearest item of ``shelf`` that fits in place of the one ``ordered``; without one where nothing fits."""
     nearest = _nearest(ordered, shelf)
     changed = copy.deepcopy(order)
     for key in ("code", "codeCodeableConcept"):

@@ -77,6 +77,7 @@ def keeps_its_collar(order: Resource, decision: Decision, context: OrderContext,
     """Whether ``order`` orders the collar as it stands, so that no other is ordered beside it.
 
     So it is where it cannot be sent back changed, or does not get the size of ``decision``; never where that has none.
+    ``context`` has the codes in which it states a size, on the axes of ``ruleset``.
     """
     if decision.size_class is None:
         return False
@@ -84,7 +85,11 @@ def keeps_its_collar(order: Resource, decision: Decision, context: OrderContext,
 
 
 def by_hand(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> str | None:
-    """What somebody has to change in ``order`` by hand, as sentences; None where it can be sent back changed."""
+    """What somebody has to change in ``order`` by hand, as sentences, so that it says what ``decision`` does.
+
+    None where it can be sent back changed. ``context`` has the codes in which it states a size, on the axes of
+    ``ruleset``.
+    """
     why = why_unchangeable(order)
     if why is None and decision.size_class is not None and fate_of_size(order, decision, context, ruleset) == "by_hand":
         why = "its name states the size"

@@ -39,9 +39,10 @@ class StandingCare:
     ) -> StandingCare:
         """What stands among ``resources``: those of ``patient`` (an id) that are not over, and have an id themselves.
 
-        ``orders_a_collar`` knows the site's own orders for a collar, which count as ours do. Of several the first counts.
-        What forbids (``doNotPerform``) covers nothing; an order of a collar counts though a modifier of it is not known, so
-        that no other is ordered beside it.
+        ``orders_a_collar`` knows the site's own orders for a collar, which count as ours do. Of several the first
+        counts. What forbids (``doNotPerform``) covers nothing; an order of a collar counts though a modifier of it is
+        not known, so that no other is ordered beside it. ``urls`` are those of our codes; ``ruleset`` is the name of
+        the rule set, whose care plans count.
         """
         by_code: dict[str, Resource] = {}
         device: Resource | None = None

@@ -26,8 +26,9 @@ def offers_need_first(
 ) -> tuple[Offer, ...]:
     """``offers`` after the one that calls in an emergency or asks for the decision about need; as they are where nothing waits.
 
-    What was offered stays possible and is no longer recommended. Where something leads, and the call or the decision is asked
-    for already, nothing is offered: the order as the clinician wrote it stays possible.
+    What ``decision`` leads with says which. ``context`` says for whom orders are written, ``standing`` what is ordered
+    already. What was offered stays possible and is no longer recommended. Where something leads, and the call or the
+    decision is asked for already, nothing is offered: the order as the clinician wrote it stays possible.
     """
     awaited = fit_task(decision)
     if not decision.leading and (awaited is None or DECIDED not in awaited.timing.on):

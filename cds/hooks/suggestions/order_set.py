@@ -34,10 +34,11 @@ def whole_order_set(
     standing: StandingCare,
     fitting: Callable[[Resource], Resource] = lambda order: order,
 ) -> tuple[Action, ...]:
-    """Everything that the decision asks for and that does not stand already.
+    """Everything that ``decision`` asks for and that is not ``standing`` already.
 
-    Those of ``collar_orders`` that can be changed get the size of the decision; what they lack is created. Beside one that
-    keeps its collar no other is ordered: then only the care is created. ``fitting`` gives an order with an item that fits.
+    ``context`` says for whom orders are written. Those of ``collar_orders`` that can be changed get the size of the
+    decision on the axes of ``ruleset``; what they lack is created. Beside one that keeps its collar no other is
+    ordered: then only the care is created. ``fitting`` gives an order with an item that fits.
     """
     corrected = corrections(collar_orders, decision, context, ruleset, fitting)
     collar_orders = [fitting(order) for order in collar_orders]
@@ -59,9 +60,10 @@ def whole_order_set(
 
 
 def care_orders(decision: Decision, context: OrderContext, standing: StandingCare) -> tuple[Action, ...]:
-    """What of ``decision`` nobody has ordered or planned yet, without the collar itself.
+    """What of ``decision`` nobody has ordered or planned yet, as ``standing`` tells, without the collar itself.
 
-    These are its tasks, and the instructions for the patient where they stand in no plan.
+    These are its tasks, and the instructions for the patient where they stand in no plan. ``context`` says for whom
+    they are written.
     """
     open_tasks = tuple(task for task in decision.tasks if not standing.covers_task(task.task))
     instructed = standing.holds_notes(each["text"] for each in instruction_notes(decision, context))
@@ -83,12 +85,13 @@ def corrections(
     ruleset: Ruleset,
     fitting: Callable[[Resource], Resource] = lambda order: order,
 ) -> tuple[Action, ...]:
-    """Each of ``collar_orders`` with the size and the number of people of the decision; its id and all else kept.
+    """Each of ``collar_orders`` with the size and the number of people of ``decision``; its id and all else kept.
 
-    ``fitting`` gives an order with an item that fits.
+    ``context`` has the codes in which orders state a size, on the axes of ``ruleset``. ``fitting`` gives an order with
+    an item that fits.
 
-    What of an order is replaced, its action says. Empty where the decision has no size. An order that cannot be changed is
-    left out, and so is one that says it all already.
+    What of an order is replaced, its action says. Empty where the decision has no size. An order that cannot be changed
+    is left out, and so is one that says it all already.
     """
     if decision.size_class is None:
         return ()

@@ -46,7 +46,10 @@ class StatedSize:
 
 
 def stated_sizes(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> list[StatedSize]:
-    """Every size that ``order`` states, in words first, then by size classes, then by parameters."""
+    """Every size that ``order`` states, in words first, then by size classes, then by parameters.
+
+    Words and values are those of the axes of ``ruleset``, codes those under ``canonicals``.
+    """
     name = order.get("codeCodeableConcept") if order.get("resourceType") == "DeviceRequest" else order.get("code")
     ours = order.get("resourceType") == "DeviceRequest" and _states_size(name, canonicals)
     details = items(order, "orderDetail")
@@ -62,17 +65,26 @@ def stated_sizes(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> l
 
 
 def values_stated(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> list[tuple[str, str]]:
-    """Each axis and value that ``order`` states, once. A usual value that is left unsaid counts where none is written."""
+    """Each axis and value of ``ruleset`` that ``order`` states in words or by codes under ``canonicals``, once.
+
+    A usual value that is left unsaid counts where none is written.
+    """
     return _pairs(stated_sizes(order, ruleset, canonicals))
 
 
 def stated_size(order: Resource, ruleset: Ruleset, canonicals: Canonicals) -> dict[str, str]:
-    """The value that ``order`` states on each axis, the last where it states several; axes that it leaves open are left out."""
+    """The value that ``order`` states on each axis of ``ruleset``, the last where it states several.
+
+    Axes that it leaves open are left out. Codes are those under ``canonicals``.
+    """
     return dict(values_stated(order, ruleset, canonicals))
 
 
 def contradicts(axis: str, value: str, decision: Decision) -> bool:
-    """Whether ``decision`` speaks against ``value``. What rests on assumptions alone contradicts nobody who saw the patient."""
+    """Whether ``decision`` speaks against ``value`` on ``axis``.
+
+    What rests on assumptions alone contradicts nobody who saw the patient.
+    """
     decided = decision.axes[axis]
     return decided.confidence != "assumed" and bool(decided.candidates) and value not in decided.candidates
 
@@ -80,8 +92,9 @@ def contradicts(axis: str, value: str, decision: Decision) -> bool:
 def fate_of_size(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> Fate:
     """What becomes of the sizes that ``order`` states where it gets that of ``decision``, which has one.
 
-    ``replaced``: they say less, the same, or what is contradicted. ``kept``: they differ, and nothing speaks against them.
-    ``by_hand``: one is contradicted, and what the order is called states a size.
+    ``replaced``: they say less, the same, or what is contradicted. ``kept``: they differ, and nothing speaks against
+    them. ``by_hand``: one is contradicted, and what the order is called states a size. ``context`` has the codes in
+    which an order states a size, on the axes of ``ruleset``.
     """
     size = decision.size_class
     assert size is not None
@@ -101,9 +114,10 @@ def fate_of_size(order: Resource, decision: Decision, context: OrderContext, rul
 def with_size(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> Resource:
     """``order`` as it was sent, its id and everything else kept, with the size class of ``decision``.
 
-    A ServiceRequest gets it as a detail, and the number of people from the order that we would write, unless it asks for more;
-    a DeviceRequest as its parameters. What the order states of a size is replaced; where it is to be kept, or stands in the
-    name of the order, the size stays as it is. Raises ValueError where the decision has no size.
+    A ServiceRequest gets it as a detail, and the number of people from the order that we would write, unless it asks
+    for more; a DeviceRequest as its parameters. What the order states of a size is replaced; where it is to be kept, or
+    stands in the name of the order, the size stays as it is. ``context`` has the codes in which it is written, on the
+    axes of ``ruleset``. Raises ValueError where the decision has no size.
     """
     size = decision.size_class
     if size is None:
@@ -132,7 +146,10 @@ def with_size(order: Resource, decision: Decision, context: OrderContext, rulese
 
 
 def what_changes(order: Resource, decision: Decision, context: OrderContext, ruleset: Ruleset) -> list[str]:
-    """What ``with_size`` replaces of what somebody wrote in ``order``, each as ``OLD becomes NEW``; no addition."""
+    """What ``with_size`` replaces of what somebody wrote in ``order``, each as ``OLD becomes NEW``; no addition.
+
+    ``decision``, ``context`` and ``ruleset`` are those of ``with_size``. Empty where the decision has no size.
+    """
     size, urls = decision.size_class, context.canonicals
     if size is None:
         return []
@@ -163,7 +180,7 @@ def what_changes(order: Resource, decision: Decision, context: OrderContext, rul
 
 
 def people_stated(order: Resource, canonicals: Canonicals) -> int | None:
-    """How many people ``order`` asks for, or None where it does not say."""
+    """How many people ``order`` asks for, by our extension under ``canonicals``, or None where it does not say."""
     for part in items(order, "extension"):
         if _is_extension(part, canonicals.extension(PEOPLE_NEEDED)):
             value = part.get("valuePositiveInt")

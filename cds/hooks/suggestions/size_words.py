@@ -36,7 +36,7 @@ def sizes_in_words(text: str, axes: Mapping[str, Axis]) -> Iterator[dict[str, st
 
 
 def is_only_a_size(text: str, axes: Mapping[str, Axis]) -> bool:
-    """Whether ``text`` says nothing beside one size."""
+    """Whether ``text`` says nothing beside one size, in the words and values of ``axes`` (by name)."""
     rest = _vocabulary(_key(axes))[1].sub(" ", text)
     return _BETWEEN.fullmatch(rest) is not None and len(list(sizes_in_words(text, axes))) == 1
 

@@ -16,12 +16,18 @@ CLEARED = "clearance_recorded"
 
 
 def is_cleared(decision: Decision, ruleset: Ruleset) -> bool:
-    """Whether the record says that the neck is cleared, and nothing in it speaks for the collar: that leads the decision then."""
+    """Whether ``decision`` says that the neck is cleared, and nothing on record speaks for the collar: that leads it then.
+
+    ``ruleset`` tells which rules ask whether it is.
+    """
     return any(CLEARED in ruleset.rules[rule].reads for caution in decision.leading for rule in caution.rules)
 
 
 def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple[Action, ...]:
-    """Updates that end what stands for the collar and can be changed. What asks whether it should end stands on."""
+    """Updates that end what is ``standing`` for the collar and can be changed.
+
+    What asks whether it should end stands on: that is told by the tasks of ``decision`` and the rules of ``ruleset``.
+    """
     return tuple(
         Action(type="update", description=_described(resource), resource=_ended(resource))
         for resource in _to_end(standing, decision, ruleset)
@@ -30,7 +36,10 @@ def ended(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> tuple
 
 
 def to_end_by_hand(standing: StandingCare, decision: Decision, ruleset: Ruleset) -> list[str]:
-    """What stands for the collar and cannot be ended by an update, each with the reason; somebody ends it in the record."""
+    """What is ``standing`` for the collar and cannot be ended by an update, each with the reason.
+
+    Somebody ends it in the record. ``decision`` and ``ruleset`` are those of ``ended``.
+    """
     left = ((each, why_unchangeable(each)) for each in (*_to_end(standing, decision, ruleset), *standing.unread))
     named = {f"{each['resourceType']}/{each['id']}": why for each, why in left if why is not None}
     return [f"{name}: {why}" for name, why in named.items()]
@@ -53,7 +62,7 @@ def _ended(resource: Resource) -> Resource:
 def to_be_ordered(decision: Decision, ruleset: Ruleset) -> Decision:
     """``decision`` with the care that may still be ordered: once the neck is cleared, only what asks whether to end it.
 
-    Else one card would order what another offers to end.
+    ``ruleset`` tells which tasks ask that. Else one card would order what another offers to end.
     """
     if not is_cleared(decision, ruleset):
         return decision
