@@ -115,9 +115,10 @@ class ContentCheck:
 
 
 def proved(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
-    """Content that may be used, and its proof: by ``check``, or kept of exactly this content. Raises ReloadRefused.
+    """Content by ``settings`` that may be used, and its proof: by ``check``, or kept of exactly this content.
 
     Where the files change meanwhile, those that are there then are looked at, so that all workers end with the same.
+    Raises ReloadRefused.
     """
     for _ in range(_MOST_TRIES):
         proof = _proof(settings, check)

@@ -28,11 +28,11 @@ class Watch:
         self.metrics, self._secrecy, self._records = metrics, secrecy, records
 
     def about(self, request: Request, patient: str) -> None:
-        """The call is about ``patient``; only the keyed hash is noted."""
+        """The call ``request`` is about ``patient`` (an id); only the keyed hash is noted."""
         setattr(request.state, PATIENT, self._secrecy.patient(current_caller.get().namespace, patient))
 
     def decided(self, service: str, decision: Decision) -> None:
-        """A decision was made."""
+        """The hook, operation or route called ``service`` made ``decision``."""
         self.metrics.decided(service, decision)
         if not self._secrecy.seals:
             return
@@ -44,5 +44,5 @@ class Watch:
             log.warning("decision record lost", reason=str(error))
 
     def fed_back(self, service: str, items: Sequence[FeedbackItem]) -> None:
-        """Feedback was kept."""
+        """The feedback ``items`` on cards of ``service`` were kept."""
         self.metrics.fed_back(service, items)

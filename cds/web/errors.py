@@ -14,19 +14,25 @@ from rules.errors import FactProblem
 
 
 def unusable(problems: Iterable[FactProblem]) -> JSONResponse:
-    """The answer to facts that cannot be used: 422 with the name, the value, what is wrong and what is accepted of each."""
+    """The answer to facts that cannot be used: 422 with the name, the value, what is wrong and what is accepted of each.
+
+    ``problems`` has one for each such fact.
+    """
     listed = [{"fact": p.fact, "value": p.value, "message": p.message, "accepted": p.accepted} for p in problems]
     return JSONResponse({"problems": listed}, 422)
 
 
 async def answer_refused(request: Request, error: Exception) -> JSONResponse:
-    """Handler for RefusedCall."""
+    """Handler for RefusedCall: ``error`` as an OperationOutcome with its own status, as an answer to ``request``."""
     assert isinstance(error, RefusedCall)
     return _as_outcome(request, error.issues, error.status, error.headers)
 
 
 async def answer_http_error(request: Request, error: Exception) -> JSONResponse:
-    """Handler for what the framework refuses itself: no such path, method not allowed."""
+    """Handler for what the framework refuses itself: no such path, method not allowed.
+
+    ``error`` becomes an OperationOutcome with its own status, as an answer to ``request``.
+    """
     assert isinstance(error, HTTPException)
     codes = {404: "not-found", 405: "not-supported", 415: "not-supported"}
     issue = Issue(
@@ -36,7 +42,11 @@ async def answer_http_error(request: Request, error: Exception) -> JSONResponse:
 
 
 async def answer_wrong_shape(request: Request, error: Exception) -> JSONResponse:
-    """Handler for a body or parameter of the wrong shape: 400 for CDS Hooks calls, as that standard asks; otherwise 422."""
+    """Handler for a body or parameter of the wrong shape.
+
+    ``error`` becomes an OperationOutcome, as an answer to ``request``: 400 for CDS Hooks calls, as that standard asks;
+    otherwise 422.
+    """
     assert isinstance(error, RequestValidationError)
     status = 400 if request.url.path.startswith("/cds-services") else 422
     return _as_outcome(request, issues_of(error.errors()), status)

@@ -15,9 +15,10 @@ _MOST_FIELDS = 2000
 
 
 async def form_fields(request: Request) -> list[tuple[str, str]]:
-    """The fields of the body in their order, names and values; empty values too.
+    """The fields of the body of ``request`` in their order, names and values; empty values too.
 
-    Raises RefusedCall: with 415 where the body is not a form, with 400 where it is not UTF-8 or has more than 2,000 fields.
+    Raises RefusedCall: with 415 where the body is not a form, with 400 where it is not UTF-8 or has more than 2,000
+    fields.
     """
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
         raise RefusedCall(415, [Issue(None, f"the body must be a form: Content-Type: {FORM}", "not-supported")])

@@ -44,7 +44,7 @@ _CODES = {401: "login", 403: "forbidden", 429: "throttled", 503: "transient"}
 
 
 def call_of(scope: Scope) -> HttpCall:
-    """What trust looks at."""
+    """What trust looks at of a call, taken from its ASGI ``scope``."""
     headers: dict[str, list[str]] = defaultdict(list)
     for name, value in scope["headers"]:
         headers[name.decode("latin-1").lower()].append(value.decode("latin-1"))
@@ -58,7 +58,10 @@ def is_page_path(path: str) -> bool:
 
 
 def is_always_open(method: str, path: str, settings: Settings) -> bool:
-    """Whether nobody is asked who calls, where tokens are asked for elsewhere."""
+    """Whether nobody is asked who calls ``path`` by ``method``, where tokens are asked for elsewhere.
+
+    ``settings`` can open the metrics and close discovery.
+    """
     if path in _ALWAYS_OPEN or (path == "/metrics" and settings.metrics):
         return True
     if path.startswith(_FILES_OF_PAGES) or (path in LAUNCHING and method == "GET"):

@@ -55,7 +55,7 @@ def examples(service: Service) -> dict[str, Example]:
 
 
 def refused(service: Service) -> dict[str, Any]:
-    """A refusal in each of its two forms, by the name of its schema."""
+    """A refusal of ``service`` in each of its two forms, by the name of its schema."""
     try:
         decisions.rule(_UNKNOWN_RULE, service)
     except RefusedCall as error:

@@ -32,13 +32,19 @@ TOKEN, SESSION, PROXY, ADMIN_TOKEN = "cdsHooksToken", "smartSession", "siteProxy
 
 
 def refusals(route: str, settings: Settings) -> dict[str, Any]:
-    """Status codes by their layers, each with the answer that tells why."""
+    """The status codes that the layers around ``route`` (``METHOD PATH``) give under ``settings``.
+
+    Each comes with the answer that tells why.
+    """
     codes = sorted({*_EVERYWHERE, *_of_the_gate(route, settings)})
     return {str(code): refusal(code, route) for code in codes}
 
 
 def refusal(code: int, route: str = "", words: str | None = None) -> dict[str, Any]:
-    """The answer with ``code``; a page's own is HTML where it can be shown."""
+    """The answer of ``route`` (``METHOD PATH``) with the HTTP status ``code``, described by ``words`` or as usual.
+
+    A page's own is HTML where it can be shown.
+    """
     answer: dict[str, Any] = {"description": words or _WORDS[code], "content": dict(_OUTCOME)}
     if code in (429, 503):
         answer["headers"] = _RETRY
@@ -52,7 +58,7 @@ def refusal(code: int, route: str = "", words: str | None = None) -> dict[str, A
 
 
 def callers(route: str, settings: Settings) -> list[dict[str, list[str]]]:
-    """Who may call ``route``: one of these. Empty where nobody is asked."""
+    """Who may call ``route`` (``METHOD PATH``) under ``settings``: one of these. Empty where nobody is asked."""
     method, _, path = route.partition(" ")
     if path.startswith(ADMIN):
         return [{ADMIN_TOKEN: []}]
@@ -67,7 +73,7 @@ def callers(route: str, settings: Settings) -> list[dict[str, list[str]]]:
 
 
 def security_schemes(settings: Settings) -> dict[str, Any]:
-    """The ways to say who calls."""
+    """The ways to say who calls, by name, as ``settings`` has them."""
     schemes: dict[str, Any] = {
         TOKEN: {
             "type": "http",

@@ -32,7 +32,7 @@ class WithoutNull(GenerateJsonSchema):
         return not self.is_left_out(_unwrapped(field["schema"]))
 
     def is_left_out(self, schema: Any) -> bool:
-        """Whether a value of this kind may be one that is not sent."""
+        """Whether a value of the kind that ``schema`` (pydantic's) describes may be one that is not sent."""
         return bool(schema["type"] == "nullable")
 
 
@@ -40,12 +40,15 @@ class WithoutEmpty(WithoutNull):
     """For answers in which empty lists and objects are left out as well (``rules.model.json_cleaning``)."""
 
     def is_left_out(self, schema: Any) -> bool:
-        """Null, or a list or an object."""
+        """Whether the ``schema`` is of null, or of a list or an object."""
         return super().is_left_out(schema) or schema["type"] in _EMPTIED
 
 
 def sent_schemas(model: type[BaseModel], kind: type[WithoutNull]) -> dict[str, JsonSchemaValue]:
-    """The schemas of ``model`` and of all that it holds, by name, as components of the document."""
+    """The schemas of ``model`` and of all that it holds, by name, as components of the document.
+
+    ``kind`` says what is left out when they are sent.
+    """
     made = model.model_json_schema(ref_template=REFERENCE, schema_generator=kind, mode="serialization")
     found: dict[str, JsonSchemaValue] = made.pop("$defs", {})
     found[model.__name__] = made

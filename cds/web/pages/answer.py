@@ -104,7 +104,10 @@ class Answer:
 
 
 def answer(ruleset: Ruleset, decision: Decision, shelf: Shelf | None, zone: tzinfo | None = None) -> Answer:
-    """``decision`` put in order. ``zone`` is that of the ward's clock (None: the clock of this machine)."""
+    """``decision`` put in order, in the words of ``ruleset``. ``zone`` is that of the ward's clock (None: of this machine).
+
+    ``shelf`` is what the site stocks for it, or None where that is not known.
+    """
     held = tuple(hold for hold in decision.holds if hold.kind == "do_not_size")
     grave = tuple(caution for caution in decision.cautions if caution.severity == "critical")
     size = decision.size_class

@@ -80,13 +80,16 @@ def answered(request: Request, form: PostedForm, service: CurrentService) -> Res
 
 
 def read(service: Service, form: Form) -> Bedside:
-    """The page for what was posted. While something in it cannot be used it has no answer, as of the API, but what stops."""
+    """The page of ``service`` for the ``form`` that was posted, by the names of its fields.
+
+    While something in it cannot be used it has no answer, as of the API, but what stops.
+    """
     found = opened(service, form)
     return _decided(service, fact_form(service.content.ruleset, form), found)
 
 
 def whole(request: Request, made: Bedside) -> Response:
-    """The whole page with ``made``."""
+    """The whole page with ``made``, as an answer to ``request``."""
     return page(request, "bedside.html", _status(made), bedside=made, part=False)
 
 

@@ -157,7 +157,7 @@ class FactForm:
 
 
 def fact_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FactForm:
-    """The form with what was ``posted`` (empty: a new form)."""
+    """The form of the facts of ``ruleset`` with what was ``posted``, by the names of its fields (empty: a new form)."""
     vocabulary = ruleset.vocabulary
     facts, problems = _facts(vocabulary, posted)
 

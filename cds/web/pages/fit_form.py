@@ -66,12 +66,15 @@ class FitForm:
     facts: Mapping[str, Any]
 
     def attempt(self, ruleset: Ruleset) -> FitAttempt:
-        """The check as the rules take it. Raises KeyError where an axis of the size is missing."""
+        """The check as the rules of ``ruleset`` take it. Raises KeyError where an axis of the size is missing."""
         code = size_class(ruleset, self.size).code
         return FitAttempt(size=code, item=self.item, findings=dict(self.findings))
 
     def following(self, ruleset: Ruleset, advice: FitAdvice) -> FitForm:
-        """The form for the next look: this one among the earlier tries, and the size that is tried next."""
+        """The form for the next look: this one among the earlier tries, and the size that ``advice`` would try next.
+
+        ``ruleset`` has the axes of the size.
+        """
         size = self.size if advice.next_size is None else advice.next_size.values
         item = self.item if advice.next_size is None else advice.next_item
         return replace(self, size=size, item=item, findings={}, history=(*self.history, self.attempt(ruleset)))
@@ -92,7 +95,7 @@ class FitForm:
 
 
 def regions(ruleset: Ruleset) -> list[Region]:
-    """Every finding of the rule set by region; those that a site added stand last."""
+    """Every finding of ``ruleset`` by region; those that a site added stand last."""
     known = dict(findings_of(ruleset))
     found = [
         Region(number, name, title, tuple(known.pop(finding) for finding in names if finding in known))
@@ -102,7 +105,7 @@ def regions(ruleset: Ruleset) -> list[Region]:
 
 
 def size_fields(ruleset: Ruleset) -> list[SizeField]:
-    """The axes of the size worn."""
+    """The axes of the size worn, in the order of ``ruleset``."""
     return [_size_field(axis) for axis in ruleset.axes.values()]
 
 
@@ -114,19 +117,25 @@ def _size_field(axis: Axis) -> SizeField:
 
 
 def worn(ruleset: Ruleset, code: str | None) -> dict[str, str]:
-    """The values of a size class as it is written; without one, those axes that need not be said."""
+    """The values of a size class of ``ruleset`` written as ``code``, by axis; without one, those that need not be said.
+
+    Raises ValueError where ``code`` is no size class.
+    """
     if code is not None:
         return read_size_class(ruleset, code)
     return {name: axis.silent for name, axis in ruleset.axes.items() if axis.silent is not None}
 
 
 def missing_axes(ruleset: Ruleset, form: FitForm) -> list[str]:
-    """The axes of the size worn that nobody chose."""
+    """The axes of ``ruleset`` on which nobody chose the size worn in ``form``."""
     return [name for name in ruleset.axes if name not in form.size]
 
 
 def read_fit_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FitForm:
-    """The form in what was ``posted``. Raises RefusedCall where what the page carries with it was changed."""
+    """The form in what was ``posted``, by the names of its fields, with findings and axes of ``ruleset``.
+
+    Raises RefusedCall where what the page carries with it was changed.
+    """
     size = {
         name: chosen
         for name, axis in ruleset.axes.items()

@@ -39,7 +39,7 @@ _SECONDS = 10
 
 
 def waiting(request: Request, why: Withheld) -> Response:
-    """The page that says ``why`` nothing is decided, and whom to tell where waiting alone does not help.
+    """The page, as an answer to ``request``, that says ``why`` nothing is decided, and whom to tell where waiting does not help.
 
     What was posted is not loaded again: it would be lost.
     """
@@ -60,14 +60,20 @@ def waiting(request: Request, why: Withheld) -> Response:
 
 
 def refused(request: Request, status: int, said: Sequence[str], heading: str | None = None) -> Response:
-    """The page that says why there is none, and where to go on."""
+    """The page that says why there is none for ``request``, and where to go on.
+
+    ``status`` is that of the HTTP answer, ``said`` the reasons, one a paragraph, and ``heading`` stands over them.
+    """
     heading = heading or _HEADINGS.get(status, "That cannot be used")
     onward = next((one for start, one in _BEGINNINGS.items() if request.url.path.startswith(start)), _BEDSIDE)
     return page(request, "refused.html", status, heading=heading, said=said, onward=onward)
 
 
 def failed(request: Request, number: str) -> Response:
-    """The page that says that the service failed, under which ``number`` it is logged, and what to do meanwhile."""
+    """The page that says that the service failed, under which ``number`` it is logged, and what to do meanwhile.
+
+    It answers ``request`` with 500.
+    """
     said = ["The service failed, and nothing was decided. Go by the downtime sheet of your ward."]
     if request.method == "POST":
         said.append("Go back: what you typed is still there. Send it again once.")
@@ -76,13 +82,19 @@ def failed(request: Request, number: str) -> Response:
 
 
 def shut_out(request: Request, status: int, said: Sequence[str]) -> Response:
-    """The same for whoever is let in nowhere: without a way on, as each would be refused."""
+    """The same for whoever is let in nowhere: without a way on, as each would be refused.
+
+    ``status`` is that of the HTTP answer to ``request``, ``said`` the reasons, one a paragraph.
+    """
     told = [*said, _UNASKED] if request.url.path.startswith(_NO_PATIENT) else said
     return page(request, "refused.html", status, heading=_HEADINGS.get(status, "Not opened"), said=told, onward=None)
 
 
 def for_browsers(handler: Handler, is_page_path: Callable[[str], bool]) -> Handler:
-    """``handler`` for programs; a person who asked for a page, or for what is not there, reads the same as a page."""
+    """``handler`` for programs; a person who asked for a page, or for what is not there, reads the same as a page.
+
+    ``is_page_path`` says whether a path is that of a page.
+    """
 
     async def answer(request: Request, error: Exception) -> Response:
         answered = await handler(request, error)

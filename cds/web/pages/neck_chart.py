@@ -59,7 +59,10 @@ class NeckChart:
 
 
 def neck_chart(ruleset: Ruleset, decision: Decision) -> NeckChart | None:
-    """The chart for ``decision``; None where neither a measurement nor a size says anything of the neck."""
+    """The chart for ``decision``; None where neither a measurement nor a size says anything of the neck.
+
+    The bands are those of ``ruleset``, in mm.
+    """
     height, girth = ruleset.axes[HEIGHT], ruleset.axes[GIRTH]
     known = [_interval(ruleset, decision, axis) for axis in (height, girth)]
     if not decision.candidates and not any(interval.known for interval in known):
@@ -114,7 +117,10 @@ def _candidates(decision: Decision, axis: Axis) -> Sequence[str]:
 
 
 def drawn_range(ruleset: Ruleset, axis: Axis) -> Range:
-    """From and to what is always drawn along ``axis``: half as much again as its edges, within what is plausible."""
+    """From and to what is always drawn along ``axis`` of ``ruleset``: half as much again as its edges, if plausible.
+
+    Both are in the unit of the axis (mm).
+    """
     assert axis.fact is not None
     least, most = ruleset.vocabulary[axis.fact].range or (0.0, inf)
     half = (axis.edges[-1] - axis.edges[0]) / 2

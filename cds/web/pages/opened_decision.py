@@ -73,7 +73,10 @@ class Basis:
 
 
 def opened(service: Service, form: Form) -> Opened:
-    """What the link in ``form`` holds; it is taken out of ``form``. Raises RefusedCall where it is another patient's."""
+    """What the link in ``form`` holds, opened by ``service``; it is taken out of ``form``.
+
+    Raises RefusedCall where it is another patient's.
+    """
     sealed = form.pop(LINK, "")
     if not sealed:
         return Opened()
@@ -89,7 +92,7 @@ def opened(service: Service, form: Form) -> Opened:
 
 
 def changed_since(linked: LinkedDecision, decision: Decision) -> list[str]:
-    """What ``decision`` says otherwise than the link's, in words; empty where it says the same."""
+    """What ``decision`` says otherwise than the one ``linked``, in words; empty where it says the same."""
     return list(_changes(linked.said, Said.of(decision)))
 
 

@@ -58,7 +58,10 @@ static = APIRouter(include_in_schema=False)
 
 
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> Response:
-    """``template`` filled with what is ``shown``, compressed where the browser takes it, with the HTTP status code ``status``."""
+    """``template`` filled with what is ``shown``, as the answer to ``request`` with the HTTP status code ``status``.
+
+    It is compressed where the browser takes it.
+    """
     settings, guide = of_call(request).settings, GUIDE.is_dir()
     filled = _environment(settings.zone).get_template(template)
     text = filled.render(demonstration=settings.trust == "open", guide=guide, **shown)
@@ -66,7 +69,7 @@ def page(request: Request, template: str, status: int = 200, **shown: Any) -> Re
 
 
 def document(request: Request, text: str, style: str) -> Response:
-    """A finished page with one ``style`` of its own, which the policy names by its hash."""
+    """The finished page ``text`` with one ``style`` of its own, which the policy names by its hash; it answers ``request``."""
     digest = b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = POLICY.replace("style-src 'self'", f"style-src 'sha256-{digest}'")
     headers = {**_HEADERS, "Content-Security-Policy": policy}
@@ -74,7 +77,10 @@ def document(request: Request, text: str, style: str) -> Response:
 
 
 def built_file(request: Request, name: str, content: bytes) -> Response:
-    """A file of a page that was built before the service ran; browsers may keep it for ten minutes."""
+    """The ``content`` of the file ``name`` of a page that was built before the service ran, as the answer to ``request``.
+
+    Browsers may keep it for ten minutes. Its type is told by the ending of its name.
+    """
     headers = {**_HEADERS, "Cache-Control": "private, max-age=600"}
     return _compressed(request, content, _TYPES[name.rpartition(".")[2]], 200, headers)
 
@@ -122,7 +128,7 @@ def _with_links(text: str) -> Markup:
 
 
 def moment_words(at: datetime, zone: tzinfo | None) -> str:
-    """A moment on the clock in ``zone`` (None: the clock of this machine)."""
+    """The moment ``at`` (with time zone) on the clock in ``zone`` (None: the clock of this machine)."""
     return f"{at.astimezone(zone):%Y-%m-%d %H:%M %Z}"
 
 

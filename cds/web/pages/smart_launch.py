@@ -27,7 +27,7 @@ _NOBODY = "Practitioner/unknown"
 
 
 def smart_router(launcher: SmartLauncher, sessions: SmartSessions) -> APIRouter:
-    """The two routes of a launch."""
+    """The two routes of a launch: ``launcher`` speaks with the EHR, ``sessions`` keeps who launched."""
     router = APIRouter(include_in_schema=False)
 
     @router.get("/launch")

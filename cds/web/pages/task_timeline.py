@@ -56,7 +56,7 @@ class Doing:
 
 
 def staffing(tasks: Iterable[Task]) -> list[Staffing]:
-    """What takes more than one person, most people first."""
+    """Which of ``tasks`` take more than one person, most people first."""
     found: dict[tuple[int, tuple[str, ...]], list[str]] = {}
     for task in tasks:
         if task.people > 1:
@@ -85,7 +85,10 @@ def awaits_event(task: Task) -> bool:
 
 
 def doings(tasks: Sequence[Task], fitting: Task | None) -> list[Doing]:
-    """What does not wait for the clock: what begins now, the ``fitting`` with what goes with it, and what an event calls for."""
+    """Which of ``tasks`` do not wait for the clock, by what they belong to, tasks in their order.
+
+    What begins now, the ``fitting`` (None: there is none) with what goes with it, and what an event calls for.
+    """
     found: dict[str, list[Task]] = {"now": [], "order": [], "events": [], "leaving": []}
     for place, task in enumerate(tasks):
         if is_of_now(task) or begins_now(task):
@@ -115,7 +118,10 @@ def _part(task: Task, fitting: Task | None, precedes: bool) -> str:
 
 
 def lanes(tasks: Iterable[Task], at: datetime, zone: tzinfo | None) -> list[Lane]:
-    """``tasks`` by role. ``zone`` is that of the ward's clock (None: the clock of this machine)."""
+    """``tasks`` by role, their hours counted from the moment ``at`` (with time zone).
+
+    ``zone`` is that of the ward's clock (None: the clock of this machine).
+    """
     found: dict[str, list[ScheduledTask]] = {}
     for task in tasks:
         hours = tuple(_hours(task.timing))

@@ -63,7 +63,7 @@ def decide(body: DecisionRequest, service: CurrentService) -> JSONResponse:
 
 
 def with_stock(content: Content, decision: Decision) -> dict[str, Any]:
-    """``decision`` as it is sent, with what is on the shelf for it."""
+    """``decision`` as it is sent, with what is on the shelf of ``content`` for it."""
     shelf = content.shelf(decision)
     stock = {} if shelf is None else {"stock": without_absent(shelf.model_dump(mode="json"))}
     return {**decision.as_json(), **stock}

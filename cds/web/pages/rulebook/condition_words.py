@@ -40,7 +40,7 @@ class Part:
 
 
 def condition_words(ruleset: Ruleset, condition: Condition) -> Part:
-    """``condition`` with all its parts."""
+    """``condition`` with all its parts, in the words of ``ruleset``."""
     if isinstance(condition, (AllOf, AnyOf, NoneOf)) and condition.children:
         return Part(_GROUPS[type(condition)], tuple(condition_words(ruleset, child) for child in condition.children))
     words = _words(ruleset, condition)

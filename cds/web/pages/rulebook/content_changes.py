@@ -32,7 +32,7 @@ class SiteChanges:
 
 
 def shipped(service: Service) -> Ruleset:
-    """The rules before the site changed them: the same object where it changed nothing."""
+    """The rules of ``service`` before the site changed them: the same object where it changed nothing."""
     ruleset = service.content.ruleset
     if not ruleset.local_changes:
         return ruleset
@@ -40,7 +40,7 @@ def shipped(service: Service) -> Ruleset:
 
 
 def site_changes(service: Service) -> SiteChanges | None:
-    """What the site changes; None where it changes nothing."""
+    """What the site of ``service`` changes; None where it changes nothing."""
     ruleset = service.content.ruleset
     return _compared(_Both(ruleset.hash, shipped(service), ruleset)) if ruleset.local_changes else None
 
