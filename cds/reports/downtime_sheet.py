@@ -59,7 +59,7 @@ _NOT_ON_PAPER = frozenset({"apparent_age_group", "guideline_adult"})
 
 
 @dataclass(frozen=True)
-class Row:
+class SheetQuestion:
     """One question: its number on the sheet, what is asked, and each group of answers with what follows from it.
 
     ``found`` are findings of which any one is asked for; there are none where the question is a single one.
@@ -78,11 +78,11 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Section:
+class SheetSection:
     """Questions that decide one thing, and what each letter at a NO SIZE stands for."""
 
     title: str
-    rows: tuple[Row, ...]
+    rows: tuple[SheetQuestion, ...]
     notes: tuple[str, ...] = ()
 
     @property
@@ -91,7 +91,7 @@ class Section:
         return 1 + sum(row.lines for row in self.rows) + sum(math.ceil(len(note) / _COLUMN) for note in self.notes)
 
 
-Group = tuple[str, tuple[str, ...]]
+SheetGroup = tuple[str, tuple[str, ...]]
 """A title, and the lines below it."""
 
 
@@ -106,11 +106,11 @@ class Sheet:
     title: str
     about: str
     stops: tuple[tuple[str, str], ...]
-    columns: tuple[tuple[Section, ...], ...]
+    columns: tuple[tuple[SheetSection, ...], ...]
     sizes: tuple[str, ...]
     shelf: tuple[str, ...]
     tasks: tuple[str, ...]
-    cautions: tuple[Group, ...]
+    cautions: tuple[SheetGroup, ...]
     foot: str
 
 
@@ -155,7 +155,7 @@ def as_text(sheet: Sheet) -> str:
     return "\n".join([*lines, "", sheet.foot])
 
 
-def _columns(ruleset: Ruleset, trees: Sequence[AxisTree]) -> tuple[tuple[Section, ...], ...]:
+def _columns(ruleset: Ruleset, trees: Sequence[AxisTree]) -> tuple[tuple[SheetSection, ...], ...]:
     """The sections in two columns of about one length, numbered from the top of the first to the end of the second.
 
     The first axis stands at the top of the first column: what it comes to is asked for again under the others.
@@ -256,7 +256,7 @@ def _at_home_alone(rule: Rule) -> bool:
     return in_hospital is False and at_home is not False
 
 
-def _cautions(ruleset: Ruleset) -> Iterator[Group]:
+def _cautions(ruleset: Ruleset) -> Iterator[SheetGroup]:
     """Critical cautions of rules that withhold no size (those are among the stops), by group, each once, in short.
 
     What is said of leaving is left out, what is said at home alone, and what rests on a scan or on two records of age: the sheet
@@ -342,7 +342,7 @@ class _SectionWriter:
         steps = list(self._steps(tree.root))
         self._numbers = {step.first: str(first + place) for place, step in enumerate(steps)}
         rows = tuple(self._row(step) for step in steps)
-        self.section = Section(tree.axis.title, rows, tuple(self._notes.values()))
+        self.section = SheetSection(tree.axis.title, rows, tuple(self._notes.values()))
 
     def _steps(self, root: Question | Outcome) -> Iterator[_Step]:
         """Every line below ``root`` once, those nearer to it first."""
@@ -360,15 +360,15 @@ class _SectionWriter:
             yield step
             waiting.extend(step.leads_to)
 
-    def _row(self, step: _Step) -> Row:
+    def _row(self, step: _Step) -> SheetQuestion:
         number = self._numbers[step.first]
         if step.exit is not None and step.onward is not None:
             found = tuple(_finding(self._ruleset.vocabulary[fact], answers) for fact, answers in step.out)
             answers = (("any", self._leads(step.exit)), ("none", self._leads(step.onward)))
-            return Row(number, "Any of these?", answers, found)
+            return SheetQuestion(number, "Any of these?", answers, found)
         fact = self._ruleset.vocabulary[step.first.fact]
         said = ((_answers(fact, given), self._leads(child)) for given, child in step.first.branches)
-        return Row(number, _asked(fact), tuple((words, leading) for words, leading in said if words))
+        return SheetQuestion(number, _asked(fact), tuple((words, leading) for words, leading in said if words))
 
     def _leads(self, child: Question | Outcome) -> str:
         if not isinstance(child, Question):

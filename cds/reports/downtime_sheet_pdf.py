@@ -21,9 +21,9 @@ from cds.reports.downtime_sheet import (
     SHELF,
     SIZES,
     STOP,
-    Row,
-    Section,
     Sheet,
+    SheetQuestion,
+    SheetSection,
     plain,
 )
 from rules.errors import NuqueError
@@ -110,7 +110,7 @@ def _listed_as_html(lines: Iterable[str]) -> Markup:
     return _each("<li>{}</li>", ((line,) for line in lines))
 
 
-def _each_section(sections: Sequence[Section]) -> Markup:
+def _each_section(sections: Sequence[SheetSection]) -> Markup:
     return _each(
         "<section><h3>{}</h3>{}{}</section>",
         (
@@ -124,7 +124,7 @@ def _each_section(sections: Sequence[Section]) -> Markup:
     )
 
 
-def _row_as_html(row: Row) -> Markup:
+def _row_as_html(row: SheetQuestion) -> Markup:
     answers = Markup("").join(
         Markup("<span class=a>{} {}</span> ").format(
             answer, Markup("<i>{}</i>" if leads.startswith(GO_TO) else "<b>{}</b>").format(leads)
@@ -258,7 +258,7 @@ class _Drawing:
         self.pdf.rect(_LEFT, top, _WIDTH, self.y - top + 0.3)
         self.y += 0.8
 
-    def _section(self, section: Section) -> _Part:
+    def _section(self, section: SheetSection) -> _Part:
         def part(x: float, y: float, width: float, draw: bool) -> float:
             if draw:
                 self.pdf.set_fill_color(_DARK)
@@ -276,7 +276,7 @@ class _Drawing:
 
         return part
 
-    def _row(self, row: Row, x: float, y: float, width: float, draw: bool) -> float:
+    def _row(self, row: SheetQuestion, x: float, y: float, width: float, draw: bool) -> float:
         groups: list[list[_Piece]] = [[(row.question, "B")], *([(words, "")] for words in _listed(row.found))]
         for answer, leads in row.answers:
             groups.append([(answer, ""), (leads, "BI" if leads.startswith(GO_TO) else "chip")])

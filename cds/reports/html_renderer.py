@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from cds.reports import svg
-from cds.reports.model import Report
+from cds.reports.report_blocks import Report
 
 _MARKS = {"good": "true", "bad": "false", "doubt": "unknown", "quiet": "silent"}
 

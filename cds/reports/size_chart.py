@@ -16,8 +16,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from cds.reports.model import Block, Pictures, Report, Table, Words, about, count
-from cds.reports.size_chart_geometry import _MOST_POINTS, Field, Panel, Span, axis_range, fields
+from cds.reports.report_blocks import Block, Pictures, Report, Table, Words, about, count
+from cds.reports.size_chart_geometry import _MOST_POINTS, ChartField, Panel, Span, axis_range, fields
 from cds.reports.svg import INK, PAPER
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import sizing_part
@@ -72,7 +72,7 @@ def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
     )
 
 
-def _data(field: Field) -> dict[str, Any]:
+def _data(field: ChartField) -> dict[str, Any]:
     return {
         "neck_height_mm": list(field.height),
         "neck_circumference_mm": list(field.girth),
@@ -93,7 +93,7 @@ def _counted(points: Sequence[tuple[float, float]]) -> list[dict[str, Any]]:
     ]
 
 
-def _table(panel: Panel, fields: Sequence[Field]) -> Table:
+def _table(panel: Panel, fields: Sequence[ChartField]) -> Table:
     """Heights down, girths across."""
     rows = [list(row) for _, row in groupby(fields, key=lambda field: field.height)]
     columns = tuple(f"{_span(field.girth)} mm" for field in rows[0])
@@ -127,7 +127,7 @@ def size_map(ruleset: Ruleset, shown: Sequence[Panel]) -> Markup:
     return _svg(width, height, "Size by neck height and circumference", drawn + below)
 
 
-def _alone(ruleset: Ruleset, panel: Panel, fields: Sequence[Field]) -> Markup:
+def _alone(ruleset: Ruleset, panel: Panel, fields: Sequence[ChartField]) -> Markup:
     """One panel as a picture of its own."""
     drawn = Markup('<g transform="translate({},24)">{}</g>').format(_GAP, _panel(ruleset, panel, fields))
     return _svg(_GAP + _SIDE + 12, _SIDE + 54, f"Size by neck height and circumference: {panel.title}", drawn)
@@ -155,7 +155,7 @@ def colour(ruleset: Ruleset, height: str, girth: str) -> str:
     return f"#{round(red * 255):02x}{round(green * 255):02x}{round(blue * 255):02x}"
 
 
-def _panel(ruleset: Ruleset, panel: Panel, fields: Sequence[Field]) -> Markup:
+def _panel(ruleset: Ruleset, panel: Panel, fields: Sequence[ChartField]) -> Markup:
     places = [(field, *_place(ruleset, field)) for field in fields]
     other = sorted(
         {field.size[0] for field in fields if field.size and field.size[0] != panel.known["apparent_age_group"]}
@@ -174,7 +174,7 @@ def _box(shade: str, words: str, x: float, y: float, width: float, height: float
     ).format(x, y, width, height, shade, PAPER, words)
 
 
-def _place(ruleset: Ruleset, field: Field) -> tuple[float, float, float, float]:
+def _place(ruleset: Ruleset, field: ChartField) -> tuple[float, float, float, float]:
     """Left, top, width and height of ``field`` in its panel."""
     (low, high), (left, right) = (axis_range(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
     across, up = _SIDE / (right - left), _SIDE / (high - low)
@@ -186,11 +186,11 @@ def _place(ruleset: Ruleset, field: Field) -> tuple[float, float, float, float]:
     )
 
 
-def _shade(ruleset: Ruleset, field: Field) -> str:
+def _shade(ruleset: Ruleset, field: ChartField) -> str:
     return _NONE if field.size is None else colour(ruleset, *field.size[1:])
 
 
-def _words(field: Field) -> str:
+def _words(field: ChartField) -> str:
     return f"{field.said}: height {_span(field.height)} mm, circumference {_span(field.girth)} mm"
 
 
@@ -210,7 +210,7 @@ def _slants(x: float, y: float, width: float, height: float) -> Iterator[str]:
             yield f"M{left:.1f} {total - left:.1f}L{right:.1f} {total - right:.1f}"
 
 
-def _label(ruleset: Ruleset, field: Field, x: float, y: float, width: float, height: float) -> Markup:
+def _label(ruleset: Ruleset, field: ChartField, x: float, y: float, width: float, height: float) -> Markup:
     """The bands in the middle of their field, upright where it is too narrow, and left to the legend where it is too small."""
     assert field.size is not None
     words = " ".join(field.size[1:])

@@ -32,7 +32,7 @@ Span = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Field:
+class ChartField:
     """A rectangle with one answer: ``height`` and ``girth`` from and to, in mm, and the size, or None where there is none.
 
     The size is the first to try: line, height band, girth band, and what else the written size class names.
@@ -84,7 +84,7 @@ def axis_range(ruleset: Ruleset, axis: Axis) -> tuple[float, float]:
     return max(low, axis.edges[0] - span / 2), min(high, axis.edges[-1] + span / 2)
 
 
-def fields(columns: Columns, panel: Panel) -> list[Field]:
+def fields(columns: Columns, panel: Panel) -> list[ChartField]:
     """What the rules give in ``panel``, row by row from the lowest; neighbouring rows and columns that agree are one."""
     ruleset = columns.ruleset
     heights, girths = (_steps(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
@@ -99,7 +99,7 @@ def fields(columns: Columns, panel: Panel) -> list[Field]:
     heights, grid = _together(heights, grid)
     girths, grid = _together(girths, [list(column) for column in zip(*grid, strict=True)])
     return [
-        Field(height, girth, grid[column][row])
+        ChartField(height, girth, grid[column][row])
         for row, height in enumerate(heights)
         for column, girth in enumerate(girths)
     ]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from cds.reports.model import Bars, Cell, Grid, NumberLine, Stacks, State
+from cds.reports.report_blocks import Bars, Grid, GridCell, NumberLine, Stacks, State
 
 INK = "#1c2430"
 PAPER = "#fbfaf7"
@@ -85,7 +85,7 @@ def grid(block: Grid) -> Markup:
         width = _SQUARE + 13 + _LETTER * len(words)
         if x and x + width > _WIDTH:
             x, y = 0.0, y + 20
-        parts.append(_square(Cell(words, state), round(x), y + 8))
+        parts.append(_square(GridCell(words, state), round(x), y + 8))
         parts.append(Markup('<text x="{:.1f}" y="{}" class="small">{}</text>').format(x + _SQUARE + 5, y + 19, words))
         x += width
     return _svg(block.title, y + 30, Markup().join(parts))
@@ -107,7 +107,7 @@ _SHAPES: dict[State, str] = {
 }
 
 
-def _square(cell: Cell, x: int, y: int) -> Markup:
+def _square(cell: GridCell, x: int, y: int) -> Markup:
     shape = Markup(_SHAPES[cell.state].format(a=x + 3, b=y + 3, c=y + 6.5))
     return Markup('<g><title>{}</title><rect x="{}" y="{}" width="{}" height="{}" rx="{}" fill="{}"/>{}</g>').format(
         cell.label, x, y, _SQUARE, _SQUARE, 6 if cell.state == "quiet" else 2, COLOURS[cell.state], shape

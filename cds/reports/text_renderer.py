@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from cds.reports.model import (
+from cds.reports.report_blocks import (
     Bars,
     Block,
     Grid,

@@ -18,7 +18,7 @@ from cds.cli.text.decision import decision_text, sources_text
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import as_bundle, suggested
-from cds.reports.model import count
+from cds.reports.report_blocks import count
 from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
 from cds.site.demo_patients import SHIPPED, DemoIndex, DemoPatient

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from cds.reports.model import Report
+from cds.reports.report_blocks import Report
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import click
 
 from cds.hooks.cards.holds_together import held_together
-from cds.reports.model import count
+from cds.reports.report_blocks import count
 from cds.site.catalogue_matching import Shelf
 from rules.model.decision import Decision, MeasureNext, Task
 from rules.model.quantity_words import value_words

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page
 
 from cds.cli import main
 from cds.reports.html_renderer import as_html
-from cds.reports.model import Report, Table
+from cds.reports.report_blocks import Report, Table
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.cds.web.pages.svg_contrast import hard_to_read
 from tests.rules.small import FRAME, RULES

@@ -7,7 +7,20 @@ from itertools import pairwise
 import pytest
 
 from cds.reports.html_renderer import as_html
-from cds.reports.model import Bar, Bars, Cell, Grid, Listing, Node, NumberLine, Report, Stretch, Table, Tree, Words
+from cds.reports.report_blocks import (
+    Bar,
+    Bars,
+    Grid,
+    GridCell,
+    Listing,
+    Node,
+    NumberLine,
+    Report,
+    Stretch,
+    Table,
+    Tree,
+    Words,
+)
 from cds.reports.svg import COLOURS, SHADES
 from cds.reports.text_renderer import as_text
 
@@ -21,7 +34,9 @@ REPORT = Report(
         Table("Rows", ("where", "what"), [("a.yaml:1", "x < 3"), ("b.yaml:22", "<script>alert(1)</script>")]),
         Table("No rows", ("where",), [], empty="nothing at all"),
         Bars("Parts", [Bar("first", 3, 4), Bar("empty", 0, 0)], "parts done"),
-        Grid("Squares", {"topic": [Cell("one", "good"), Cell("two", "bad")]}, {"good": "fine", "bad": "broken"}),
+        Grid(
+            "Squares", {"topic": [GridCell("one", "good"), GridCell("two", "bad")]}, {"good": "fine", "bad": "broken"}
+        ),
         Tree("Why", [Node("top", "good", (Node("left", "bad"), Node("right", "doubt")))]),
         Listing("Copy", "facts:\n  age_years: 3"),
         NumberLine("Along height", "mm", [Stretch(5, 47.9, "H1"), Stretch(48, 200, "H2")], 60),

@@ -12,10 +12,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
 from cds.reports.html_renderer import as_html
-from cds.reports.model import Report, Stacks, Table
+from cds.reports.report_blocks import Report, Stacks, Table
 from cds.reports.size_chart import mapped
 from cds.reports.size_chart_geometry import panels
-from cds.reports.transparency import transparency
+from cds.reports.transparency_report import transparency
 from rules.loading.loader import load_ruleset
 from rules.testing.cases import load_cases
 from rules.verification.invariants import load_claims

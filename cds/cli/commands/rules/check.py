@@ -28,7 +28,7 @@ def check(site: bool, knowledge: str | None, overlay: tuple[str, ...], as_json: 
     if site:
         _gate(knowledge, overlay)
         return
-    from cds.reports.lint import checked
+    from cds.reports.lint_report import checked
     from rules.loading.loader import KNOWLEDGE
     from rules.loading.source_map import Written
     from rules.verification.lint import lint

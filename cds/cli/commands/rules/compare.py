@@ -40,7 +40,7 @@ def compare(
     With --against: the knowledge there is the old one. Without: the same knowledge without the overlays is.
     Exit code 0 means that nothing differs, 1 that something does.
     """
-    from cds.reports.comparison import compared
+    from cds.reports.comparison_report import compared
     from rules.testing.cases import CASES
     from rules.testing.generators import Generator
     from rules.testing.ruleset_diff import Comparer, written_changes

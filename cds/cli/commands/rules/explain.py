@@ -42,7 +42,7 @@ def explain(
     FILE holds what `nuque decide` takes: facts, a FHIR R4 Bundle, or a CDS Hooks request. Shown are the trace down to the
     records and sources, why a rule stayed silent, and the smallest change that alters the size.
     """
-    from cds.reports.explanation import explained
+    from cds.reports.explanation_report import explained
     from rules.deciding.explanation import Explainer
 
     ruleset = load_knowledge(knowledge, overlay)

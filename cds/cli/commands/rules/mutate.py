@@ -30,7 +30,7 @@ def mutate(
     html: str | None,
 ) -> None:
     """Change one thing in one rule at a time, and list the changes that no worked case notices."""
-    from cds.reports.mutation import mutated
+    from cds.reports.mutation_report import mutated
     from rules.loading.source_map import Written
     from rules.testing import mutation
     from rules.verification.mutant_witness import tell_apart

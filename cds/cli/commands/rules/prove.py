@@ -35,7 +35,7 @@ def prove(
     timeout: float, save: Path | None, knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None
 ) -> None:
     """Prove the properties of the rules over the whole input space, or show a patient for whom one fails."""
-    from cds.reports.proof import proved
+    from cds.reports.proof_report import proved
     from rules.loading.loader import KNOWLEDGE
     from rules.verification.invariants import CLAIMS, load_claims
     from rules.verification.prover import as_cases, verify

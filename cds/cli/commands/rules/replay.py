@@ -49,7 +49,7 @@ def replay(
 
     from cds.cohorts.pipeline import Replay
     from cds.fhir.reading.code_map_loader import load_code_map
-    from cds.reports.cohort import replayed
+    from cds.reports.cohort_report import replayed
     from cds.reports.html_renderer import as_html
     from cds.reports.text_renderer import as_text
 

@@ -35,7 +35,7 @@ def test(
 
     Of some cases (--cases, --only) the coverage is that of the rules that they name and of those that a site added.
     """
-    from cds.reports.cases import tested
+    from cds.reports.case_report import tested
     from rules.deciding.decider import Decider
     from rules.loading.source_map import Written
     from rules.testing.cases import run_cases

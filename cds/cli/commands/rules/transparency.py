@@ -13,7 +13,7 @@ from cds.cli.invocation.report_output import deliver, report_options
 @report_options
 def transparency(knowledge: str | None, overlay: tuple[str, ...], as_json: bool, html: str | None) -> None:
     """Say what the content is for, what goes in, what it rests on, how it was checked, and where it ends."""
-    from cds.reports.transparency import transparency as report
+    from cds.reports.transparency_report import transparency as report
     from rules.verification.invariants import CLAIMS, load_claims
 
     ruleset = load_knowledge(knowledge, overlay)

@@ -59,7 +59,7 @@ class Stacks:
 
 
 @dataclass(frozen=True)
-class Cell:
+class GridCell:
     """One square of a grid: what it stands for, and how it stands."""
 
     label: str
@@ -71,7 +71,7 @@ class Grid:
     """Many things at a glance, in groups; ``legend`` says what each state means here."""
 
     title: str
-    groups: Mapping[str, Sequence[Cell]]
+    groups: Mapping[str, Sequence[GridCell]]
     legend: Mapping[State, str]
 
 

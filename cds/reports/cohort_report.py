@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 from cds.cohorts.summary import WITHHELD, Tally
-from cds.reports.model import Bar, Bars, Block, Node, Report, Stacks, Table, Tree, Words, about, count
+from cds.reports.report_blocks import Bar, Bars, Block, Node, Report, Stacks, Table, Tree, Words, about, count
 from rules.evaluation.hit_policy import sizing_part
 from rules.model.ruleset import BASES, Ruleset
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from cds.reports.model import Bar, Bars, Block, Cell, Grid, Report, State, Table, about, count
+from cds.reports.report_blocks import Bar, Bars, Block, Grid, GridCell, Report, State, Table, about, count
 from rules.errors import Place
 from rules.model.ruleset import Ruleset
 from rules.verification.lint import LintFinding
@@ -15,10 +15,10 @@ def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
     """Findings by kind, by file, and one by one."""
     kinds = Counter(finding.check for finding in findings)
     concerned = {_rule_at(finding.place) for finding in findings}
-    topics: dict[str, list[Cell]] = {}
+    topics: dict[str, list[GridCell]] = {}
     for rule in ruleset.rules.values():
         state: State = "bad" if _rule_at(rule.place) in concerned else "good"
-        topics.setdefault(rule.topic, []).append(Cell(f"{rule.id}: {rule.title}", state))
+        topics.setdefault(rule.topic, []).append(GridCell(f"{rule.id}: {rule.title}", state))
     blocks: list[Block] = [
         Table(
             "Findings",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from cds.reports.model import Bar, Bars, Block, Node, Report, Table, Tree, about, count
+from cds.reports.report_blocks import Bar, Bars, Block, Node, Report, Table, Tree, about, count
 from rules.model.rule_text import describe_value
 from rules.model.ruleset import Ruleset
 from rules.testing.ruleset_diff import DecisionChange, WrittenChange

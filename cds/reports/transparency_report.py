@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cds.reports.model import Block, Report, Table, about, count
+from cds.reports.report_blocks import Block, Report, Table, about, count
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
 from rules.model.durations import duration_words
@@ -33,7 +33,7 @@ _PATIENTS = 500
 
 
 @dataclass(frozen=True)
-class Section:
+class TransparencySection:
     """One heading: sentences, and a table where there is something to list."""
 
     title: str
@@ -71,19 +71,19 @@ def transparency(ruleset: Ruleset, cases: Sequence[Case], claims: Sequence[Claim
     )
 
 
-def _blocks(section: Section) -> Iterable[Block]:
+def _blocks(section: TransparencySection) -> Iterable[Block]:
     yield Table(section.title, ("",), [(sentence,) for sentence in section.says])
     if section.columns:
         yield Table(f"{section.title}, one by one", section.columns, section.rows)
 
 
-def _data(section: Section) -> Mapping[str, Any]:
+def _data(section: TransparencySection) -> Mapping[str, Any]:
     listed = [dict(zip(section.columns, row, strict=True)) for row in section.rows]
     return {"title": section.title, "says": list(section.says)} | ({"listed": listed} if listed else {})
 
 
-def _purpose(ruleset: Ruleset) -> Section:
-    return Section(
+def _purpose(ruleset: Ruleset) -> TransparencySection:
+    return TransparencySection(
         "Purpose",
         (
             f"{ruleset.title}: from what is recorded of a patient to a size class and care tasks, as drafts.",
@@ -93,8 +93,8 @@ def _purpose(ruleset: Ruleset) -> Section:
     )
 
 
-def _users(ruleset: Ruleset) -> Section:
-    return Section(
+def _users(ruleset: Ruleset) -> TransparencySection:
+    return TransparencySection(
         "Users",
         (
             "For the clinician who orders a collar, and for whoever fits it and cares for the skin under it.",
@@ -112,9 +112,9 @@ def _users(ruleset: Ruleset) -> Section:
     )
 
 
-def _inputs(ruleset: Ruleset) -> Section:
+def _inputs(ruleset: Ruleset) -> TransparencySection:
     given = [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
-    return Section(
+    return TransparencySection(
         "Inputs",
         (
             f"{count(len(given), 'fact')} that an observer may record; each with its plausible values and, where it ages, a limit.",
@@ -138,8 +138,8 @@ def _age_limits(ruleset: Ruleset, fact: FactDefinition) -> str:
     return f"{duration_words(hours)}; {answers}: {until}, unless a newer record says otherwise"
 
 
-def _outputs() -> Section:
-    return Section(
+def _outputs() -> TransparencySection:
+    return TransparencySection(
         "Outputs",
         (
             "A size class with its confidence (measured, observed, assumed) and its neighbours, or the reason why there is none.",
@@ -149,11 +149,11 @@ def _outputs() -> Section:
     )
 
 
-def _logic(ruleset: Ruleset) -> Section:
+def _logic(ruleset: Ruleset) -> TransparencySection:
     topics: dict[str, list[Rule]] = {}
     for rule in ruleset.rules.values():
         topics.setdefault(rule.topic, []).append(rule)
-    return Section(
+    return TransparencySection(
         "Logic",
         (
             "Rules that people wrote and can read, one by one; nothing is learned from data, and nothing changes by itself.",
@@ -168,12 +168,12 @@ def _logic(ruleset: Ruleset) -> Section:
     )
 
 
-def _sources(ruleset: Ruleset) -> Section:
+def _sources(ruleset: Ruleset) -> TransparencySection:
     strongest = Counter(ruleset.evidence(rule)[0] for rule in ruleset.rules.values())
     shares = ", ".join(f"{_KINDS[kind]} {strongest[kind]}" for kind in _KINDS)
     recalled = sum(source.from_memory for source in ruleset.sources.values())
     resting = Counter(cited for rule in ruleset.rules.values() for cited in rule.sources)
-    return Section(
+    return TransparencySection(
         "Sources and their quality",
         (
             f"Rules by the strongest basis that each names: {shares}.",
@@ -191,8 +191,8 @@ def _sources(ruleset: Ruleset) -> Section:
     )
 
 
-def _development(ruleset: Ruleset) -> Section:
-    return Section(
+def _development(ruleset: Ruleset) -> TransparencySection:
+    return TransparencySection(
         "Development",
         (
             "Written from published sources and common practice, as data that loads only with a source and a reason.",
@@ -203,8 +203,8 @@ def _development(ruleset: Ruleset) -> Section:
     )
 
 
-def _validation(cases: Sequence[Case], claims: Sequence[Claim]) -> Section:
-    return Section(
+def _validation(cases: Sequence[Case], claims: Sequence[Claim]) -> TransparencySection:
+    return TransparencySection(
         "Validation",
         (
             "Not tried on patients: no clinical study of this content exists. What follows is verification.",
@@ -223,10 +223,10 @@ def _validation(cases: Sequence[Case], claims: Sequence[Claim]) -> Section:
     )
 
 
-def _fairness(ruleset: Ruleset) -> Section:
+def _fairness(ruleset: Ruleset) -> TransparencySection:
     reading = [rule for rule in ruleset.rules.values() if _SEX in rule.reads]
     changed, measured = _changed_by_sex(ruleset)
-    return Section(
+    return TransparencySection(
         "Fairness",
         (
             "Sex stands in for a neck that was not measured; a measurement replaces it. Origin and income are not asked.",
@@ -257,9 +257,9 @@ def _size(ruleset: Ruleset, facts: Mapping[str, FactValue]) -> tuple[str, ...] |
     return choose(ruleset, fire(ruleset, facts).fired).outcome
 
 
-def _maintenance(ruleset: Ruleset) -> Section:
+def _maintenance(ruleset: Ruleset) -> TransparencySection:
     local = len(ruleset.local_changes)
-    return Section(
+    return TransparencySection(
         "Maintenance",
         (
             "Content has a version and a hash that every answer carries; a change says first whose decision it changes "
@@ -272,9 +272,9 @@ def _maintenance(ruleset: Ruleset) -> Section:
     )
 
 
-def _limits(ruleset: Ruleset) -> Section:
+def _limits(ruleset: Ruleset) -> TransparencySection:
     confirm = [parameter for parameter in ruleset.parameters.values() if parameter.confirm]
-    return Section(
+    return TransparencySection(
         "Limits",
         (
             "It knows what is recorded and coded, and nothing else; a code that it cannot read is listed, not guessed.",
@@ -288,8 +288,8 @@ def _limits(ruleset: Ruleset) -> Section:
     )
 
 
-def _independent_review(ruleset: Ruleset) -> Section:
-    return Section(
+def _independent_review(ruleset: Ruleset) -> TransparencySection:
+    return TransparencySection(
         "Independent review of the basis",
         (
             "Our reading, and no legal advice; whether it is a medical device where it is used, the site's counsel says.",

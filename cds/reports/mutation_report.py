@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import yaml
 
-from cds.reports.model import Bar, Bars, Block, Listing, Report, Table, about, count, where
+from cds.reports.report_blocks import Bar, Bars, Block, Listing, Report, Table, about, count, where
 from rules.model.ruleset import Ruleset
 from rules.testing.mutation import WANTED_SCORE, MutationReport
 from rules.verification.mutant_witness import ToldApart

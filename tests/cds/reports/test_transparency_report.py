@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from cds.cli import main
 from cds.reports.text_renderer import as_text
-from cds.reports.transparency import transparency
+from cds.reports.transparency_report import transparency
 from rules import load_ruleset
 from rules.testing.cases import load_cases
 from rules.verification.invariants import load_claims

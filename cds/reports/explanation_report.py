@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from cds.reports.model import Block, Node, NumberLine, Report, State, Stretch, Table, Tree, Words, about
+from cds.reports.report_blocks import Block, Node, NumberLine, Report, State, Stretch, Table, Tree, Words, about
 from rules.deciding.explanation import Change, Explainer, Explanation, Observation, ReasonNode
 from rules.model.decision import NotUsed
 from rules.model.facts import RecordedFact

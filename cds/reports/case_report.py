@@ -5,7 +5,20 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from cds.reports.model import Bar, Bars, Block, Cell, Grid, Listing, Report, State, Table, about, count, where
+from cds.reports.report_blocks import (
+    Bar,
+    Bars,
+    Block,
+    Grid,
+    GridCell,
+    Listing,
+    Report,
+    State,
+    Table,
+    about,
+    count,
+    where,
+)
 from rules.model.ruleset import Ruleset
 from rules.testing.cases import CaseResult
 from rules.testing.coverage import Coverage, RuleCoverage
@@ -83,11 +96,11 @@ def tested(ruleset: Ruleset, results: Sequence[CaseResult], coverage: Coverage) 
     )
 
 
-def _topics(ruleset: Ruleset, coverage: Coverage) -> dict[str, list[Cell]]:
-    topics: dict[str, list[Cell]] = {}
+def _topics(ruleset: Ruleset, coverage: Coverage) -> dict[str, list[GridCell]]:
+    topics: dict[str, list[GridCell]] = {}
     for rule in coverage.rules:
         words = "; ".join(rule.missing) or "covered"
-        topics.setdefault(ruleset.rules[rule.rule].topic, []).append(Cell(f"{rule.rule}: {words}", _state(rule)))
+        topics.setdefault(ruleset.rules[rule.rule].topic, []).append(GridCell(f"{rule.rule}: {words}", _state(rule)))
     return topics
 
 

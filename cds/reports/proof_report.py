@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cds.reports.model import Block, Cell, Grid, Listing, Report, State, Table, about, count
+from cds.reports.report_blocks import Block, Grid, GridCell, Listing, Report, State, Table, about, count
 from rules.model.ruleset import Ruleset
 from rules.verification.prover import Verdict, as_case
 
@@ -18,10 +18,10 @@ def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Rep
     """
     failed = [verdict for verdict in verdicts if verdict.status != "proved"]
     held = [verdict for verdict in verdicts if verdict.status == "proved"]
-    groups: dict[str, list[Cell]] = {}
+    groups: dict[str, list[GridCell]] = {}
     for verdict in verdicts:
         name = verdict.id.partition(":")[0]
-        groups.setdefault(name, []).append(Cell(f"{verdict.id}: {verdict.status}", _STATES[verdict.status]))
+        groups.setdefault(name, []).append(GridCell(f"{verdict.id}: {verdict.status}", _STATES[verdict.status]))
     blocks: list[Block] = [
         Grid("Properties", groups, {"good": "proved", "bad": "failed", "doubt": "undecided"}),
     ]
