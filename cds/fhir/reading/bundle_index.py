@@ -79,7 +79,10 @@ class Inventory:
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
     def refuse(self, value: object, why: RejectionReason, label: str, look_up: str | None = None) -> None:
-        """List something that is not a usable resource; ``look_up`` is what a person has to look up for it."""
+        """List something that is not a usable resource: its ``value``, ``why`` it is not, and its ``label`` in messages.
+
+        ``look_up`` is what a person has to look up for it.
+        """
         self.refused.append(
             NotUsed(fact=None, value=shown(value), kind=why.kind, reason=why.text, reference=label, look_up=look_up)
         )
@@ -331,7 +334,7 @@ class ReferenceIndex:
         return tuple(found)
 
     def under(self, key: str) -> Sequence[Record]:
-        """The records under one of ``keys``."""
+        """The records under ``key``, one of ``keys``."""
         if key.startswith(_ALONE):
             return self._by_name_alone[key.removeprefix(_ALONE)]
         return self._by_name[key]

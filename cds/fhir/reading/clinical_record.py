@@ -103,7 +103,10 @@ class ClinicalRecordReader:
         when: When,
         problem: RejectionReason | None,
     ) -> Accepted | Rejected:
-        """The fact that ``holder`` states by a value[x]; refused by ``problem``, a bad value, or a bad time."""
+        """The fact that ``holder``, a part of ``record``, states by a value[x]; refused by ``problem``, a bad value, or a bad time.
+
+        ``meanings`` are what its codes may mean, at least one, and ``when`` is the time of the record.
+        """
         fact: str | None = meanings[0].fact
         if holder.get("modifierExtension"):
             problem = problem or RejectionReason("modifier", "carries modifierExtension, which may change its meaning")
@@ -119,7 +122,7 @@ class ClinicalRecordReader:
         return self._aged(value, record, when) if value.fact == AGE else self.accepted(value, record, when)
 
     def accepted(self, value: Value, record: Record, when: When, *, standing: int = 0, ages: bool = True) -> Accepted:
-        """``value`` as read from ``record``; see Accepted for ``standing`` and ``ages``.
+        """``value`` as read from ``record`` of the time ``when``; see Accepted for the rank ``standing`` and for ``ages``.
 
         A danger is as old as the last moment of which the record may speak; the word that there is none, and what was
         measured, as old as the first.
@@ -177,7 +180,10 @@ class ClinicalRecordReader:
     def implied(
         self, record: Record, concepts: list[object], when: When, problem: RejectionReason | None, *, ages: bool = True
     ) -> Iterator[Accepted | Rejected]:
-        """What the codes of ``concepts`` say by being there, or their refusal for ``problem`` or a bad time."""
+        """What the codes of ``concepts`` say by being there, or their refusal for ``problem`` or a bad time.
+
+        They stand in ``record``, whose time is ``when``; see Accepted for ``ages``.
+        """
         for concept in concepts:
             meanings, trouble = self.meanings({"code": concept}, record)
             if trouble is not None:
@@ -199,7 +205,7 @@ class ClinicalRecordReader:
                     yield self.accepted(value, record, when, ages=ages)
 
     def meanings(self, holder: object, record: Record) -> tuple[tuple[Meaning, ...], Rejected | None]:
-        """What the ``code`` of ``holder`` means for this type of resource; refused is an unknown code of our own system."""
+        """What the ``code`` of ``holder`` means for the type of ``record``; refused is an unknown code of our own system."""
         codings = codings_of(holder.get("code")) if isinstance(holder, dict) else ()
         known = self.code_map.meanings(codings)
         meanings = tuple(meaning for meaning in known if meaning.only in (None, record.type))
@@ -226,7 +232,10 @@ class ClinicalRecordReader:
         return next(iter(get_close_matches(code[:64], codes, n=1)), None)
 
     def when(self, resource: dict[str, Any], *keys: str) -> When:
-        """The first of the times under ``keys`` that is there. A period counts by its end, or its start while it goes on."""
+        """The first of the times of ``resource`` under ``keys`` that is there.
+
+        A period counts by its end, or its start while it goes on.
+        """
         for key in keys:
             written = resource.get(key)
             if written is None:

@@ -409,7 +409,7 @@ class CodeMap:
         return fact.values if fact.type == "code" else (True,)
 
     def setting_in_words(self, said: str) -> str | None:
-        """The setting that the name of a place says (``Surgical ICU bed 4``); None where it says none, or several."""
+        """The setting that the name of a place, ``said``, says (``Surgical ICU bed 4``); None where it says none, or several."""
         words = folded_words_of(said[:_LONGEST])
         found = {setting for word, setting in self.setting_words.items() if word.found_in(words)}
         return next(iter(found)) if len(found) == 1 else None
@@ -538,9 +538,9 @@ class CodeMap:
         return any(self.collar(concept) is not None for concept in ordered_concepts(resource))
 
     def order_look_alike(self, resource: object) -> str | None:
-        """The words of an order about a neck collar, or of one that may be, that is not read as a collar order; else None.
+        """The words of the order ``resource``, where it is or may be about a neck collar and is not read as a collar order.
 
-        So is what would be one, and has another form than R4 gives it.
+        None for any other. What would be a collar order but has another form than R4 gives it is about one too.
         """
         concepts = ordered_concepts(resource)
         if any(self.collar(concept) is not None for concept in concepts):

@@ -207,7 +207,10 @@ def load_code_map(ruleset: Ruleset, site_files: Iterable[Path] = (), base: str =
 
 
 def build_code_map(vocabulary: Vocabulary, sources: Iterable[YamlFile], base: str = DEFAULT_BASE) -> CodeMap:
-    """A CodeMap from parsed ``sources``, the first being the shipped one. Raises KnowledgeError with every problem."""
+    """A CodeMap to the facts of ``vocabulary`` from parsed ``sources``, the first being the shipped one.
+
+    ``base`` is that of our own codes. Raises KnowledgeError with every problem.
+    """
     build = _CodeMapBuilder(vocabulary, base)
     for number, source in enumerate(sources):
         build.take(source, local=number > 0)

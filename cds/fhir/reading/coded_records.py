@@ -44,7 +44,10 @@ class CodedRecordReader(ClinicalRecordReader):
     """Reads Conditions, Procedures and ServiceRequests."""
 
     def condition(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from a diagnosis that stands. One that was refuted says no; one that is gone says nothing about now."""
+        """Facts from ``record``, a diagnosis that stands.
+
+        One that was refuted says no; one that is gone says nothing about now.
+        """
         condition = record.resource
         verification = _concept_code(condition, "verificationStatus")
         clinical = _concept_code(condition, "clinicalStatus")
@@ -130,7 +133,10 @@ class CodedRecordReader(ClinicalRecordReader):
         return done is None or self.at - done <= _LATE
 
     def procedure(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from a procedure that is done or under way, and what one that nobody mapped says of a collar or a halo."""
+        """Facts from ``record``, a procedure that is done or under way.
+
+        Also what one that nobody mapped says of a collar or a halo.
+        """
         procedure = record.resource
         when = self.when(procedure, "performedDateTime", "performedPeriod")
         problem = status_problem(procedure, _DONE)
@@ -142,7 +148,7 @@ class CodedRecordReader(ClinicalRecordReader):
                 yield from [finding] if problem is None else all_refused(problem, [finding])
 
     def service_request(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from an order in force, by its code or its category. What is still to come does not grow stale."""
+        """Facts from ``record``, an order in force, by its code or its category. What is still to come does not grow stale."""
         order = record.resource
         problem = status_problem(order, ("active",))
         if problem is None and order.get("doNotPerform") not in (None, False):

@@ -81,8 +81,9 @@ def read_device_uses(
 ) -> Iterator[Accepted | Rejected]:
     """What DeviceUseStatement ``records`` say of collars and halos at ``at``. Statements about other devices say nothing.
 
-    That one collar came off says nothing against another that is on, so ends are left out where a collar is in use. Of several
-    in use the newest says which kind is on, and since when.
+    ``devices`` finds what they refer to, ``code_map`` tells what is a collar. That one collar came off says nothing
+    against another that is on, so ends are left out where a collar is in use. Of several in use the newest says which
+    kind is on, and since when.
     """
     collars = _Collars(devices, code_map)
     findings = [
@@ -108,7 +109,8 @@ def read_uses_of_nobody(
 ) -> Iterator[Rejected]:
     """What DeviceUseStatement ``records`` say of which nobody can say whose they are, each refused for the reason beside it.
 
-    That a collar or a halo is on is to be looked up.
+    That a collar or a halo is on is to be looked up. ``devices``, ``code_map`` and ``at`` are those of
+    ``read_device_uses``.
     """
     for record, why in records:
         said = list(read_device_uses([record], devices, code_map, at))
@@ -133,10 +135,10 @@ def _unless_modified(record: Record, findings: Iterable[Accepted | Rejected]) ->
 def read_procedure_on_the_neck(
     record: Record, done: datetime | None, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """What a Procedure that was ``done`` then (None: at a time that is not known) says of a collar or a halo.
+    """What the Procedure ``record``, ``done`` then (None: at a time that is not known), says of a collar or a halo at ``at``.
 
-    That one came off counts below a use. That a collar was put on says that it may be on, for some weeks; that a halo was says
-    that it is, for some months: it is screwed to the skull.
+    ``code_map`` tells what is one. That one came off counts below a use. That a collar was put on says that it may be
+    on, for some weeks; that a halo was says that it is, for some months: it is screwed to the skull.
     """
     concept = record.resource.get("code")
     halo = _halo_named([concept], code_map)
@@ -172,7 +174,10 @@ def _came_off(fact: str, named: str, record: Record, done: datetime) -> Accepted
 
 
 def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believed: timedelta) -> Iterator[Rejected]:
-    """That the collar which the order ``record`` is for may be on: it stands for longer than a word on it is ``believed``."""
+    """That at ``at`` the collar which the order ``record`` is for may be on: it stands longer than a word on it is ``believed``.
+
+    ``code_map`` tells what is an order of a collar.
+    """
     order = record.resource
     if order.get("status") != "active" or order.get("intent") == "proposal" or not code_map.is_collar_order(order):
         return
@@ -277,7 +282,10 @@ def _with_time(named: str, done: datetime | None) -> str:
 def read_devices(
     records: Iterable[Record], uses: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap
 ) -> Iterator[Rejected]:
-    """The collars among the patient's own Device ``records`` that no statement in ``uses`` is about: they may be on."""
+    """The collars among the patient's own Device ``records`` that no statement in ``uses`` is about: they may be on.
+
+    ``devices`` finds what the statements refer to, ``code_map`` tells what is a collar.
+    """
     references = {text(mapping(use.resource, "device"), "reference") or "" for use in uses}
     keys = {key for reference in references for key in devices.keys(reference)}
     spoken_of = {id(device.resource) for key in keys for device in devices.under(key)}

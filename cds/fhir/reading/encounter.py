@@ -25,7 +25,10 @@ _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 
 
 def current_encounter(encounters: Sequence[Record], asked: str | None, at: datetime) -> Record | None:
-    """The encounter to read: the one asked for, else of those that run the one that started last; None where there is none."""
+    """The one of ``encounters`` to read: the one ``asked`` for, else of those that run at ``at`` the one that started last.
+
+    None where there is none.
+    """
     if asked is not None:
         return next((record for record in encounters if refers_to(asked, names_of(record))), None)
     running = [record for record in encounters if record.resource.get("status") in _RUNNING]
@@ -43,7 +46,10 @@ def _start(holder: object, at: datetime) -> float:
 def read_encounter(
     record: Record, locations: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """The setting from an Encounter ``record`` at ``at``. References to locations that were not sent say nothing."""
+    """The setting from an Encounter ``record`` at ``at``, by the codes of ``code_map``.
+
+    References to ``locations`` that were not sent say nothing.
+    """
     encounter = record.resource
     status = encounter.get("status")
     if status not in _RUNNING:
@@ -101,7 +107,8 @@ def may_run(encounter: Mapping[str, Any]) -> bool:
 def read_reasons(record: Record, conditions: ReferenceIndex, code_map: CodeMap) -> Iterator[Rejected]:
     """What an Encounter ``record`` that may run says of its reason, and of its diagnoses that were not sent, about the neck.
 
-    For a person to read: a chief complaint is no diagnosis, and gives no fact.
+    ``conditions`` finds those that were sent, ``code_map`` tells what is about the neck. For a person to read: a chief
+    complaint is no diagnosis, and gives no fact.
     """
     encounter = record.resource
     if not may_run(encounter):

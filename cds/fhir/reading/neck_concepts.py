@@ -47,7 +47,8 @@ _CLAUSES = re.compile(r"[.:]\s|[,;!?()]|\s(?:but|and)\s", re.IGNORECASE)
 def is_about_the_neck(concept: object, code_map: CodeMap, *, stated: bool = False) -> bool:
     """Whether the CodeableConcept ``concept`` is about neck, spine, airway or another danger: by its words or a code.
 
-    Of what is ``stated``, as a diagnosis is, words do not count that deny or are about the family.
+    The words are those of ``code_map``. Of what is ``stated``, as a diagnosis is, words do not count that deny or are
+    about the family.
     """
     words = (_affirmed(said, code_map) if stated else _words_of(said) for said in texts_of(concept))
     return any(_code_is(coding, code_map) for coding in codings_of(concept)) or any(
@@ -56,7 +57,7 @@ def is_about_the_neck(concept: object, code_map: CodeMap, *, stated: bool = Fals
 
 
 def words_are_about_the_neck(said: str, code_map: CodeMap) -> bool:
-    """Whether the words of ``said`` are about neck, spine, airway or another danger of a collar."""
+    """Whether the words of ``said`` are, by ``code_map``, about neck, spine, airway or another danger of a collar."""
     return _words_are(_words_of(said), code_map)
 
 
@@ -125,10 +126,10 @@ class UnreadConcept(NamedTuple):
 
 
 def unread_concepts(resource: Mapping[str, Any], code_map: CodeMap) -> Iterator[UnreadConcept]:
-    """The concepts of ``resource`` (Condition, Procedure, Observation) about the neck that no fact is mapped to.
+    """The concepts of ``resource`` (Condition, Procedure, Observation) about the neck that ``code_map`` maps to no fact.
 
-    Read are code, the codes of components, and body sites; a coded value counts with the code that it answers. What a diagnosis
-    or an operation denies, and what it says of the family, is not about the patient's neck.
+    Read are code, the codes of components, and body sites; a coded value counts with the code that it answers. What a
+    diagnosis or an operation denies, and what it says of the family, is not about the patient's neck.
     """
     stated = resource.get("resourceType") in ("Condition", "Procedure")
     if code_map.finding(resource) is not None:
@@ -158,7 +159,10 @@ def _tell_nothing(codings: Sequence[CodingKey], code_map: CodeMap) -> bool:
 
 
 def complaint(concept: object, code_map: CodeMap) -> UnreadConcept | None:
-    """What a CodeableConcept that gives no facts says about the neck or another danger; None where it says nothing of the kind."""
+    """What a CodeableConcept that gives no facts says about the neck or another danger; None where it says nothing of the kind.
+
+    ``concept`` is plain JSON; ``code_map`` tells what is about the neck.
+    """
     codings, said = codings_of(concept), texts_of(concept)
     facts = [meaning.fact for meaning in code_map.meanings(codings) if meaning.value is True]
     dangers = [fact for fact in facts if fact in code_map.safer]
@@ -174,7 +178,8 @@ def complaint(concept: object, code_map: CodeMap) -> UnreadConcept | None:
 def may_be(said: Iterable[str], codings: Iterable[CodingKey], code_map: CodeMap) -> str | None:
     """The fact that goes before a collar and that the texts ``said`` of one concept may mean, as of now; None where none.
 
-    Not where ``codings`` say by their seventh character that it is what is left of an injury (ICD-10-CM guideline I.C.19.a).
+    ``code_map`` has the words. Not where ``codings`` say by their seventh character that it is what is left of an
+    injury (ICD-10-CM guideline I.C.19.a).
     """
     if any(
         coding.system == ICD_10_CM and coding.code[:1] in "ST" and seventh_character(coding.code) == "S"
@@ -213,7 +218,8 @@ def _words_of(said: str) -> list[str]:
 def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
     """Whether the value of ``observation``, or of a component, names something of the neck or another danger, as of now.
 
-    Not where it is denied ("no stridor"), nor where the question is about something else than now (the family's history).
+    ``code_map`` has the words. Not where it is denied ("no stridor"), nor where the question is about something else
+    than now (the family's history).
     """
     rules = code_map.unread_observations
     for holder in (observation, *items(observation, "component")):
@@ -228,7 +234,10 @@ def finds_a_danger(observation: Mapping[str, Any], code_map: CodeMap) -> bool:
 
 
 def denies(said: str, code_map: CodeMap) -> bool:
-    """Whether a word of ``said`` denies something, so that it is no sure word of a danger (a report may deny much)."""
+    """Whether a word of ``said`` denies something by ``code_map``, so that it is no sure word of a danger.
+
+    A report may deny much.
+    """
     return any(word in code_map.unread_observations.denied for word in folded_words_of(said))
 
 
@@ -242,7 +251,7 @@ class ReportWords(NamedTuple):
 def words_about_the_neck(resource: Mapping[str, Any], code_map: CodeMap) -> ReportWords | None:
     """What ``resource``, of a type that is not read, says about the neck or another danger; None where it says nothing.
 
-    Its code and its own words; who or what it refers to does not count.
+    Its code and its own words, as ``code_map`` tells them; who or what it refers to does not count.
     """
     said, cut = _said(resource)
     codes = any(is_about_the_neck(concept, code_map) for concept in _concepts(resource))

@@ -39,7 +39,7 @@ class ObservationReader(ClinicalRecordReader):
     """Reads Observations."""
 
     def observation(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from the value of an Observation and from those of its components."""
+        """Facts from the value of the Observation ``record`` and from those of its components."""
         observation = record.resource
         when = self.when(observation, *_TIMES)
         problem = status_problem(observation, _FINAL)
@@ -61,7 +61,10 @@ class ObservationReader(ClinicalRecordReader):
     def part(
         self, part: object, record: Record, when: When, problem: RejectionReason | None
     ) -> Iterator[Accepted | Rejected]:
-        """Facts from an Observation or one of its components, whose status already has ``problem``."""
+        """Facts from ``part``: the Observation ``record`` or one of its components, whose status already has ``problem``.
+
+        ``when`` is the time of the Observation.
+        """
         meanings, trouble = self.meanings(part, record)
         if trouble is not None:
             yield trouble

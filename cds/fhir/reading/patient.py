@@ -60,7 +60,10 @@ class AgeQuestion:
         return any(AGE in arithmetic.names(expression) for expression in expressions if expression is not None)
 
     def open_between(self, youngest: float, oldest: float) -> str | None:
-        """What the rules ask of the age and a range in years leaves open, in words; None where every age in it decides alike."""
+        """What the rules ask of the age and a range from ``youngest`` to ``oldest``, in years, leaves open, in words.
+
+        None where every age in it decides alike.
+        """
         if youngest == oldest:
             return None
         for comparison in self.comparisons:
@@ -98,7 +101,10 @@ class AgeQuestion:
         return next((group for begins, group in reversed(self.groups) if begins <= age), None)
 
     def problem(self, youngest: float, oldest: float) -> RejectionReason | None:
-        """Why an age somewhere from ``youngest`` to ``oldest`` cannot be used, or None where ``youngest`` can stand for it."""
+        """Why an age somewhere from ``youngest`` to ``oldest``, in years, cannot be used.
+
+        None where ``youngest`` can stand for it.
+        """
         problem = self.definition.problem(youngest)
         if problem is not None:
             return RejectionReason(
@@ -114,7 +120,10 @@ class AgeQuestion:
 def read_patient(
     record: Record, code_map: CodeMap, question: AgeQuestion, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """Age and sex from a Patient ``record`` at the moment ``at``, and a note where the patient is recorded as deceased."""
+    """Age and sex from a Patient ``record`` at the moment ``at``, and a note where the patient is recorded as deceased.
+
+    ``question`` tells whether a coarse age can be used, ``code_map`` has the administrative genders.
+    """
     patient = record.resource
     if "birthDate" in patient:
         yield from _ages(record, patient["birthDate"], question, at)

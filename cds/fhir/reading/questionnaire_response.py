@@ -26,7 +26,7 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
     """Reads QuestionnaireResponses."""
 
     def questionnaire_response(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from the answers to items whose linkId is a fact's code or name."""
+        """Facts from the answers in ``record`` to items whose linkId is a fact's code or name."""
         response = record.resource
         when, problem = self.when(response, "authored"), status_problem(response, _ANSWERED)
         yield from _not_lists(response, ("item",), record)

@@ -112,9 +112,10 @@ class Reading:
 def read(sent: object, ruleset: Ruleset, code_map: CodeMap, at: datetime, patient: str | None = None) -> Reading:
     """Read ``sent`` (Bundle, resource, list of resources, or CDS Hooks request, as plain JSON values) at the moment ``at``.
 
-    ``patient`` (a reference or an id) says whose records to read; without it the hook's context, the only Patient that was
-    sent, or the only subject of the records says so. Raises ReadingError where ``sent`` is nothing of the kind or it stays
-    open which patient is meant, ValueError where ``at`` has no time zone.
+    Facts are those of ``ruleset``, told by the codes of ``code_map``. ``patient`` (a reference or an id) says whose
+    records to read; without it the hook's context, the only Patient that was sent, or the only subject of the records
+    says so. Raises ReadingError where ``sent`` is nothing of the kind or it stays open which patient is meant,
+    ValueError where ``at`` has no time zone.
     """
     if at.tzinfo is None:
         raise ValueError("the moment of reading needs a time zone, for example 2026-01-31T10:00:00Z")
@@ -129,8 +130,8 @@ def read_called(
 ) -> Reading:
     """Read what was ``sent`` with a call about ``patient`` and ``encounter`` (references), as a hook's prefetch is read.
 
-    Whoever calls says that these are the records of that patient, so one of somebody else puts the identity in doubt. All else
-    is as in ``read``.
+    Whoever calls says that these are the records of that patient, so one of somebody else puts the identity in doubt.
+    ``ruleset``, ``code_map``, ``at`` and all else are as in ``read``.
     """
     found = inventory(sent)
     found.patient, found.encounter = patient, encounter

@@ -97,14 +97,14 @@ class Choice:
 
 
 def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Choice:
-    """One value for each fact out of ``findings`` at the moment ``at``.
+    """One value for each fact of ``ruleset`` out of ``findings`` at the moment ``at``.
 
-    The newest value that is not stale is used, and older ones are left unmentioned. Where all are too old, or the others
-    stand below it, the newest is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of values of
-    the same moment that contradict each other none is used, nor anything older, and the fact is unknown: a guess between
-    them, or a return to what was true before, would look certain and be neither. Facts under ``safer`` of the code map are
-    the exception: the dangerous answer is used. What answers for an earlier injury than the newest on record is refused.
-    Everything refused is listed, and where an older value stands in, that is said.
+    The newest value that is not stale is used, and older ones are left unmentioned. Where all are too old, or the
+    others stand below it, the newest is used if it is an answer that lasts (a fixed head, a failed swallow screen). Of
+    values of the same moment that contradict each other none is used, nor anything older, and the fact is unknown: a
+    guess between them, or a return to what was true before, would look certain and be neither. Facts under ``safer`` of
+    ``code_map`` are the exception: the dangerous answer is used. What answers for an earlier injury than the newest on
+    record is refused. Everything refused is listed, and where an older value stands in, that is said.
     """
     refused: list[Rejected] = []
     by_fact: dict[str, list[Accepted]] = defaultdict(list)

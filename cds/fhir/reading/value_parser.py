@@ -45,7 +45,9 @@ class Value(NamedTuple):
 def stated_value(holder: Mapping[str, Any], meanings: tuple[Meaning, ...], code_map: CodeMap) -> Value:
     """What ``holder`` (an Observation, a component, an answer) states by its value[x], for the one fact that can take it.
 
-    Raises RefusedValue where there is no value, no fact can take it, or more than one could.
+    ``meanings`` are the facts that its codes may mean, at least one; ``code_map`` has units and codes of values. A
+    number comes in the fact's own unit. Raises RefusedValue where there is no value, no fact can take it, or more than
+    one could.
     """
     key = _value_key(holder)
     taken: dict[str, Value] = {}
@@ -68,7 +70,10 @@ def stated_value(holder: Mapping[str, Any], meanings: tuple[Meaning, ...], code_
 
 
 def implied_values(meanings: tuple[Meaning, ...], code_map: CodeMap, written: str) -> list[Value]:
-    """What the mere presence of a code says: its mapped value, or true for a yes/no fact; nothing for another fact."""
+    """What the mere presence of a code says by its ``meanings``: the value in ``code_map``, or true for a yes/no fact.
+
+    Nothing for another fact. ``written`` is what stands on record, for messages.
+    """
     found = []
     for meaning in meanings:
         if meaning.value is not None:
@@ -95,7 +100,10 @@ def _value_key(holder: Mapping[str, Any]) -> str:
 
 
 def unit_of_quantity(quantity: Mapping[str, Any], code_map: CodeMap) -> str | None:
-    """The UCUM code of the unit that ``quantity`` is in; None where it gives none that can be told without a guess."""
+    """The UCUM code of the unit that ``quantity`` is in; None where it gives none that can be told without a guess.
+
+    ``code_map`` tells the UCUM code of a unit in words.
+    """
     code, word = text(quantity, "code"), text(quantity, "unit")
     if code is not None and text(quantity, "system") == UCUM:
         return code
@@ -106,6 +114,7 @@ def number_of_score(holder: Mapping[str, Any], definition: FactDefinition, code_
     """The number under the value[x] of ``holder``, as written, where it counts and no unit has to be guessed; else None.
 
     A score has no unit but that of unity: it may be left out, and the number may be written as text (``"8"``).
+    ``code_map`` has the other units in which ``definition`` is counted.
     """
     quantity = holder.get("valueQuantity")
     if isinstance(quantity, dict) and "comparator" not in quantity:
@@ -129,7 +138,10 @@ def _whole_number(words: str) -> int | None:
 
 
 def units_of_counts(definition: FactDefinition, code_map: CodeMap) -> tuple[str, ...]:
-    """The units that a fact which only counts may be written in, and that convert nothing; empty for every other fact."""
+    """The units that the fact ``definition``, where it only counts, may be written in by ``code_map``, and that convert nothing.
+
+    Empty for every other fact.
+    """
     if definition.unit is None:
         return ("1",)
     return (definition.unit, *code_map.counted.get(definition.unit, ())) if is_annotation(definition.unit) else ()
