@@ -25,7 +25,10 @@ _DESCRIBED = (
 
 
 def fact_questionnaire(ruleset: Ruleset, urls: Canonicals) -> Resource:
-    """The questions in three groups: dangers, what is measured or counted, and the rest. The fit check has its own."""
+    """The facts of ``ruleset`` as questions in three groups: dangers, what is measured or counted, and the rest.
+
+    The fit check has its own. ``urls`` are those of the artefact and its codes.
+    """
     facts = [
         fact
         for fact in ruleset.vocabulary.values()

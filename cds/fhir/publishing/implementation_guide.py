@@ -14,12 +14,12 @@ LICENSE = "Apache-2.0"
 
 
 def package_id(ruleset: Ruleset) -> str:
-    """The name of the package that holds the guide."""
+    """The name of the package that holds the guide to ``ruleset``."""
     return f"nuque.{code(ruleset.name)}"
 
 
 def implementation_guide(ruleset: Ruleset, resources: Iterable[Resource], urls: Canonicals) -> Resource:
-    """The guide to ``resources``, which are in the order of the guide."""
+    """The guide of ``ruleset`` to ``resources``, which are in the order of the guide; ``urls`` has its canonical URL."""
     return present(
         **heading("ImplementationGuide", ruleset.name, ruleset.title, ruleset.disclaimer, ruleset, urls),
         packageId=package_id(ruleset),

@@ -39,7 +39,8 @@ _BY_NO_CODE = {
 def library(ruleset: Ruleset, code_map: CodeMap, urls: Canonicals) -> Resource:
     """The Library of ``ruleset``, whose CQL reads facts by the codes of ``code_map``.
 
-    Each parameter is a fact, which conditions in FHIRPath name as ``%NAME`` and the CQL defines by its name.
+    Each parameter is a fact, which conditions in FHIRPath name as ``%NAME`` and the CQL defines by its name. ``urls``
+    are those of the artefacts and extensions.
     """
     source = cql_library(ruleset, code_map)
     return present(

@@ -13,9 +13,10 @@ PUBLISHER = "Nuque"
 
 
 def heading(resource_type: str, name: str, title: str, description: str, ruleset: Ruleset, urls: Canonicals) -> Element:
-    """The first elements of the artefact ``name``.
+    """The first elements of the artefact ``name`` of the ``resource_type``, with its ``title`` and ``description``.
 
-    Always a draft: whether content may be used on patients is for a site to say, not for the software.
+    ``ruleset`` gives the version, ``urls`` the canonical URL. Always a draft: whether content may be used on patients
+    is for a site to say, not for the software.
     """
     own = code(name)
     return present(

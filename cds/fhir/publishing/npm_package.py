@@ -23,7 +23,10 @@ _INDEXED = ("resourceType", "id", "url", "version", "kind", "type")
 def package(
     ruleset: Ruleset, resources: Mapping[tuple[str, str], Resource], base: str, others: Mapping[str, str]
 ) -> bytes:
-    """The archive (gzipped tar) of ``resources`` under ``base`` and, by name, ``others`` that are not FHIR resources."""
+    """The archive (gzipped tar) of ``resources`` under ``base`` and, by name, ``others`` that are not FHIR resources.
+
+    ``resources`` are by type and name; ``ruleset`` gives the package its name and version.
+    """
     files = {f"package/{kind}-{name}.json": _json(resource) for (kind, name), resource in resources.items()}
     files |= {f"package/other/{name}": content for name, content in others.items()}
     files["package/package.json"] = _json(_manifest(ruleset, base))

@@ -31,7 +31,7 @@ _ALTERNATIVE = "http://hl7.org/fhir/StructureDefinition/cqf-alternativeExpressio
 
 
 def plan_definition(ruleset: Ruleset, urls: Canonicals) -> Resource:
-    """Every rule of ``ruleset`` as one PlanDefinition, in the order of evaluation."""
+    """Every rule of ``ruleset`` as one PlanDefinition, in the order of evaluation; ``urls`` has its canonical URL."""
     return present(
         **heading("PlanDefinition", ruleset.name, ruleset.title, ruleset.disclaimer, ruleset, urls),
         extension=[extension(urls.extension(RULESET_HASH), {"valueString": ruleset.hash})],
@@ -46,7 +46,7 @@ def plan_definition(ruleset: Ruleset, urls: Canonicals) -> Resource:
 
 
 def activity_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """Each piece of care that rules may ask for."""
+    """Each piece of care that rules of ``ruleset`` may ask for; ``urls`` has the canonical URLs."""
     for name, task in ruleset.tasks.items():
         yield present(
             **heading("ActivityDefinition", name, task.title, task.instruction, ruleset, urls),

@@ -40,7 +40,10 @@ _DEEPEST = 10
 
 
 def questionnaire(ruleset: Ruleset, urls: Canonicals) -> Resource:
-    """The questions of a fit check: the size worn, the site's item, and each finding with yes or no."""
+    """The questions of a fit check: the size worn, the site's item, and each finding of ``ruleset`` with yes or no.
+
+    ``urls`` are those of the artefact and its codes.
+    """
     described = (
         "What is looked at after a collar was fitted or seated again. Yes to a question is a finding; what was not looked "
         "at is left without an answer."
@@ -97,7 +100,8 @@ def _questions(ruleset: Ruleset, urls: Canonicals) -> Iterator[Element]:
 def response(attempt: FitAttempt, ruleset: Ruleset, urls: Canonicals, at: datetime) -> Resource:
     """``attempt`` as a QuestionnaireResponse, completed at the moment ``at``; it names no patient, its receiver does.
 
-    Raises ValueError where the size is not written as a size class.
+    ``ruleset`` has the axes and findings, ``urls`` their codes. Raises ValueError where the size is not written as a
+    size class.
     """
     facts = findings_of(ruleset)
     worn = read_size_class(ruleset, attempt.size)
@@ -137,7 +141,10 @@ def response(attempt: FitAttempt, ruleset: Ruleset, urls: Canonicals, at: dateti
 
 
 def read_response(resource: Mapping[str, Any], ruleset: Ruleset, urls: Canonicals) -> FitAttempt:
-    """The check that a QuestionnaireResponse holds. Raises FactError with every answer that cannot be used."""
+    """The check that the QuestionnaireResponse ``resource`` holds, by axes and findings of ``ruleset`` and codes under ``urls``.
+
+    Raises FactError with every answer that cannot be used.
+    """
     reading = _ResponseReading(ruleset)
     reading.head(resource, urls.artefact("Questionnaire", NAME))
     reading.items(resource.get("item", []), "QuestionnaireResponse.item", 1)

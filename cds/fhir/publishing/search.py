@@ -122,9 +122,10 @@ def _is_token(name: str, held: str, wanted: str) -> bool:
 def capability_statement(
     ruleset: Ruleset, artefacts: Artefacts, operations: Iterable[tuple[str, str, str]], address: str, at: datetime
 ) -> Resource:
-    """What the server under ``address`` can do with the published artefacts, said at the moment ``at``.
+    """What the server under ``address`` can do with the published ``artefacts``, said at the moment ``at`` (with time zone).
 
     Each of ``operations`` is a resource type, the operation's name, and the canonical URL of its definition.
+    ``ruleset`` gives title and version.
     """
     kinds = sorted({kind for kind, _ in artefacts})
     offered: dict[str, list[Element]] = {}

@@ -81,7 +81,7 @@ EXTENSIONS = (
 
 
 def structure_definitions(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """A StructureDefinition for each extension."""
+    """A StructureDefinition for each extension; ``ruleset`` gives the version, ``urls`` the canonical URLs."""
     for defined in EXTENSIONS:
         yield present(
             **heading("StructureDefinition", defined.name, defined.title, defined.meaning, ruleset, urls),

@@ -30,7 +30,7 @@ ANSWERS = {"true": "Yes", "yes": "Yes", "present": "Present", "false": "No", "no
 
 
 def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """Every code system under our base."""
+    """Every code system under our base in ``urls``, drawn from ``ruleset``."""
     yield _facts(ruleset, urls)
     plain: list[tuple[str, str, str, Iterable[Element]]] = [
         (FACT_VALUES, "Values of coded facts", "Codes that a coded fact may have.", _fact_values(ruleset)),
@@ -54,7 +54,10 @@ def code_systems(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
 
 
 def value_sets(ruleset: Ruleset, urls: Canonicals) -> Iterable[Resource]:
-    """The events at which a task may be due, and one value set for each coded fact: its answers."""
+    """The events at which a task may be due, and one value set for each coded fact of ``ruleset``: its answers.
+
+    ``urls`` has the canonical URLs.
+    """
     yield present(
         **heading("ValueSet", CARE_EVENTS, "Events", "Events at which a task is due.", ruleset, urls),
         compose={"include": [{"system": urls.code_system(CARE_EVENTS)}]},
@@ -76,7 +79,10 @@ def code_system(
     urls: Canonicals,
     **more: object,
 ) -> Resource:
-    """A complete code system of ``concepts``."""
+    """A complete code system of ``concepts`` with ``name``, ``title`` and ``description``.
+
+    ``ruleset`` gives the version, ``urls`` the canonical URL; ``more`` are elements that stand before the concepts.
+    """
     listed = list(concepts)
     return present(
         **heading("CodeSystem", name, title, description, ruleset, urls),

@@ -137,7 +137,7 @@ define private "Coded Records":
 
 
 def coded_records(code_map: CodeMap) -> str:
-    """The records whose codes alone say something."""
+    """The definition of the records whose codes alone say something; ``code_map`` has the questions that a finding answers."""
     return _PREPARED.replace("QUESTIONS", is_one_of(code_map.finding_questions))
 
 
@@ -153,7 +153,7 @@ class Codes:
     not_seventh: dict[CodingKey, tuple[str, ...]] = field(default_factory=dict)
 
     def of_others(self, code_map: CodeMap) -> Codes:
-        """Those of them that are not the project's own codes of facts."""
+        """Those of them that are not the project's own codes of facts in ``code_map``."""
         return replace(self, whole=[key for key in self.whole if key.system != code_map.own_facts])
 
     def test(self) -> str:
@@ -170,7 +170,10 @@ class Codes:
 
 
 def codes_of(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactValue | None, Codes]:
-    """The codes that mean ``fact`` in a record of the type ``kind``, by the value that they say; None where they leave it open."""
+    """The codes of ``code_map`` that mean ``fact`` in a record of the type ``kind``, by the value that they say.
+
+    None stands for codes that leave the value open.
+    """
     found: dict[FactValue | None, Codes] = {}
 
     def mean(meanings: tuple[Meaning, ...]) -> Iterator[Meaning]:
@@ -192,7 +195,7 @@ def codes_of(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactVal
 
 
 def codes_of_several(code_map: CodeMap) -> tuple[list[CodingKey], list[CodingKey]]:
-    """The codes, and the beginnings of codes, of other systems that each say several facts."""
+    """The codes, and the beginnings of codes, of other systems that each say several facts by ``code_map``."""
     return tuple(  # type: ignore[return-value]
         [key for key, meanings in table.items() if len(meanings) > 1 and key.system != code_map.own_facts]
         for table in (code_map.exact, code_map.prefixes)
@@ -204,7 +207,10 @@ def _begins(other: CodingKey, key: CodingKey) -> bool:
 
 
 def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str]:
-    """What coded records say of ``fact`` by being there; ``limit`` is how many hours old they may be."""
+    """What records with codes of ``code_map`` say of ``fact`` by being there.
+
+    ``limit`` is how many hours old they may be, as an expression that is null where there is no limit.
+    """
     said: dict[FactValue, list[tuple[str, str]]] = {}
     kinds = ("Condition", "Procedure", "ServiceRequest", "Observation")
     tests = {kind: _implied(fact, code_map, kind) for kind in kinds}

@@ -69,7 +69,7 @@ define private "Collars Taken off":
 
 
 def device_uses(code_map: CodeMap) -> str:
-    """The collars in use, and those that were taken off."""
+    """The definitions of the collars in use, told by the codes of ``code_map``, and of those that were taken off."""
     whole: dict[str, list[CodingKey]] = {}
     kinds = []
     for key, collar in code_map.collars.items():

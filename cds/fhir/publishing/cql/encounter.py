@@ -50,7 +50,7 @@ define private "Settings by Encounter":
 
 
 def encounters(code_map: CodeMap) -> str:
-    """The settings that the running encounter and its locations say."""
+    """The definition of the settings that the running encounter and its locations say, by the codes of ``code_map``."""
     by_setting: dict[str, list[CodingKey]] = {}
     for key, setting in code_map.settings.items():
         by_setting.setdefault(setting, []).append(key)

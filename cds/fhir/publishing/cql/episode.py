@@ -24,7 +24,10 @@ _BEFORE = """\
 
 
 def began(ruleset: Ruleset, code_map: CodeMap, recorded: Callable[[FactDefinition], str]) -> Iterator[str]:
-    """How many seconds ago the newest injury was: by the first record of it, or by hours that were noted since."""
+    """How many seconds ago the newest injury was: by the first record of it, or by hours that were noted since.
+
+    ``code_map`` says which facts of ``ruleset`` are injuries, and ``recorded`` what the definition of a fact is called.
+    """
     episode = code_map.episode
     if not episode.answers:
         return
@@ -47,7 +50,10 @@ def began(ruleset: Ruleset, code_map: CodeMap, recorded: Callable[[FactDefinitio
 
 
 def of_this_injury(fact: FactDefinition, code_map: CodeMap) -> str:
-    """That the record ``R`` of ``fact`` is not an answer for an earlier injury, as the end of a condition."""
+    """That the record ``R`` of ``fact`` is not an answer for an earlier injury, as the end of a condition.
+
+    It is empty where ``code_map`` does not name the fact as such an answer.
+    """
     if fact.name not in code_map.episode.answers:
         return ""
     answers = code_map.episode.answers[fact.name]

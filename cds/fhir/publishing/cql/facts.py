@@ -54,7 +54,7 @@ _TYPES = {"boolean": "Boolean", "code": "String", "number": "Decimal", "integer"
 
 
 def terminology(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
-    """The code systems and codes by which Observations are retrieved."""
+    """The code systems and codes of ``code_map`` by which Observations of the facts of ``ruleset`` are retrieved."""
     keys = observation.retrieved(observable(ruleset), code_map)
     for system, key in {key.system: key for key in keys}.items():
         yield f"codesystem {name(system_of(key))}: {text(system)}"
@@ -63,7 +63,7 @@ def terminology(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
 
 
 def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
-    """What all facts are read with, and each kind of record as it is read for all of them."""
+    """What all facts of ``ruleset`` are read with, and each kind of record as it is read for all of them by ``code_map``."""
     yield functions(code_map)
     yield patient.functions(ruleset)
     yield observation.observations(observable(ruleset), code_map)
@@ -74,7 +74,10 @@ def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
 
 
 def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
-    """For each fact that an observer may give: what it is read in, the records that count, and the value that wins."""
+    """For each fact of ``ruleset`` that an observer may give: what it is read in, the records that count, and the value that wins.
+
+    Its codes are those of ``code_map``.
+    """
     for fact in observable(ruleset):
         yield from _accepted(fact, code_map)
         elapses = fact.name in code_map.elapsing
@@ -94,7 +97,7 @@ def recorded(fact: FactDefinition) -> str:
 
 
 def observable(ruleset: Ruleset) -> list[FactDefinition]:
-    """The facts that an observer may give."""
+    """The facts of ``ruleset`` that an observer may give."""
     return [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
 
 
@@ -196,7 +199,10 @@ def _unit(unit: str, factor: float) -> str:
 
 
 def accepted_units(fact: FactDefinition, code_map: CodeMap) -> dict[str, float]:
-    """The UCUM units in which the library reads ``fact``, each with what one of it is in the fact's own unit."""
+    """The UCUM units in which the library reads ``fact``, each with what one of it is in the fact's own unit.
+
+    ``code_map`` has the units of what is only counted.
+    """
     if fact.unit is None:
         return {"1": 1.0}
     if is_annotation(fact.unit):

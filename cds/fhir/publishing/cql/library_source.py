@@ -12,7 +12,7 @@ FHIR_VERSION = "4.0.1"
 
 
 def library_name(ruleset: Ruleset) -> str:
-    """The name under which engines know the library."""
+    """The name under which engines know the library of ``ruleset``."""
     return computable(ruleset.name)
 
 

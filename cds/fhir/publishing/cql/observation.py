@@ -86,7 +86,7 @@ define private "Components":
 
 
 def observations(facts: list[FactDefinition], code_map: CodeMap) -> str:
-    """What Observations, and their components, are read with."""
+    """The definitions with which Observations of ``facts``, and their components, are read by the codes of ``code_map``."""
     cases = [f"when C.system = {text(code_map.own_facts)} then C.code"]
     for fact in facts:
         codes = codes_of(fact, code_map, OBSERVATION).values()
@@ -104,7 +104,7 @@ def observations(facts: list[FactDefinition], code_map: CodeMap) -> str:
 
 
 def retrieved(facts: list[FactDefinition], code_map: CodeMap) -> list[CodingKey]:
-    """The codes by which Observations of ``facts`` are retrieved."""
+    """The codes of ``code_map`` by which Observations of ``facts`` are retrieved."""
     found = (key for fact in facts for codes in codes_of(fact, code_map, OBSERVATION).values() for key in codes.whole)
     return list(dict.fromkeys(found))
 
@@ -123,7 +123,7 @@ class Statements(NamedTuple):
 
 
 def stated(fact: FactDefinition, code_map: CodeMap) -> Iterator[Statements]:
-    """What Observations and their components state of ``fact``."""
+    """What Observations and their components state of ``fact`` by the codes of ``code_map``."""
     for meant, codes in codes_of(fact, code_map, OBSERVATION).items():
         if codes.whole:
             records = " union ".join(f"[Observation: {name(label_of(key))}]" for key in codes.whole)

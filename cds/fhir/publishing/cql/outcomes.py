@@ -30,7 +30,10 @@ from rules.model.timing import Timing
 
 
 def conclusions(ruleset: Ruleset) -> Iterator[str]:
-    """Each fact that rules conclude: recorded beats derived, then the earlier layer, the higher priority, the earlier rule."""
+    """Each fact that rules of ``ruleset`` conclude.
+
+    Recorded beats derived, then come the earlier layer, the higher priority, the earlier rule.
+    """
     for fact in ruleset.vocabulary.values():
         if fact.given == "observed":
             continue
@@ -53,7 +56,7 @@ def _conclusion(rule: Rule, conclusion: Conclusion, fact: FactDefinition) -> str
 
 
 def rules(ruleset: Ruleset) -> Iterator[str]:
-    """Each rule, layer by layer, and all that fire."""
+    """Each rule of ``ruleset``, layer by layer, and all that fire."""
     for number_of_layer, stratum in enumerate(ruleset.strata, start=1):
         yield f"// --- layer {number_of_layer}: reads only what earlier layers conclude\n"
         for rule in stratum:
@@ -64,7 +67,7 @@ def rules(ruleset: Ruleset) -> Iterator[str]:
 
 
 def size(ruleset: Ruleset) -> Iterator[str]:
-    """The candidates on each axis in the order to try, what stands against any size, and the class to try first."""
+    """The candidates on each axis of ``ruleset`` in the order to try, what stands against any size, and the class to try first."""
     for axis in ruleset.axes.values():
         yield from _axis(axis, ruleset)
     held = (
@@ -123,7 +126,7 @@ def _spoken(axis: Axis) -> str:
 
 
 def cautions(ruleset: Ruleset) -> Iterator[str]:
-    """Every caution that is said, once."""
+    """Every caution of ``ruleset`` that is said, once."""
     said = (
         f"Tuple {{ severity: {text(caution.severity)}, summary: {text(caution.summary)}, text: {text(caution.text)}, "
         f"fires: {name(rule.id)} }}"
@@ -136,7 +139,7 @@ def cautions(ruleset: Ruleset) -> Iterator[str]:
 
 
 def tasks(ruleset: Ruleset) -> Iterator[str]:
-    """Each piece of care with all the rules that ask for it merged, and everything that is asked for."""
+    """Each piece of care in ``ruleset`` with all the rules that ask for it merged, and everything that is asked for."""
     for task in ruleset.tasks.values():
         yield from _task(task, ruleset)
     asked = dict.fromkeys(call.task for rule in ruleset.rules.values() for call in rule.then.tasks if not call.joins)

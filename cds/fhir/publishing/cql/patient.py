@@ -96,7 +96,7 @@ define private "Group by Birth":
 
 
 def functions(ruleset: Ruleset) -> str:
-    """What the Patient is read with."""
+    """The functions with which the Patient is read; ``ruleset`` says between which ages its rules tell apart."""
     question = AgeQuestion(ruleset)
     low, high = question.definition.range or (0, 0)
     asked = dict.fromkeys(leaves_open(comparison, "youngest", "oldest", number) for comparison in question.comparisons)
@@ -130,7 +130,7 @@ def groups(fact: FactDefinition) -> Iterator[str]:
 
 
 def sexes(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:
-    """The sex, where ``fact`` is that."""
+    """The sex by the administrative genders of ``code_map``, where ``fact`` is that."""
     if fact.name != SEX:
         return
     said = " ".join(

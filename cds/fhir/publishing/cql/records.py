@@ -209,7 +209,7 @@ define function "Latest KIND"(records List<Tuple{value KIND, age Integer, standi
 
 
 def functions(code_map: CodeMap) -> str:
-    """What all records are read with."""
+    """The functions with which all records are read; ``code_map`` has the tolerances, and the codes for yes and no."""
     filled = _FUNCTIONS
     for kind in ("Boolean", "String"):
         filled = filled.replace(f"NEWEST {kind}", _NEWEST.replace("KIND", kind))
@@ -237,7 +237,7 @@ def is_one_of(codings: Iterable[CodingKey], beginnings: Iterable[CodingKey] = ()
 
 
 def tuples(value: str, age: str, label: str, *, standing: str = "0") -> str:
-    """A record of a fact."""
+    """A record of a fact: its ``value``, ``age`` in seconds, ``label`` and ``standing``, each an expression."""
     return f"Tuple {{ value: {value}, age: {age}, standing: {standing}, label: {label} }}"
 
 

@@ -29,7 +29,7 @@ def text(words: str) -> str:
 
 
 def number(value: float) -> str:
-    """``value`` as a decimal: without an exponent, and always with a point."""
+    """The number ``value`` as a decimal: without an exponent, and always with a point."""
     plain = plain_number(value)
     return plain if "." in plain else f"{plain}.0"
 
@@ -90,11 +90,14 @@ def listed(items: Iterable[str]) -> str:
 
 
 def define(identifier: str, expression: str, comment: str = "", *, access: str = "") -> str:
-    """The definition of ``identifier``, below a ``comment`` of one line."""
+    """The definition of ``identifier`` as ``expression``, below a ``comment`` of one line.
+
+    ``access`` is empty, or ``private`` and a space.
+    """
     above = f"// {' '.join(comment.split())}\n" if comment else ""
     return f"{above}define {access}{name(identifier)}:\n  {expression}\n"
 
 
 def step(identifier: str, expression: str, comment: str = "") -> str:
-    """The definition of ``identifier`` as a step on the way to others: it is private, so nobody builds on it."""
+    """The private definition of ``identifier`` as ``expression``, below a ``comment``: a step to others, on which nobody builds."""
     return define(identifier, expression, comment, access="private ")

@@ -21,7 +21,7 @@ Row = Mapping[str, str]
 
 
 def rows(condition: Condition, vocabulary: Vocabulary) -> list[Row]:
-    """The rows that together say ``condition``: it is true where one of them matches."""
+    """The rows that together say ``condition`` on facts of ``vocabulary``: it is true where one of them matches."""
     branches = _branches(without_negation(condition))
     found = (_row(branch, vocabulary) for branch in branches)
     return [row for row in found if row is not None]

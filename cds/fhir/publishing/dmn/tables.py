@@ -19,7 +19,7 @@ SKIN = "inspect_skin"
 
 
 def decision_models(ruleset: Ruleset) -> tuple[DecisionModel, ...]:
-    """The four models, each with the conclusions that it builds on."""
+    """The four models of ``ruleset``, each with the conclusions that it builds on."""
     sizing = sizing_part(ruleset)
     need = ruleset.part(lambda rule: rule.topic == NEED and bool(rule.writes))
     skin = ruleset.part(lambda rule: any(call.task == SKIN for call in rule.then.tasks))

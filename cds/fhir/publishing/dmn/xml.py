@@ -18,7 +18,10 @@ _TYPES = {"boolean": "boolean", "code": "string"}
 
 
 def dmn_file(model: DecisionModel, vocabulary: Vocabulary, urls: Canonicals) -> str:
-    """``model`` as XML, the same for the same model."""
+    """``model`` as XML, the same for the same model.
+
+    ``vocabulary`` defines its facts, ``urls`` has the base of its namespace.
+    """
     root = Element(
         "definitions",
         {"xmlns": NAMESPACE, "id": model.name, "name": model.title, "namespace": f"{urls.base}/dmn/{model.name}"},

@@ -41,17 +41,17 @@ def joined(parts: list[str], operator: str, *, empty: str) -> str:
 
 
 def computable(name: str) -> str:
-    """``bed-rest`` as ``BedRest``: the standard asks for names that can be identifiers in programs."""
+    """``name`` as an identifier in programs, which the standard asks for: ``bed-rest`` becomes ``BedRest``."""
     return "".join(part[:1].upper() + part[1:] for part in re.split(r"[^A-Za-z0-9]+", name))
 
 
 def plain_number(value: float) -> str:
-    """``value`` without an exponent."""
+    """The number ``value`` without an exponent."""
     return format(Decimal(repr(value)), "f")
 
 
 def strength_number(rule: Rule, offer: SizeOffer) -> int:
-    """The strength of ``offer`` as one number, the smallest the strongest: a better basis goes before any priority."""
+    """The strength of ``offer`` by ``rule`` as one number, the smallest the strongest: a better basis goes before any priority."""
     basis, priority = strength(offer.basis, rule.priority)
     return basis * MORE_THAN_ANY_PRIORITY + priority
 

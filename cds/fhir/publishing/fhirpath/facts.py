@@ -36,9 +36,10 @@ _YEAR_SECONDS = 31556952
 
 
 def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """For each fact that an observer may give ``records_NAME``, and the value that wins.
+    """For each fact of ``ruleset`` that an observer may give ``records_NAME``, and the value that wins.
 
-    The value is under the fact's own name, or ``recorded_NAME`` where rules may conclude it too.
+    The value is under the fact's own name, or ``recorded_NAME`` where rules may conclude it too. Records are read by
+    the codes of ``code_map``.
     """
     # The age first: another fact is whether two ages are of one person. Before the answers about one injury, when it was.
     episode = code_map.episode

@@ -61,7 +61,10 @@ def _not_from_the_future(moment: str, tolerance: int) -> str:
 
 
 def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """``coded``: lines that begin with a standing, of records whose code alone says something."""
+    """``coded``: lines that begin with a standing, of records whose code alone says something.
+
+    ``code_map`` has how far ahead of the clock a record may be.
+    """
     tolerance = round(code_map.future_tolerance_minutes * 60)
     verified = "iif(verificationStatus.empty(), 'confirmed', verificationStatus.coding.code.where($this != '').first().toString())"
     clinical = (
@@ -113,7 +116,10 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
 
 
 def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterator[str]:
-    """The records that are statements by being there, for ``fact``; ``limit`` is how many hours old they may be."""
+    """The records that are statements by being there, for ``fact``, by the codes of ``code_map``.
+
+    ``limit`` is how many hours old they may be; None: no limit.
+    """
     for kind in ("Condition", "Procedure", "ServiceRequest", "Observation"):
         for value, said in codes_of(fact, code_map, kind).items():
             if value is None and fact.type != "boolean":
@@ -182,7 +188,10 @@ def _kinds(code_map: CodeMap) -> list[str]:
 
 
 def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """``devices_KIND`` are names of Devices by the kind of collar that their codes say; ``uses`` the statements about them."""
+    """``devices_KIND`` are names of Devices by the kind of collar that their codes say; ``uses`` the statements about them.
+
+    The codes are those of ``code_map``.
+    """
     own = f"('{CODE}' & {codes('type.coding')})"
     for kind in (None, *_kinds(code_map)):
         tests = []
@@ -225,7 +234,10 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
 
 
 def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterator[str]:
-    """What the use of collars says of ``fact``, if anything."""
+    """What the use of collars, of the kinds in ``code_map``, says of ``fact``, if anything.
+
+    ``limit`` is how many hours ago one may have been taken off; None: at any time.
+    """
     head = f"'{USUAL}' & substring(0, indexOf('{CODE}'))"
     if fact.name == IN_PLACE:
         yield f"%worn.select({head} & '=Y')"
@@ -241,7 +253,7 @@ def worn(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Iterat
         yield f"%worn_last.where(endsWith('timed')).select({head} & '=' & {hours})"
 
 
-def encounters(code_map: CodeMap) -> Iterator[tuple[str, str]]:
+def encounters() -> Iterator[tuple[str, str]]:
     """``encounter`` is the id of the one that counts, ``settings`` what it and its locations say."""
     start = age("period.start")
     newest = f"('0000000000' & iif(({start}).exists(), (2000000000 - ({start})).toString(), '')).select(substring(length() - 10))"
@@ -267,7 +279,7 @@ def encounters(code_map: CodeMap) -> Iterator[tuple[str, str]]:
 
 
 def stayed(fact: FactDefinition, code_map: CodeMap) -> Iterator[str]:
-    """What the encounter says of ``fact``, if anything."""
+    """What the encounter says of ``fact`` by the settings of ``code_map``, if anything."""
     if fact.name != SETTING:
         return
     for standing, lines in ((ABOVE, "%location_codes"), (USUAL, "%class_codes")):

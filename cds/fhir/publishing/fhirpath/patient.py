@@ -51,7 +51,10 @@ def _birthday(born: str, year: str) -> str:
 
 
 def usable(ruleset: Ruleset, youngest: str, oldest: str) -> str:
-    """That ``youngest`` can stand for an age somewhere up to ``oldest``: it is plausible, and no rule tells them apart."""
+    """That ``youngest`` can stand for an age somewhere up to ``oldest``: it is plausible, and no rule tells them apart.
+
+    Both are expressions of years; the rules are those of ``ruleset``.
+    """
     return f"({_plausible(ruleset, youngest)} and {_left_open(ruleset, youngest, oldest)}.not())"
 
 
@@ -69,7 +72,10 @@ def _left_open(ruleset: Ruleset, youngest: str, oldest: str) -> str:
 
 
 def said_by_patient(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
-    """What the Patient says of ``fact``, if anything, and that an age which was noted is not of whoever was born then."""
+    """What the Patient says of ``fact``, if anything, and that an age which was noted is not of whoever was born then.
+
+    ``ruleset`` says which ages can be told from a date of birth, ``code_map`` has the administrative genders.
+    """
     if fact.name == AGE:
         line = f"'{ABOVE}{NO_TIME}Patient=' & $this.round(9).toString()"
         yield f"%youngest.where({usable(ruleset, '$this', '%oldest')}).select({line})"

@@ -115,5 +115,5 @@ def referred(reference: str, kind: str) -> str:
 
 
 def names(kind: str) -> str:
-    """What ``referred`` gives of a reference to the resource in ``$this``."""
+    """What ``referred`` gives of a reference to the resource of the type ``kind`` in ``$this``."""
     return f"(('{kind}/' & id) | ('urn:uuid:' & id))"

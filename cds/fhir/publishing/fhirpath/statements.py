@@ -35,7 +35,10 @@ _LINE_END = "¶"
 
 
 def base_units(facts: Iterable[FactDefinition]) -> dict[Dimension, str]:
-    """The unit in which quantities of each dimension are carried: the smallest of a fact, so that rounding takes nothing away."""
+    """The unit in which quantities of each dimension are carried.
+
+    It is the smallest of ``facts``, so that rounding takes nothing away.
+    """
     units = {fact.unit for fact in facts if fact.unit is not None and not is_annotation(fact.unit)}
     found: dict[Dimension, str] = {}
     for unit in sorted(units, key=lambda unit: unit_of(unit).size, reverse=True):
@@ -55,7 +58,10 @@ def scaled(value: str, by: Fraction) -> str:
 
 
 def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """The lists ``observed`` (Observations and components) and ``answered`` (questionnaires), as lines of text."""
+    """The lists ``observed`` (Observations and components) and ``answered`` (questionnaires), as lines of text.
+
+    They hold what is said of ``facts`` by the codes of ``code_map``.
+    """
     written = _value(base_units(facts), code_map)
     counts = f"{UNCHANGED} and status in {either(('final', 'amended', 'corrected'))}"
     moment = (

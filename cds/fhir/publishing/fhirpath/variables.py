@@ -19,20 +19,23 @@ MOMENT = "at"
 
 
 def variables(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """The name and the expression of each variable: the moment, the records, every fact; then what rules conclude."""
+    """The name and the expression of each variable: the moment, the records, every fact; then what rules conclude.
+
+    Facts and rules are those of ``ruleset``, the codes of records those of ``code_map``.
+    """
     yield MOMENT, "now().toString()"
     yield from moments.the_moment()
     yield from statements.statements(observable(ruleset), code_map)
     yield from other_records.coded_records(code_map)
     yield from other_records.device_uses(code_map)
-    yield from other_records.encounters(code_map)
+    yield from other_records.encounters()
     yield from patient.person()
     yield from facts.recorded_facts(ruleset, code_map)
     yield from _conclusions(ruleset)
 
 
 def variables_file(ruleset: Ruleset, code_map: CodeMap) -> str:
-    """All of them as text, ``NAME: EXPRESSION`` a line, as they are published beside the PlanDefinition.
+    """All ``variables`` of ``ruleset`` and ``code_map`` as text, ``NAME: EXPRESSION`` a line, published beside the PlanDefinition.
 
     Not in it: FHIR R4 takes no name with an underscore for an expression, and each fact has one.
     """
