@@ -42,5 +42,5 @@ class Canonicals:
         return f"{self.base}/StructureDefinition/{name}"
 
     def artefact(self, resource_type: str, name: str, version: str | None = None) -> str:
-        """URL of a knowledge artefact (``PlanDefinition`` and the like), with ``|version`` where one is given."""
+        """URL of the knowledge artefact ``name`` of the ``resource_type``, with ``|version`` where one is given."""
         return f"{self.base}/{resource_type}/{code(name)}" + ("" if version is None else f"|{version}")

@@ -42,7 +42,7 @@ def instant(moment: datetime) -> str:
 
 
 def coding(system: str, code: str, display: str | None = None) -> Element:
-    """A Coding."""
+    """A Coding of ``code`` in the code system ``system`` (a URI), shown as ``display``."""
     return present(system=system, code=code, display=display)
 
 
@@ -52,20 +52,20 @@ def concept(words: str, *codings: Element) -> Element:
 
 
 def hours(value: float) -> Element:
-    """A Duration in hours."""
+    """``value``, a number of hours, as a Duration."""
     return {"value": number(value), "unit": "h", "system": UCUM, "code": "h"}
 
 
 def days(value: float) -> Element:
-    """A Duration in days."""
+    """``value``, a number of days, as a Duration."""
     return {"value": number(value), "unit": "d", "system": UCUM, "code": "d"}
 
 
 def extension(url: str, value: Mapping[str, Any]) -> Element:
-    """An Extension; ``value`` is its one ``value[x]``."""
+    """An Extension defined at ``url``; ``value`` is its one ``value[x]``."""
     return {"url": url, **value}
 
 
 def rule_extensions(url: str, rules: Iterable[str]) -> list[Element]:
-    """One extension for each rule id."""
+    """One extension defined at ``url`` for each of ``rules`` (ids)."""
     return [extension(url, {"valueCode": rule}) for rule in rules]

@@ -23,7 +23,7 @@ def folded(said: str) -> str:
 
 
 def folded_words_of(said: str) -> list[str]:
-    """As ``words_of``, without accents."""
+    """The words of ``said`` as ``words_of`` gives them, without accents."""
     return _WORD.findall(folded(said))
 
 
@@ -36,7 +36,7 @@ class WordList:
 
     @classmethod
     def of(cls, written: Iterable[str]) -> WordList:
-        """From words as the code map writes them: ``immobili*`` is a beginning, ``collar`` a whole word."""
+        """From words ``written`` as in the code map: ``immobili*`` is a beginning, ``collar`` a whole word."""
         written = [each.casefold() for each in written]
         stems = sorted({each.removesuffix("*") for each in written if each.endswith("*")})
         return cls(frozenset(each for each in written if not each.endswith("*")), tuple(stems))

@@ -22,7 +22,7 @@ DECEASED = "The record says that this patient has died: check that it is the rig
 def applied_plan(decision: Decision, context: OrderContext, *, deceased: bool = False) -> Resource:
     """The CarePlan of ``decision`` with its orders and the RequestGroup over them contained: what a hook suggests in pieces.
 
-    With ``deceased`` it says so before everything else.
+    With ``deceased`` it says so before everything else. ``context`` says for whom it is written.
     """
     *requests, plan = order_set(decision, context)
     places = {name_of(each): _place(number, each) for number, each in enumerate(requests, 1)}

@@ -36,7 +36,7 @@ class _Null:
 def evaluated_library(decision: Decision, ruleset: Ruleset, expressions: Sequence[Held] = ()) -> Resource:
     """The Parameters with each definition, or with those that ``expressions`` name, by what ``decision`` says.
 
-    Raises RefusedCall with 422 where an expression is none that can be given.
+    Raises RefusedCall with 422 where an expression is none that can be given. The definitions are those of ``ruleset``.
     """
     values = dict(_definitions(decision, ruleset))
     unknown = [held.where for held in expressions if held.value not in values]

@@ -49,7 +49,10 @@ Given = Mapping[str, Sequence[Held]]
 
 
 def read_parameters(sent: object, takes: Sequence[Parameter], where: str = "Parameters") -> Given:
-    """What the Parameters ``sent`` give. Raises RefusedCall with 400 and the first problems."""
+    """What the Parameters ``sent`` give, of those that the operation ``takes``.
+
+    ``where`` is the path at which they stand. Raises RefusedCall with 400 and the first problems.
+    """
     reader = _ParametersReader()
     given = reader.resource(sent, takes, where)
     if reader.problems:

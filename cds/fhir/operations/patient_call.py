@@ -30,10 +30,11 @@ _TYPES = {
 def artefact_meant(
     artefacts: Mapping[tuple[str, str], Resource], operation: Operation, given: Given, name: str | None
 ) -> Resource:
-    """The published artefact that a call means: by ``name`` in the address, or by what was ``given``.
+    """The published artefact that a call of ``operation`` means: by ``name`` in the address, or by what was ``given``.
 
-    Raises RefusedCall: with 400 where it is not said, or said twice; with 404 where nothing such is published; with 422
-    where a resource was sent that is not the one published here.
+    ``artefacts`` holds what is published, by type of resource and name. Raises RefusedCall: with 400 where it is not
+    said, or said twice; with 404 where nothing such is published; with 422 where a resource was sent that is not the
+    one published here.
     """
     kind = operation.resource_type
     named = [held for parameter in operation.naming for held in given.get(parameter, ())]
@@ -105,7 +106,10 @@ class PatientCall:
         )
 
     def read(self, ruleset: Ruleset, code_map: CodeMap) -> Reading:
-        """What the records say of the patient, read as in a call of a hook. Raises RefusedCall with 422."""
+        """What the records say of the patient, read as in a call of a hook: facts of ``ruleset`` by the codes of ``code_map``.
+
+        Raises RefusedCall with 422 where they cannot be read.
+        """
         sent = self.records[0] if len(self.records) == 1 else list(self.records)
         try:
             return read_called(sent, ruleset, code_map, self.at, self.subject, self.encounter)
@@ -113,7 +117,10 @@ class PatientCall:
             raise _refused(422, "Parameters.parameter", str(error), "business-rule") from error
 
     def orders(self, reading: Reading, base: str) -> OrderContext:
-        """For whom, and at whose request, resources are written under the canonical ``base``."""
+        """For whom, and at whose request, resources are written under the canonical ``base``.
+
+        The encounter is the one that the call names, or else that of ``reading``.
+        """
         assert self.subject is not None, "required by the definition of the operation"
         read = reading.encounter if referenced_type(reading.encounter or "") == "Encounter" else None
         return OrderContext(self.subject, self.encounter or read, self.requester, base)

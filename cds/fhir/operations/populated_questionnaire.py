@@ -26,7 +26,10 @@ from rules.model.ruleset import Ruleset
 def populated(
     questionnaire: Resource, call: PatientCall, reading: Reading, ruleset: Ruleset, urls: Canonicals
 ) -> Resource:
-    """Parameters with the ``response`` to ``questionnaire``, and ``issues``: what was read and cannot be an answer, and why."""
+    """Parameters with the ``response`` to ``questionnaire``, and ``issues``: what was read and cannot be an answer, and why.
+
+    ``reading`` is what the records of ``call`` say of the facts of ``ruleset``; ``urls`` are those of our codes.
+    """
     answers = _Answers(reading, ruleset, urls)
     asked = set(answers.facts_of(questionnaire["item"]))
     response = {

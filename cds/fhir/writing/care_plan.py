@@ -44,7 +44,10 @@ _AUTHORS = ("Patient", "Practitioner", "PractitionerRole", "Device", "RelatedPer
 
 
 def care_plan(decision: Decision, context: OrderContext) -> Resource:
-    """The CarePlan of a decision; meant to be created together with its orders and its device, which it refers to."""
+    """The CarePlan of ``decision``, to be created together with its orders and its device, which it refers to.
+
+    ``context`` says for whom, and at whose request, it is written.
+    """
     tasks = planned_tasks(decision)
     rules = dict.fromkeys(rule for task in tasks for rule in task.rules)
     used = grounds(decision, [*rules, *size_rules(decision)])
@@ -77,7 +80,7 @@ def care_plan(decision: Decision, context: OrderContext) -> Resource:
 
 
 def planned_tasks(decision: Decision) -> tuple[Task, ...]:
-    """The tasks that are activities of the plan."""
+    """The tasks of ``decision`` that are activities of the plan."""
     return tuple(task for task in decision.tasks if task.request != "order" and task.task != FIT_TASK)
 
 
@@ -165,6 +168,6 @@ def _refused(decision: Decision, context: OrderContext) -> list[Element]:
 
 
 def refusal_line(refused: NotUsed) -> str:
-    """What was seen and not used, where, and why."""
+    """What was seen and not used, where, and why, for one that was ``refused``."""
     where = f" ({refused.reference})" if refused.reference else ""
     return f"{refused.about or 'not recognised'}: {text(refused.value)}{where}: {refused.reason}"

@@ -24,7 +24,7 @@ _REQUESTERS = ("Device", "Practitioner", "PractitionerRole", "Organization")
 
 
 def device_request(decision: Decision, context: OrderContext) -> Resource | None:
-    """The collar of the decided size class, or None where the size is withheld."""
+    """The collar of the size class of ``decision``, or None where the size is withheld; ``context`` says for whom."""
     size = decision.size_class
     if size is None:
         return None
@@ -48,13 +48,13 @@ def axis_value_code(axis: str, value: str) -> str:
 
 
 def device_concept(size: SizeClass, context: OrderContext) -> Element:
-    """The collar of a size class, coded and in words."""
+    """The collar of the size class ``size``, coded under the base of ``context`` and in words."""
     system = context.canonicals.code_system(SIZE_CLASSES)
     return concept(f"Rigid neck collar, {size.in_words}: {size.words}", coding(system, size.code))
 
 
 def size_parameters(size: SizeClass, context: OrderContext) -> list[Element]:
-    """One parameter for each axis of a size class."""
+    """One parameter for each axis of the size class ``size``, with codes under the base of ``context``."""
     return [_parameter(axis, value, context.canonicals) for axis, value in size.values.items()]
 
 

@@ -14,7 +14,10 @@ _URI = "urn:ietf:rfc:3986"
 
 
 def urn(decision: Decision, context: OrderContext, part: str) -> str:
-    """``urn:uuid:`` of one part of a decision, made from the patient, the rule set, the moment, and the facts."""
+    """``urn:uuid:`` of one ``part`` of ``decision``, made from the patient, the rule set, the moment, and the facts.
+
+    ``context`` has the patient, and the base under which it is made.
+    """
     found = context.names.get((decision.identity, part))
     if found is None:
         seed = f"[{json.dumps(context.patient)}, {decision.identity}, {json.dumps(part)}]"
@@ -30,10 +33,10 @@ def identifier(name: str) -> Element:
 
 
 def reference_to(name: str, resource_type: str) -> Element:
-    """A Reference to the resource ``name`` of the same suggestion.
+    """A Reference to the resource ``name``, of the ``resource_type``, of the same suggestion.
 
-    It holds in a transaction, where ``name`` is the entry's ``fullUrl``, and as a logical reference by identifier
-    where the resources are created one by one.
+    It holds in a transaction, where ``name`` is the entry's ``fullUrl``, and as a logical reference by identifier where
+    the resources are created one by one.
     """
     return {"reference": name, "type": resource_type, "identifier": identifier(name)}
 

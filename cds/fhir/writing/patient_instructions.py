@@ -9,7 +9,10 @@ from rules.model.decision import Decision, Leaflet
 
 
 def instruction_notes(decision: Decision, context: OrderContext) -> list[Element]:
-    """An Annotation for each leaflet of ``decision``, with the rules behind its instructions; empty where there is none."""
+    """An Annotation for each leaflet of ``decision``, with the rules behind its instructions; empty where there is none.
+
+    Codes stand under the base of ``context``.
+    """
     rules = dict.fromkeys(rule for instruction in decision.instructions for rule in instruction.rules)
     return [note(decision, leaflet_markdown(leaflet), context, rules) for leaflet in decision.leaflets]
 

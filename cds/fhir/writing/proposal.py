@@ -15,13 +15,19 @@ from rules.model.decision import Decision
 
 
 def suggested(decision: Decision, context: OrderContext) -> list[Resource]:
-    """The resources to create, those first that others refer to; the care plan stands last."""
+    """The resources of ``decision`` to create, those first that others refer to; the care plan stands last.
+
+    ``context`` says for whom, and at whose request, they are written.
+    """
     device = device_request(decision, context)
     return [*service_requests(decision, context), *([device] if device else []), care_plan(decision, context)]
 
 
 def order_set(decision: Decision, context: OrderContext) -> list[Resource]:
-    """What is ``suggested``, and the RequestGroup over its orders, for systems that take orders as a group."""
+    """What of ``decision`` is ``suggested``, and the RequestGroup over its orders, for systems that take orders as a group.
+
+    ``context`` says for whom, and at whose request, they are written.
+    """
     *orders, plan = suggested(decision, context)
     group = request_group(decision, context, orders)
     return [*orders, *([group] if group else []), plan]

@@ -35,7 +35,7 @@ class Grounds:
 
 
 def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
-    """The records that made ``rules`` fire, also through facts that other rules concluded from them."""
+    """The records that made ``rules`` (ids) fire in ``decision``, also through facts that other rules concluded from them."""
     typed = {reference: referenced_type(reference) for reference in decision.records(rules)}
     return Grounds(
         reasons=tuple(reference for reference, kind in typed.items() if kind in _REASONS),

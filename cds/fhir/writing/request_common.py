@@ -19,9 +19,10 @@ TASKS = "tasks"
 
 
 def opening(decision: Decision, context: OrderContext, name: str, rules: Iterable[str]) -> Element:
-    """The first elements of a request: extensions, identifier, rule set, status and intent.
+    """The first elements of a request by ``decision``: extensions, identifier, rule set, status and intent.
 
-    Always draft and proposal: a clinician signs.
+    ``name`` is the identifier (a URN), ``rules`` are the ids behind it; ``context`` has the canonical URLs. Always
+    draft and proposal: a clinician signs.
     """
     ruleset = decision.ruleset
     urls = context.canonicals
@@ -38,12 +39,15 @@ def opening(decision: Decision, context: OrderContext, name: str, rules: Iterabl
 
 
 def named_rules(resource: Resource, urls: Canonicals) -> list[Element]:
-    """The extensions by which ``resource``, one of ours, names the rules behind it."""
+    """The extensions by which ``resource``, one of ours under ``urls``, names the rules behind it."""
     return [each for each in resource["extension"] if each["url"] == urls.extension(RULE)]
 
 
 def parties(decision: Decision, context: OrderContext, requesters: tuple[str, ...]) -> Element:
-    """Subject, encounter, moment, and the requester where its type is one of ``requesters`` that the resource allows."""
+    """Subject, encounter, moment of ``decision``, and the requester, as ``context`` has them.
+
+    A requester is left out whose type is not one of ``requesters``, those that the resource allows.
+    """
     requester = context.requester
     allowed = requester is not None and referenced_type(requester) in requesters
     return present(
@@ -55,7 +59,10 @@ def parties(decision: Decision, context: OrderContext, requesters: tuple[str, ..
 
 
 def note(decision: Decision, words: str, context: OrderContext, rules: Iterable[str] = ()) -> Element:
-    """An Annotation in the name of the rule set, with the rules behind it."""
+    """An Annotation with ``words`` in the name of the rule set of ``decision``, with the ids of the ``rules`` behind it.
+
+    ``context`` has the canonical URLs.
+    """
     return present(
         extension=rule_extensions(context.canonicals.extension(RULE), rules),
         authorString=f"decision support, rule set {decision.ruleset.name} {decision.ruleset.version}",
@@ -64,15 +71,15 @@ def note(decision: Decision, words: str, context: OrderContext, rules: Iterable[
 
 
 def role(name: str, words: str, urls: Canonicals) -> Element:
-    """Who does it, as a role: a CodeableConcept."""
+    """Who does it, as the role ``name``: a CodeableConcept, coded under ``urls`` and in ``words``."""
     return concept(words, coding(urls.code_system(PERFORMER_ROLES), code(name)))
 
 
 def people_needed(people: int, urls: Canonicals) -> Element:
-    """How many people it takes, as an Extension."""
+    """How many ``people`` it takes, as an Extension defined under ``urls``."""
     return extension(urls.extension(PEOPLE_NEEDED), {"valuePositiveInt": people})
 
 
 def task_concept(name: str, title: str, urls: Canonicals) -> Element:
-    """What is to be done, coded and in words."""
+    """What is to be done: the task ``name``, coded under ``urls``, and its ``title`` in words."""
     return concept(title, coding(urls.code_system(TASKS), code(name)))

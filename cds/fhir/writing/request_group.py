@@ -18,8 +18,9 @@ _AUTHORS = ("Device", "Practitioner", "PractitionerRole")
 def request_group(decision: Decision, context: OrderContext, orders: Sequence[Resource]) -> Resource | None:
     """The RequestGroup over ``orders`` (the ServiceRequests and the DeviceRequest of ``decision``), or None without any.
 
-    The collar and its fitting are one action whose parts are chosen together; of the others any may be chosen. R4 asks each
-    action for a resource or for parts, so what is only planned stands in the care plan.
+    ``context`` says for whom, and at whose request, it is written. The collar and its fitting are one action whose
+    parts are chosen together; of the others any may be chosen. R4 asks each action for a resource or for parts, so what
+    is only planned stands in the care plan.
     """
     if not orders:
         return None

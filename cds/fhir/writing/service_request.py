@@ -35,7 +35,10 @@ _REVIEWER = "responsible clinician"
 
 
 def service_requests(decision: Decision, context: OrderContext) -> list[Resource]:
-    """Every order of the decision: the collar (or, where the size is withheld, the review), then the tasks in their order."""
+    """Every order of ``decision``: the collar (or, where the size is withheld, the review), then the tasks in their order.
+
+    ``context`` says for whom, and at whose request, they are written.
+    """
     first = (collar_service_request(decision, context), review_service_request(decision, context))
     return [
         *(order for order in first if order is not None),
@@ -44,14 +47,15 @@ def service_requests(decision: Decision, context: OrderContext) -> list[Resource
 
 
 def ordered_tasks(decision: Decision) -> tuple[Task, ...]:
-    """The tasks that get a ServiceRequest of their own, the fitting itself left out."""
+    """The tasks of ``decision`` that get a ServiceRequest of their own, the fitting itself left out."""
     return tuple(task for task in decision.tasks if task.request == "order" and task.task != FIT_TASK)
 
 
 def collar_service_request(decision: Decision, context: OrderContext) -> Resource | None:
-    """The order to fit the collar of the decided size class, or None where the size is withheld.
+    """The order to fit the collar of the size class of ``decision``, or None where the size is withheld.
 
-    ``orderDetail`` holds the size class: coded, and in words for the person at the bedside.
+    ``orderDetail`` holds the size class: coded, and in words for the person at the bedside. ``context`` says for whom
+    it is written.
     """
     if decision.size_class is None:
         return None
@@ -79,10 +83,11 @@ def collar_service_request(decision: Decision, context: OrderContext) -> Resourc
 
 
 def review_service_request(decision: Decision, context: OrderContext) -> Resource | None:
-    """The order for a clinician's review where the size is withheld, or None where that is seen to otherwise.
+    """The order for a clinician's review where ``decision`` withholds the size, or None where that is seen to otherwise.
 
-    A reason to withhold is seen to when a rule that gave it also asks for a task that is ordered. Never names a size.
-    Where the reason is that the device is the wrong one, the review is due at once.
+    ``context`` says for whom it is written. A reason to withhold is seen to when a rule that gave it also asks for a
+    task that is ordered. Never names a size. Where the reason is that the device is the wrong one, the review is due at
+    once.
     """
     if decision.size_class is not None:
         return None
@@ -108,7 +113,7 @@ def review_service_request(decision: Decision, context: OrderContext) -> Resourc
 
 
 def task_service_request(decision: Decision, task: Task, context: OrderContext) -> Resource:
-    """The order for one task."""
+    """The order for one ``task`` of ``decision``; ``context`` says for whom it is written."""
     return _service_request(
         decision,
         context,
@@ -123,12 +128,12 @@ def task_service_request(decision: Decision, task: Task, context: OrderContext) 
 
 
 def fit_task(decision: Decision) -> Task | None:
-    """The task that says how the collar is fitted, where the rules ask for one."""
+    """The task of ``decision`` that says how the collar is fitted, where the rules ask for one."""
     return next((task for task in decision.tasks if task.task == FIT_TASK), None)
 
 
 def fit_rules(decision: Decision) -> list[str]:
-    """The rules behind the order to fit the collar: those of the size, and those of the fitting."""
+    """The rules of ``decision`` behind the order to fit the collar: those of the size, and those of the fitting."""
     task = fit_task(decision)
     return list(dict.fromkeys([*size_rules(decision), *(task.rules if task else ())]))
 
@@ -138,24 +143,30 @@ def _outcome(decision: Decision, task: Task, context: OrderContext) -> list[Elem
 
 
 def order_concept(order: str, context: OrderContext) -> Element:
-    """An order of ours that is not a task of the rule set, coded and in words."""
+    """Our ``order`` that is not a task of the rule set, coded under the base of ``context`` and in words."""
     title = ORDER_TITLES[order]
     return concept(title, coding(context.canonicals.code_system(ORDERS), order))
 
 
 def size_concept(size: SizeClass, context: OrderContext) -> Element:
-    """A size class, coded as it is written (``adult H3 G2``), with the code and its meaning in words."""
+    """The size class ``size``, coded as it is written (``adult H3 G2``), with the code and its meaning in words.
+
+    The code stands under the base of ``context``.
+    """
     system = context.canonicals.code_system(SIZE_CLASSES)
     return concept(f"{size.in_words}: {size.words}", coding(system, size.code))
 
 
 def size_rules(decision: Decision) -> list[str]:
-    """The rules behind the size class, axis by axis."""
+    """The rules behind the size class of ``decision``, axis by axis."""
     return list(dict.fromkeys(rule for axis in decision.axes.values() for rule in axis.rules))
 
 
 def alternates(decision: Decision, context: OrderContext) -> list[Element]:
-    """A note on the order in which to try the sizes, where more than one may fit."""
+    """A note on the order in which to try the sizes of ``decision``, where more than one may fit.
+
+    Codes stand under the base of ``context``.
+    """
     if len(decision.candidates) < 2:
         return []
     lines = [
@@ -166,7 +177,7 @@ def alternates(decision: Decision, context: OrderContext) -> list[Element]:
 
 
 def caution_notes(decision: Decision, context: OrderContext) -> list[Element]:
-    """One note for each caution, the gravest first."""
+    """One note for each caution of ``decision``, the gravest first, with codes under the base of ``context``."""
     return [
         note(decision, f"{caution.severity.capitalize()}: {caution.text}", context, caution.rules)
         for caution in decision.cautions

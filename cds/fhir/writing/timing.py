@@ -22,7 +22,10 @@ _MOST_KEPT = 1024
 
 
 def fhir_timing(timing: Timing, words: str, at: datetime | None, canonicals: Canonicals) -> Element:
-    """``timing``, counted from ``at`` (None in a definition, which has no patient yet), with its ``words``, as a Timing."""
+    """``timing``, counted from ``at`` (None in a definition, which has no patient yet), with its ``words``, as a Timing.
+
+    Extensions are defined under ``canonicals``.
+    """
     always = _at_any_moment(timing, words, canonicals)
     bounds = _bounds(timing, at)
     return present(**{**always, "repeat": {**bounds, **always["repeat"]}}) if bounds else present(**always)
