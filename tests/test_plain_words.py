@@ -14,7 +14,7 @@ import yaml
 from click.testing import CliRunner
 
 from cds.cli import main
-from cds.cli.text.decision import decision_text
+from cds.cli.text.decision_text import decision_text
 from cds.cli.text.fit_advice import advice_text
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested

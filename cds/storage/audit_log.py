@@ -14,8 +14,8 @@ from uuid import uuid4
 import sqlalchemy as sa
 
 from cds.storage.database import Store
+from cds.storage.database_schema import audit as audit_table
 from cds.storage.group_writer import GroupWriter
-from cds.storage.schema import audit as audit_table
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,9 @@ from cds.protocol.feedback import FeedbackItem, NotKept
 from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import LookUp, Store, StoreDown
+from cds.storage.database_schema import ON_ITS_CARD, issued_cards
+from cds.storage.database_schema import feedback as feedback_table
 from cds.storage.group_writer import GroupWriter
-from cds.storage.schema import ON_ITS_CARD, issued_cards
-from cds.storage.schema import feedback as feedback_table
 
 _PART = 500
 """Rows looked up or inserted by one statement; PostgreSQL takes 65,535 values in one."""

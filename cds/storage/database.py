@@ -26,8 +26,8 @@ from sqlalchemy.sql.compiler import SQLCompiler
 
 from cds.settings import StoreSettings
 from cds.storage import held_files
-from cds.storage.impatience import MOST_WAIT_SECONDS, Allowance, Impatience, Late, current_allowance
-from cds.storage.schema import REVISION, metadata, used_tokens
+from cds.storage.database_schema import REVISION, metadata, used_tokens
+from cds.storage.deadlines import MOST_WAIT_SECONDS, Allowance, DeadlineExceeded, DeadlineRunner, current_allowance
 from rules.errors import NuqueError
 
 _WAIT_SECONDS = 2
@@ -112,7 +112,7 @@ class Store:
         self._write_failed = False
         self._lock = threading.Lock()
         self._one_writer = threading.Lock()
-        self._decisions, self._statements = Impatience(StoreDown), Impatience(StoreDown, _MOST_STATEMENTS)
+        self._decisions, self._statements = DeadlineRunner(StoreDown), DeadlineRunner(StoreDown, _MOST_STATEMENTS)
         self._was_tried = False
         try:
             self.url = sa.make_url(settings.store_url or default_url())
@@ -168,10 +168,10 @@ class Store:
         """The same where a statement has to be kept, which may take some seconds and be sent again. Raises StoreDown."""
         return self._within(self._statements, work, _PATIENCE_SECONDS)
 
-    def _within(self, impatience: Impatience, work: Callable[[], Found], seconds: float) -> Found:
+    def _within(self, runner: DeadlineRunner, work: Callable[[], Found], seconds: float) -> Found:
         try:
-            return impatience.run(work, seconds)
-        except Late as late:
+            return runner.run(work, seconds)
+        except DeadlineExceeded as late:
             raise StoreDown(f"the store cannot be used: {late}", 5) from late
 
     @contextmanager

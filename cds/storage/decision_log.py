@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import Store
-from cds.storage.schema import decision_records
+from cds.storage.database_schema import decision_records
 
 
 class DecisionRecords:

@@ -11,7 +11,7 @@ from typing import IO, Any
 import sqlalchemy as sa
 
 from cds.storage.database import Store
-from cds.storage.schema import ON_ITS_CARD, feedback, issued_cards
+from cds.storage.database_schema import ON_ITS_CARD, feedback, issued_cards
 from rules.errors import NuqueError
 
 COLUMNS = (

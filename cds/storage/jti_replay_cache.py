@@ -17,7 +17,7 @@ from anyio import to_thread
 from sqlalchemy.exc import IntegrityError
 
 from cds.storage.database import Store, StoreDown, insert_new
-from cds.storage.schema import used_tokens
+from cds.storage.database_schema import used_tokens
 
 _KEEP_LONGER = 86_400.0
 """Seconds after its end for which a token stays remembered: a clock that is set back must not make it new again."""

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from cds.settings import StoreSettings
 from cds.storage.database import Store
-from cds.storage.schema import audit, decision_records, feedback, issued_cards, silent_decisions, used_tokens
+from cds.storage.database_schema import audit, decision_records, feedback, issued_cards, silent_decisions, used_tokens
 
 _USED_TOKENS_DAYS = 1
 

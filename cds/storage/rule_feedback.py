@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cds.storage.database import Store
-from cds.storage.schema import ON_ITS_CARD, feedback, issued_cards
+from cds.storage.database_schema import ON_ITS_CARD, feedback, issued_cards
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,8 @@ import sqlalchemy as sa
 from cds.security.caller import current_caller
 from cds.security.pseudonymisation import Secrecy
 from cds.storage.database import Store
+from cds.storage.database_schema import silent_decisions
 from cds.storage.group_writer import GroupWriter
-from cds.storage.schema import silent_decisions
 
 
 @dataclass(frozen=True)

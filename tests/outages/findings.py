@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from cds.storage.schema import ON_ITS_CARD, feedback, issued_cards
+from cds.storage.database_schema import ON_ITS_CARD, feedback, issued_cards
 from tests.outages.callers import Call, Told
 from tests.outages.disturbances import Span, Times
 

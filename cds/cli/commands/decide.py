@@ -11,7 +11,7 @@ import click
 from cds.cli.invocation.input_files import read_input
 from cds.cli.invocation.options import codes_of, knowledge_options, load_catalogue, load_knowledge, moment_option
 from cds.cli.text.brief import brief_text
-from cds.cli.text.decision import decision_text, sources_text
+from cds.cli.text.decision_text import decision_text, sources_text
 from rules.deciding.decider import Decider
 
 

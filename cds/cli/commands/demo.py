@@ -13,8 +13,8 @@ from rich.console import Console
 from rich.progress import track
 
 from cds.cli.invocation.input_files import Input, InputError, read_input
-from cds.cli.text.brief import Row, brief_text, table
-from cds.cli.text.decision import decision_text, sources_text
+from cds.cli.text.brief import PatientRow, brief_text, table
+from cds.cli.text.decision_text import decision_text, sources_text
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import as_bundle, suggested
@@ -101,7 +101,9 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
     elif patient is not None:
         click.echo(brief_text(ruleset, decided[0].decision, decided[0].title, decided[0].shelf))
     else:
-        click.echo(table(Row(each.entry.number, each.given.title.split(" (")[0], each.decision) for each in decided))
+        click.echo(
+            table(PatientRow(each.entry.number, each.given.title.split(" (")[0], each.decision) for each in decided)
+        )
         click.echo("\n! critical. One patient: nuque demo 13 (make demo ARGS=13); with reasons: nuque demo 13 --why")
     click.echo(f"\n{count(len(decided), 'patient')} of {index.hospital}; FHIR resources written to {out}/")
 

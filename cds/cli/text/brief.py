@@ -8,11 +8,11 @@ from typing import NamedTuple
 
 import click
 
-from cds.cli.text.decision import COLOURS, Line, nothing_found, render
+from cds.cli.text.decision_text import COLOURS, TerminalLine, nothing_found, render
 from cds.hooks.cards.by_part import by_part
+from cds.hooks.cards.distinct_questions import distinct_questions
 from cds.hooks.cards.holds_together import held_together
 from cds.hooks.cards.markdown import shorten
-from cds.hooks.cards.questions import questions
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.band_probability import share_in_words
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
@@ -37,47 +37,47 @@ def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | 
     return "\n".join([*head, *_tasks(decision.tasks, room, all_pressing=critical), *foot])
 
 
-def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[Line]:
-    yield Line(0, title, bold=True)
+def _head(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None) -> Iterator[TerminalLine]:
+    yield TerminalLine(0, title, bold=True)
     yield from nothing_found(decision)
     further = [caution for caution in decision.cautions if not caution.leads]
     yield from (_bold(caution) for caution in decision.leading if caution.severity == "critical")
     for hold in held_together(decision.holds):
-        yield Line(1, f"No size: {hold.text}", colour="red", bold=True)
+        yield TerminalLine(1, f"No size: {hold.text}", colour="red", bold=True)
     yield from (_bold(caution) for caution in further if caution.severity == "critical")
     yield from (_bold(caution) for caution in decision.leading if caution.severity != "critical")
     if decision.size_class is not None:
         size = decision.size_class
-        yield Line(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
+        yield TerminalLine(1, f"{size.in_words}: {size.words}", colour="green", bold=True)
         share = decision.candidates[0].probability
         likely = "" if share is None else f"; {share_in_words(share)}"
-        yield Line(1, f"{by_part(ruleset, decision)}{likely}")
+        yield TerminalLine(1, f"{by_part(ruleset, decision)}{likely}")
         yield from _items(shelf)
     for caution in further:
         if caution.severity == "warning":
-            yield Line(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
+            yield TerminalLine(1, f"warning: {caution.summary}", colour=COLOURS["warning"])
     if decision.dangers_not_recorded is not None:
-        yield Line(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
+        yield TerminalLine(1, decision.dangers_not_recorded.text, colour=COLOURS["warning"])
     unread = to_look_up(decision.not_used)
     if unread:
-        yield Line(1, f"Not used here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
+        yield TerminalLine(1, f"Not used here, read it yourself: {'; '.join(unread)}", colour=COLOURS["warning"])
     # Where something goes before the collar, which other size there is has time, and stands behind --why.
     for candidate in () if decision.leading else decision.candidates[1:]:
-        yield Line(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
-    for question in questions(decision)[:_MOST_QUESTIONS]:
-        yield Line(1, f"Find out: {question.ask}")
+        yield TerminalLine(1, f"else {candidate.size_class.in_words}: {candidate.why.removeprefix(IF_NOT_THE_FIRST)}")
+    for question in distinct_questions(decision)[:_MOST_QUESTIONS]:
+        yield TerminalLine(1, f"Find out: {question.ask}")
 
 
-def _bold(caution: Caution) -> Line:
-    return Line(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
+def _bold(caution: Caution) -> TerminalLine:
+    return TerminalLine(1, f"{caution.severity}: {caution.text}", colour=COLOURS[caution.severity], bold=True)
 
 
-def _items(shelf: Shelf | None) -> Iterator[Line]:
+def _items(shelf: Shelf | None) -> Iterator[TerminalLine]:
     if shelf is not None:
         for item in shelf.items[:_MOST_ITEMS]:
-            yield Line(1, f"on the shelf: {item.item} {item.name}")
+            yield TerminalLine(1, f"on the shelf: {item.item} {item.name}")
         for reason in shelf.none_because:
-            yield Line(1, f"nothing on the shelf fits: {reason}", colour="yellow")
+            yield TerminalLine(1, f"nothing on the shelf fits: {reason}", colour="yellow")
 
 
 def _tasks(tasks: Sequence[Task], room: int, *, all_pressing: bool) -> list[str]:
@@ -94,14 +94,14 @@ def _tasks(tasks: Sequence[Task], room: int, *, all_pressing: bool) -> list[str]
     return []
 
 
-def _named(tasks: Sequence[Task], shown: int) -> Iterator[Line]:
+def _named(tasks: Sequence[Task], shown: int) -> Iterator[TerminalLine]:
     if tasks:
-        yield Line(1, "Tasks", colour="cyan", bold=True)
+        yield TerminalLine(1, "Tasks", colour="cyan", bold=True)
     pressing = sorted(range(len(tasks)), key=lambda position: not _is_pressing(tasks[position]))
     for task in (tasks[position] for position in pressing[:shown]):
-        yield Line(2, task_line(task))
+        yield TerminalLine(2, task_line(task))
     if shown < len(tasks):
-        yield Line(2, f"and {len(tasks) - shown} more")
+        yield TerminalLine(2, f"and {len(tasks) - shown} more")
 
 
 def task_line(task: Task) -> str:
@@ -115,21 +115,21 @@ def _is_pressing(task: Task) -> bool:
     return task.timing.within_hours == 0 or (every is not None and every <= _PRESSING_HOURS)
 
 
-def _foot(decision: Decision) -> Iterator[Line]:
+def _foot(decision: Decision) -> Iterator[TerminalLine]:
     infos = sum(caution.severity == "info" for caution in decision.cautions)
     counts = [f"{infos} more to keep in mind"] if infos else []
     if decision.not_used:
         counts.append(f"{len(decision.not_used)} of the record not used")
     if counts:
-        yield Line(1, f"{', '.join(counts).capitalize()}: --why", dim=True)
+        yield TerminalLine(1, f"{', '.join(counts).capitalize()}: --why", dim=True)
     identity = decision.ruleset
-    yield Line(
+    yield TerminalLine(
         1, f"Content {identity.hash[:12]}, {decision.at:%Y-%m-%d %H:%M %Z}; --why: reasons; --full: all", dim=True
     )
-    yield Line(1, decision.disclaimer, dim=True)
+    yield TerminalLine(1, decision.disclaimer, dim=True)
 
 
-class Row(NamedTuple):
+class PatientRow(NamedTuple):
     """One patient in the table: how it is called for, the name, and what was decided."""
 
     number: str
@@ -137,7 +137,7 @@ class Row(NamedTuple):
     decision: Decision
 
 
-def table(rows: Iterable[Row]) -> str:
+def table(rows: Iterable[PatientRow]) -> str:
     """One line a patient: number, name, size or none, how many tasks, and the first caution (``!``: critical)."""
     width = min(shutil.get_terminal_size((100, 24)).columns, 100)
     lines = [click.style(f"{'':4}{'patient':21}{'size':23}{'tasks':>5}  first caution", bold=True)]

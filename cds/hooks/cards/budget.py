@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cds.hooks.cards import markdown
-from cds.hooks.cards.reading_limit import LONGEST_DETAIL, NOT_SHOWN, Line, fitted
+from cds.hooks.cards.reading_limit import LONGEST_DETAIL, NOT_SHOWN, CardLine, fitted
 from cds.protocol.response import Action
 from rules.model.ruleset import SEVERITIES, Severity
 
@@ -36,7 +36,7 @@ class Draft:
     indicator: Severity
     topic: str
     summary: str
-    lines: Sequence[Line]
+    lines: Sequence[CardLine]
     rules: tuple[str, ...]
     offers: tuple[Offer, ...] = ()
     any_offer: bool = False
@@ -85,7 +85,7 @@ def _fold(into: Draft, folded: Sequence[Draft]) -> Draft:
     )
 
 
-def _beside(lines: Sequence[Line], folded: Sequence[Line]) -> tuple[Line, ...]:
+def _beside(lines: Sequence[CardLine], folded: Sequence[CardLine]) -> tuple[CardLine, ...]:
     """``lines`` with ``folded`` at their end, and what is an alarm right after the last alarm of ``lines``."""
     last = max((place for place, line in enumerate(lines, start=1) if line.alarm), default=0)
     alarms = [line for line in folded if line.alarm and last]
@@ -93,11 +93,11 @@ def _beside(lines: Sequence[Line], folded: Sequence[Line]) -> tuple[Line, ...]:
     return (*lines[:last], *alarms, *lines[last:], *rest)
 
 
-def _in_short(draft: Draft) -> list[Line]:
+def _in_short(draft: Draft) -> list[CardLine]:
     needed = [replace(line, section="Also") for line in draft.lines if line.needed]
     if draft.indicator == "critical" and needed:
         return needed
-    return [Line("Also", markdown.plain(draft.summary), draft.indicator == "critical", counted=draft.topic)]
+    return [CardLine("Also", markdown.plain(draft.summary), draft.indicator == "critical", counted=draft.topic)]
 
 
 def _counted(summary: str, more: int) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from rules.model.decision import Decision
 from rules.model.ruleset import SEVERITIES
 
@@ -26,7 +26,7 @@ def need_first(main: Draft, decision: Decision) -> Draft:
         summary=first.summary if graver else main.summary,
         lines=(
             *(
-                Line("", text, needed=True, alarm=caution.severity == "critical")
+                CardLine("", text, needed=True, alarm=caution.severity == "critical")
                 for text, caution in zip(said, decision.leading, strict=True)
             ),
             *main.lines,

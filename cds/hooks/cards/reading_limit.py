@@ -18,7 +18,7 @@ AT_THE_LINK = "More at the link"
 
 
 @dataclass(frozen=True)
-class Line:
+class CardLine:
     """One line of a card in Markdown: a bullet under the title ``section``, or a paragraph where that is empty.
 
     ``needed`` lines are never left out, those ``behind`` always. ``counted`` is what a line is called, in the singular, where it
@@ -34,7 +34,7 @@ class Line:
 
 
 def fitted(
-    lines: Sequence[Line], summary: str, longest: int = LONGEST_DETAIL, ending: str = "", rest: str = NOT_SHOWN
+    lines: Sequence[CardLine], summary: str, longest: int = LONGEST_DETAIL, ending: str = "", rest: str = NOT_SHOWN
 ) -> str:
     """``lines`` as the detail of a card headed ``summary``, in at most ``longest`` characters where the needed ones allow it.
 
@@ -56,7 +56,7 @@ def fitted(
     return _text(shown, fresh, ending, rest)
 
 
-def _text(shown: Sequence[Line], fresh: Sequence[Line], ending: str, rest: str) -> str:
+def _text(shown: Sequence[CardLine], fresh: Sequence[CardLine], ending: str, rest: str) -> str:
     parts = []
     for section, lines in groupby(shown, key=lambda line: line.section):
         texts = [line.text for line in lines]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
-from cds.hooks.cards.content import unread_names
+from cds.hooks.cards.card_content import unread_names
 from rules.deciding.questions import unread_measurements
 from rules.model.decision import Caution, Decision, NotUsed, Task
 from rules.model.ruleset import Ruleset

@@ -17,10 +17,10 @@ from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer, within_budget
-from cds.hooks.cards.content import site_changes
+from cds.hooks.cards.card_content import site_changes
 from cds.hooks.cards.links import decision_link, explanation_url
 from cds.hooks.cards.override_reasons import override_reasons
-from cds.hooks.cards.reading_limit import AT_THE_LINK, LONGEST_DETAIL, NOT_SHOWN, Line
+from cds.hooks.cards.reading_limit import AT_THE_LINK, LONGEST_DETAIL, NOT_SHOWN, CardLine
 from cds.hooks.cards.unread_first import fitted_once_measured, led_by_unread
 from cds.hooks.suggestions.existing_orders import StandingCare
 from cds.protocol.call_progress import progress
@@ -284,7 +284,7 @@ def _issued(draft: Draft, service: HookService, call: HookCall, number: int) -> 
     )
 
 
-def _full_text(draft: Draft, changes: Sequence[Line], disclaimer: str) -> str:
+def _full_text(draft: Draft, changes: Sequence[CardLine], disclaimer: str) -> str:
     changed = markdown.bullets(line.text for line in changes)
     return markdown.joined([draft.full(), markdown.section("Changed by this site", changed), disclaimer])
 

@@ -8,7 +8,7 @@ from cds.fhir import codes
 from cds.fhir.reading.device_use import IN_PLACE
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import (
+from cds.hooks.cards.card_content import (
     caution_cards,
     caution_lines,
     not_used_line,
@@ -18,7 +18,7 @@ from cds.hooks.cards.content import (
     without,
 )
 from cds.hooks.cards.full_text import cautions_section, not_used_section, tasks_section, why
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import holds, is_ordered, may_be_on
@@ -63,7 +63,7 @@ def _look_card(call: HookCall) -> list[Draft]:
             topic="handover",
             summary=summary,
             lines=(
-                Line("", _RECORD_IT, needed=True),
+                CardLine("", _RECORD_IT, needed=True),
                 *unread_line(without(supposed, unread) if why_so in summary else unread),
             ),
             full=lambda: not_used_section(call.content.ruleset, unread),
@@ -101,11 +101,11 @@ def _handover_card(call: HookCall, decision: Decision) -> Draft:
     )
 
 
-def _leaflet_line(decision: Decision) -> Iterator[Line]:
+def _leaflet_line(decision: Decision) -> Iterator[CardLine]:
     """In which languages the instructions for the patient come along."""
     if decision.leaflets:
         languages = ", ".join(_language(leaflet.language) for leaflet in decision.leaflets)
-        yield Line("", f"The care plan brings the instructions for the patient: {languages}.", needed=True)
+        yield CardLine("", f"The care plan brings the instructions for the patient: {languages}.", needed=True)
 
 
 def _language(code: str) -> str:

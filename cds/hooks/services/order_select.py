@@ -10,9 +10,9 @@ from cds.fhir.reading.device_use import IN_PLACE
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, size_card, unread_names
+from cds.hooks.cards.card_content import caution_cards, size_card, unread_names
 from cds.hooks.cards.need import DIED, need_first, without_leading
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import shelf_items, shelf_lines
@@ -66,7 +66,7 @@ def _label(call: HookCall, to_order: Decision, orders: Sequence[Resource]) -> st
     return "Order the care" if keeps else f"Order {to_order.size_class.in_words} with its care"
 
 
-def _as_written(call: HookCall, to_order: Decision, orders: Sequence[Resource]) -> Iterator[Line]:
+def _as_written(call: HookCall, to_order: Decision, orders: Sequence[Resource]) -> Iterator[CardLine]:
     """What somebody wrote in ``orders`` otherwise than ``to_order``: what accepting changes, what stays, what to do by hand."""
     if to_order.size_class is None:
         return
@@ -75,13 +75,13 @@ def _as_written(call: HookCall, to_order: Decision, orders: Sequence[Resource]) 
         said = by_hand(order, to_order, call.orders, ruleset)
         if said is None and keeps_its_collar(order, to_order, call.orders, ruleset):
             stays = "**The order states another size, and nothing recorded speaks against it: it stays.**"
-            yield Line("", stays, counted="")
+            yield CardLine("", stays, counted="")
             continue
         if said is None:
             changes = what_changes(order, to_order, call.orders, ruleset)
             said = f"Accepting changes: {'; '.join(changes)}." if changes else None
         if said is not None:
-            yield Line("", f"**{markdown.plain(said, 600)}**", needed=True)
+            yield CardLine("", f"**{markdown.plain(said, 600)}**", needed=True)
 
 
 def _to_order(decision: Decision) -> Decision:
@@ -117,14 +117,14 @@ def _beside_what_stands(main: Draft, call: HookCall, before: Resource | None) ->
     stands = call.on_record.in_words()
     if stands is None:
         return main
-    last = Line("", f"Ordered already: {stands}.", needed=True)
+    last = CardLine("", f"Ordered already: {stands}.", needed=True)
     if before is None:
         return replace(main, lines=(*main.lines, last))
     by, since = text(mapping(before, "requester"), "display"), text(before, "authoredOn")
     whose = "".join(filter(None, (by and f" by {shown(by)}", since and f" on {shown(since[:10])}")))
     how = "drafted" if before.get("status") == "draft" else "ordered"
     first = f"A collar is {how} already{whose}: is another one meant?"
-    return replace(main, lines=(Line("", f"**{markdown.plain(first)}**", needed=True), *main.lines, last))
+    return replace(main, lines=(CardLine("", f"**{markdown.plain(first)}**", needed=True), *main.lines, last))
 
 
 def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:
@@ -136,7 +136,7 @@ def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:
         main,
         indicator="critical" if main.indicator == "critical" else "warning",
         summary=markdown.shorten(first, LONGEST_SUMMARY),
-        lines=(Line("", f"**{markdown.plain(first, 600)}**", needed=True), Line("", main.summary), *main.lines),
+        lines=(CardLine("", f"**{markdown.plain(first, 600)}**", needed=True), CardLine("", main.summary), *main.lines),
         full=lambda: markdown.joined([f"**{markdown.plain(first)}**", main.full()]),
     )
 
@@ -147,7 +147,7 @@ def _doubted(main: Draft) -> Draft:
         main,
         indicator="critical" if main.indicator == "critical" else "warning",
         summary=markdown.shorten(f"{DIED} {main.summary}", LONGEST_SUMMARY),
-        lines=(Line("", f"**{DIED}**", needed=True), *main.lines),
+        lines=(CardLine("", f"**{DIED}**", needed=True), *main.lines),
         full=lambda: markdown.joined([f"**{DIED}**", main.full()]),
     )
 

@@ -9,10 +9,10 @@ from functools import partial
 from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, not_used_line, reasons, unread_line, unread_names
+from cds.hooks.cards.card_content import caution_cards, not_used_line, reasons, unread_line, unread_names
 from cds.hooks.cards.full_text import not_used_section, why, why_title
 from cds.hooks.cards.need import DIED, without_leading
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on
 from cds.hooks.suggestions.catalogue_items import misfits, ordered_item, with_item
@@ -201,11 +201,11 @@ def _card(call: HookCall, order: Resource, orders: list[Resource], findings: lis
     )
 
 
-def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[Line, ...]:
+def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[CardLine, ...]:
     """Every finding, the gravest first, then what to do by hand, then why."""
     return (
         *(
-            Line("", f"**{markdown.plain(finding.text, 600)}**", needed=True, alarm=finding.severity == "critical")
+            CardLine("", f"**{markdown.plain(finding.text, 600)}**", needed=True, alarm=finding.severity == "critical")
             for finding in findings
         ),
         *_by_hand(call, order, findings),
@@ -215,11 +215,11 @@ def _lines(call: HookCall, order: Resource, findings: list[Finding]) -> tuple[Li
     )
 
 
-def _by_hand(call: HookCall, order: Resource, findings: list[Finding]) -> Iterator[Line]:
+def _by_hand(call: HookCall, order: Resource, findings: list[Finding]) -> Iterator[CardLine]:
     """What is wrong with ``order`` and can only be put right in the order itself."""
     said = by_hand(order, call.decision, call.orders, call.content.ruleset)
     if said is not None and any(finding.about == "order" for finding in findings):
-        yield Line("", markdown.plain(said), needed=True)
+        yield CardLine("", markdown.plain(said), needed=True)
 
 
 def _explained(call: HookCall, finding: Finding) -> str:

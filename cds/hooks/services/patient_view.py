@@ -11,9 +11,9 @@ from cds.fhir.reading.device_use import HALO, IN_PLACE
 from cds.fhir.reading.patient import IDENTITY
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
-from cds.hooks.cards.content import caution_cards, not_used_line, task_lines, unread_line, unread_names, without
+from cds.hooks.cards.card_content import caution_cards, not_used_line, task_lines, unread_line, unread_names, without
 from cds.hooks.cards.full_text import not_used_section, tasks_section, why
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
 from cds.hooks.engine.whether_worn import halo_may_be_on, holds, is_ordered, may_be_on
@@ -74,7 +74,7 @@ def _held(call: HookCall, hold: HoldNotice) -> Draft:
         indicator="warning",
         topic="caution",
         summary=hold.summary,
-        lines=(Line("", said, needed=True),),
+        lines=(CardLine("", said, needed=True),),
         full=lambda: markdown.joined([said, markdown.section("Why", why(call.decision, hold.rules))]),
         rules=hold.rules,
     )
@@ -96,9 +96,9 @@ def _ending_card(call: HookCall) -> list[Draft]:
             topic="ending",
             summary="The neck is recorded as cleared, and collar care is still ordered.",
             lines=(
-                Line("", stays, needed=True),
-                *(Line(_BY_HAND, order, needed=True) for order in left),
-                *(Line("Would end", order, counted="order") for order in orders),
+                CardLine("", stays, needed=True),
+                *(CardLine(_BY_HAND, order, needed=True) for order in left),
+                *(CardLine("Would end", order, counted="order") for order in orders),
             ),
             rules=tuple(rule.id for rule in call.content.ruleset.rules.values() if CLEARED in rule.reads),
             full=lambda: markdown.joined(
@@ -123,9 +123,9 @@ def _unread_card(call: HookCall, supposed: Sequence[NotUsed]) -> list[Draft]:
     names, rest = unread_names(first), without(first, unread)
     summary = markdown.shorten(f"{head}{names}", _LONGEST)
     if supposed:
-        lines = (Line("", _RECORD_IT, needed=True), *unread_line(rest if names in summary else unread))
+        lines = (CardLine("", _RECORD_IT, needed=True), *unread_line(rest if names in summary else unread))
     else:
-        lines = (Line("", _A_DANGER, needed=True), *(unread_line(unread) if names not in summary else ()))
+        lines = (CardLine("", _A_DANGER, needed=True), *(unread_line(unread) if names not in summary else ()))
     return [
         Draft(
             indicator="warning",

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from cds.storage.schema import metadata
+from cds.storage.database_schema import metadata
 
 connection = context.config.attributes["connection"]
 context.configure(connection=connection, target_metadata=metadata)

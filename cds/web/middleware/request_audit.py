@@ -17,7 +17,7 @@ from cds.observability.logging import failure, log
 from cds.observability.metrics import Metrics
 from cds.operation_outcome import Issue, outcome
 from cds.storage.audit_log import Audit, AuditEntry
-from cds.storage.impatience import Allowance, current_allowance
+from cds.storage.deadlines import Allowance, current_allowance
 from cds.web.decision_events import PATIENT
 from cds.web.dependencies import CONTENT, Service
 from cds.web.middleware.authentication import wants_page

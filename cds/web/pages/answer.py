@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from cds.fhir.writing.service_request import fit_task
-from cds.hooks.cards.questions import INSTEAD
+from cds.hooks.cards.distinct_questions import INSTEAD
 from cds.site.catalogue_matching import GIRTH, HEIGHT, Shelf
 from cds.web.pages.fact_form import DRAWINGS
 from cds.web.pages.neck_chart import NeckChart, neck_chart

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from cds.settings import StoreSettings
 from cds.storage.database import Store, insert_new
-from cds.storage.schema import audit, feedback, issued_cards, used_tokens
+from cds.storage.database_schema import audit, feedback, issued_cards, used_tokens
 
 _ROWS = 5_000
 _COMMITS = 100

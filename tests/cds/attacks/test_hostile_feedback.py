@@ -15,7 +15,7 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from cds.storage.schema import feedback
+from cds.storage.database_schema import feedback
 from tests.cds import ehr
 from tests.cds.hook_calls import observation, order_select
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running

@@ -25,9 +25,9 @@ from cds.security.pseudonymisation import Secrecy
 from cds.settings import Settings, StoreSettings
 from cds.storage.card_repository import CardMemory
 from cds.storage.database import Store
+from cds.storage.database_schema import feedback
+from cds.storage.deadlines import MOST_WAIT_SECONDS, DeadlineExceeded, DeadlineRunner
 from cds.storage.group_writer import GroupWriter
-from cds.storage.impatience import MOST_WAIT_SECONDS, Impatience, Late
-from cds.storage.schema import feedback
 from tests.cds import ehr
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, order_select
@@ -57,11 +57,11 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     """How many seconds each answer of the store was waited for, where none ever comes."""
     waited: list[float] = []
 
-    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
+    def never_answers(self: DeadlineRunner, work: Callable[[], Any], seconds: float) -> Any:
         waited.append(seconds)
-        raise Late("it does not answer")
+        raise DeadlineExceeded("it does not answer")
 
-    monkeypatch.setattr(Impatience, "run", never_answers)
+    monkeypatch.setattr(DeadlineRunner, "run", never_answers)
     return waited
 
 
@@ -71,10 +71,10 @@ def test_all_that_one_call_waits_for_the_store_stays_below_a_second(
     """The token, the search for repeats and the decision record each ask the store. How fast this machine is plays no part."""
     waited: list[float] = []
 
-    def never_answers(self: Impatience, work: Callable[[], Any], seconds: float) -> Any:
+    def never_answers(self: DeadlineRunner, work: Callable[[], Any], seconds: float) -> Any:
         waited.append(max(0.0, seconds) / 2)
         time.sleep(waited[-1])
-        raise Late("it does not answer")
+        raise DeadlineExceeded("it does not answer")
 
     given = {
         "trust": "jwt",
@@ -85,7 +85,7 @@ def test_all_that_one_call_waits_for_the_store_stays_below_a_second(
         "store_url": f"sqlite:///{tmp_path / 'store.sqlite3'}",
     }
     with TestClient(create_app(Settings(**given), clock=lambda: AT)) as client:
-        monkeypatch.setattr(Impatience, "run", never_answers)
+        monkeypatch.setattr(DeadlineRunner, "run", never_answers)
         answer = client.post(SELECT, json=order_select(*MEASURED), headers=signed())
     assert (answer.status_code, bool(answer.json()["cards"])) == (200, True)
     assert len(waited) >= 3

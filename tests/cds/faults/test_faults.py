@@ -175,7 +175,7 @@ def test_a_full_disk_refuses_feedback_and_loses_none_that_was_acknowledged(tmp_p
 def _cards(store: Store) -> list[dict[str, Any]]:
     import sqlalchemy as sa
 
-    from cds.storage.schema import feedback
+    from cds.storage.database_schema import feedback
 
     with store.reading() as connection:
         return [dict(row) for row in connection.execute(sa.select(feedback.c.card)).mappings()]

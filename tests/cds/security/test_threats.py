@@ -25,7 +25,7 @@ from cds.security import jwt_auth, pseudonymisation, ssrf_guard
 from cds.settings import Settings
 from cds.storage import jti_replay_cache
 from cds.storage.database import Store
-from cds.storage.schema import metadata
+from cds.storage.database_schema import metadata
 from cds.web.middleware import authentication, request_limits
 from tests.cds import ehr
 from tests.cds.conftest import AT

@@ -26,7 +26,7 @@ from cds.protocol.feedback import AcceptedSuggestion, FeedbackItem, NotKept
 from cds.protocol.response import Card, Source
 from cds.security.pseudonymisation import Secrecy, SecrecyError
 from cds.settings import StoreSettings
-from cds.storage import schema
+from cds.storage import database_schema
 from cds.storage.audit_log import Audit, AuditEntry, events
 from cds.storage.card_repository import CardMemory, IssuedCard
 from cds.storage.database import Store, StoreDown, StoreError, default_url
@@ -108,7 +108,9 @@ def everything(store: Store) -> str:
     """All that stands in the store, as text."""
     with store.reading() as connection:
         return "\n".join(
-            str(tuple(row)) for table in schema.metadata.sorted_tables for row in connection.execute(sa.select(table))
+            str(tuple(row))
+            for table in database_schema.metadata.sorted_tables
+            for row in connection.execute(sa.select(table))
         )
 
 
@@ -123,7 +125,7 @@ def test_the_migrations_make_exactly_the_tables_of_the_code(store: Store) -> Non
         store._migrate(connection)
     with store.reading() as connection:
         options = {"compare_type": True}
-        assert compare_metadata(MigrationContext.configure(connection, opts=options), schema.metadata) == []
+        assert compare_metadata(MigrationContext.configure(connection, opts=options), database_schema.metadata) == []
 
 
 def described(store: Store) -> dict[str, object]:
@@ -146,12 +148,12 @@ def test_tables_made_at_once_are_those_that_the_migrations_make(settings: StoreS
             by_steps._migrate(connection)
         at_once.upgrade()
         made = described(at_once)
-        assert set(made) == {*schema.metadata.tables, "alembic_version"}
+        assert set(made) == {*database_schema.metadata.tables, "alembic_version"}
         if at_once.is_sqlite:
             assert made == described(by_steps)
-        assert (at_once.revision(), by_steps.revision()) == (schema.REVISION, schema.REVISION)
+        assert (at_once.revision(), by_steps.revision()) == (database_schema.REVISION, database_schema.REVISION)
         at_once.upgrade()  # From here on by migrations, of which none is lacking.
-        assert at_once.revision() == schema.REVISION
+        assert at_once.revision() == database_schema.REVISION
 
 
 def test_the_newest_migration_is_the_one_the_code_expects() -> None:
@@ -160,7 +162,7 @@ def test_the_newest_migration_is_the_one_the_code_expects() -> None:
 
     config = Config()
     config.set_main_option("script_location", "cds.storage:migrations")
-    assert ScriptDirectory.from_config(config).get_heads() == [schema.REVISION]
+    assert ScriptDirectory.from_config(config).get_heads() == [database_schema.REVISION]
 
 
 def test_workers_that_start_together_make_the_tables_once(settings: StoreSettings) -> None:
@@ -186,7 +188,7 @@ def test_stores_of_one_process_that_are_made_at_the_same_time_do_not_meet(tmp_pa
         return store.revision()
 
     with ThreadPoolExecutor(len(stores)) as pool:
-        assert list(pool.map(make, stores)) == [schema.REVISION] * len(stores)
+        assert list(pool.map(make, stores)) == [database_schema.REVISION] * len(stores)
     for store in stores:
         store.close()
 
@@ -232,7 +234,7 @@ def test_only_what_a_clinician_waits_for_is_hurried(settings: StoreSettings, hur
 def test_a_failed_transaction_leaves_nothing(store: Store) -> None:
     row = {"digest": "d", "expires_at": AT}
     with pytest.raises(ZeroDivisionError), store.writing() as connection:
-        connection.execute(schema.used_tokens.insert(), row)
+        connection.execute(database_schema.used_tokens.insert(), row)
         raise ZeroDivisionError
     assert "'d'" not in everything(store)
 
@@ -278,7 +280,7 @@ def test_what_is_kept_as_a_hash_cannot_be_tried_out_without_the_secret(store: St
         other = Secrecy(StoreSettings(pseudonym_key=key), made_up=False)
         card_memory(store, other).keep("collar-order-sign", [overridden("19500101", comment="Jane")], AT)
     with store.reading() as connection:
-        kept = connection.execute(sa.select(schema.feedback.c.card, schema.feedback.c.digest)).all()
+        kept = connection.execute(sa.select(database_schema.feedback.c.card, database_schema.feedback.c.digest)).all()
     assert len({card for card, _ in kept}) == len({digest for _, digest in kept}) == 2
 
 
@@ -299,7 +301,7 @@ def test_a_call_made_twice_issues_its_cards_once(
     memory.remember([issued, card(secrecy)])
     writer.close()
     with store.reading() as connection:
-        assert connection.execute(sa.select(sa.func.count()).select_from(schema.issued_cards)).scalar() == 2
+        assert connection.execute(sa.select(sa.func.count()).select_from(database_schema.issued_cards)).scalar() == 2
 
 
 # --- what the store may know ---------------------------------------------------------------------------------------
@@ -535,7 +537,7 @@ def test_after_a_write_that_failed_readiness_wants_to_see_one_that_succeeds(tmp_
     sa.event.listen(full, "before_cursor_execute", no_room)
     with pytest.raises(StoreDown, match="full"), store.writing() as connection:
         row = {"digest": "d", "expires_at": AT}
-        connection.execute(schema.used_tokens.insert(), row)
+        connection.execute(database_schema.used_tokens.insert(), row)
     now[0] = 60.0
     assert "full" in str(store.problem())
     sa.event.remove(full, "before_cursor_execute", no_room)
@@ -543,7 +545,7 @@ def test_after_a_write_that_failed_readiness_wants_to_see_one_that_succeeds(tmp_
     assert store.problem() is None
     assert "d" not in everything(store)
     with store.reading() as connection:
-        assert connection.execute(sa.select(sa.func.count()).select_from(schema.used_tokens)).scalar() == 0
+        assert connection.execute(sa.select(sa.func.count()).select_from(database_schema.used_tokens)).scalar() == 0
     store.close()
 
 
@@ -659,7 +661,7 @@ def test_the_commands_purge_and_export(
     assert found == [("overridden", sorted(RULES), "ward-3", True), ("accepted", None, None, False)]
 
     assert "feedback: 2 deleted" in run(main, ["store", "purge", "--at", "2036-01-01"], catch_exceptions=False).output
-    assert f"to {schema.REVISION}" in run(main, ["store", "upgrade"], catch_exceptions=False).output
+    assert f"to {database_schema.REVISION}" in run(main, ["store", "upgrade"], catch_exceptions=False).output
     assert run(main, ["store", "export", "audit", "--format", "parquet"]).exit_code == 2
 
 
@@ -678,7 +680,7 @@ def test_a_command_on_a_store_that_cannot_be_used_says_so_in_words(
 def test_the_first_command_on_a_new_account_makes_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("NUQUE_STORE_URL", f"sqlite:///{tmp_path / 'new' / 's.sqlite3'}")
     told = CliRunner().invoke(main, ["store", "upgrade"], catch_exceptions=False)
-    assert f"from nothing to {schema.REVISION}" in told.output
+    assert f"from nothing to {database_schema.REVISION}" in told.output
 
 
 @pytest.mark.parametrize("form", ["ndjson", "parquet"])

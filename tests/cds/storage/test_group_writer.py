@@ -13,8 +13,8 @@ import sqlalchemy as sa
 from cds.observability.metrics import Metrics
 from cds.settings import StoreSettings
 from cds.storage.database import Store
+from cds.storage.database_schema import audit, used_tokens
 from cds.storage.group_writer import GroupWriter
-from cds.storage.schema import audit, used_tokens
 from tests.cds.live_service import PATIENCE_SECONDS
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)

@@ -11,7 +11,7 @@ import pytest
 from cds.settings import StoreSettings
 from cds.storage import held_files
 from cds.storage.database import Store
-from cds.storage.schema import used_tokens
+from cds.storage.database_schema import used_tokens
 from tests.cds.storage.test_database import AT
 
 VISIT = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); print(*c.execute(sys.argv[2]).fetchone()); c.close()"

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from cds.settings import StoreSettings
 from cds.storage.database import Store
-from cds.storage.schema import feedback
+from cds.storage.database_schema import feedback
 from tests.cds.faults.processes import ROOT
 
 pytestmark = pytest.mark.slow

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from cds.settings import StoreSettings
 from cds.storage.database import Store
-from cds.storage.schema import audit, feedback, issued_cards
+from cds.storage.database_schema import audit, feedback, issued_cards
 from tests.cds.hook_calls import observation, order_select
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from cds.storage.schema import UtcTime
+from cds.storage.database_schema import UtcTime
 
 revision = "0003"
 down_revision = "0002"

@@ -18,7 +18,7 @@ from cds.bootstrap.app import create_app
 from cds.cli import main
 from cds.settings import Settings
 from cds.storage.database import Store
-from cds.storage.schema import issued_cards, silent_decisions
+from cds.storage.database_schema import issued_cards, silent_decisions
 from cds.storage.silent_log import weeks
 from tests.cds.hook_calls import (
     COLLAR_ORDER,

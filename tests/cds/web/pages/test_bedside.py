@@ -9,7 +9,7 @@ import click
 import pytest
 from fastapi.testclient import TestClient
 
-from cds.cli.text.decision import decision_text
+from cds.cli.text.decision_text import decision_text
 from cds.web.pages.fact_form import QUICK, as_posted, fact_form
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset

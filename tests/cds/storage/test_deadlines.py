@@ -7,8 +7,8 @@ from contextvars import ContextVar
 
 import pytest
 
-from cds.storage import impatience
-from cds.storage.impatience import Impatience, Late
+from cds.storage import deadlines
+from cds.storage.deadlines import DeadlineExceeded, DeadlineRunner
 
 SAID: ContextVar[str] = ContextVar("said", default="nothing")
 
@@ -18,7 +18,7 @@ class DownError(Exception):
 
 
 def test_work_one_after_the_other_is_done_by_one_thread() -> None:
-    store = Impatience(DownError)
+    store = DeadlineRunner(DownError)
     threads = set()
     for _ in range(20):
         threads.add(store.run(threading.get_ident, 10))
@@ -29,7 +29,7 @@ def test_work_one_after_the_other_is_done_by_one_thread() -> None:
 
 
 def test_work_at_the_same_time_is_done_at_the_same_time() -> None:
-    store, together = Impatience(DownError), threading.Barrier(8, timeout=30)
+    store, together = DeadlineRunner(DownError), threading.Barrier(8, timeout=30)
     with ThreadPoolExecutor(8) as callers:
         for _ in range(5):
             met = callers.map(lambda _: store.run(together.wait, 30), range(8))
@@ -37,7 +37,7 @@ def test_work_at_the_same_time_is_done_at_the_same_time() -> None:
 
 
 def test_each_piece_of_work_sees_what_its_caller_set_and_leaves_nothing() -> None:
-    store = Impatience(DownError)
+    store = DeadlineRunner(DownError)
 
     def replaced() -> str:
         before = SAID.get()
@@ -49,8 +49,8 @@ def test_each_piece_of_work_sees_what_its_caller_set_and_leaves_nothing() -> Non
 
 
 def test_a_thread_ends_that_has_nothing_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(impatience, "_IDLE_SECONDS", 0.01)
-    store = Impatience(DownError)
+    monkeypatch.setattr(deadlines, "_IDLE_SECONDS", 0.01)
+    store = DeadlineRunner(DownError)
     thread = store.run(threading.current_thread, 10)
     thread.join(10)
     assert not thread.is_alive() and store._idle == 0
@@ -58,18 +58,18 @@ def test_a_thread_ends_that_has_nothing_to_do(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_many_callers_get_what_is_theirs_while_threads_come_and_go(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(impatience, "_IDLE_SECONDS", 0.0)
-    store = Impatience(DownError)
+    monkeypatch.setattr(deadlines, "_IDLE_SECONDS", 0.0)
+    store = DeadlineRunner(DownError)
     with ThreadPoolExecutor(16) as callers:
         found = list(callers.map(lambda number: store.run(lambda: number, 30), range(2_000)))
     assert found == list(range(2_000))
 
 
 def test_what_does_not_answer_is_given_up_and_tried_by_one_at_a_time() -> None:
-    store, answers = Impatience(DownError), threading.Event()
-    with pytest.raises(Late, match="no answer within"):
+    store, answers = DeadlineRunner(DownError), threading.Event()
+    with pytest.raises(DeadlineExceeded, match="no answer within"):
         store.run(answers.wait, 0.01)
-    with pytest.raises(Late, match="does not answer"):
+    with pytest.raises(DeadlineExceeded, match="does not answer"):
         store.run(lambda: True, 10)
     answers.set()
     until = time.monotonic() + 10

@@ -8,7 +8,7 @@ import click
 import pytest
 
 from cds.cli.text.brief import brief_text
-from cds.hooks.cards.questions import INSTEAD, questions
+from cds.hooks.cards.distinct_questions import INSTEAD, distinct_questions
 from rules.deciding.decider import Decider
 from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
@@ -30,7 +30,7 @@ def _decided(**facts: FactValue) -> Decision:
 
 def test_each_fact_is_asked_once_and_dangers_first() -> None:
     decision = Decider(RULESET).decide({"collar_in_place": True}, AT)
-    asked = [one.fact for one in questions(decision)]
+    asked = [one.fact for one in distinct_questions(decision)]
     assert len(asked) == len(set(asked)) > 5
     assert asked[: len(decision.ask)] == [one.fact for one in decision.ask]
     assert {*asked, *INSTEAD.values()} >= {one.fact for one in decision.measure_next}
@@ -40,9 +40,9 @@ def test_each_fact_is_asked_once_and_dangers_first() -> None:
 def test_what_answers_the_same_is_asked_once_by_who_says_both(fact: str, other: str) -> None:
     decision = _decided()
     assert {fact, other} <= {one.fact for one in decision.measure_next}
-    asked = {one.fact: one.ask for one in questions(decision)}
+    asked = {one.fact: one.ask for one in distinct_questions(decision)}
     assert other not in asked and "age group that the patient appears to be in" in asked[fact]
-    assert fact not in {one.fact for one in questions(_decided(age_years=41))}
+    assert fact not in {one.fact for one in distinct_questions(_decided(age_years=41))}
 
 
 def test_the_short_answer_of_the_command_line_has_room_for_another_question() -> None:

@@ -8,7 +8,7 @@ INSTEAD = {"age_years": "apparent_age_group"}
 """For whoever cannot answer the first, the second answers the same, and the first says so."""
 
 
-def questions(decision: Decision) -> list[Question | MeasureNext]:
+def distinct_questions(decision: Decision) -> list[Question | MeasureNext]:
     """What ``decision`` asks for, dangers before what the size needs; of each fact once.
 
     What stands in for another fact that is asked is left out.

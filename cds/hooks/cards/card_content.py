@@ -12,10 +12,10 @@ from cds.fhir.writing.service_request import FIT_TASK
 from cds.hooks.cards import markdown
 from cds.hooks.cards.budget import Draft, Offer
 from cds.hooks.cards.by_part import by_part
+from cds.hooks.cards.distinct_questions import distinct_questions
 from cds.hooks.cards.full_text import caution_in_full, coming_with, size_in_full, why_title
 from cds.hooks.cards.holds_together import held_together
-from cds.hooks.cards.questions import questions
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.reading_limit import CardLine
 from cds.protocol.response import LONGEST_SUMMARY
 from rules.evaluation.hit_policy import IF_NOT_THE_FIRST
 from rules.model.decision import Candidate, Decision, NotUsed, SizeClass, Task, to_look_up
@@ -82,7 +82,7 @@ def caution_cards(
             topic="caution",
             summary=caution.summary,
             lines=(
-                Line(
+                CardLine(
                     "",
                     markdown.plain(caution.text, 600),
                     needed=True,
@@ -99,14 +99,14 @@ def caution_cards(
     ]
 
 
-def caution_lines(decision: Decision, severities: Iterable[Severity]) -> Iterator[Line]:
+def caution_lines(decision: Decision, severities: Iterable[Severity]) -> Iterator[CardLine]:
     """The cautions of ``decision`` of the given ``severities``, each in its sentence."""
     for caution in decision.cautions:
         if caution.severity in severities:
-            yield Line("Keep in mind", markdown.plain(caution.summary), counted="caution")
+            yield CardLine("Keep in mind", markdown.plain(caution.summary), counted="caution")
 
 
-def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Iterator[Line]:
+def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Iterator[CardLine]:
     """Why something is critical: the because-line in ``decision`` of each of ``rules`` (ids), each once.
 
     With another ``severity`` there are none: what is less grave says it in full only.
@@ -114,14 +114,14 @@ def reasons(decision: Decision, rules: Iterable[str], severity: Severity) -> Ite
     if severity != "critical":
         return
     for because in dict.fromkeys(entry.because for entry in decision.traced(rules)):
-        yield Line(why_title(severity), markdown.plain(because, 600), counted="reason")
+        yield CardLine(why_title(severity), markdown.plain(because, 600), counted="reason")
 
 
-def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[Line]:
+def task_lines(tasks: Sequence[Task], section: str, mark: str = "") -> Iterator[CardLine]:
     """``tasks``, one line each under the title ``section``: what, who, and how many people. ``mark`` stands before each."""
     for task in tasks:
         who = markdown.plain(task.who)
-        yield Line(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
+        yield CardLine(section, f"{mark}**{markdown.plain(task.title)}**: {who}", counted="task")
 
 
 def unread_names(not_used: Iterable[NotUsed]) -> str:
@@ -143,28 +143,28 @@ def without(said: Iterable[NotUsed], not_used: Iterable[NotUsed]) -> list[NotUse
     return [one for one in not_used if id(one) not in left_out]
 
 
-def unread_line(not_used: Iterable[NotUsed]) -> Iterator[Line]:
+def unread_line(not_used: Iterable[NotUsed]) -> Iterator[CardLine]:
     """What of ``not_used`` (read and refused, or not to be had) may be a danger: it is named."""
     names = unread_names(not_used)
     if names:
-        yield Line("Find out", f"**Not used here, read it yourself: {markdown.plain(names)}**", needed=True)
+        yield CardLine("Find out", f"**Not used here, read it yourself: {markdown.plain(names)}**", needed=True)
 
 
-def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[Line]:
+def not_used_line(not_used: Sequence[NotUsed]) -> Iterator[CardLine]:
     """How many records are ``not_used``, with the values that look wrong; all stand in the decision beside the cards."""
     if not_used:
         records = "1 record" if len(not_used) == 1 else f"{len(not_used)} records"
         wrong = dict.fromkeys(f"{one.about} {one.value}" for one in not_used if one.fact and one.kind in _LOOKS_WRONG)
         shown = "; ".join(markdown.shorten(name, _LONGEST_NAME) for name in list(wrong)[:_MOST_WRONG])
         named = f" ({markdown.plain(shown)})" if shown else ""
-        yield Line("", f"Not used: {records}{named}, listed with the decision.", needed=True)
+        yield CardLine("", f"Not used: {records}{named}, listed with the decision.", needed=True)
 
 
-def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[Line, ...]:
+def site_changes(ruleset: Ruleset, decision: Decision, draft: Draft) -> tuple[CardLine, ...]:
     """What the site changed in ``ruleset`` behind ``draft``, a card on ``decision``, each with its reason."""
     changes = [change for change in decision.local_changes if _behind(change, ruleset, draft)]
     return tuple(
-        Line("Changed by this site", markdown.plain(change.because), counted="local change") for change in changes
+        CardLine("Changed by this site", markdown.plain(change.because), counted="local change") for change in changes
     )
 
 
@@ -189,34 +189,38 @@ def _headline(ruleset: Ruleset, decision: Decision) -> tuple[Severity, str]:
     return "info", markdown.shorten(summary, LONGEST_SUMMARY)
 
 
-def _size(ruleset: Ruleset, decision: Decision) -> Iterator[Line]:
+def _size(ruleset: Ruleset, decision: Decision) -> Iterator[CardLine]:
     if decision.size_class is None:
         for hold in held_together(decision.holds):
             critical = hold.kind == "do_not_size"
-            yield Line("", markdown.plain(hold.text, 600), needed=True, alarm=critical)
+            yield CardLine("", markdown.plain(hold.text, 600), needed=True, alarm=critical)
             for caution in coming_with(decision, hold):
-                yield Line("", markdown.plain(caution.text, 600), needed=True, alarm=critical)
+                yield CardLine("", markdown.plain(caution.text, 600), needed=True, alarm=critical)
             yield from reasons(decision, hold.rules, "critical" if critical else "warning")
         return
     size = decision.size_class
     title = _FOR_LATER if _is_emergency(decision) else ""
     words = f"**{markdown.plain(_capital(size.words))}** ({markdown.plain(size.in_words)})."
-    yield Line(title, words, needed=True)
+    yield CardLine(title, words, needed=True)
     # Where something goes before the collar, how sure the size is and which other there is has time.
     later = bool(decision.leading)
-    yield Line(title, f"{markdown.plain(by_part(ruleset, decision))}.", counted="" if later else _HOW_SURE)
+    yield CardLine(title, f"{markdown.plain(by_part(ruleset, decision))}.", counted="" if later else _HOW_SURE)
     for option in decision.candidates[1:]:
-        yield Line("If it does not fit", _alternate(option, size), counted="other size", behind=later)
+        yield CardLine("If it does not fit", _alternate(option, size), counted="other size", behind=later)
 
 
-def _shelf(decision: Decision, items: Sequence[str]) -> Iterator[Line]:
+def _shelf(decision: Decision, items: Sequence[str]) -> Iterator[CardLine]:
     """The nearest item stands whatever the room, but in an emergency none; where no size is given, no item is either."""
     later = _is_emergency(decision)
     for position, item in enumerate(items if decision.size_class else ()):
-        yield Line("On the shelf", item, needed=position == 0 and not later, counted="item on the shelf", behind=later)
+        yield CardLine(
+            "On the shelf", item, needed=position == 0 and not later, counted="item on the shelf", behind=later
+        )
 
 
-def _ordered(decision: Decision, size: Sequence[Line], rest: Sequence[Line], who: Sequence[Line]) -> Iterator[Line]:
+def _ordered(
+    decision: Decision, size: Sequence[CardLine], rest: Sequence[CardLine], who: Sequence[CardLine]
+) -> Iterator[CardLine]:
     """Size, what is to be found out and to be minded, and who does what.
 
     In an emergency who does what goes first, and which size it is has time; why there is none has not.
@@ -246,16 +250,16 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _find_out(decision: Decision) -> Iterator[Line]:
+def _find_out(decision: Decision) -> Iterator[CardLine]:
     """The dangers that are not recorded in one line, then two questions in full: dangers before the size."""
     if decision.dangers_not_recorded is not None:
         label, colon, names = markdown.plain(decision.dangers_not_recorded.text, 600).partition(":")
-        yield Line("Find out", f"**{label}{colon}**{names}", needed=True)
-    for question in questions(decision)[:_MOST_TO_FIND_OUT]:
-        yield Line("Find out", markdown.plain(question.ask), needed=True)
+        yield CardLine("Find out", f"**{label}{colon}**{names}", needed=True)
+    for question in distinct_questions(decision)[:_MOST_TO_FIND_OUT]:
+        yield CardLine("Find out", markdown.plain(question.ask), needed=True)
 
 
-def _who(decision: Decision) -> Iterator[Line]:
+def _who(decision: Decision) -> Iterator[CardLine]:
     """Who puts the collar on, and what comes before it, where that takes more than one; then how many tasks there are.
 
     Where no size is given, the fitting is only counted.
@@ -270,10 +274,12 @@ def _who(decision: Decision) -> Iterator[Line]:
         hands = f" ({markdown.plain(done)})" if done else ""
         begins = markdown.plain(f", {task.begins}" if task.begins and not task.title_tells(task.begins) else "")
         people = markdown.plain(f"{task.people} people, {task.performer_words}")
-        yield Line("Who", f"**{markdown.plain(task.title)}**{begins}: {people}{hands}", needed=True)
+        yield CardLine("Who", f"**{markdown.plain(task.title)}**{begins}: {people}{hands}", needed=True)
     more = len(tasks) - len(named)
     if more:
-        yield Line("Who", f"{more} {'more ' if named else ''}task{'s' if more > 1 else ''} in the orders", needed=True)
+        yield CardLine(
+            "Who", f"{more} {'more ' if named else ''}task{'s' if more > 1 else ''} in the orders", needed=True
+        )
 
 
 def _rules_of_size(decision: Decision) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
-from concurrent.futures import TimeoutError as LateError
+from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import contextmanager
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
@@ -51,7 +51,7 @@ current_allowance: contextvars.ContextVar[Allowance | None] = contextvars.Contex
 """That of the call that is answered here; outside of calls each piece of work has one of its own."""
 
 
-class Late(Exception):
+class DeadlineExceeded(Exception):
     """The work was not done in time, or not begun because other work is late."""
 
 
@@ -64,7 +64,7 @@ class _Job:
     outcome: Future[Any]
 
 
-class Impatience:
+class DeadlineRunner:
     """For one kind of work. ``most``: how many may wait at the same time; after a ``failure`` only one tries.
 
     Work is done in threads, which are kept for a while: to start one takes longer than most work.
@@ -81,12 +81,12 @@ class Impatience:
         """Threads that wait for a job and were promised none."""
 
     def run(self, work: Callable[[], Found], seconds: float) -> Found:
-        """What ``work`` gives within ``seconds``. Raises what it raises, and Late where it is late or other work is."""
+        """What ``work`` gives within ``seconds``. Raises what it raises, and DeadlineExceeded where it is late or other work is."""
         if seconds <= 0:
-            raise Late("this call has waited long enough")
+            raise DeadlineExceeded("this call has waited long enough")
         with self._lock:
             if self._inside >= (1 if self._suspected else self._most):
-                raise Late("it does not answer")
+                raise DeadlineExceeded("it does not answer")
             self._inside += 1
             is_taken = self._idle > 0
             self._idle -= is_taken
@@ -97,10 +97,10 @@ class Impatience:
             threading.Thread(target=self._work, name="store", daemon=True).start()
         try:
             return outcome.result(seconds)
-        except LateError as error:
+        except FutureTimeout as error:
             with self._lock:
                 self._suspected = self._suspected or not outcome.done()
-            raise Late(f"no answer within {seconds:g} s") from error
+            raise DeadlineExceeded(f"no answer within {seconds:g} s") from error
 
     def _work(self) -> None:
         """One job after the other, until none has come for a while."""

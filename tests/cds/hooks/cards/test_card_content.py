@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cds.hooks.cards.budget import Draft, Offer, within_budget
-from cds.hooks.cards.content import caution_cards, size_card
-from cds.hooks.cards.reading_limit import Line
+from cds.hooks.cards.card_content import caution_cards, size_card
+from cds.hooks.cards.reading_limit import CardLine
 from cds.protocol.response import Action
 from cds.site.advice_policy import AdvicePolicy
 from rules.deciding.decider import Decider
@@ -24,7 +24,7 @@ CREATE = Action(type="create", description="Create", resource={"resourceType": "
 
 
 def draft(indicator: str, summary: str, offers: tuple[Offer, ...] = ()) -> Draft:
-    needed = Line("", f"Detail of {summary}.", needed=True)
+    needed = CardLine("", f"Detail of {summary}.", needed=True)
     return Draft(indicator, "caution", summary, (needed,), (f"rule.{summary}",), offers, full=lambda: needed.text)  # type: ignore[arg-type]
 
 
