@@ -93,7 +93,7 @@ class Export:
         return min(max(sum(file.bytes for file in self.files) // _BUCKET_BYTES, 1), _MOST_BUCKETS)
 
     def sort(self, code_map: CodeMap, out: Path) -> Iterator[ExportFile]:
-        """Write the lines that matter under ``out``, one folder a bucket; yields each file once it is done."""
+        """Write the lines that matter to ``code_map`` under ``out``, one folder a bucket; yields each file once it is done."""
         mentioned = mentions(code_map)
         for number, file in enumerate(self.files):
             for part, lines in enumerate(_gathered(file, mentioned)):
@@ -150,7 +150,8 @@ def _gathered(file: ExportFile, mentioned: str) -> Iterator[pl.DataFrame]:
 def keyed_lines(lines: pl.LazyFrame, resource_type: str, mentioned: str) -> pl.LazyFrame:
     """The ``lines`` that may say something, with the ``key`` of the patient (``Patient/1``; null: nobody is named).
 
-    Of resources that are known by their codes, the lines in which the regular expression ``mentioned`` finds something.
+    All are of the type ``resource_type``. Of resources that are known by their codes, the lines in which the regular
+    expression ``mentioned`` finds something.
     """
     kept = lines.filter(pl.col("line").str.len_bytes() > 1)
     if resource_type in _BY_CODE:

@@ -63,7 +63,10 @@ class Cohort:
         self.undated += other.undated
 
     def table(self, ruleset: Ruleset) -> pl.DataFrame:
-        """One row a patient: ``patient``, ``unit``, ``at``, and a column for every fact that an observer may give."""
+        """One row a patient: ``patient``, ``unit``, ``at``, and a column for every fact of ``ruleset`` that an observer may give.
+
+        A fact is in its own unit, null where it is unknown.
+        """
         schema = {"patient": pl.String(), "unit": pl.String(), "at": pl.Datetime("us", "UTC"), **fact_types(ruleset)}
         columns = {name: [row.get(name) for row in self.rows] for name in schema}
         rows = pl.DataFrame([pl.Series(name, columns[name], dtype=kind, strict=False) for name, kind in schema.items()])
@@ -76,7 +79,7 @@ class Cohort:
 
 
 def fact_types(ruleset: Ruleset) -> dict[str, pl.DataType]:
-    """The column types of all facts that an observer may give, in the order of the vocabulary."""
+    """The column types of all facts of ``ruleset`` that an observer may give, in the order of the vocabulary."""
     return {name: column_type(fact) for name, fact in ruleset.vocabulary.items() if fact.given != "concluded"}
 
 
@@ -126,7 +129,10 @@ class CohortReader:
                     yield found
 
     def unit(self, resources: Sequence[dict[str, Any]]) -> str:
-        """Where the patient was last: the place (or provider) of the encounter that started last, in its own words."""
+        """Where the patient whose ``resources`` these are was last, in the record's own words.
+
+        It is the place (or provider) of the encounter that started last.
+        """
         encounters = [resource for resource in resources if resource.get("resourceType") == "Encounter"]
         if not encounters:
             return NO_UNIT

@@ -15,7 +15,8 @@ from rules.model.ruleset import Ruleset
 def facts_of(ruleset: Ruleset, table: pl.DataFrame) -> tuple[pl.DataFrame, Counter[tuple[str, str]]]:
     """``table`` with the columns ``patient``, ``unit``, ``at`` and one for each fact it holds; and refusals by fact and reason.
 
-    Raises ReplayError where a column is neither a fact that an observer may give nor one of these three.
+    Values of a fact are in its unit in ``ruleset``; one that cannot be used becomes null. Raises ReplayError where a
+    column is neither a fact that an observer may give nor one of these three.
     """
     refused: Counter[tuple[str, str]] = Counter()
     given = {name: fact for name, fact in ruleset.vocabulary.items() if fact.given != "concluded"}

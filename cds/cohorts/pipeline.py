@@ -50,7 +50,8 @@ class Replay:
     def run(self, progress: Progress) -> Tally:
         """Decide everybody; parts that an earlier run of the same replay finished are kept. Returns the counts.
 
-        Raises ReplayError where the folder holds nothing to read or ``out`` holds another replay.
+        ``progress`` is told how far it is. Raises ReplayError where the folder holds nothing to read or ``out`` holds
+        another replay.
         """
         self._claim()
         tally = self._of_parquet(progress) if self.parquet else self._of_export(progress)
@@ -202,7 +203,10 @@ class OutputPart:
         return Tally.from_json(json.loads(self.counts.read_text()))
 
     def write(self, columns: Columns, facts: pl.DataFrame, read: Tally) -> None:
-        """Decide ``facts`` and write the part. ``read`` holds what is known from reading: refusals, undated patients."""
+        """Decide ``facts`` by ``columns`` and write the part: one row a patient.
+
+        ``read`` holds what is known from reading: refusals, undated patients.
+        """
         decided = columns.decide(facts, keep=KEPT)
         names = [name for name in facts.columns if name not in KEPT]
         tally = Tally.of(columns, facts, decided)

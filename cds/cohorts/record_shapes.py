@@ -133,7 +133,10 @@ class Shape(NamedTuple):
 
 
 def as_number(definition: FactDefinition, value: FactValue) -> float:
-    """``value`` of a fact as a number: of a code its place among the fact's codes, of a yes/no fact 1 or 0."""
+    """``value`` of the fact ``definition`` as a number, in its unit; of a code its place among the fact's codes, from 0.
+
+    Of a yes/no fact it is 1 or 0.
+    """
     return float(definition.values.index(str(value)) if definition.type == "code" else value)
 
 

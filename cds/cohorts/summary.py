@@ -35,7 +35,7 @@ class Tally:
 
     @classmethod
     def of(cls, columns: Columns, facts: pl.DataFrame, decided: pl.DataFrame) -> Tally:
-        """Count ``decided``, the decisions for the rows of ``facts``."""
+        """Count ``decided``, the decisions of ``columns`` for the rows of ``facts``."""
         tally = cls(patients=facts.height)
         vocabulary = columns.ruleset.vocabulary
         measured = [axis.fact for axis in columns.ruleset.axes.values() if axis.fact in facts.columns]
@@ -94,7 +94,7 @@ class Tally:
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Tally:
-        """What ``as_json`` wrote."""
+        """What ``as_json`` wrote as ``data``."""
         return cls(
             patients=data["patients"],
             undated=data["undated"],

@@ -25,7 +25,10 @@ from rules.testing.coverage import Coverage, RuleCoverage
 
 
 def tested(ruleset: Ruleset, results: Sequence[CaseResult], coverage: Coverage) -> Report:
-    """Cases that hold and that do not, rules and comparisons that no case reaches."""
+    """Cases in ``results`` that hold and that do not, and rules and comparisons of ``ruleset`` that no case reaches.
+
+    What is reached is counted in ``coverage``.
+    """
     failed = [result for result in results if not result.passed]
     uncovered = [rule for rule in coverage.rules if rule.missing]
     untested = [comparison for comparison in coverage.comparisons if comparison.missing]

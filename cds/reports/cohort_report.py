@@ -16,7 +16,10 @@ _MOST_SIZES = 4
 
 
 def replayed(ruleset: Ruleset, tally: Tally, source: str, left_out: tuple[str, ...] = ()) -> Report:
-    """What came out for a whole cohort: how many could be sized and how well, by size, month and unit; and what was missing."""
+    """What ``tally`` counts of a whole cohort: how many could be sized and how well, by size, month and unit; what was missing.
+
+    ``ruleset`` has the words, ``source`` says what was read, and ``left_out`` names the files that were not.
+    """
     blocks: list[Block] = [Words(_plainly(ruleset, tally))]
     blocks += [_bars("How sure the size is", _share(tally.counts.get("confidence", Counter()), tally.patients))]
     blocks += _by_axis(ruleset, tally)

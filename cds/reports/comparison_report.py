@@ -20,7 +20,7 @@ def compared(
     changed: Sequence[DecisionChange],
     patients: int,
 ) -> Report:
-    """What was written otherwise, and whose decision comes out otherwise, by kind of change.
+    """What was ``written`` otherwise in ``new`` than in ``old``, and whose decision ``changed``, by kind of change.
 
     ``patients``: how many were decided with both.
     """

@@ -458,7 +458,7 @@ def _number(value: float) -> str:
 
 
 def plain(text: str, replaced: Sequence[tuple[str, str]] = (("–", "-"), ("—", "-"), ("’", "'"), ("…", "..."))) -> str:
-    """``text`` with the marks that a printer's own fonts lack written otherwise."""
+    """``text`` with the marks that a printer's own fonts lack ``replaced``: pairs of the mark and what is written instead."""
     for mark, instead in replaced:
         text = text.replace(mark, instead)
     return text

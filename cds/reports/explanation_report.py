@@ -20,7 +20,7 @@ _STATES: dict[bool | None, State] = {True: "good", False: "bad", None: "doubt"}
 def explained(
     explainer: Explainer, why_not: Sequence[str], title: str, at: datetime, not_used: Sequence[NotUsed] = ()
 ) -> Report:
-    """The trace as a tree, why the rules called ``why_not`` stayed silent, and what would change the size.
+    """The trace of ``explainer`` as a tree, why the rules called ``why_not`` stayed silent, and what would change the size.
 
     ``title`` says whose decision it is, ``at`` its moment, ``not_used`` what was seen and refused.
     """

@@ -12,7 +12,7 @@ from rules.verification.lint import LintFinding
 
 
 def checked(ruleset: Ruleset, findings: Sequence[LintFinding]) -> Report:
-    """Findings by kind, by file, and one by one."""
+    """``findings`` by kind, by file, and one by one, and the rules of ``ruleset`` that they are about."""
     kinds = Counter(finding.check for finding in findings)
     concerned = {_rule_at(finding.place) for finding in findings}
     topics: dict[str, list[GridCell]] = {}

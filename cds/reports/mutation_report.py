@@ -14,7 +14,7 @@ from rules.verification.mutant_witness import ToldApart
 
 
 def mutated(ruleset: Ruleset, report: MutationReport, told: Sequence[ToldApart]) -> Report:
-    """The score, and each survivor with its line and a patient who would show it."""
+    """The score of ``report`` on ``ruleset``, and each survivor with its line and the patient in ``told`` who would show it."""
     alive = [one for one in told if not one.same]
     same = [one for one in told if one.same]
     made = report.total - len(same)

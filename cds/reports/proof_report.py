@@ -12,9 +12,9 @@ _STATES: dict[str, State] = {"proved": "good", "failed": "bad", "undecided": "do
 
 
 def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Report:
-    """Each property with its verdict, and for a failed one patients who show it, ready to save as cases.
+    """Each property of ``ruleset`` with its verdict, and for a failed one patients who show it, ready to save as cases.
 
-    ``seconds``: how long the proof took.
+    ``verdicts`` has one for each property. ``seconds``: how long the proof took.
     """
     failed = [verdict for verdict in verdicts if verdict.status != "proved"]
     held = [verdict for verdict in verdicts if verdict.status == "proved"]

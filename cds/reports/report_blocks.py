@@ -153,7 +153,7 @@ def about(ruleset: Ruleset) -> str:
 
 
 def count(number: int, thing: str, things: str | None = None) -> str:
-    """``1 rule``, ``2 rules``."""
+    """``number`` and what is counted: one ``thing``, or ``things`` (where not given, with an s): ``1 rule``, ``2 rules``."""
     return f"{number} {thing if number == 1 else things or thing + 's'}"
 
 

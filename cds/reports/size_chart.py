@@ -37,7 +37,7 @@ CELL_MM = (5.0, 20.0)
 
 
 def mapped(ruleset: Ruleset, shown: Sequence[Panel]) -> Report:
-    """The map as a report: the pictures, and the same fields as tables and data."""
+    """The map of ``ruleset`` as a report: a picture of each panel of ``shown``, and the same fields as tables and data."""
     columns = Columns(sizing_part(ruleset))
     found = [(panel, fields(columns, panel)) for panel in shown]
     blocks: list[Block] = [
@@ -110,7 +110,7 @@ def _span(span: Span) -> str:
 
 
 def size_map(ruleset: Ruleset, shown: Sequence[Panel]) -> Markup:
-    """``shown`` side by side, four a row, as one SVG picture with a legend of colours."""
+    """The panels of ``shown`` side by side, four a row, as one SVG picture with a legend of the colours of ``ruleset``."""
     columns = Columns(sizing_part(ruleset))
     across = min(len(shown), 4)
     down = -(-len(shown) // across)
@@ -134,7 +134,7 @@ def _alone(ruleset: Ruleset, panel: Panel, fields: Sequence[ChartField]) -> Mark
 
 
 def legend(ruleset: Ruleset) -> Markup:
-    """The colours as a picture of its own."""
+    """The colours of the sizes of ``ruleset`` as a picture of its own."""
     drawn = Markup('<g transform="translate(12,8)">{}</g>').format(_legend(ruleset))
     return _svg(150 * len(ruleset.axes["girth_band"].values) + 110, 42, "Colours of the sizes", drawn)
 
@@ -147,7 +147,7 @@ def _svg(width: float, height: float, title: str, content: Markup) -> Markup:
 
 
 def colour(ruleset: Ruleset, height: str, girth: str) -> str:
-    """The colour of a size: hue by girth band, lightness by height band."""
+    """The colour (``#rrggbb``) of a size of ``ruleset``: hue by the band ``girth``, lightness by the band ``height``."""
     bands = ruleset.axes["height_band"].values
     step = bands.index(height) / max(len(bands) - 1, 1)
     hue = HUES[ruleset.axes["girth_band"].values.index(girth) % len(HUES)]

@@ -76,7 +76,10 @@ def _points_by_situation(ruleset: Ruleset, cohort: pl.DataFrame) -> dict[tuple[s
 
 
 def axis_range(ruleset: Ruleset, axis: Axis) -> tuple[float, float]:
-    """What is drawn along ``axis``: its edges and half as much again on both sides, within what is plausible."""
+    """From and to what is drawn along ``axis`` of ``ruleset``, in mm: its edges and half as much again on both sides.
+
+    It stays within what is plausible.
+    """
     assert axis.fact is not None
     fact: FactDefinition = ruleset.vocabulary[axis.fact]
     low, high = fact.range or (0.0, 1000.0)

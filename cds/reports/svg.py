@@ -29,7 +29,7 @@ _LETTER = 6.6
 
 
 def bars(block: Bars) -> Markup:
-    """Each bar filled to its share, with its name and the numbers above it."""
+    """Each bar of ``block`` filled to its share, with its name and the numbers above it."""
     state: State = "good" if block.good else "bad"
     rows = []
     for index, bar in enumerate(block.bars):
@@ -48,7 +48,7 @@ def bars(block: Bars) -> Markup:
 
 
 def stacks(block: Stacks) -> Markup:
-    """Each whole as one bar of shares, with a legend above; hover (or read aloud) for the numbers."""
+    """Each whole of ``block`` as one bar of shares, with a legend above; hover (or read aloud) for the numbers."""
     parts, x, y = [], 0.0, 0
     for name, shade in zip(block.parts, STACK, strict=False):
         wide = 26 + _LETTER * len(name)
@@ -70,7 +70,7 @@ def stacks(block: Stacks) -> Markup:
 
 
 def grid(block: Grid) -> Markup:
-    """A square for each thing, in groups, with a legend; hover (or read aloud) for its name."""
+    """A square for each thing of ``block``, in groups, with a legend; hover (or read aloud) for its name."""
     across = _WIDTH // (_SQUARE + 3)
     parts = []
     y = 0
@@ -115,7 +115,7 @@ def _square(cell: GridCell, x: int, y: int) -> Markup:
 
 
 def number_line(block: NumberLine) -> Markup:
-    """The stretches side by side to scale, each labelled, and a marker where the patient stands."""
+    """The stretches of ``block`` side by side to scale, each labelled, and a marker where the patient stands."""
     low, high = block.stretches[0].low, block.stretches[-1].high
     scale = (_WIDTH - 16) / ((high - low) or 1)
     labels = list(dict.fromkeys(part.label for part in block.stretches))

@@ -61,7 +61,10 @@ def knowledge_options(command: Command) -> Command:
 
 
 def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Ruleset:
-    """The ruleset that the options name. Raises NuqueError with every problem found."""
+    """The ruleset of the folder ``knowledge`` (None: as shipped) with the files ``overlay`` over it.
+
+    Raises NuqueError with every problem found.
+    """
     overlays = [Path(path) for path in overlay]
     try:
         return load_ruleset(knowledge_folder(knowledge), overlays)
@@ -73,7 +76,10 @@ def load_knowledge(knowledge: str | None, overlay: Iterable[str] = ()) -> Rulese
 
 
 def load_catalogue(path: Path | None, ruleset: Ruleset) -> Catalogue | None:
-    """The catalogue in the file ``path``, if there is one. Raises NuqueError with every problem found."""
+    """The catalogue in the file ``path``, if there is one, for the axes of ``ruleset``.
+
+    Raises NuqueError with every problem found.
+    """
     from cds.site.catalogue import Catalogue
 
     if path is None:
@@ -97,7 +103,10 @@ def _keys(path: Path) -> set[str]:
 
 
 def codes_of(ruleset: Ruleset, code_map: Path | None, catalogue: Catalogue | None = None) -> Callable[[], CodeMap]:
-    """Loads the code map with a site's file and items over it, once it is needed: plain facts need none."""
+    """A function that loads the code map for ``ruleset``, called once it is needed: plain facts need none.
+
+    A site's file ``code_map`` and the items of its ``catalogue`` are laid over it.
+    """
 
     def load() -> CodeMap:
         from cds.fhir.reading.code_map_loader import load_code_map
@@ -123,7 +132,7 @@ def knowledge_folder(knowledge: str | None) -> Path:
 
 
 def load_worked_cases(ruleset: Ruleset, knowledge: str | None, cases: str | None = None) -> tuple[Case, ...]:
-    """The worked cases of the folder ``cases``, or those beside the knowledge. Raises KnowledgeError."""
+    """The worked cases for ``ruleset`` of the folder ``cases``, or those beside the ``knowledge``. Raises KnowledgeError."""
     from rules.testing.cases import CASES, load_cases
 
     return load_cases(ruleset, Path(cases) if cases else knowledge_folder(knowledge) / CASES.name)

@@ -25,7 +25,10 @@ def report_options(command: Command) -> Command:
 
 
 def deliver(report: Report, *, as_json: bool, html: str | None) -> None:
-    """Print ``report``, write the page where one is wanted, and end with 1 where there are findings, else 0."""
+    """Print ``report``, and end with 1 where there are findings, else 0.
+
+    ``as_json`` prints it as JSON; ``html`` is the file to which the page is written where one is wanted.
+    """
     if html is not None:
         from cds.reports.html_renderer import as_html
 

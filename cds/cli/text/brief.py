@@ -29,7 +29,10 @@ _PRESSING_HOURS = 1
 
 
 def brief_text(ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None) -> str:
-    """``decision`` under ``title``: what stops, size, warnings, other sizes, what to find out, and the tasks that have room."""
+    """``decision`` under ``title``: what stops, size, warnings, other sizes, what to find out, and the tasks that have room.
+
+    ``ruleset`` has the words for facts and axes, ``shelf`` what the site stocks.
+    """
     head = render(_head(ruleset, decision, title, shelf)).splitlines()
     foot = render(_foot(decision)).splitlines()
     room = max(MOST_LINES - len(head) - len(foot), _LEAST_FOR_TASKS)
@@ -105,7 +108,7 @@ def _named(tasks: Sequence[Task], shown: int) -> Iterator[TerminalLine]:
 
 
 def task_line(task: Task) -> str:
-    """What, who, how many people, and when it begins."""
+    """The ``task`` in a line: what, who, how many people, and when it begins."""
     begins = f": {task.begins}" if task.begins else ""
     return f"{task.title} ({task.who}){begins}"
 
@@ -138,7 +141,7 @@ class PatientRow(NamedTuple):
 
 
 def table(rows: Iterable[PatientRow]) -> str:
-    """One line a patient: number, name, size or none, how many tasks, and the first caution (``!``: critical)."""
+    """``rows``, one line a patient: number, name, size or none, how many tasks, and the first caution (``!``: critical)."""
     width = min(shutil.get_terminal_size((100, 24)).columns, 100)
     lines = [click.style(f"{'':4}{'patient':21}{'size':23}{'tasks':>5}  first caution", bold=True)]
     for row in rows:

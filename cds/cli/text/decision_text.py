@@ -34,7 +34,7 @@ class TerminalLine(NamedTuple):
 def decision_text(
     ruleset: Ruleset, decision: Decision, title: str, shelf: Shelf | None = None, *, full: bool = False
 ) -> str:
-    """``decision`` by ``ruleset`` under ``title`` with what the site stocks, wrapped to the terminal.
+    """``decision`` by ``ruleset`` under ``title`` with what is on the site's ``shelf``, wrapped to the terminal.
 
     ``full`` adds each task's instruction, and each rule that fired with its reason and comparisons.
     """
@@ -42,7 +42,7 @@ def decision_text(
 
 
 def sources_text(citations: dict[str, str]) -> str:
-    """The sources cited, one a paragraph."""
+    """The sources cited, one a paragraph; ``citations`` has each by its name."""
     return render(
         [
             TerminalLine(0, "Sources", bold=True),
@@ -66,7 +66,10 @@ def _render(line: TerminalLine, width: int) -> str:
 
 
 def nothing_found(decision: Decision) -> Iterator[TerminalLine]:
-    """That nothing is known of this patient, where that is so: what follows would read as if it were about somebody."""
+    """That ``decision`` knows nothing of this patient, where that is so.
+
+    What follows would read as if it were about somebody.
+    """
     if not decision.facts:
         unused = len(decision.not_used)
         of_record = f" (not used: {count(unused, 'record')}; --full names them)" if unused else ""
