@@ -20,7 +20,10 @@ log: FilteringBoundLogger = structlog.get_logger("nuque")
 
 
 def configure(stream: TextIO | None = None, level: str = "info") -> None:
-    """Write JSON lines to ``stream`` (default: standard error), also what libraries log through ``logging``."""
+    """Write JSON lines to ``stream`` (default: standard error), also what libraries log through ``logging``.
+
+    What is below ``level`` (``debug``, ``info``, ``warning``, ``error``) is left out.
+    """
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_log_level,

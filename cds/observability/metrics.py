@@ -123,28 +123,28 @@ class Metrics:
         self._answer(route, status).inc()
 
     def decided(self, service: str, decision: Decision) -> None:
-        """Count a decision and the values that it could not use."""
+        """Count ``decision``, made by ``service``, and the values that it could not use."""
         size = "none" if decision.size_class is None else decision.size_class.code
         self._decisions.labels(service, size).inc()
         for refused in decision.not_used:
             self._refused_values.labels(refused.fact or "unknown", refused.kind).inc()
 
     def issued(self, service: str, indicators: Sequence[str]) -> None:
-        """Count cards."""
+        """Count the cards of ``service``, of which ``indicators`` has one each."""
         for indicator in indicators:
             self._cards.labels(service, indicator).inc()
 
     def kept_silent(self, service: str) -> None:
-        """Count a card that was not repeated."""
+        """Count a card of ``service`` that was not repeated."""
         self._silent.labels(service).inc()
 
     def fed_back(self, service: str, items: Sequence[FeedbackItem]) -> None:
-        """Count feedback that was kept."""
+        """Count the ``items`` of feedback on ``service`` that were kept."""
         for item in items:
             self._outcomes.labels(service, item.outcome).inc()
 
     def refused(self, reason: str) -> None:
-        """Count a call that was refused."""
+        """Count a call that was refused for ``reason``."""
         self._refused_calls.labels(reason).inc()
 
     def not_in_trail(self) -> None:
@@ -152,11 +152,11 @@ class Metrics:
         self._unaudited.inc()
 
     def store_failed(self, purpose: str) -> None:
-        """Count a failure of the store."""
+        """Count a failure of the store, when it was used for ``purpose``."""
         self._store_failures.labels(purpose).inc()
 
     def row_lost(self, table: str) -> None:
-        """Count a row that was not kept."""
+        """Count a row of ``table`` that was not kept."""
         self._lost_rows.labels(table).inc()
 
     def rows_wait(self, count: int) -> None:

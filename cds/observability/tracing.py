@@ -37,7 +37,10 @@ def exporting_provider() -> TracerProvider:
 
 
 def instrument(app: FastAPI, settings: SeeingSettings, provider: TracerProvider | None = None) -> TracerProvider | None:
-    """Have ``app`` make a span for each call where the settings ask for it; gives what holds them. Raises TracesError."""
+    """Have ``app`` make a span for each call where ``settings`` ask for it. Raises TracesError.
+
+    Gives what holds the spans: ``provider``, or the one that exports them; None where they are not asked for.
+    """
     if not settings.traces:
         return None
     provider = provider or exporting_provider()
@@ -68,7 +71,10 @@ def _parent_only() -> TextMapPropagator:
 
 
 async def send_the_last(provider: TracerProvider) -> None:
-    """Send the spans that wait for the next batch: a service that was told to stop ends without a further chance."""
+    """Send the spans of ``provider`` that wait for the next batch.
+
+    A service that was told to stop ends without a further chance.
+    """
     with anyio.move_on_after(_PATIENCE_SECONDS):
         await anyio.to_thread.run_sync(provider.force_flush, abandon_on_cancel=True)
 

@@ -39,7 +39,7 @@ class KeySetError(NuqueError):
 
 
 def usable_keys(content: bytes) -> dict[str, Key]:
-    """The signature keys of a JWKS by key id: elliptic curve, and RSA of at least 2048 bits. Raises KeySetError.
+    """The signature keys of the JWKS ``content`` by key id: elliptic curve, and RSA of at least 2048 bits. Raises KeySetError.
 
     A key of a kind that is not known here is left out (RFC 7517, section 5), and the others stay in use.
     """

@@ -136,7 +136,7 @@ class Trust:
             await keys.aclose()
 
     async def check(self, call: HttpCall) -> Caller:
-        """Who calls. Raises NotTrusted."""
+        """Who makes the ``call``. Raises NotTrusted."""
         if self.mode == "open":
             check_local(call)
             return Caller("open")
@@ -150,7 +150,7 @@ class Trust:
         return Caller(client.iss, tenant, client)
 
     def check_page(self, call: HttpCall) -> Caller:
-        """Who opens a page: this machine in open mode, else whom the site's proxy has signed in. Raises NotTrusted."""
+        """Who opens a page by ``call``: this machine in open mode, else whom the site's proxy has signed in. Raises NotTrusted."""
         if self.mode == "open":
             check_local(call)
             return Caller("open")

@@ -21,7 +21,7 @@ class TrustSettingsError(NuqueError):
 
 
 def check_bind(settings: TrustSettings, host: str) -> None:
-    """Refuse to listen on ``host`` where ``trust`` is ``open`` and others could reach it. Raises TrustSettingsError."""
+    """Refuse to listen on ``host`` where ``settings`` trust everybody and others could reach it. Raises TrustSettingsError."""
     if settings.trust == "open" and not is_loopback(host):
         raise TrustSettingsError(
             f"NUQUE_HOST={host}: while NUQUE_TRUST is 'open' anybody may call, so the service listens on 127.0.0.1 only; "
@@ -30,9 +30,9 @@ def check_bind(settings: TrustSettings, host: str) -> None:
 
 
 def check_local(call: HttpCall) -> None:
-    """Answer this machine only, also when something else than ``nuque serve`` opened the socket. Raises NotTrusted.
+    """Refuse a ``call`` of any other machine, also when something else than ``nuque serve`` opened the socket.
 
-    The name in Host is checked too: a page on the internet can have its own name point at 127.0.0.1.
+    The name in Host is checked too: a page on the internet can have its own name point at 127.0.0.1. Raises NotTrusted.
     """
     sockets = [host for host in (call.local, call.peer) if host is not None and _is_address(host)]
     if not sockets:

@@ -50,7 +50,7 @@ class Secrecy:
         return self._sealer is not None
 
     def patient(self, namespace: str, patient_id: str) -> str:
-        """The keyed hash of a patient of ``namespace``."""
+        """The keyed hash of the patient ``patient_id`` of ``namespace``."""
         return self._hash("patient", namespace, patient_id)
 
     def text(self, text: str) -> str:

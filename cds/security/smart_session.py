@@ -60,11 +60,11 @@ class SmartSessions:
         return self._seal.seal(carried.model_dump_json().encode(), self._clock())
 
     def pending(self, call: HttpCall) -> PendingLaunch | None:
-        """The launch that the browser began, where it still may end."""
+        """The launch that the browser of ``call`` began, where it still may end."""
         return self._opened(call, LAUNCH, PendingLaunch)
 
     def caller(self, call: HttpCall) -> Caller | None:
-        """Who calls out of a session; None where there is none."""
+        """Who makes the ``call`` out of a session; None where there is none."""
         session = self._opened(call, SESSION, Session)
         return None if session is None else Caller("smart", tenant=session.iss, patient=session.patient)
 

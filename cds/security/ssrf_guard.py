@@ -63,7 +63,10 @@ class Origin:
 
 
 def listed_origins(urls: Iterable[str], setting: str) -> frozenset[Origin]:
-    """The origins that a site listed. Raises ReachError naming ``setting`` where an entry is more or less than an origin."""
+    """The origins of ``urls``, which a site listed.
+
+    Raises ReachError naming ``setting`` where an entry is more or less than an origin.
+    """
     found = set()
     for url in urls:
         try:
@@ -88,7 +91,10 @@ def listed_networks(networks: Iterable[str], setting: str) -> tuple[Network, ...
 
 
 def address_problem(text: str, private: Iterable[Network]) -> str | None:
-    """Why the address must not be called, or None. Addresses that wrap an IPv4 address are judged by what they wrap."""
+    """Why the IP address ``text`` must not be called, or None; the ``private`` networks may be.
+
+    Addresses that wrap an IPv4 address are judged by what they wrap.
+    """
     address: Address = ipaddress.ip_address(text.split("%", 1)[0])
     if isinstance(address, ipaddress.IPv6Address):
         if address in _NAT64:

@@ -46,7 +46,10 @@ class Audit:
 
 
 def events(store: Store, since: datetime | None, canonical_base: str) -> Iterator[dict[str, Any]]:
-    """The entries in ``store`` from ``since`` on, oldest first, as AuditEvent resources. Raises StoreDown."""
+    """The entries in ``store`` from ``since`` (with time zone; None: all) on, oldest first, as AuditEvent resources.
+
+    Codes of ours stand under the URL ``canonical_base``. Raises StoreDown.
+    """
     query = sa.select(audit_table).order_by(audit_table.c.at, audit_table.c.entry)
     if since is not None:
         query = query.where(audit_table.c.at >= since)

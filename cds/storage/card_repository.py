@@ -65,7 +65,7 @@ class IssuedCard:
 
 
 def rules_digest(rules: Iterable[str]) -> str:
-    """One value for a set of rule ids."""
+    """One value for a set of ``rules`` (ids), whatever their order."""
     return hashlib.sha256("\n".join(sorted(set(rules))).encode()).hexdigest()
 
 
@@ -101,7 +101,8 @@ class CardMemory:
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
         """Keep feedback, durably, all items or none. The same statement sent twice is kept once. Raises NotKept.
 
-        Feedback on a card that is not on record (yet) is kept like any other, and found with the card when it is there.
+        ``items`` on ``service`` came at the moment ``received`` (with time zone). Feedback on a card that is not on
+        record (yet) is kept like any other, and found with the card when it is there.
         """
         rows = {row["digest"]: row for row in (self._row(service, item, received) for item in items)}
         # Its cards were answered before; where they cannot be written now, the feedback is kept all the same.

@@ -165,7 +165,10 @@ class Store:
             return self._within(self._decisions, work, seconds)
 
     def with_patience(self, work: Callable[[], Found]) -> Found:
-        """The same where a statement has to be kept, which may take some seconds and be sent again. Raises StoreDown."""
+        """What ``work`` gives, where a statement has to be kept, which may take some seconds and be sent again.
+
+        Raises StoreDown.
+        """
         return self._within(self._statements, work, _PATIENCE_SECONDS)
 
     def _within(self, runner: DeadlineRunner, work: Callable[[], Found], seconds: float) -> Found:
@@ -392,7 +395,7 @@ def _begins_with(path: str, beginnings: tuple[bytes, ...]) -> bool:
 
 
 def insert_new(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert ``rows`` in one batch; those whose key is there already stay as they are."""
+    """Insert ``rows`` into ``table`` in one batch by ``connection``; those whose key is there already stay as they are."""
     connection.execute(_insert_of(table, connection.dialect.name), rows)
 
 

@@ -23,7 +23,10 @@ class DecisionRecords:
         self._store, self._secrecy = store, secrecy
 
     def keep(self, at: datetime, request: str, content: Mapping[str, Any]) -> bool:
-        """Keep ``content`` (plain JSON); False, and nothing kept, where the site gave no key. Raises StoreDown."""
+        """Keep ``content`` (plain JSON), decided at the moment ``at`` (with time zone) in the call with the id ``request``.
+
+        False, and nothing kept, where the site gave no key. Raises StoreDown.
+        """
         sealed = self._secrecy.seal(json.dumps(content, default=str))
         if sealed is None:
             return False

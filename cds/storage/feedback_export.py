@@ -39,7 +39,10 @@ class ExportError(NuqueError):
 
 
 def rows(store: Store, since: datetime | None = None) -> Iterator[dict[str, Any]]:
-    """Feedback received from ``since`` on, oldest first, with what is known of its card. Raises StoreDown."""
+    """Feedback in ``store`` received from ``since`` (with time zone; None: all) on, oldest first, with what is known of its card.
+
+    Raises StoreDown.
+    """
     card = issued_cards.c
     query = (
         sa.select(
@@ -70,7 +73,7 @@ def rows(store: Store, since: datetime | None = None) -> Iterator[dict[str, Any]
 
 
 def write_ndjson(found: Iterator[dict[str, Any]], file: IO[str]) -> int:
-    """Write ``found`` as lines of JSON; times in ISO 8601. Gives the number of lines."""
+    """Write ``found`` to ``file`` as lines of JSON; times in ISO 8601. Gives the number of lines."""
     count = 0
     for row in found:
         plain = {key: value.isoformat() if isinstance(value, datetime) else value for key, value in row.items()}
@@ -80,7 +83,7 @@ def write_ndjson(found: Iterator[dict[str, Any]], file: IO[str]) -> int:
 
 
 def write_parquet(found: Iterator[dict[str, Any]], path: Path) -> int:
-    """Write ``found`` to a Parquet file. Gives the number of rows. Raises ExportError where pyarrow is not installed."""
+    """Write ``found`` to the Parquet file ``path``. Gives the number of rows. Raises ExportError where pyarrow is not installed."""
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq

@@ -50,6 +50,6 @@ def let_go(file: Identity) -> None:
 
 
 def beginning(file: Identity, octets: int) -> bytes:
-    """The first ``octets`` of a held file; none where it was let go meanwhile."""
+    """The first ``octets`` bytes of a held ``file``, or what there is of them; none where it was let go meanwhile."""
     with _lock:
         return os.pread(_held[file][0], octets, 0) if file in _held else b""

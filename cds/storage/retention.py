@@ -12,7 +12,10 @@ _USED_TOKENS_DAYS = 1
 
 
 def purge(store: Store, settings: StoreSettings, now: datetime) -> dict[str, int]:
-    """Delete what is too old at ``now``, all in one transaction. Gives rows deleted by table. Raises StoreDown."""
+    """Delete from ``store`` what is at ``now`` (with time zone) older than ``settings`` keep it, all in one transaction.
+
+    Gives the number of rows deleted by table. Raises StoreDown.
+    """
     limits = [
         (issued_cards, issued_cards.c.issued_at, settings.keep_cards_days),
         (feedback, feedback.c.received_at, settings.keep_feedback_days),

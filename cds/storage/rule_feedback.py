@@ -21,7 +21,7 @@ class RuleFeedback:
 
 
 def feedback_on(store: Store, rule: str, tenant: str | None) -> RuleFeedback:
-    """The feedback on cards of ``rule``, of one ``tenant`` or of all (None). Raises StoreDown."""
+    """The feedback in ``store`` on cards of ``rule``, of one ``tenant`` or of all (None). Raises StoreDown."""
     of_tenant = sa.func.coalesce(feedback.c.tenant, issued_cards.c.tenant) == tenant
     query = (
         sa.select(feedback.c.outcome, feedback.c.reason_code, sa.func.count())

@@ -63,10 +63,11 @@ class SilentLog:
 
 
 def weeks(store: Store, since: datetime | None = None) -> Iterator[dict[str, Any]]:
-    """What silent decisions from ``since`` on come to, by ISO week and service, oldest first. Raises StoreDown.
+    """What silent decisions in ``store`` from ``since`` (with time zone; None: all) on come to, by ISO week and service.
 
-    Each has the number of ``calls`` and of ``patients``, of cards by indicator, of calls with a collar order, and of those
-    whose order states a size or an item that could be compared; ``agree`` in everything, ``differ`` in what, by name.
+    The oldest come first. Each has the number of ``calls`` and of ``patients``, of cards by indicator, of calls with a
+    collar order, and of those whose order states a size or an item that could be compared; ``agree`` in everything,
+    ``differ`` in what, by name. Raises StoreDown.
     """
     query = sa.select(silent_decisions).order_by(silent_decisions.c.at)
     if since is not None:
