@@ -74,7 +74,10 @@ def _in_words(problem: Mapping[str, Any]) -> str:
 
 
 def field_name(location: Iterable[str | int]) -> str | None:
-    """A location as a path: ``("body", "entry", 3, "id")`` is ``entry[3].id``."""
+    """A ``location`` of keys and positions (from 0) as a path: ``("body", "entry", 3, "id")`` is ``entry[3].id``.
+
+    None where it names no field.
+    """
     path = ""
     for part in location:
         if part == "body" and not path:

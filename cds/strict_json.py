@@ -45,7 +45,10 @@ class JsonProblem(ValueError):
 
 
 def parse(body: bytes, *, most_resources: int | None = None) -> Any:
-    """The JSON value in ``body``, with at most ``most_resources`` FHIR resources where given. Raises JsonProblem."""
+    """The JSON value in ``body``. Raises JsonProblem.
+
+    Where ``most_resources`` is given, more than that number of FHIR resources is refused.
+    """
     if len(body) > MOST_VALUES and sum(map(body.count, (b",", b"[", b"{"))) > MOST_VALUES:
         raise JsonProblem(f"holds more than {MOST_VALUES} values; send a page at a time")
     try:
@@ -128,10 +131,10 @@ def _parse_exactly(body: bytes, most_resources: int | None) -> Any:
 
 
 async def parse_aside(body: bytes, *, most_resources: int | None = None, is_answer: bool = False) -> Any:
-    """As ``parse``, for use on the event loop: what is not small is read in a thread, one text at a time.
+    """``body`` as ``parse`` reads it, for use on the event loop: what is not small is read in a thread, one text at a time.
 
-    ``most_resources``: more FHIR resources than that are refused. ``is_answer``: another server's, for which a call waits a
-    second and which must not wait for the bodies of other calls.
+    ``most_resources``: more than that number of FHIR resources is refused. ``is_answer``: another server's, for which a
+    call waits a second and which must not wait for the bodies of other calls.
     """
     if len(body) <= SMALL_BYTES:
         return parse(body, most_resources=most_resources)

@@ -60,9 +60,10 @@ def create_app(
 ) -> FastAPI:
     """The application for ``settings``. Raises NuqueError where settings or content cannot be used.
 
-    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows which
-    cards were issued and answered; by default all three are made from the settings. With
-    ``gate`` nothing is decided before the content has passed the gate, now or earlier; without, the caller answers for it.
+    ``feedback`` keeps what clinicians did with cards, ``fetcher`` reads from the client's FHIR server, ``memory`` knows
+    which cards were issued and answered; by default all three are made from the settings. With ``gate`` nothing is
+    decided before the content has passed the gate, now or earlier; without, the caller answers for it. ``clock`` gives
+    the present moment.
     """
     parts = Parts.made(settings, clock)
     service = Service(

@@ -49,7 +49,10 @@ class Parts:
 
     @classmethod
     def made(cls, settings: Settings, clock: Clock = utc_now) -> Parts:
-        """The parts that ``settings`` describe. Raises NuqueError of the part whose settings cannot be used."""
+        """The parts that ``settings`` describe; ``clock`` gives the present moment.
+
+        Raises NuqueError of the part whose settings cannot be used.
+        """
         metrics = Metrics()
         secrecy = Secrecy(settings, made_up=settings.trust == "open")
         store = Store(settings)
@@ -84,7 +87,7 @@ class Parts:
         )
 
     def rule_feedback(self, rule: str, tenant: str | None) -> RuleFeedback:
-        """What became of the cards of ``rule``. Raises StoreDown."""
+        """What became of the cards of ``rule``, of one ``tenant`` or of all (None). Raises StoreDown."""
         return feedback_on(self.store, rule, tenant)
 
     def store_problem(self) -> str | None:

@@ -46,7 +46,7 @@ _SHORTEST_LIFE_SECONDS = 1.0
 
 
 def bound(host: str, port: int, count: int) -> list[socket.socket]:
-    """``count`` sockets for the same port (0: a free one), on which nobody listens yet. Raises OSError."""
+    """``count`` sockets for the same ``port`` (0: a free one) of ``host``, on which nobody listens yet. Raises OSError."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     sockets: list[socket.socket] = []
     for _ in range(count):

@@ -92,7 +92,7 @@ class FhirClient:
         self._breakers = Breakers(settings.breaker_failures, settings.breaker_seconds, clock)
 
     def check_narrowed(self, clients: Iterable[Client]) -> None:
-        """Raises ClientsError where a client is kept to a server that is not listed: it could then read none."""
+        """Raises ClientsError where one of ``clients`` is kept to a server that is not listed: it could then read none."""
         for client in clients:
             try:
                 missing = listed_origins(client.fhir_servers, "fhir_servers") - set(self._servers)
@@ -103,7 +103,10 @@ class FhirClient:
                 raise ClientsError(f"{client.iss}: fhir_servers: {names}: not in NUQUE_FHIR_SERVERS; add it there")
 
     async def fetch(self, request: HookRequest, wanted: Mapping[str, str]) -> Fetched:
-        """Answer the queries ``wanted`` within the time budget. Never raises for what a server does: it says what failed."""
+        """Answer the queries ``wanted`` (by key) of ``request`` within the time budget.
+
+        Never raises for what a server does: it says what failed.
+        """
         base = (request.fhirServer or "").rstrip("/")
         authorization = request.fhirAuthorization
         if authorization is None or authorization.expires_in <= 0:

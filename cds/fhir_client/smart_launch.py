@@ -83,7 +83,10 @@ class SmartLauncher:
                 raise ReachError(f"NUQUE_SMART_CLIENTS: {iss}: its server is not in NUQUE_FHIR_SERVERS; add it there")
 
     async def begin(self, iss: str, launch: str | None, redirect_uri: str) -> Begun:
-        """Begin at the FHIR server ``iss``, out of its chart by ``launch`` or standalone. Raises LaunchFailed."""
+        """Begin at the FHIR server ``iss``, out of its chart by ``launch`` or standalone. Raises LaunchFailed.
+
+        The EHR sends the browser back to ``redirect_uri``.
+        """
         # Imported here: only sites that launch from an EHR need it.
         from authlib.common.security import generate_token
         from authlib.oauth2.rfc6749.parameters import prepare_grant_uri
@@ -106,7 +109,10 @@ class SmartLauncher:
         return Begun(address, state, verifier)
 
     async def finish(self, iss: str, code: str, verifier: str, redirect_uri: str) -> Granted:
-        """Trade ``code`` for a token. Raises LaunchFailed."""
+        """Trade ``code`` for a token at the FHIR server ``iss``. Raises LaunchFailed.
+
+        ``verifier`` is that of ``begin``, and ``redirect_uri`` the same as there.
+        """
         from authlib.oauth2.rfc6749.parameters import prepare_token_request
 
         endpoint = (await self._configuration(iss))["token_endpoint"]

@@ -75,8 +75,9 @@ def order_message(
 ) -> str:
     """One message for ``orders``: ServiceRequests of ours, and the DeviceRequest. MSH-18 asks that it be sent as UTF-8.
 
-    Segments end with a carriage return. Each ServiceRequest becomes an order; what the DeviceRequest says of the collar
-    stands with the order to fit it, which is the first. ``group`` is the name of the order set (ORC-4). Raises
+    ``header`` says who sends it to whom, ``patient`` whom it is about, and ``structure`` which message it is. Segments
+    end with a carriage return. Each ServiceRequest becomes an order; what the DeviceRequest says of the collar stands
+    with the order to fit it, which is the first. ``group`` is the name of the order set (ORC-4). Raises
     OrderMessageError where there is nothing to order or a value does not fit the standard's field.
     """
     services = [order for order in orders if order["resourceType"] == "ServiceRequest"]
@@ -103,7 +104,7 @@ def field(*components: str) -> str:
 
 
 def structure_of(name: str, kind: Literal["Message", "Group"]) -> tuple[str, list[list[Any]]]:
-    """What hl7apy knows of the structure ``name``, with every choice of segments narrowed to OBR.
+    """What hl7apy knows of the structure ``name`` of that ``kind``, with every choice of segments narrowed to OBR.
 
     Its own check asks for all segments of a choice, and so refuses every ORM^O01.
     """

@@ -105,5 +105,8 @@ class FeedbackSink(Protocol):
     """Keeps feedback. When ``keep`` returns, the feedback is durable."""
 
     def keep(self, service: str, items: Sequence[FeedbackItem], received: datetime) -> None:
-        """Keep ``items`` on ``service``. Raises NotKept where that cannot be done now."""
+        """Keep ``items`` on ``service``, which came at the moment ``received`` (with time zone).
+
+        Raises NotKept where that cannot be done now.
+        """
         ...

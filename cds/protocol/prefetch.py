@@ -68,7 +68,7 @@ class Fetcher(Protocol):
     """Reads from the client's FHIR server what the prefetch lacked."""
 
     async def fetch(self, request: HookRequest, wanted: Mapping[str, str]) -> Fetched:
-        """Answer the queries ``wanted`` (by key; relative, or the absolute address of a next page)."""
+        """Answer the queries ``wanted`` (by key; relative, or the absolute address of a next page) of ``request``."""
         ...
 
 
@@ -95,9 +95,10 @@ class Gathered:
 
 
 async def gather(request: HookRequest, queries: Sequence[Query], fetcher: Fetcher | None) -> Gathered:
-    """What the prefetch holds for ``queries``, completed by ``fetcher`` where there is one.
+    """What the prefetch of ``request`` holds for ``queries``, completed by ``fetcher`` where there is one.
 
-    Raises RefusedCall: 400 where a key holds something that its query cannot bring, 412 where needed data cannot be had.
+    Raises RefusedCall: 400 where a key holds something that its query cannot bring, 412 where needed data cannot be
+    had.
     """
     gathering = _Gathering(request)
     gathering.take_all(queries)

@@ -76,12 +76,15 @@ class Catalogue:
 
     @classmethod
     def load(cls, path: Path, ruleset: Ruleset) -> Catalogue:
-        """Read the catalogue file ``path``. Raises KnowledgeError with every problem found."""
+        """Read the catalogue file ``path`` for the axes of ``ruleset``. Raises KnowledgeError with every problem found."""
         return cls.build(YamlFile.read(path), ruleset)
 
     @classmethod
     def build(cls, source: YamlFile, ruleset: Ruleset) -> Catalogue:
-        """A catalogue from a parsed file. Raises KnowledgeError with every problem found."""
+        """A catalogue for the axes of ``ruleset`` from the parsed file ``source``.
+
+        Raises KnowledgeError with every problem found.
+        """
         shape = schema.read(source, (), source.data, _CatalogueShape)
         if isinstance(shape, list):
             raise KnowledgeError(shape)

@@ -103,7 +103,7 @@ class Need:
 
 
 def fits(item: Item, candidate: Candidate, needs: Mapping[str, Need]) -> bool:
-    """Whether ``item`` is on every chosen axis what ``candidate`` asks for, and made for every need."""
+    """Whether ``item`` is on every chosen axis what ``candidate`` asks for, and made for each of ``needs`` (in mm, by axis)."""
     values = candidate.size_class.values
     chosen = all(values[name] in item.axes[name] for name in CHOSEN_AXES)
     return chosen and all(need.taken_by(item.ranges[name]) for name, need in needs.items())
@@ -119,12 +119,12 @@ def matching_item(item: Item, needs: Mapping[str, Need]) -> MatchingItem:
 
 
 def height_estimate(decision: Decision) -> Range | None:
-    """The neck height that rules worked out from finger-breadths, in mm, or None."""
+    """The neck height that ``decision`` worked out from finger-breadths, as a range in mm, or None."""
     return _concluded(decision, "neck_height_estimate_low_mm", "neck_height_estimate_high_mm")
 
 
 def girth_range(decision: Decision) -> Range | None:
-    """A measured circumference with the uncertainty of the tape in this patient's line, in mm, or None."""
+    """The measured circumference of ``decision`` with the uncertainty of the tape in this patient's line, in mm, or None."""
     return _concluded(decision, "neck_circumference_low_mm", "neck_circumference_high_mm")
 
 
@@ -148,7 +148,7 @@ def _mm(taken: Range) -> str:
 
 
 def taken_ranges(ranges: Sequence[Range], need: Need) -> str:
-    """What the items take: from the least to the most where the need lies outside, else each range with its gaps."""
+    """What the items take, in mm: from the least to the most where ``need`` lies outside, else each of ``ranges`` with its gaps."""
     least, most = min(low for low, _ in ranges), max(high for _, high in ranges)
     if need.high < least or need.low > most:
         return f"take {least:g} to {most:g} mm"

@@ -45,7 +45,10 @@ HEADS = (*Row._fields, "what to do", "your system", "your code", "your display")
 
 
 def worksheet(ruleset: Ruleset, code_map: CodeMap) -> list[Row]:
-    """All rows: collar orders, then the facts that rules read, those read by most rules first."""
+    """All rows: collar orders, then the facts that rules of ``ruleset`` read, those read by most rules first.
+
+    The codes are those of ``code_map``.
+    """
     asked = [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
     counted = [(sum(fact.name in rule.reads for rule in ruleset.rules.values()), fact) for fact in asked]
     counted = sorted((each for each in counted if each[0]), key=lambda each: (-each[0], each[1].name))
@@ -53,7 +56,7 @@ def worksheet(ruleset: Ruleset, code_map: CodeMap) -> list[Row]:
 
 
 def missing(rows: Sequence[Row]) -> list[str]:
-    """What is still to be done, as sentences; empty where every fact and order has a code that is sure."""
+    """What is still to be done in ``rows``, as sentences; empty where every fact and order has a code that is sure."""
     surest = {name: min((row.status for row in rows if row.name == name), key=_SURE.index) for name in _names(rows)}
     of = Counter(surest.values())
     unsure = sum(row.status == "confirm" for row in rows)
@@ -66,7 +69,7 @@ def missing(rows: Sequence[Row]) -> list[str]:
 
 
 def write(rows: Iterable[Row], file: IO[str]) -> None:
-    """``rows`` as CSV with a head line (RFC 4180)."""
+    """``rows`` as CSV with a head line (RFC 4180), written to ``file``."""
     out = csv.writer(file)
     out.writerow(HEADS)
     out.writerows((*row, STATUS_WORDS[row.status], "", "", "") for row in rows)

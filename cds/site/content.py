@@ -92,7 +92,7 @@ class Content:
         return next((number for number, band in enumerate(bands) if value in band), value)
 
     def shelf(self, decision: Decision) -> Shelf | None:
-        """The items that fit, or why none does; None where the site has no catalogue."""
+        """The items that fit ``decision``, or why none does; None where the site has no catalogue."""
         return None if self.catalogue is None else self.catalogue.fitting(decision)
 
     @cached_property

@@ -65,7 +65,8 @@ class FitCheckRequest(BaseModel):
     def check(self, ruleset: Ruleset, urls: Canonicals, catalogue: Catalogue | None = None) -> FitCheck:
         """The check; without a shelf of its own it is limited to ``catalogue``, where the site has one.
 
-        Raises FactError where a response cannot be used, pydantic's ValidationError where an attempt cannot.
+        A response is read by axes and findings of ``ruleset`` and codes under ``urls``. Raises FactError where one
+        cannot be used, pydantic's ValidationError where an attempt cannot.
         """
         if self.response is not None:
             worn = read_response(self.response, ruleset, urls)

@@ -19,7 +19,10 @@ _PATIENT_ID = 64
 
 
 def queries(ruleset: Ruleset, code_map: CodeMap) -> tuple[Query, ...]:
-    """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already."""
+    """What every service asks for: the patient and the encounter, what is recorded, and what is ordered already.
+
+    Observations are asked for by the codes of ``code_map`` for the facts that rules of ``ruleset`` read.
+    """
     mine = "patient={{context.patientId}}"
     page, standing, answered = f"_count={_PAGE}", f"status={','.join(STANDING)}", "status=completed,amended"
     return (
@@ -63,7 +66,10 @@ def _chunks(codes: Iterable[str], room: int) -> Iterator[list[str]]:
 
 
 def observation_codes(ruleset: Ruleset, code_map: CodeMap) -> list[str]:
-    """The codes of observations that can give a fact that a rule reads, each once, without their systems."""
+    """The codes of observations that can give a fact that a rule of ``ruleset`` reads, by ``code_map``.
+
+    Each stands once, without its system.
+    """
     read = ruleset.facts_read
     said = (
         coding.code for coding, meanings in code_map.exact.items() if any(meaning.fact in read for meaning in meanings)

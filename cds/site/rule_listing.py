@@ -10,7 +10,7 @@ _GROUPS = {AllOf: "all of", AnyOf: "any of", NoneOf: "none of"}
 
 
 def describe_rule(ruleset: Ruleset, rule: Rule) -> str:
-    """``rule`` in full, as lines of text."""
+    """``rule`` of ``ruleset`` in full, as lines of text."""
     lines = [f"{rule.id}: {rule.title}", "", "When"]
     lines += condition_lines(rule.when, 1)
     lines += ["Then", *(f"  {line}" for line in describe_effects(ruleset, rule))]

@@ -49,7 +49,7 @@ class SignOff(_Shape):
 
     @classmethod
     def of(cls, findings: Findings, effective: str) -> SignOff:
-        """One to be signed, of what the gate found."""
+        """One to be signed, of the ``findings`` of the gate on the content with the hash ``effective``."""
         patients: dict[str, list[str]] = {}
         for one in findings.changed:
             for change in dict.fromkeys(one.changes):
@@ -84,7 +84,10 @@ def beside(overlays: Sequence[Path]) -> Path:
 
 
 def unsigned(findings: Findings, effective: str, overlays: Sequence[Path]) -> list[str]:
-    """Why ``findings`` of content with the hash ``effective`` are not covered by a signature; nothing where they are."""
+    """Why ``findings`` of content with the hash ``effective`` are not covered by a signature; nothing where they are.
+
+    The signature is looked for beside the files ``overlays``, the last of them.
+    """
     if not findings.changed and not findings.unproved:
         return []
     path = beside(overlays)

@@ -40,7 +40,7 @@ class Verdict:
 
 
 def folder(settings: Settings) -> Path:
-    """Where verdicts are kept."""
+    """Where verdicts are kept by ``settings``."""
     state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
     return settings.verdicts or state / "nuque" / "verdicts"
 
@@ -117,7 +117,7 @@ def keep(verdict: Verdict, name: str, path: Path) -> None:
 def one_at_a_time(settings: Settings, given_up: Callable[[], bool]) -> Iterator[None]:
     """While the block runs no other process that keeps its verdicts in the same folder runs it: a second one waits, and finds.
 
-    It waits no longer once ``given_up`` says so.
+    The folder is that of ``settings``. It waits no longer once ``given_up`` says so.
     """
     place = folder(settings)
     try:

@@ -9,9 +9,10 @@ from rules.model.ruleset import Parameter, Ruleset
 
 
 def list_facts(ruleset: Ruleset) -> list[dict[str, Any]]:
-    """One row a fact: name, its code in FHIR, meaning, what is accepted, unit, who gives it, how long it is usable, in hours.
+    """One row a fact of ``ruleset``: name, its code in FHIR, meaning, what is accepted, unit, who gives it, hours it is usable.
 
-    ``usable_longer`` holds the answers that are usable for longer, and for how long; ``usable_for_good`` those without a limit.
+    ``usable_longer`` holds the answers that are usable for longer, and for how many hours; ``usable_for_good`` those
+    without a limit.
     """
     return [
         {
@@ -36,7 +37,10 @@ def _lasting(ruleset: Ruleset, fact: FactDefinition) -> list[tuple[str, float | 
 
 
 def list_parameters(ruleset: Ruleset) -> list[dict[str, Any]]:
-    """One row a parameter: name, meaning, value, unit, allowed range, sources, whether a site should confirm or did change it."""
+    """One row a parameter of ``ruleset``: name, meaning, value, unit, allowed range, sources.
+
+    And whether a site should confirm it or did change it.
+    """
     return [
         {
             "name": parameter.name,

@@ -21,8 +21,8 @@ _KINDS = get_args(CollarKind)
 def site_code_map(path: Path, ruleset: Ruleset) -> str:
     """The site's code map (YAML) out of the filled-in worksheet at ``path``: CSV in UTF-8, with commas or semicolons.
 
-    A line counts where ``your system`` and ``your code`` are filled in; the first columns say what the code means. Raises
-    KnowledgeError with every problem, each with file and line.
+    A line counts where ``your system`` and ``your code`` are filled in; the first columns say what the code means, of
+    the facts of ``ruleset``. Raises KnowledgeError with every problem, each with file and line.
     """
     reading = _WorksheetReading(path, ruleset)
     for line, row in _lines(path):
