@@ -253,12 +253,17 @@ class _Solver:
         """
 
         def rank(asked: frozenset[int], place: tuple[int, ...], fact: int) -> tuple[float, int]:
+            """How good it is to ask ``fact`` next: the expected number of questions, and how many answers lead to another.
+
+            Facts are counted from 0; ``place`` has for each of those ``asked`` the position of its answer, else 0.
+            """
             along: tuple[int | slice, ...] = (*place[:fact], slice(None), *place[fact + 1 :])
             after = asked | {fact}
             leading_on = int(np.count_nonzero(self._lowest[after][along] != self._highest[after][along]))
             return round(float(self._after(asked, fact)[place]), 9), leading_on
 
         def build(given: Mapping[int, int]) -> Question | Outcome:
+            """The rest of the tree, where ``given`` holds the position (from 0) of the answer to each fact, by its own."""
             asked, place = frozenset(given), tuple(given.get(fact, 0) for fact in self._facts)
             if self._lowest[asked][place] == self._highest[asked][place]:
                 return outcomes[int(self._lowest[asked][place])]

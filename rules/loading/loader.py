@@ -310,6 +310,7 @@ class _RulesetBuilder:
         used: set[str] = set()
 
         def words(text: str, *path: str | int) -> str:
+            """``text`` on one line with its parameters filled in; ``path`` (keys, positions from 0) is where it stands."""
             try:
                 return names.fill(" ".join(text.split()), used)
             except ValueError as error:

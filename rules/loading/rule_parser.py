@@ -258,12 +258,14 @@ class _RuleParsing:
         )
 
     def question(self, index: int, name: str) -> str:
+        """The fact ``name`` that is asked for, at the position ``index`` (from 0) of the rule's questions."""
         path: Path = ("then", "ask", index)
         if self.one_of(path, name, self.names.vocabulary, "fact") and self.names.vocabulary[name].given == "concluded":
             self.wrong(path, f"{name} is only ever concluded, so nobody can be asked for it")
         return name
 
     def instruction(self, index: int, name: str) -> str:
+        """The instruction ``name``, at the position ``index`` (from 0) of those that the rule hands out."""
         self.one_of(("then", "instructions", index), name, self.names.instructions, "instruction")
         return name
 
@@ -292,12 +294,14 @@ class _RuleParsing:
         return Conclusion(name, expression=expression)
 
     def size(self, index: int, entry: schema.SizeShape) -> SizeOffer:
+        """The offer of a size in ``entry``, at the position ``index`` (from 0) of the rule's offers."""
         path: Path = ("then", "size", index)
         if self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis"):
             self.one_of((*path, "value"), entry.value, self.names.axes[entry.axis].values, f"{entry.axis}")
         return SizeOffer(entry.axis, entry.value, entry.basis, entry.first)
 
     def hold(self, index: int, entry: schema.HoldShape) -> Hold:
+        """The reason for no size in ``entry``, at the position ``index`` (from 0) of the rule's holds."""
         path: Path = ("then", "hold", index)
         if entry.axis is not None:
             self.one_of((*path, "axis"), entry.axis, self.names.axes, "size axis")
@@ -305,6 +309,7 @@ class _RuleParsing:
         return Hold(entry.kind, text, entry.axis, self.summary(path, entry.summary, text))
 
     def caution(self, index: int, entry: schema.CautionShape) -> CautionText:
+        """The caution in ``entry``, at the position ``index`` (from 0) of the rule's cautions."""
         path: Path = ("then", "caution", index)
         text = self.text((*path, "text"), entry.text)
         return CautionText(entry.severity, text, entry.leads, self.summary(path, entry.summary, text))
@@ -313,7 +318,10 @@ class _RuleParsing:
         return text if summary is None else self.text((*path, "summary"), summary)
 
     def tasks(self, index: int, entry: schema.TaskCallShape) -> tuple[TaskCall, ...]:
-        """The calls of one entry: one, or with ``each`` one that joins for every task of that kind."""
+        """The calls of ``entry``, at the position ``index`` (from 0) of the rule's tasks.
+
+        It is one, or with ``each`` one that joins for every task of that kind.
+        """
         path: Path = ("then", "tasks", index)
         if (entry.task is None) == (entry.each is None):
             self.wrong(path, "expected either task or each (a kind of tasks)")
@@ -351,6 +359,7 @@ class _RuleParsing:
         )
 
     def correct(self, index: int, entry: schema.CorrectShape) -> Correction:
+        """The correction in ``entry``, at the position ``index`` (from 0) of the rule's corrections."""
         path: Path = ("then", "correct", index)
         findings = {name: fact for name, fact in self.names.vocabulary.items() if fact.finding}
         if entry.finding is not None:

@@ -297,7 +297,10 @@ SECTIONS = (
 def read(
     source: YamlFile, path: tuple[str | int, ...], value: object, shape: type[Model]
 ) -> Model | list[tuple[Place, str]]:
-    """``value`` (found under ``path`` of ``source``) as a ``shape``, or the problems with their places."""
+    """``value`` as a ``shape``, or the problems with their places.
+
+    It was found in ``source`` under ``path``: keys, and positions in lists (from 0).
+    """
     try:
         return shape.model_validate(value)
     except ValidationError as error:

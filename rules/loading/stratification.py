@@ -46,6 +46,7 @@ def _groups(count: int, writers: dict[str, list[int]]) -> list[int]:
     leader = list(range(count))
 
     def find(index: int) -> int:
+        """The position (from 0) of the first rule known to be in one group with the rule at ``index``."""
         while leader[index] != index:
             index = leader[index]
         return index

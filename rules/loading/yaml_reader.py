@@ -73,7 +73,10 @@ class YamlFile:
             raise KnowledgeError([(Place(name), f"cannot be read as UTF-8 text: {error}")]) from error
 
     def place(self, *path: str | int) -> Place:
-        """The place of the value under ``path``; falls back to the nearest enclosing value with a line."""
+        """The place of the value under ``path``; falls back to the nearest enclosing value with a line.
+
+        ``path`` holds keys, and positions in lists (from 0).
+        """
         shown = ".".join(str(step) for step in path)
         for cut in range(len(path), -1, -1):
             if path[:cut] in self._lines:

@@ -132,7 +132,11 @@ class FactDefinition(BaseModel):
         return 1.0 if self.type == "integer" else self.step
 
     def on_step(self, value: float, rounded: Callable[[float], int] = round) -> float:
-        """``value`` as it can be recorded: the next step by ``rounded`` (``round``, ``math.floor`` or ``math.ceil``)."""
+        """``value``, in the unit of the fact, as it can be recorded.
+
+        That is the next step by ``rounded`` (``round``, ``math.floor`` or ``math.ceil``); it is as it was where there
+        are no steps.
+        """
         return value if self.counted_in is None else rounded(value / self.counted_in) * self.counted_in
 
     @property

@@ -133,11 +133,11 @@ class Axis:
     largest: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def rank(self, value: str) -> int:
-        """Position of ``value``, smallest first."""
+        """Position of ``value``, smallest first, from 0. Raises ValueError where it is none of the axis."""
         return self.values.index(value)
 
     def place(self, offer: SizeOffer) -> int:
-        """In which order ``offer`` is tried: what is offered first, smallest first, then all else, smallest first."""
+        """At which position (from 0) ``offer`` is tried: what is offered first, smallest first, then all else, smallest first."""
         return self.rank(offer.value) + (0 if offer.first else len(self.values))
 
     def weight(self, rule: Rule, offer: SizeOffer) -> Weight:
@@ -145,7 +145,7 @@ class Axis:
         return strength(offer.basis, rule.priority), self.place(offer)
 
     def value_at(self, place: int) -> str:
-        """The value that stands at ``place``."""
+        """The value that is tried at the position ``place`` (from 0), as ``Axis.place`` counts."""
         return self.values[place % len(self.values)]
 
 

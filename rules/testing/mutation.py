@@ -97,8 +97,8 @@ def mutate(
 ) -> MutationReport:
     """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it.
 
-    With ``one_in`` only one of so many is made: others with each change of the content, the same for the same content.
-    ``written`` tells where each mutant stands in the files.
+    Of so many as the number ``one_in`` only one is made: others with each change of the content, the same for the same
+    content. ``written`` tells where each mutant stands in the files.
     """
     bench = _Bench(ruleset, cases)
     made: dict[Kind, int] = {}

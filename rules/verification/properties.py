@@ -583,6 +583,7 @@ class NeverSlower(Property):
         hours = sorted({limit for _, call in self._calls if (limit := getattr(call.timing, key)) is not None})
 
         def within(evaluation: Evaluation, most: float) -> Formula:
+            """That by ``evaluation`` a call fires which is due within ``most`` hours."""
             return any_of(
                 evaluation.fires[rule.id]
                 for rule, call in self._calls
