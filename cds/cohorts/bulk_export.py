@@ -108,16 +108,17 @@ class Export:
 
 
 def bytes_of(lines: Path, bucket: int) -> int:
-    """How large the lines of ``bucket`` under ``lines`` are once they are read."""
+    """How large, in bytes, the lines of ``bucket`` (a number from 0) under ``lines`` are once they are read."""
     parts = map(pyarrow.parquet.read_metadata, _parts(lines, bucket))
     return sum(part.row_group(group).total_byte_size for part in parts for group in range(part.num_row_groups))
 
 
 def slices(lines: Path, bucket: int, buckets: int) -> Iterator[pl.DataFrame]:
-    """The keyed lines of ``bucket`` of ``buckets``, patient by patient, some ``_SLICE_BYTES`` at a time.
+    """The keyed lines under ``lines`` of ``bucket``, patient by patient, some ``_SLICE_BYTES`` at a time.
 
-    All lines of a patient are in one slice. A bucket of an export that is larger than its buckets were meant for is read
-    several times: what is held is one slice, whatever the size of the export.
+    ``bucket`` is a number from 0, ``buckets`` how many there are. All lines of a patient are in one slice. A bucket of
+    an export that is larger than its buckets were meant for is read several times: what is held is one slice, whatever
+    the size of the export.
     """
     parts = _parts(lines, bucket)
     count = bytes_of(lines, bucket) // _SLICE_BYTES + 1

@@ -25,7 +25,7 @@ LONGEST_QUERY = 2000
 
 
 def octets(query: str) -> int:
-    """The length of ``query`` as it is sent, with everything encoded that a client may encode."""
+    """The length in bytes of ``query`` as it is sent, with everything encoded that a client may encode."""
     return len(quote(query, safe=""))
 
 

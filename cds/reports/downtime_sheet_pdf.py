@@ -316,6 +316,7 @@ class _Drawing:
         """The share of the first column that makes the longer one as short as can be."""
 
         def longer(first: float) -> float:
+            """How long the longer column is, in mm, where the first has the share ``first`` of the width."""
             heights = []
             for parts, share in zip(columns, (first, 1 - first), strict=True):
                 heights.append(sum(part(0, 0, (_WIDTH - _GUTTER) * share, False) for part in parts))
@@ -329,7 +330,11 @@ class _Drawing:
         return min(range(len(parts) + 1), key=lambda cut: max(sum(heights[:cut]), sum(heights[cut:])))
 
     def flow(self, x: float, y: float, width: float, groups: Sequence[Sequence[_Piece]], draw: bool = True) -> float:
-        """Set ``groups`` one after the other, each on one line where it fits; returns where the last line ends."""
+        """Set ``groups`` one after the other, each on one line where it fits; returns where the last line ends, in mm.
+
+        The first line begins at ``x`` and ``y``, in mm from the left and the top of the page, and none is wider than
+        ``width``, in mm. Without ``draw`` it is only measured.
+        """
         at, gap = x, self._width("  ", "")
         for group in groups:
             whole = sum(self._width(text + " ", style) for text, style in group)
@@ -360,4 +365,4 @@ class _Drawing:
 
 
 _Part = Callable[[float, float, float, bool], float]
-"""Something of a given width to be drawn at a place (or only measured); returns where it ends."""
+"""Something to be drawn (or only measured) at x, y and of a width; returns the y at which it ends. All in mm."""

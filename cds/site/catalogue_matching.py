@@ -37,7 +37,7 @@ class Item:
 
     @property
     def size(self) -> tuple[float, float]:
-        """Sort key, smallest first."""
+        """Sort key, smallest first: from which height and which circumference on it is made, in mm."""
         return (self.ranges[HEIGHT][0], self.ranges[GIRTH][0])
 
 

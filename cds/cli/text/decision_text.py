@@ -118,7 +118,7 @@ class _Lines:
         yield TerminalLine(0, "")
 
     def rules(self, rules: Iterable[str], depth: int = 3) -> Iterator[TerminalLine]:
-        """The rules behind the line above, each with its sources."""
+        """The rules behind the line above, each with its sources, indented by ``depth`` levels."""
         named = [f"{rule} [{', '.join(self.cited[rule])}]" for rule in rules]
         yield TerminalLine(depth, "; ".join(named), dim=True)
 

@@ -178,6 +178,10 @@ class _ResponseReading:
             self.wrong("questionnaire", named, "is another questionnaire", url)
 
     def items(self, items: object, where: str, depth: int) -> None:
+        """Take the answers in ``items``, a list of JSON at ``where``, and in all below them.
+
+        ``depth`` is the number of levels down, from 1; below the deepest that is read they are a problem.
+        """
         if not isinstance(items, list) or depth > _DEEPEST:
             self.wrong(
                 where, type(items).__name__, "cannot be read", f"a list of items, at most {_DEEPEST} levels deep"

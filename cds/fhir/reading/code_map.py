@@ -361,7 +361,7 @@ class CodeMap:
 
     @cached_property
     def prefix_lengths(self) -> Mapping[str, tuple[int, ...]]:
-        """How long the beginnings of codes are that mean something, by system, the longest first."""
+        """How long, in characters, the beginnings of codes are that mean something, by system, the longest first."""
         found: dict[str, set[int]] = {}
         for system, beginning in self.prefixes:
             found.setdefault(system, set()).add(len(beginning))
@@ -419,7 +419,11 @@ class CodeMap:
         return fact.name in self.grave_at_most or bool(self._grave_answers(fact))
 
     def gravity(self, fact: FactDefinition, value: FactValue) -> float:
-        """How grave ``value`` of ``fact`` is: 0 where it is no danger, else the more, the graver."""
+        """How grave ``value`` of ``fact`` is, as a number: 0 where it is no danger, else the more, the graver.
+
+        Of a measurement that is grave when low it is 1 at the highest grave value, and 1 more for each unit of the fact
+        below.
+        """
         if fact.numeric:
             highest = self.grave_at_most.get(fact.name, -math.inf)
             return 1 + highest - float(value) if float(value) <= highest else 0

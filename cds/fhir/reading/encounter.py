@@ -78,6 +78,7 @@ def read_encounter(
         return
 
     def found(codings: Sequence[CodingKey], standing: int) -> Iterator[Accepted]:
+        """The settings that ``codings`` mean; see Accepted for the rank ``standing``."""
         for coding in codings:
             if coding in code_map.settings:
                 value = code_map.settings[coding]

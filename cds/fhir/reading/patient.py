@@ -78,7 +78,10 @@ class AgeQuestion:
 
     @cached_property
     def groups(self) -> tuple[tuple[float, str], ...]:
-        """The age groups that the rules say of an age alone, each with the age from which on it holds, the youngest first."""
+        """The age groups that the rules say of an age alone, each with the age from which on it holds, in years.
+
+        The youngest stands first.
+        """
         low, high = self.definition.range or (0, 0)
         edges = {
             float(value)
