@@ -103,7 +103,7 @@ def _message(
     patient: Mapping[str, Any],
 ) -> str:
     from cds.hl7v2.order_message import order_message
-    from cds.hl7v2.patient import identification
+    from cds.hl7v2.patient_identification import identification
 
     group = next((name_of(each) for each in resources if each["resourceType"] == "RequestGroup"), "")
     who = identification(patient, context.patient, context.encounter)

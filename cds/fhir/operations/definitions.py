@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cds.fhir.operations.parameters import Parameter
+from cds.fhir.operations.parameters import OperationParameter
 
 _STRING, _BOOLEAN = ("valueString",), ("valueBoolean",)
 _NO_ADDRESS = "no address that a call brings is ever asked; send the records as data"
 _ONE_BUNDLE = "send all records in the one Bundle data"
 _NOT_READ = "the decision does not read it, and leaves nothing unsaid: leave it out, what is known of the patient stands in data"
 
-AT = Parameter("At", ("valueDateTime",))
+AT = OperationParameter("At", ("valueDateTime",))
 """The parameter of the Library: the moment of the decision."""
 
 
@@ -26,20 +26,20 @@ class Operation:
     resource_type: str
     name: str
     definition: str
-    takes: tuple[Parameter, ...]
+    takes: tuple[OperationParameter, ...]
     naming: tuple[str, ...]
     naming_is_exclusive: bool = True
 
 
-def _endpoints(*names: str) -> tuple[Parameter, ...]:
-    return tuple(Parameter(name, ("resource", "valueUri"), most=None, refused=_NO_ADDRESS) for name in names)
+def _endpoints(*names: str) -> tuple[OperationParameter, ...]:
+    return tuple(OperationParameter(name, ("resource", "valueUri"), most=None, refused=_NO_ADDRESS) for name in names)
 
 
 _EVALUATION = (
-    Parameter("parameters", ("resource",), resource="Parameters"),
-    Parameter("useServerData", _BOOLEAN),
-    Parameter("data", ("resource",), least=1, resource="Bundle"),
-    Parameter("prefetchData", ("part",), most=None, refused=_ONE_BUNDLE),
+    OperationParameter("parameters", ("resource",), resource="Parameters"),
+    OperationParameter("useServerData", _BOOLEAN),
+    OperationParameter("data", ("resource",), least=1, resource="Bundle"),
+    OperationParameter("prefetchData", ("part",), most=None, refused=_ONE_BUNDLE),
     *_endpoints("dataEndpoint", "contentEndpoint", "terminologyEndpoint"),
 )
 """What an evaluation of rules takes wherever it is asked for. ``data`` may be left out by the standard: a server that keeps
@@ -50,15 +50,15 @@ APPLY = Operation(
     "apply",
     "http://hl7.org/fhir/uv/cpg/OperationDefinition/cpg-plandefinition-apply",
     (
-        Parameter("url", ("valueUri", "valueCanonical")),
-        Parameter("version", _STRING),
-        Parameter("planDefinition", ("resource",), resource="PlanDefinition"),
-        Parameter("subject", _STRING, least=1),
-        Parameter("encounter", _STRING),
-        Parameter("practitioner", _STRING),
-        Parameter("organization", _STRING),
+        OperationParameter("url", ("valueUri", "valueCanonical")),
+        OperationParameter("version", _STRING),
+        OperationParameter("planDefinition", ("resource",), resource="PlanDefinition"),
+        OperationParameter("subject", _STRING, least=1),
+        OperationParameter("encounter", _STRING),
+        OperationParameter("practitioner", _STRING),
+        OperationParameter("organization", _STRING),
         *(
-            Parameter(name, ("valueCodeableConcept",), refused=_NOT_READ)
+            OperationParameter(name, ("valueCodeableConcept",), refused=_NOT_READ)
             for name in ("userType", "userLanguage", "userTaskContext", "setting", "settingContext")
         ),
         *_EVALUATION,
@@ -73,10 +73,10 @@ EVALUATE = Operation(
     "evaluate",
     "http://hl7.org/fhir/uv/cql/OperationDefinition/cql-library-evaluate",
     (
-        Parameter("url", ("valueCanonical", "valueUri")),
-        Parameter("library", ("resource",), resource="Library"),
-        Parameter("subject", _STRING),
-        Parameter("expression", _STRING, most=None),
+        OperationParameter("url", ("valueCanonical", "valueUri")),
+        OperationParameter("library", ("resource",), resource="Library"),
+        OperationParameter("subject", _STRING),
+        OperationParameter("expression", _STRING, most=None),
         *_EVALUATION,
     ),
     naming=("url", "library"),
@@ -88,26 +88,29 @@ POPULATE = Operation(
     "populate",
     "http://hl7.org/fhir/uv/sdc/OperationDefinition/Questionnaire-populate",
     (
-        Parameter(
+        OperationParameter(
             "identifier",
             ("valueIdentifier",),
             refused="no questionnaire published here has an identifier; send canonical",
         ),
-        Parameter("canonical", ("valueUri", "valueCanonical")),
-        Parameter(
+        OperationParameter("canonical", ("valueUri", "valueCanonical")),
+        OperationParameter(
             "questionnaire", ("resource", "valueUri", "valueCanonical", "valueReference"), resource="Questionnaire"
         ),
-        Parameter("questionnaireRef", ("valueReference",)),
-        Parameter("subject", ("valueReference",), least=1),
-        Parameter(
+        OperationParameter("questionnaireRef", ("valueReference",)),
+        OperationParameter("subject", ("valueReference",), least=1),
+        OperationParameter(
             "context",
             ("part",),
             most=None,
-            parts=(Parameter("name", _STRING, least=1), Parameter("content", ("resource",), least=1, most=None)),
+            parts=(
+                OperationParameter("name", _STRING, least=1),
+                OperationParameter("content", ("resource",), least=1, most=None),
+            ),
         ),
-        Parameter("content", ("resource",), most=None),
-        Parameter("data", ("resource",), resource="Bundle"),
-        Parameter("local", _BOOLEAN),
+        OperationParameter("content", ("resource",), most=None),
+        OperationParameter("data", ("resource",), resource="Bundle"),
+        OperationParameter("local", _BOOLEAN),
         *_endpoints("dataEndpoint"),
     ),
     naming=("canonical", "questionnaire", "questionnaireRef"),

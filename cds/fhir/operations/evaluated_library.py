@@ -14,7 +14,7 @@ from cds.fhir.canonical_urls import code
 from cds.fhir.datatypes import Element, Resource, extension, number
 from cds.fhir.operations.parameters import MOST_PROBLEMS, Held
 from cds.fhir.publishing.cql.outcomes import merged_task
-from cds.fhir.publishing.expressions.published_codes import published_value
+from cds.fhir.publishing.expression_languages.published_codes import published_value
 from cds.operation_outcome import Issue, RefusedCall
 from rules.model.conditions import evaluate
 from rules.model.decision import Decision, Task

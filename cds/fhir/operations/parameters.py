@@ -21,7 +21,7 @@ MOST_PROBLEMS = 20
 
 
 @dataclass(frozen=True)
-class Parameter:
+class OperationParameter:
     """One input: its name, the elements that may hold it (``valueString``, ``resource``, ``part``), and how often it comes.
 
     ``resource`` is the type of a resource (None: any), ``parts`` what a ``part`` consists of. With ``refused`` the standard
@@ -33,7 +33,7 @@ class Parameter:
     least: int = 0
     most: Literal[1] | None = 1
     resource: str | None = None
-    parts: tuple[Parameter, ...] = ()
+    parts: tuple[OperationParameter, ...] = ()
     refused: str | None = None
 
 
@@ -48,7 +48,7 @@ Given = Mapping[str, Sequence[Held]]
 """What was given, by the name of the parameter; a name that was not given has no key."""
 
 
-def read_parameters(sent: object, takes: Sequence[Parameter], where: str = "Parameters") -> Given:
+def read_parameters(sent: object, takes: Sequence[OperationParameter], where: str = "Parameters") -> Given:
     """What the Parameters ``sent`` give, of those that the operation ``takes``.
 
     ``where`` is the path at which they stand. Raises RefusedCall with 400 and the first problems.
@@ -69,7 +69,7 @@ class _ParametersReader:
     def wrong(self, where: str, message: str, code: str = "invalid") -> None:
         self.problems.append(Issue(where, message, code))
 
-    def resource(self, sent: object, takes: Sequence[Parameter], where: str) -> Given:
+    def resource(self, sent: object, takes: Sequence[OperationParameter], where: str) -> Given:
         if not isinstance(sent, dict) or sent.get("resourceType") != "Parameters":
             self.wrong(f"{where}.resourceType", "send a resource of the type Parameters", "structure")
             return {}
@@ -79,7 +79,7 @@ class _ParametersReader:
             )
         return self.all(sent.get("parameter", []), takes, f"{where}.parameter")
 
-    def all(self, sent: object, takes: Sequence[Parameter], where: str) -> Given:
+    def all(self, sent: object, takes: Sequence[OperationParameter], where: str) -> Given:
         if not isinstance(sent, list):
             self.wrong(where, "must be a list of parameters", "structure")
             return {}
@@ -101,13 +101,13 @@ class _ParametersReader:
             self._count(parameter, times[parameter.name], where)
         return given
 
-    def _count(self, parameter: Parameter, times: int, where: str) -> None:
+    def _count(self, parameter: OperationParameter, times: int, where: str) -> None:
         if times < parameter.least:
             self.wrong(where, f"{parameter.name} is missing; send it as {_described(parameter)}", "required")
         if parameter.most is not None and times > parameter.most:
             self.wrong(where, f"{parameter.name} is given {times} times; give it once")
 
-    def one(self, entry: Mapping[str, Any], parameter: Parameter, where: str) -> Iterator[Held]:
+    def one(self, entry: Mapping[str, Any], parameter: OperationParameter, where: str) -> Iterator[Held]:
         """What ``entry`` holds for ``parameter``, if it is held as it must be."""
         holders = sorted(entry.keys() - _BESIDE_A_VALUE)
         if parameter.refused is not None:
@@ -120,7 +120,7 @@ class _ParametersReader:
             (holder,) = holders
             yield from self._held(entry[holder], holder, parameter, f"{where}.{holder}")
 
-    def _held(self, value: object, holder: str, parameter: Parameter, where: str) -> Iterator[Held]:
+    def _held(self, value: object, holder: str, parameter: OperationParameter, where: str) -> Iterator[Held]:
         if holder == "part":
             yield Held(self.all(value, parameter.parts, where), where)
         elif _is_held_as(value, holder, parameter.resource):
@@ -140,6 +140,6 @@ def _is_held_as(value: object, holder: str, resource: str | None) -> bool:
     return isinstance(value, str) and bool(value.strip())
 
 
-def _described(parameter: Parameter) -> str:
+def _described(parameter: OperationParameter) -> str:
     kinds = (parameter.resource if each == "resource" and parameter.resource else each for each in parameter.holders)
     return " or ".join(f"a {kind} resource" if kind[:1].isupper() else kind for kind in kinds)

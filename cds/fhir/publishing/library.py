@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, number, present, text
-from cds.fhir.publishing.cql.facts import observable
+from cds.fhir.publishing.cql.fact_definitions import observable
 from cds.fhir.publishing.cql.library_source import cql_library, library_name
 from cds.fhir.publishing.cql.observation import retrieved
 from cds.fhir.publishing.metadata import heading

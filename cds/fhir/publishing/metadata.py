@@ -6,7 +6,7 @@ from html import escape
 
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, present, text
-from cds.fhir.publishing.expressions.notation import computable
+from cds.fhir.publishing.expression_languages.notation import computable
 from rules.model.ruleset import Ruleset
 
 PUBLISHER = "Nuque"

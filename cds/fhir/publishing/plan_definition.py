@@ -11,12 +11,12 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, extension, present, rule_extensions, text
 from cds.fhir.publishing.cql.outcomes import merged_task
 from cds.fhir.publishing.cql.syntax import name as cql_name
-from cds.fhir.publishing.expressions.published_codes import published_condition, published_value
+from cds.fhir.publishing.expression_languages.published_codes import published_condition, published_value
 from cds.fhir.publishing.fhirpath.condition import fhirpath
 from cds.fhir.publishing.metadata import heading
 from cds.fhir.writing.device_request import axis_value_code
+from cds.fhir.writing.fhir_timing import fhir_timing
 from cds.fhir.writing.request_common import PEOPLE_NEEDED, RULE, RULESET_HASH, people_needed, role, task_concept
-from cds.fhir.writing.timing import fhir_timing
 from rules.model.conditions import describe
 from rules.model.expressions import render
 from rules.model.rule_text import describe_value

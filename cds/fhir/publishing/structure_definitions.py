@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, present
 from cds.fhir.publishing.metadata import heading
+from cds.fhir.writing.fhir_timing import CARE_EVENTS, DUE_ON, FIRST_WITHIN
 from cds.fhir.writing.request_common import PEOPLE_NEEDED, RULE, RULESET_HASH
-from cds.fhir.writing.timing import CARE_EVENTS, DUE_ON, FIRST_WITHIN
 from rules.model.ruleset import Ruleset
 
 FHIR_VERSION = "4.0.1"

@@ -11,9 +11,9 @@ from cds.fhir.datatypes import Element, Resource, present, text
 from cds.fhir.publishing.metadata import heading
 from cds.fhir.reading.code_map import FACT_VALUES, FACTS
 from cds.fhir.writing.device_request import SIZE_AXES, SIZE_AXIS_VALUES, axis_value_code
+from cds.fhir.writing.fhir_timing import CARE_EVENTS
 from cds.fhir.writing.request_common import PERFORMER_ROLES, TASKS
 from cds.fhir.writing.service_request import ORDER_TITLES, ORDERS, SIZE_CLASSES
-from cds.fhir.writing.timing import CARE_EVENTS
 from rules.evaluation.hit_policy import size_class
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset

@@ -10,10 +10,11 @@ from functools import lru_cache
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, concept, instant, present, rule_extensions, text
 from cds.fhir.writing.device_request import DEVICE
+from cds.fhir.writing.fhir_timing import fhir_timing
 from cds.fhir.writing.identifiers import reference_to, urn
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.patient_instructions import instruction_notes
-from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.provenance import supporting_records
 from cds.fhir.writing.request_common import (
     RULE,
     note,
@@ -32,7 +33,6 @@ from cds.fhir.writing.service_request import (
     review_service_request,
     size_rules,
 )
-from cds.fhir.writing.timing import fhir_timing
 from rules.model.decision import Decision, NotUsed, Task
 
 CARE_PLAN = "care-plan"
@@ -50,7 +50,7 @@ def care_plan(decision: Decision, context: OrderContext) -> Resource:
     """
     tasks = planned_tasks(decision)
     rules = dict.fromkeys(rule for task in tasks for rule in task.rules)
-    used = grounds(decision, [*rules, *size_rules(decision)])
+    used = supporting_records(decision, [*rules, *size_rules(decision)])
     goals, roles = _goals(tasks), _roles(tasks)
     who = parties(decision, context, _AUTHORS)
     return present(
@@ -128,7 +128,7 @@ def _activity(
     context: OrderContext,
 ) -> Element:
     performer = roles[task.performer, task.performer_words]
-    used = grounds(decision, task.rules)
+    used = supporting_records(decision, task.rules)
     extensions, detail = _of_any_patient(task, context.canonicals)
     return {
         "extension": extensions,

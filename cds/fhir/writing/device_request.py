@@ -8,7 +8,7 @@ from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.datatypes import Element, Resource, coding, concept, present
 from cds.fhir.writing.identifiers import urn
 from cds.fhir.writing.order_context import OrderContext
-from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.provenance import supporting_records
 from cds.fhir.writing.request_common import opening, parties
 from cds.fhir.writing.service_request import SIZE_CLASSES, alternates, size_rules
 from rules.model.decision import Decision, SizeClass
@@ -29,7 +29,7 @@ def device_request(decision: Decision, context: OrderContext) -> Resource | None
     if size is None:
         return None
     rules = size_rules(decision)
-    used = grounds(decision, rules)
+    used = supporting_records(decision, rules)
     return present(
         resourceType="DeviceRequest",
         **opening(decision, context, urn(decision, context, DEVICE), rules),

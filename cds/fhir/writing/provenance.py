@@ -14,7 +14,7 @@ _REASONS = ("Condition", "Observation", "DiagnosticReport", "DocumentReference")
 
 
 @dataclass(frozen=True)
-class Grounds:
+class SupportingRecords:
     """References to the records used: those that may stand as reasons, and the others (never the patient, the subject)."""
 
     reasons: tuple[str, ...] = ()
@@ -34,10 +34,10 @@ class Grounds:
         ]
 
 
-def grounds(decision: Decision, rules: Iterable[str]) -> Grounds:
+def supporting_records(decision: Decision, rules: Iterable[str]) -> SupportingRecords:
     """The records that made ``rules`` (ids) fire in ``decision``, also through facts that other rules concluded from them."""
     typed = {reference: referenced_type(reference) for reference in decision.records(rules)}
-    return Grounds(
+    return SupportingRecords(
         reasons=tuple(reference for reference, kind in typed.items() if kind in _REASONS),
         others=tuple(r for r, kind in typed.items() if kind not in (*_REASONS, "Patient", "Encounter")),
     )

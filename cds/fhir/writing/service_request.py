@@ -7,11 +7,11 @@ from functools import lru_cache
 
 from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import Element, Resource, coding, concept, present
+from cds.fhir.writing.fhir_timing import fhir_timing
 from cds.fhir.writing.identifiers import urn
 from cds.fhir.writing.order_context import REQUESTERS, OrderContext
-from cds.fhir.writing.provenance import grounds
+from cds.fhir.writing.provenance import supporting_records
 from cds.fhir.writing.request_common import note, opening, parties, people_needed, role, task_concept
-from cds.fhir.writing.timing import fhir_timing
 from rules.model.decision import Decision, SizeClass, Task
 
 ORDERS = "orders"
@@ -220,7 +220,7 @@ def _service_request(
     carried_out: Element,
 ) -> Resource:
     rules = list(rules)
-    used = grounds(decision, rules)
+    used = supporting_records(decision, rules)
     head = opening(decision, context, urn(decision, context, part), rules)
     return present(
         resourceType="ServiceRequest",

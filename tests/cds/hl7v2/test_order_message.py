@@ -34,7 +34,7 @@ from cds.hl7v2.order_message import (
     order_message,
     structure_of,
 )
-from cds.hl7v2.patient import identification
+from cds.hl7v2.patient_identification import identification
 from tests.cds.fhir.writing.drafts import EXAMPLES
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_bundles"

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from cds.fhir.canonical_urls import Canonicals
-from cds.fhir.publishing.dmn.model import DecisionModel
+from cds.fhir.publishing.dmn.decision_model import DecisionModel
 from cds.fhir.publishing.dmn.tables import SKIN, recorded
 from cds.fhir.publishing.dmn.xml import dmn_file
-from cds.fhir.publishing.expressions.published_codes import published_value
+from cds.fhir.publishing.expression_languages.published_codes import published_value
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import Firing, fire
 from rules.evaluation.task_merging import merge

@@ -14,7 +14,7 @@ import fhirpathpy
 from fhirpathpy.models import models
 
 from cds.fhir.publishing.artifacts import artefacts
-from cds.fhir.publishing.expressions.published_codes import published_value
+from cds.fhir.publishing.expression_languages.published_codes import published_value
 from cds.fhir.publishing.fhirpath.variables import MOMENT, variables_file
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.reader import read

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta, timezone
 from typing import Any
 
-from cds.fhir.publishing.cql.coded_records import codes_of
+from cds.fhir.publishing.cql.diagnoses_procedures_orders import codes_of
 from cds.fhir.reading.code_map import ANY_CODE, CodeMap, CodingKey
 from cds.fhir.reading.device_use import HOURS, IN_PLACE, KIND
 from cds.fhir.reading.encounter import SETTING

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from cds.fhir.canonical_urls import code
-from cds.fhir.publishing.cql.facts import accepted_units
+from cds.fhir.publishing.cql.fact_definitions import accepted_units
 from cds.fhir.reading.code_map import CodeMap
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Ruleset

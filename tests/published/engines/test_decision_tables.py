@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from cds.fhir.publishing.dmn.model import DecisionModel, DecisionTable
+from cds.fhir.publishing.dmn.decision_model import DecisionModel, DecisionTable
 from cds.fhir.publishing.dmn.tables import decision_models
 from rules import load_ruleset
 from rules.testing.generators import Generator

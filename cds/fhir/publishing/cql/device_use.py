@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from cds.fhir.publishing.cql.records import is_one_of, label, tuples
+from cds.fhir.publishing.cql.record_functions import is_one_of, label, tuples
 from cds.fhir.publishing.cql.syntax import literal, number
 from cds.fhir.reading.code_map import ANY_CODE, CodeMap, CodingKey
 from cds.fhir.reading.device_use import HOURS, IN_PLACE, KIND

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from cds.fhir.publishing.cql.records import is_one_of, label
+from cds.fhir.publishing.cql.record_functions import is_one_of, label
 from cds.fhir.publishing.cql.syntax import literal
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from cds.fhir.reading.encounter import SETTING

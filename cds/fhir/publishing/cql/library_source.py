@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from cds.fhir.publishing.cql import facts, outcomes
+from cds.fhir.publishing.cql import fact_definitions, outcomes
 from cds.fhir.publishing.cql.syntax import name, text
-from cds.fhir.publishing.expressions.notation import computable
+from cds.fhir.publishing.expression_languages.notation import computable
 from cds.fhir.reading.code_map import CodeMap
 from rules.model.ruleset import Ruleset
 
@@ -25,11 +25,11 @@ def cql_library(ruleset: Ruleset, code_map: CodeMap) -> str:
         f"library {name(library_name(ruleset))} version {text(ruleset.version)}\n",
         f"// {ruleset.title}. {ruleset.disclaimer}\n// Content: SHA-256 {ruleset.hash}\n",
         f"using FHIR version {text(FHIR_VERSION)}\n",
-        "\n".join(facts.terminology(ruleset, code_map)) + "\n",
+        "\n".join(fact_definitions.terminology(ruleset, code_map)) + "\n",
         '// The moment of the decision.\nparameter "At" DateTime default Now()\n',
         "context Patient\n",
-        *facts.records(ruleset, code_map),
-        *facts.recorded_facts(ruleset, code_map),
+        *fact_definitions.records(ruleset, code_map),
+        *fact_definitions.recorded_facts(ruleset, code_map),
         *outcomes.conclusions(ruleset),
         *outcomes.rules(ruleset),
         *outcomes.size(ruleset),

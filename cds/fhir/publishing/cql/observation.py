@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
-from cds.fhir.publishing.cql.coded_records import codes_of, codes_of_several
-from cds.fhir.publishing.cql.records import is_one_of, label
+from cds.fhir.publishing.cql.diagnoses_procedures_orders import codes_of, codes_of_several
+from cds.fhir.publishing.cql.record_functions import is_one_of, label
 from cds.fhir.publishing.cql.syntax import name, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey
 from cds.fhir.reading.reader import PERSONS

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code
-from cds.fhir.publishing.cql.facts import recorded
+from cds.fhir.publishing.cql.fact_definitions import recorded
 from cds.fhir.publishing.cql.syntax import (
     arithmetic,
     condition,
@@ -22,7 +22,7 @@ from cds.fhir.publishing.cql.syntax import (
     step,
     text,
 )
-from cds.fhir.publishing.expressions.notation import MORE_THAN_ANY_PRIORITY, strength_number
+from cds.fhir.publishing.expression_languages.notation import MORE_THAN_ANY_PRIORITY, strength_number
 from rules.deciding.decider import WORN
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import BASES, Axis, Conclusion, Rule, Ruleset, TaskCall, TaskDefinition

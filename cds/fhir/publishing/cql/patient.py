@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from cds.fhir.publishing.cql.records import tuples
+from cds.fhir.publishing.cql.record_functions import tuples
 from cds.fhir.publishing.cql.syntax import literal, name, number, text
-from cds.fhir.publishing.expressions.notation import leaves_open
+from cds.fhir.publishing.expression_languages.notation import leaves_open
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE, APPARENT, IDENTITY, AgeQuestion
 from rules.model.facts import FactDefinition

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cds.fhir.publishing.cql.records import label
+from cds.fhir.publishing.cql.record_functions import label
 from cds.fhir.publishing.cql.syntax import name, text
 from rules.model.facts import FactDefinition
 

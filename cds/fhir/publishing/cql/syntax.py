@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from cds.fhir.publishing.expressions.notation import LogicNotation, plain_number
-from cds.fhir.publishing.expressions.published_codes import published_value
+from cds.fhir.publishing.expression_languages.notation import LogicNotation, plain_number
+from cds.fhir.publishing.expression_languages.published_codes import published_value
 from rules.model import expressions
 from rules.model.conditions import Condition, NoneOf
 from rules.model.facts import FactValue
@@ -47,7 +47,7 @@ def literal(value: FactValue) -> str:
     return text(published) if isinstance(published, str) else number(float(published))
 
 
-class _Logic(LogicNotation):
+class _CqlNotation(LogicNotation):
     def fact(self, name_of: str) -> str:
         return name(name_of)
 
@@ -70,7 +70,7 @@ class _Logic(LogicNotation):
 
 def condition(when: Condition) -> str:
     """``when`` as an expression: true, false, or null for unknown."""
-    return _Logic().condition(when)
+    return _CqlNotation().condition(when)
 
 
 def arithmetic(expression: expressions.Expression) -> str:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 
-from cds.fhir.publishing.expressions.notation import OPERATORS, plain_number
-from cds.fhir.publishing.expressions.published_codes import published_value
+from cds.fhir.publishing.expression_languages.notation import OPERATORS, plain_number
+from cds.fhir.publishing.expression_languages.published_codes import published_value
 from rules.model import expressions
 from rules.model.conditions import AllOf, AnyOf, Compare, Condition, Known, Unknown, UnlessKnownNot, without_negation
 from rules.model.facts import FactDefinition, FactValue, Vocabulary

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from cds.fhir.publishing.dmn.cells import arithmetic, literal, rows
-from cds.fhir.publishing.dmn.model import Decision, DecisionModel, DecisionTable, Formula, TableRow
-from cds.fhir.publishing.expressions.notation import strength_number
+from cds.fhir.publishing.dmn.decision_model import Decision, DecisionModel, DecisionTable, Formula, TableRow
+from cds.fhir.publishing.expression_languages.notation import strength_number
 from rules.evaluation.hit_policy import sizing_part
 from rules.model import expressions
 from rules.model.facts import FactDefinition

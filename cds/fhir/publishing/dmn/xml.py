@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
 from cds.fhir.canonical_urls import Canonicals
-from cds.fhir.publishing.dmn.model import Decision, DecisionModel, DecisionTable, Formula
+from cds.fhir.publishing.dmn.decision_model import Decision, DecisionModel, DecisionTable, Formula
 from rules.model.facts import FactDefinition, Vocabulary
 
 NAMESPACE = "https://www.omg.org/spec/DMN/20191111/MODEL/"

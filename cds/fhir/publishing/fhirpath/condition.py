@@ -7,12 +7,12 @@ Source: FHIRPath 2.0.0 (HL7), 6.5 Boolean logic, http://hl7.org/fhirpath/N1/#boo
 
 from __future__ import annotations
 
-from cds.fhir.publishing.expressions.notation import LogicNotation, plain_number
+from cds.fhir.publishing.expression_languages.notation import LogicNotation, plain_number
 from rules.model.conditions import Condition
 from rules.model.facts import FactValue
 
 
-class _Logic(LogicNotation):
+class _FhirpathNotation(LogicNotation):
     def fact(self, name: str) -> str:
         return f"%{name}"
 
@@ -31,7 +31,7 @@ class _Logic(LogicNotation):
 
 def fhirpath(condition: Condition) -> str:
     """``condition`` as a FHIRPath expression."""
-    return _Logic().condition(condition)
+    return _FhirpathNotation().condition(condition)
 
 
 def text(words: str) -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code as published
-from cds.fhir.publishing.cql.coded_records import codes_of
+from cds.fhir.publishing.cql.diagnoses_procedures_orders import codes_of
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import (
+from cds.fhir.publishing.fhirpath.date_arithmetic import (
     NO_TIME,
     age,
     goes_on,
@@ -18,7 +18,7 @@ from cds.fhir.publishing.fhirpath.moments import (
     period_is_day,
     unpadded,
 )
-from cds.fhir.publishing.fhirpath.records import (
+from cds.fhir.publishing.fhirpath.record_lines import (
     ABOVE,
     BELOW,
     CODE,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from cds.fhir.canonical_urls import code
-from cds.fhir.publishing.expressions.notation import leaves_open, plain_number
-from cds.fhir.publishing.fhirpath.moments import FIRST_DAY, NO_TIME, days
-from cds.fhir.publishing.fhirpath.records import ABOVE, BELOW, MEANS, USUAL
+from cds.fhir.publishing.expression_languages.notation import leaves_open, plain_number
+from cds.fhir.publishing.fhirpath.date_arithmetic import FIRST_DAY, NO_TIME, days
+from cds.fhir.publishing.fhirpath.record_lines import ABOVE, BELOW, MEANS, USUAL
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE, APPARENT, IDENTITY, AgeQuestion
 from rules.model.facts import FactDefinition

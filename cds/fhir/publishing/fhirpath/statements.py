@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from fractions import Fraction
 
-from cds.fhir.publishing.cql.coded_records import Codes, codes_of, codes_of_several
+from cds.fhir.publishing.cql.diagnoses_procedures_orders import Codes, codes_of, codes_of_several
 from cds.fhir.publishing.cql.observation import TYPED
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import age, goes_on, is_day, padded, period_age, period_is_day
-from cds.fhir.publishing.fhirpath.records import (
+from cds.fhir.publishing.fhirpath.date_arithmetic import age, goes_on, is_day, padded, period_age, period_is_day
+from cds.fhir.publishing.fhirpath.record_lines import (
     CODE,
     UNCHANGED,
     USUAL,

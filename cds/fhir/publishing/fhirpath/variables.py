@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from cds.fhir.publishing.cql.facts import observable
-from cds.fhir.publishing.expressions.notation import plain_number
-from cds.fhir.publishing.expressions.published_codes import published_condition, published_value
-from cds.fhir.publishing.fhirpath import facts, moments, other_records, patient, statements
+from cds.fhir.publishing.cql.fact_definitions import observable
+from cds.fhir.publishing.expression_languages.notation import plain_number
+from cds.fhir.publishing.expression_languages.published_codes import published_condition, published_value
+from cds.fhir.publishing.fhirpath import date_arithmetic, fact_variables, other_records, patient, statements
 from cds.fhir.publishing.fhirpath.condition import fhirpath, literal
 from cds.fhir.reading.code_map import CodeMap
 from rules.model import expressions
@@ -24,13 +24,13 @@ def variables(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
     Facts and rules are those of ``ruleset``, the codes of records those of ``code_map``.
     """
     yield MOMENT, "now().toString()"
-    yield from moments.the_moment()
+    yield from date_arithmetic.the_moment()
     yield from statements.statements(observable(ruleset), code_map)
     yield from other_records.coded_records(code_map)
     yield from other_records.device_uses(code_map)
     yield from other_records.encounters()
     yield from patient.person()
-    yield from facts.recorded_facts(ruleset, code_map)
+    yield from fact_variables.recorded_facts(ruleset, code_map)
     yield from _conclusions(ruleset)
 
 
@@ -57,7 +57,7 @@ def _conclusions(ruleset: Ruleset) -> Iterator[tuple[str, str]]:
         for rule, conclusion in reversed(list(ruleset.drawn(name))):
             value = _concluded(rule, conclusion, fact, value)
         if fact.given == "either":
-            given = f"%{facts.recorded(fact)}"
+            given = f"%{fact_variables.recorded(fact)}"
             value = f"iif({given}.exists(), {given}, {value})"
         yield name, value
 

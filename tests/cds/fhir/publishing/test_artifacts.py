@@ -15,7 +15,7 @@ from hypothesis import given, settings
 
 from cds.defaults import DEFAULT_BASE
 from cds.fhir.publishing.artifacts import artefacts
-from cds.fhir.publishing.expressions.published_codes import published_condition, published_value
+from cds.fhir.publishing.expression_languages.published_codes import published_condition, published_value
 from cds.fhir.publishing.fhirpath.condition import fhirpath
 from cds.fhir.reading.code_map import ANY_CODE
 from cds.fhir.reading.code_map_loader import load_code_map

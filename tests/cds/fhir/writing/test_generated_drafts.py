@@ -13,11 +13,11 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.datatypes import text
 from cds.fhir.writing.care_plan import care_plan, planned_tasks
 from cds.fhir.writing.device_request import device_request
+from cds.fhir.writing.fhir_timing import fhir_timing
 from cds.fhir.writing.identifiers import name_of
 from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import as_bundle, suggested
 from cds.fhir.writing.service_request import ordered_tasks
-from cds.fhir.writing.timing import fhir_timing
 from rules.model.decision import Decision
 from rules.model.timing import Timing
 from tests.cds.fhir.reading.records import timings

@@ -11,8 +11,8 @@ from decimal import Decimal
 from fractions import Fraction
 
 from cds.fhir.publishing.cql import (
-    coded_records,
     device_use,
+    diagnoses_procedures_orders,
     encounter,
     episode,
     observation,
@@ -20,7 +20,7 @@ from cds.fhir.publishing.cql import (
     questionnaire_response,
 )
 from cds.fhir.publishing.cql.observation import Statements, label_of, system_of
-from cds.fhir.publishing.cql.records import functions, together, tuples
+from cds.fhir.publishing.cql.record_functions import functions, together, tuples
 from cds.fhir.publishing.cql.syntax import define, listed, literal, name, number, optional, step, text
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.patient import AGE
@@ -68,7 +68,7 @@ def records(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
     yield patient.functions(ruleset)
     yield observation.observations(observable(ruleset), code_map)
     yield questionnaire_response.questionnaire_answers()
-    yield coded_records.coded_records(code_map)
+    yield diagnoses_procedures_orders.coded_records(code_map)
     yield device_use.device_uses(code_map)
     yield encounter.encounters(code_map)
 
@@ -112,7 +112,7 @@ def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> It
         kept = " and ".join(_kept(fact, code_map, limit, statements.meant))
         record = _statement(fact, code_map, statements.meant)
         yield f"({asked} A\n      where {kept} return all {record})"
-    yield from coded_records.implied(fact, code_map, limit)
+    yield from diagnoses_procedures_orders.implied(fact, code_map, limit)
     yield from device_use.worn(fact, limit)
     yield from encounter.stayed(fact)
     yield from patient.sexes(fact, code_map)

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from cds.fhir.canonical_urls import code
-from cds.fhir.publishing.cql.coded_records import codes_of
-from cds.fhir.publishing.cql.facts import observable
-from cds.fhir.publishing.expressions.notation import plain_number
+from cds.fhir.publishing.cql.diagnoses_procedures_orders import codes_of
+from cds.fhir.publishing.cql.fact_definitions import observable
+from cds.fhir.publishing.expression_languages.notation import plain_number
 from cds.fhir.publishing.fhirpath import other_records, patient
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import NO_TIME, padded_number, unpadded
-from cds.fhir.publishing.fhirpath.records import (
+from cds.fhir.publishing.fhirpath.date_arithmetic import NO_TIME, padded_number, unpadded
+from cds.fhir.publishing.fhirpath.record_lines import (
     ANSWER,
     CODE,
     HEAD,

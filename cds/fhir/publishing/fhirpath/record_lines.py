@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from cds.fhir.publishing.fhirpath.condition import text
-from cds.fhir.publishing.fhirpath.moments import padded_number
+from cds.fhir.publishing.fhirpath.date_arithmetic import padded_number
 from cds.fhir.reading.code_map import CodingKey
 
 CODE, VALUE = "§", "¤"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from cds.fhir.publishing.cql.records import is_one_of, label, tuples
+from cds.fhir.publishing.cql.record_functions import is_one_of, label, tuples
 from cds.fhir.publishing.cql.syntax import literal
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning
 from cds.fhir.reading.coded_records import DAYS_OF
