@@ -11,6 +11,7 @@ the reason why it may survive.
 from __future__ import annotations
 
 import argparse
+import ast
 import hashlib
 import json
 import random
@@ -35,6 +36,7 @@ _STATUS = {0: "survived", 1: "killed", 3: "killed", 5: "no tests", 33: "no tests
 _STATUS |= {24: "timeout", 152: "timeout", 255: "timeout", -11: "killed", -9: "timeout"}
 """What mutmut's codes mean; a crash of the interpreter is noticed by any test."""
 _NOTICED = ("killed", "timeout")
+_DESCRIBED = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
 
 
 def modules() -> list[Path]:
@@ -77,9 +79,13 @@ def summary(outcome: Mapping[str, str], reasons: Mapping[str, str], differences:
     }
 
 
-def digest(path: Path) -> str:
-    """The content of a module as a hash."""
-    return hashlib.sha256((ROOT / path).read_bytes()).hexdigest()
+def digest(text: str) -> str:
+    """The code of a module with that ``text`` as a hash: docstrings, comments and line breaks do not count."""
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        if isinstance(node, _DESCRIBED) and ast.get_docstring(node) is not None:
+            node.body[0] = ast.Pass()
+    return hashlib.sha256(ast.unparse(tree).encode()).hexdigest()
 
 
 def report(seed: int, size: int) -> dict[str, Any]:
@@ -97,16 +103,16 @@ def report(seed: int, size: int) -> dict[str, Any]:
         "seed": seed,
         "mutants": len(known),
         **summary(outcome, reasons, differences),
-        "modules": {str(path): digest(path) for path in modules()},
+        "modules": _digests(),
     }
     RESULT.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     return result
 
 
 def changed() -> list[str]:
-    """Modules that are not what they were when the result was made."""
+    """Modules of which the code is not what it was when the result was made."""
     then = json.loads(RESULT.read_text(encoding="utf-8"))["modules"]
-    return [str(path) for path in modules() if then.get(str(path)) != digest(path)]
+    return [path for path, now in _digests().items() if then.get(path) != now]
 
 
 def run(seed: int, size: int, children: int) -> dict[str, Any]:
@@ -121,6 +127,10 @@ def run(seed: int, size: int, children: int) -> dict[str, Any]:
     if waiting:
         subprocess.run([MUTMUT, "run", "--max-children", str(children), *waiting], cwd=ROOT, check=False)
     return report(seed, size)
+
+
+def _digests() -> dict[str, str]:
+    return {str(path): digest((ROOT / path).read_text(encoding="utf-8")) for path in modules()}
 
 
 def _said(*command: str) -> str:

@@ -29,8 +29,16 @@ def test_what_was_not_tested_counts_for_nothing_and_a_survivor_has_its_reason() 
 def test_a_module_that_changed_since_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     first, *others = mutation.modules()
     assert len(others) > 20
-    digests = {str(path): mutation.digest(path) for path in others} | {str(first): "as it was"}
+    digests = {str(path): mutation.digest((mutation.ROOT / path).read_text(encoding="utf-8")) for path in others}
     result = tmp_path / "result.json"
-    result.write_text(json.dumps({"modules": digests}))
+    result.write_text(json.dumps({"modules": digests | {str(first): "as it was"}}))
     monkeypatch.setattr(mutation, "RESULT", result)
     assert mutation.changed() == [str(first)]
+
+
+def test_a_docstring_and_a_comment_are_no_change_and_all_else_is_one() -> None:
+    code = 'def fits(neck):\n    """Whether it fits."""\n    return neck > 3  # cm\n'
+    told = code.replace("Whether it fits", "Whether ``neck``,\n    in cm, fits").replace("  # cm", "")
+    assert mutation.digest(code) == mutation.digest(told)
+    assert len({mutation.digest(one) for one in (code, code.replace("> 3", "> 4"), code.replace("neck", "girth"))}) == 3
+    assert mutation.digest(code) != mutation.digest(code.replace("return neck", "'x'\n    return neck"))
