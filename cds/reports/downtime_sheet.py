@@ -21,10 +21,10 @@ from rules.model.facts import FactDefinition
 from rules.model.ruleset import Axis, Rule, Ruleset
 
 STOP = "No sized collar if"
-ASK = "Otherwise ask, and follow the numbers"
+ASK = "Otherwise follow the numbers"
 HOW = (
-    "Begin below each heading. The first size named is tried first, the next if it is tight. A range ends below its last "
-    "number. What a size stands for is overleaf."
+    "Begin below each heading. Try the size named first, then, if it is tight, the next. A range ends below its last "
+    "number. Sizes are explained overleaf."
 )
 SIZES = "What a size stands for"
 SHELF = "On our shelf, each with the necks that it takes: height x circumference in mm"
@@ -123,7 +123,9 @@ def sheet(ruleset: Ruleset, printed: date, items: Sequence[Item] = ()) -> Sheet:
     return Sheet(
         title="Rigid neck collar: size without the record system",
         about=f"{ruleset.name} {ruleset.version}{local} · content {ruleset.hash[:16]} · printed {printed:%Y-%m-%d}",
-        stops=tuple((_condition(ruleset, stop.rule), stop.hold.summary) for stop in stop_questions(ruleset)),
+        stops=tuple(
+            (_condition(ruleset, stop.rule), _what_to_do(stop.hold.summary)) for stop in stop_questions(ruleset)
+        ),
         columns=_columns(ruleset, trees),
         sizes=tuple(_sizes(ruleset)),
         shelf=tuple(_shelf(ruleset, items)),
@@ -248,6 +250,12 @@ def _condition(ruleset: Ruleset, rule: Rule) -> str:
     ):
         words = words.replace(sign, instead)
     return words[0].upper() + words[1:]
+
+
+def _what_to_do(summary: str) -> str:
+    """``summary`` without the reason before its colon: on the sheet the condition stands there."""
+    _, colon, what = summary.partition(": ")
+    return what[0].upper() + what[1:] if colon else summary
 
 
 def _at_home_alone(rule: Rule) -> bool:
@@ -421,7 +429,8 @@ def _answers(fact: FactDefinition, given: Answers, unit: str = "") -> str:
     if fact.type == "boolean":
         parts += ["yes" if value is True else "no" for value in given.values]
     else:
-        parts += [str(value).replace("_", " ") for value in given.values]
+        # Recorded as unknown and not recorded are one thing on paper.
+        parts += [str(value).replace("_", " ") for value in given.values if not (given.unknown and value == "unknown")]
     return _listed([*parts, *(["not known"] if given.unknown else [])])
 
 
@@ -450,7 +459,7 @@ def _span(fact: FactDefinition, low: float, high: float, unit: str) -> str:
         return _number(low) + unit
     if low <= least:
         return "any number" if high >= most else f"below {_number(high)}{unit}"
-    return f"{_number(low)}{unit} or more" if high >= most else f"{_number(low)} to {_number(high)}{unit}"
+    return f"{_number(low)}{unit} or more" if high >= most else f"{_number(low)}–{_number(high)}{unit}"
 
 
 def _number(value: float) -> str:

@@ -72,9 +72,9 @@ def test_a_sheet_that_has_grown_says_so_and_does_not_shrink_beyond_reading():
 
 
 def fits(words, fact, value):
-    """Whether ``value`` is what ``words`` say, read as somebody reads the sheet: "302 mm or more", "57 to 63" ..."""
+    """Whether ``value`` is what ``words`` say, read as somebody reads the sheet: "302 mm or more", "57–63" ..."""
     if words == "not known":
-        return value is None
+        return value in (None, "unknown")
     if value is None:
         return False
     if not fact.numeric and " to " in words:
@@ -82,8 +82,8 @@ def fits(words, fact, value):
         return value in fact.values[first : last + 1]
     numbers = [float(number) for number in re.findall(r"(?<![a-z])\d+(?:\.\d+)?", words)]
     if fact.numeric:
-        low = numbers[0] if " to " in words or " or more" in words else -1e9
-        high = numbers[-1] if " to " in words or words.startswith("below") else 1e9
+        low = numbers[0] if "–" in words or " or more" in words else -1e9
+        high = numbers[-1] if "–" in words or words.startswith("below") else 1e9
         return low <= value < high
     return value == ({"yes": True, "no": False}[words] if fact.type == "boolean" else words.replace(" ", "_"))
 
@@ -180,6 +180,11 @@ def applies(words, facts):
     return all(found)
 
 
+def what_to_do(hold):
+    """The short text of ``hold`` without the reason before its colon: on the sheet the condition stands there."""
+    return re.sub(r"^[^:]*: (.)", lambda found: found[1].upper(), hold.summary)
+
+
 def _length(fact):
     return len(fact.label)
 
@@ -190,7 +195,7 @@ def test_somebody_who_reads_the_findings_gives_no_size_where_the_engine_gives_no
     for drawn in as_people(population(RULESET, 2000, seed)):
         person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
         firing = fire(RULESET, person)
-        held = {hold.summary for _, hold in choose(RULESET, firing.fired).holds if hold.axis is None}
+        held = {what_to_do(hold) for _, hold in choose(RULESET, firing.fired).holds if hold.axis is None}
         assert {text for words, text in SHEET.stops if applies(words, firing.facts)} == held, person
         stopped |= held
     assert stopped == {text for _, text in SHEET.stops}
@@ -243,11 +248,11 @@ def test_it_says_what_it_was_made_from_and_when():
 
 
 def test_every_reason_to_give_no_size_stands_before_the_first_question():
-    start = PAGE.index("Otherwise ask")
+    start = PAGE.index(ASK)
     holds = [hold for rule in RULESET.rules.values() for hold in rule.then.holds if hold.axis is None]
     assert holds
     for hold in holds:
-        assert PAGE.index(hold.summary) < start
+        assert PAGE.index(what_to_do(hold)) < start
 
 
 def test_every_step_leads_to_a_question_that_is_there():
@@ -296,7 +301,8 @@ def test_the_text_says_everything_that_the_page_says():
     assert [words for words in everything if words not in said] == []
 
 
-WORDS_A_MINUTE = 250
+WORDS_A_MINUTE = 238
+"""Silent reading of English prose: Brysbaert 2019, a review and meta-analysis of reading rate (from memory)."""
 MINUTES = 2
 
 
@@ -324,13 +330,13 @@ def read_to_the_size(facts):
 
 
 def test_the_way_to_the_size_is_read_in_two_minutes():
-    """Half of generated patients and more, at 250 words a minute; ``pytest -s`` prints the numbers of docs/downtime.md."""
-    read = []
+    """Whoever it is, somebody of whom nothing is known too; ``pytest -s`` prints the numbers of docs/downtime.md."""
+    read = [read_to_the_size(fire(RULESET, {}).facts)]
     for drawn in as_people(population(RULESET, 300, 3)):
         person = {name: round(value, 1) if isinstance(value, float) else value for name, value in drawn.items()}
         if person.get("neck_height_fingers") is not None:
             person["neck_height_fingers"] = round(person["neck_height_fingers"] * 2) / 2
         read.append(read_to_the_size(fire(RULESET, person).facts))
     print(f"words to the size: median {median(read):.0f}, most {max(read)}")
-    assert len(read) == 300
-    assert median(read) <= WORDS_A_MINUTE * MINUTES
+    assert len(read) == 301
+    assert max(read) <= WORDS_A_MINUTE * MINUTES
