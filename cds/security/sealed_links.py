@@ -47,7 +47,7 @@ class LinkSeal:
         self._key = lru_cache(_KEYS)(self._derived)
 
     def seal(self, content: bytes, at: datetime) -> str:
-        """``content`` as letters, digits, ``-`` and ``_``, issued at ``at``."""
+        """``content`` as letters, digits, ``-`` and ``_``, issued at the moment ``at`` (with time zone)."""
         issued = int(at.timestamp())
         period = (issued // self._seconds).to_bytes(_PERIOD_BYTES)
         packer = zlib.compressobj(9, zlib.DEFLATED, _WINDOW_BITS, _MEMORY_LEVEL)

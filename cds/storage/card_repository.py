@@ -148,10 +148,11 @@ class CardMemory:
         return identifier if _UUID.fullmatch(identifier) else f"hash:{self._secrecy.text(identifier)}"
 
     def overridden_with_reason(self, patient: str, rules: Iterable[str], facts: str, since: datetime) -> bool:
-        """Whether a card of the same rules was overridden with a reason for this patient since then, on the same facts.
+        """Whether a card of the same ``rules`` was overridden with a reason for this patient, on the same facts.
 
-        ``patient`` and ``facts`` are keyed hashes. Where any fact changed the answer is False: the card has news. Raises
-        StoreDown; the caller then shows the card, as silence must never come from a failure.
+        The moment ``since`` (with time zone) bounds how long ago. ``patient`` and ``facts`` are keyed hashes. Where any
+        fact changed the answer is False: the card has news. Raises StoreDown; the caller then shows the card, as
+        silence must never come from a failure.
         """
         sought = {"patient": patient, "rules": rules_digest(rules), "facts": facts, "since": since}
 

@@ -44,9 +44,9 @@ def read_input(
 ) -> Input:
     """The JSON in ``content`` (of the file ``name``) as input. ``codes`` gives the code map, and is asked only for FHIR.
 
-    Facts are those of ``ruleset``. Plain facts may carry their own moment (``at``); an explicit ``at`` stands above it,
-    ``now`` below. Raises InputError where it is not JSON or none of the three forms, ReadingError where FHIR cannot be
-    read.
+    Facts are those of ``ruleset``. Plain facts may carry their own moment (``at``); an explicit moment ``at`` stands
+    above it, the moment ``now`` below. Raises InputError where it is not JSON or none of the three forms, ReadingError
+    where FHIR cannot be read.
     """
     if not content.strip():
         raise InputError(f"{name}: the file is empty; expected facts, FHIR or a CDS Hooks request, as JSON")

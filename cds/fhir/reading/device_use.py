@@ -79,7 +79,7 @@ _OF_THE_NECK = RejectionReason(
 def read_device_uses(
     records: Sequence[Record], devices: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """What DeviceUseStatement ``records`` say of collars and halos at ``at``. Statements about other devices say nothing.
+    """What DeviceUseStatement ``records`` say of collars and halos at the moment ``at``; those about other devices say nothing.
 
     ``devices`` finds what they refer to, ``code_map`` tells what is a collar. That one collar came off says nothing
     against another that is on, so ends are left out where a collar is in use. Of several in use the newest says which
@@ -109,7 +109,7 @@ def read_uses_of_nobody(
 ) -> Iterator[Rejected]:
     """What DeviceUseStatement ``records`` say of which nobody can say whose they are, each refused for the reason beside it.
 
-    That a collar or a halo is on is to be looked up. ``devices``, ``code_map`` and ``at`` are those of
+    That a collar or a halo is on is to be looked up. ``devices``, ``code_map`` and the moment ``at`` are those of
     ``read_device_uses``.
     """
     for record, why in records:
@@ -135,10 +135,11 @@ def _unless_modified(record: Record, findings: Iterable[Accepted | Rejected]) ->
 def read_procedure_on_the_neck(
     record: Record, done: datetime | None, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """What the Procedure ``record``, ``done`` then (None: at a time that is not known), says of a collar or a halo at ``at``.
+    """What the Procedure ``record`` says of a collar or a halo at the moment ``at``.
 
-    ``code_map`` tells what is one. That one came off counts below a use. That a collar was put on says that it may be
-    on, for some weeks; that a halo was says that it is, for some months: it is screwed to the skull.
+    It was ``done`` at that moment (None: it is not known when). ``code_map`` tells what is a collar or a halo. That one
+    came off counts below a use. That a collar was put on says that it may be on, for some weeks; that a halo was says
+    that it is, for some months: it is screwed to the skull.
     """
     concept = record.resource.get("code")
     halo = _halo_named([concept], code_map)
@@ -174,9 +175,9 @@ def _came_off(fact: str, named: str, record: Record, done: datetime) -> Accepted
 
 
 def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believed: timedelta) -> Iterator[Rejected]:
-    """That at ``at`` the collar which the order ``record`` is for may be on: it stands longer than a word on it is ``believed``.
+    """That the collar which the order ``record`` is for may be on at the moment ``at``.
 
-    ``code_map`` tells what is an order of a collar.
+    It stands for longer than a word on it is ``believed``. ``code_map`` tells what is an order of a collar.
     """
     order = record.resource
     if order.get("status") != "active" or order.get("intent") == "proposal" or not code_map.is_collar_order(order):
@@ -199,7 +200,7 @@ def observed_on(findings: Iterable[Accepted | Rejected]) -> Iterator[Accepted | 
 
 
 def weighed(findings: Sequence[Accepted | Rejected], at: datetime) -> Iterator[Accepted | Rejected]:
-    """All ``findings`` of a reading at ``at``, where what says that a collar or a halo may be on is weighed against the rest.
+    """All ``findings`` at the moment ``at``, where what says that a collar or a halo may be on is weighed against the rest.
 
     It is looked up only where no newer record says that it came off; of several procedures and orders the newest is.
     """

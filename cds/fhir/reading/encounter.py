@@ -25,9 +25,9 @@ _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 
 
 def current_encounter(encounters: Sequence[Record], asked: str | None, at: datetime) -> Record | None:
-    """The one of ``encounters`` to read: the one ``asked`` for, else of those that run at ``at`` the one that started last.
+    """The one of ``encounters`` to read: the one ``asked`` for, else of those that run the one that started last.
 
-    None where there is none.
+    They run at the moment ``at``. None where there is none.
     """
     if asked is not None:
         return next((record for record in encounters if refers_to(asked, names_of(record))), None)
@@ -46,7 +46,7 @@ def _start(holder: object, at: datetime) -> float:
 def read_encounter(
     record: Record, locations: ReferenceIndex, code_map: CodeMap, at: datetime
 ) -> Iterator[Accepted | Rejected]:
-    """The setting from an Encounter ``record`` at ``at``, by the codes of ``code_map``.
+    """The setting from an Encounter ``record`` at the moment ``at``, by the codes of ``code_map``.
 
     References to ``locations`` that were not sent say nothing.
     """

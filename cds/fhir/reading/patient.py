@@ -232,7 +232,7 @@ def _born_apart(patients: Iterable[Record]) -> Iterator[Accepted]:
 
 
 def is_deceased(patient: object, at: datetime) -> bool:
-    """Whether ``patient`` is recorded as deceased at ``at``. A malformed date of death still says that there was one."""
+    """Whether ``patient`` is recorded as deceased at the moment ``at``. A malformed date of death says that there was one."""
     if not isinstance(patient, dict):
         return False
     died = patient.get("deceasedDateTime")

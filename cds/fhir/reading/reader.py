@@ -131,7 +131,7 @@ def read_called(
     """Read what was ``sent`` with a call about ``patient`` and ``encounter`` (references), as a hook's prefetch is read.
 
     Whoever calls says that these are the records of that patient, so one of somebody else puts the identity in doubt.
-    ``ruleset``, ``code_map``, ``at`` and all else are as in ``read``.
+    ``ruleset``, ``code_map``, the moment ``at`` and all else are as in ``read``.
     """
     found = inventory(sent)
     found.patient, found.encounter = patient, encounter

@@ -22,9 +22,9 @@ _MOST_KEPT = 1024
 
 
 def fhir_timing(timing: Timing, words: str, at: datetime | None, canonicals: Canonicals) -> Element:
-    """``timing``, counted from ``at`` (None in a definition, which has no patient yet), with its ``words``, as a Timing.
+    """``timing`` with its ``words``, as a Timing, counted from the moment ``at``.
 
-    Extensions are defined under ``canonicals``.
+    In a definition, which has no patient yet, ``at`` is None. Extensions are defined under ``canonicals``.
     """
     always = _at_any_moment(timing, words, canonicals)
     bounds = _bounds(timing, at)

@@ -33,8 +33,8 @@ def answer_silently(
     """An answer without cards, after ``hook`` has decided as it would have; no card counts as issued.
 
     ``kept`` takes what would have been shown, beside the draft orders of ``request``; ``links`` seals the links of its
-    cards. ``gathered``, ``content``, ``settings``, ``at`` and ``noted`` are those of ``HookService.answer``, and so is
-    what it raises.
+    cards. ``gathered``, ``content``, ``settings``, the moment ``at`` and ``noted`` are those of ``HookService.answer``,
+    and so is what it raises.
     """
     decisions: list[Decision] = []
 

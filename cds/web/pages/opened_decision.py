@@ -39,7 +39,10 @@ class Opened:
         return as_posted({fact.name: _rounded(fact) for fact in facts})
 
     def basis(self, form: FactForm, now: datetime) -> Basis:
-        """What to decide by: the records as they were while nobody changed a value, else what stands in ``form``, now."""
+        """What to decide by: the records as they were while nobody changed a value, else what stands in ``form``.
+
+        Then it is decided at the moment ``now`` (with time zone).
+        """
         if self.decision is None:
             return Basis([RecordedFact(name=name, value=value) for name, value in form.facts.items()], now, (), False)
         recorded = {fact.name: fact for fact in self.decision.facts}

@@ -20,9 +20,9 @@ _DRAFT = "ServiceRequest/draft-collar"
 def request_for(
     hook: HookService, bundle: Mapping[str, Any], at: datetime, now: datetime, content: Content
 ) -> dict[str, Any]:
-    """The request of ``hook`` about the patient of ``bundle``, every date moved so that ``at`` falls on ``now``.
+    """The request of ``hook`` about the patient of ``bundle``, every date moved so that the moment ``at`` falls on ``now``.
 
-    Both moments have a time zone. ``content`` says what is asked for as prefetch.
+    Both have a time zone. ``content`` says what is asked for as prefetch.
     """
     resources: list[Resource] = [entry["resource"] for entry in moved(bundle, now - at)["entry"]]
     patient = _first(resources, "Patient")
