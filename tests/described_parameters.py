@@ -1,7 +1,8 @@
 """Lists what the docstrings of public functions leave out:  python -m tests.described_parameters
 
 Held for ``rules`` and ``cds``: each parameter stands in the docstring as a word, a number (taken or returned) with its unit or
-what it counts, in its name or in the same sentence, and an error by its name where the function raises it itself.
+what it counts, in its name or in the same sentence, a ``datetime`` as a moment or by its time zone, and an error by its name
+where the function raises it itself.
 
 A function or a class whose name starts with an underscore is not public, nor is a function inside another. Left out besides
 is what is described elsewhere:
@@ -40,6 +41,7 @@ _CALLED_BY_OTHERS = {
 }
 _INTERFACES = {"Protocol", "ABC", "Generic"}
 _NUMBERS = {"int", "float", "Decimal", "Fraction"}
+_MOMENT = re.compile(r"\b(?:moments?|time zone|clock)\b")
 _UNITS = """unit mm millimetre cm kg point share percent probability second ms millisecond minute hour day year byte character
     many number count counted index position rank step level line row port status times worker layer seed"""
 _UNIT = re.compile(rf"(?<![^\W_])(?:{'|'.join(_UNITS.split())})s?(?![^\W_])", re.IGNORECASE)
@@ -136,9 +138,11 @@ def _left_out(function: _Function, name: str, module: Module, above: list[_Funct
         about = [sentence for sentence in re.split(r"[.;]\s+|\n\n", said) if word.search(sentence)]
         if not about:
             yield Undescribed(module.path, function.lineno, name, f"{parameter.arg} is not named")
-        elif _is_number(parameter.annotation) and not any(map(_UNIT.search, about)):
+        elif _holds(parameter.annotation, {"datetime"}) and not any(map(_MOMENT.search, about)):
+            yield Undescribed(module.path, function.lineno, name, f"{parameter.arg} is not called a moment")
+        elif _holds(parameter.annotation, _NUMBERS) and not any(map(_UNIT.search, about)):
             yield Undescribed(module.path, function.lineno, name, f"{parameter.arg} is a number without a unit")
-    if _is_number(function.returns) and not _UNIT.search(f"{function.name} {said}"):
+    if _holds(function.returns, _NUMBERS) and not _UNIT.search(f"{function.name} {said}"):
         yield Undescribed(module.path, function.lineno, name, "it returns a number without a unit")
     for error in _raised(function):
         if error not in said:
@@ -165,9 +169,9 @@ def _names(function: _Function) -> list[str]:
     return [one.arg for one in _parameters(function)]
 
 
-def _is_number(annotation: ast.expr | None) -> bool:
+def _holds(annotation: ast.expr | None, types: set[str]) -> bool:
     parts = ast.walk(annotation) if annotation is not None else ()
-    return any(isinstance(part, ast.Name) and part.id in _NUMBERS for part in parts)
+    return any(isinstance(part, ast.Name) and part.id in types for part in parts)
 
 
 def _last_name(node: ast.expr) -> str:

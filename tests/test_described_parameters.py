@@ -1,4 +1,4 @@
-"""Public functions say of each parameter what it is, of numbers in which unit, and which error they raise; an omission is found."""
+"""Public functions speak of each parameter, of numbers with a unit, and of the errors they raise; an omission is found."""
 
 from textwrap import dedent
 
@@ -53,6 +53,12 @@ def test_a_number_without_a_unit_is_found(annotation: str) -> None:
 )
 def test_a_number_with_its_unit_is_described(text: str) -> None:
     assert left_out(text) == []
+
+
+def test_a_time_that_is_not_called_a_moment_is_found() -> None:
+    told = 'def due(at: datetime | None, hours: timedelta) -> bool:\n    """Whether it is due at {} after ``hours``."""'
+    assert left_out(told.format("``at``")) == ["due: at is not called a moment"]
+    assert left_out(told.format("the moment ``at``"), told.format("``at`` (with time zone)")) == []
 
 
 def test_a_number_that_is_returned_without_a_unit_is_found() -> None:
