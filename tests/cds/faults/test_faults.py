@@ -240,7 +240,7 @@ def test_two_processes_share_one_store(database_url: str, tmp_path: Path) -> Non
 def test_a_client_that_sends_its_body_too_slowly_is_cut_off_and_others_are_served() -> None:
     with running(NUQUE_BODY_SECONDS="0.5") as live:
         host, port = live.url.removeprefix("http://").split(":")
-        slow = [socket.create_connection((host, int(port)), timeout=PATIENCE_SECONDS) for _ in range(20)]
+        slow = [socket.create_connection((host, int(port)), timeout=60) for _ in range(20)]
         for connection in slow:
             head = f"POST {SELECT} HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{"
             connection.sendall(head.encode())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import time
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -746,9 +746,7 @@ def test_once_the_page_is_closed_nothing_of_it_is_left(browser: Browser, live: L
         type_in(page, PATIENT)
         page.goto(f"{live.url}/rules/parameters")
         worker = context.service_workers[0]
-        worker.evaluate(
-            "new Promise((done) => { const look = setInterval(() => { if (!kept) { clearInterval(look); done() } }, 100) })"
-        )
+        _until(lambda: worker.evaluate("kept === null"), page, "the worker keeps what nobody has open")
         context.set_offline(True)
         page.goto(f"{live.url}/bedside")
         assert page.locator("h1").inner_text() == "No network"
@@ -756,10 +754,17 @@ def test_once_the_page_is_closed_nothing_of_it_is_left(browser: Browser, live: L
 
 
 def _kept_by_worker(page: Page) -> None:
-    """Once the worker has the page; asked again and again, since an event that was missed would be waited for without an end."""
-    until = time.monotonic() + PATIENCE_SECONDS
-    while not page.evaluate("navigator.serviceWorker.controller !== null"):
-        assert time.monotonic() < until, "no worker took charge of the page"
+    """Once the worker has the page."""
+    _until(
+        lambda: page.evaluate("navigator.serviceWorker.controller !== null"), page, "no worker took charge of the page"
+    )
+
+
+def _until(is_so: Callable[[], bool], page: Page, otherwise: str) -> None:
+    """Asked again and again, since an event that was missed would be waited for without an end."""
+    until = time.monotonic() + 120
+    while not is_so():
+        assert time.monotonic() < until, otherwise
         page.wait_for_timeout(100)
 
 
