@@ -85,7 +85,7 @@ _GIVEN = {str: _A_TEXT, bool: "true or false", int: _A_NUMBER, float: _A_NUMBER,
 
 
 def in_plain_words(problem: Mapping[str, Any]) -> str:
-    """A problem as pydantic reports it (``type``, ``msg``, ``input``), in words for whoever wrote the file or the call."""
+    """``problem`` as pydantic reports it (``type``, ``msg``, ``input``), in words for whoever wrote the file or the call."""
     wanted = _WANTED.get(problem["type"])
     if wanted is None:
         return str(problem["msg"]).removeprefix("Value error, ").replace("Input should be", "must be", 1)

@@ -77,7 +77,7 @@ def axis_tree(ruleset: Ruleset, axis: Axis) -> AxisTree:
 
 
 def stop_questions(ruleset: Ruleset) -> tuple[StopQuestion, ...]:
-    """The rules that forbid a sized collar whatever the size, in the order of the ruleset."""
+    """The rules that forbid a sized collar whatever the size, in the order of ``ruleset``."""
     return tuple(
         StopQuestion(rule, hold) for rule in ruleset.rules.values() for hold in rule.then.holds if hold.axis is None
     )

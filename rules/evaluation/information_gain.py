@@ -260,7 +260,7 @@ def cuts(ruleset: Ruleset) -> Mapping[str, frozenset[float]]:
 def representatives(fact: FactDefinition, cuts: Iterable[float], steps: int) -> tuple[FactValue, ...]:
     """Answers for ``fact`` that reach each of ``cuts`` and each side of it, or every code, or both truths.
 
-    Cuts are numbers in the unit of the fact. Without them a number gets ``steps`` answers spread evenly over its
+    ``cuts`` are numbers in the unit of the fact. Without them a number gets ``steps`` answers spread evenly over its
     plausible range.
     """
     if fact.type == "boolean":

@@ -469,5 +469,5 @@ class Ruleset:
         return float(self.parameters[limit].value) if isinstance(limit, str) else limit
 
     def number(self, parameter: str) -> float:
-        """The value of a numeric parameter. Raises KeyError or ValueError where there is none."""
+        """The value of the numeric ``parameter`` in its own unit. Raises KeyError or ValueError where there is none."""
         return float(self.parameters[parameter].value)

@@ -266,7 +266,7 @@ def run_cases(decider: Decider, cases: Iterable[Case]) -> Iterator[CaseResult]:
 
 
 def run_case(decider: Decider, case: Case) -> CaseResult:
-    """One case decided by ``decider`` and held against what it expects."""
+    """One ``case`` decided by ``decider`` and held against what it expects."""
     decision = decider.decide(case.facts, MOMENT)
     return CaseResult(case, decision, tuple(differences(case, decision)))
 

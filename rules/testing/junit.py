@@ -10,7 +10,10 @@ from rules.testing.cases import CaseResult
 
 
 def junit_xml(results: Iterable[CaseResult], suite: str = "cases") -> str:
-    """``results`` as one JUnit document: a test suite for each case file, a failure element with every difference."""
+    """``results`` as one JUnit document: a test suite for each case file, a failure element with every difference.
+
+    The whole is called ``suite``.
+    """
     files: dict[str, list[CaseResult]] = defaultdict(list)
     for result in results:
         files[result.case.place.file].append(result)

@@ -71,7 +71,7 @@ class Property(ABC):
 
     @abstractmethod
     def check(self, *patients: Facts) -> frozenset[Label]:
-        """The labels that these patients violate, worked out with the plain evaluator."""
+        """The labels that ``patients`` (facts of one or two) violate, worked out with the plain evaluator."""
 
     def firing(self, facts: Facts) -> Firing:
         """What fires for ``facts``."""

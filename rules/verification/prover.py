@@ -84,7 +84,7 @@ class Verdict:
 
 
 def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Property]:
-    """The properties of every ruleset, and those that ``claims`` add."""
+    """The properties of ``ruleset`` that every one has, and those that ``claims`` add."""
     yield Complete(ruleset)
     yield NoContradiction(ruleset)
     yield NoSizeAgainstAWarning(ruleset)
@@ -127,7 +127,7 @@ def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TI
 def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNTEREXAMPLES) -> Verdict:
     """The verdict on ``prop``, with a counterexample for each violated label.
 
-    At most ``most`` counterexamples are looked for in number, whichever come first. A question that the solver cannot
+    Once the number ``most`` of counterexamples is reached no more are looked for. A question that the solver cannot
     answer within ``timeout_ms`` milliseconds is reported as undecided.
     """
     statement = prop.statement()

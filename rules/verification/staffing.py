@@ -17,7 +17,7 @@ _COUNTED = re.compile(rf"\b({'|'.join(_NUMBERS)}|\d+) (?:other |more )?(?:people
 
 
 def hands_named(text: str, hands: Mapping[str, Hand]) -> frozenset[str]:
-    """The ids of the hands that ``text`` names, by their phrases and whatever the case."""
+    """The ids of those of ``hands`` that ``text`` names, by their phrases and whatever the case."""
     words = " ".join(text.split()).casefold()
     return frozenset(
         name for name, hand in hands.items() if any(phrase.casefold() in words for phrase in hand.named_by)
