@@ -44,7 +44,7 @@ def outcome(issues: Iterable[Issue]) -> dict[str, Any]:
 
 
 def issues_of(problems: Iterable[Mapping[str, Any]]) -> list[Issue]:
-    """Problems as pydantic reports them, as issues; the part ``body`` of a location is left out.
+    """``problems`` as pydantic reports them, as issues; the part ``body`` of a location is left out.
 
     A list that only lacks its refused members is not called too short: that would be a second, false problem.
     """

@@ -29,7 +29,10 @@ _AFTER_THE_LAST_CALL_SECONDS = 15.0
 
 
 def serve(settings: Settings) -> None:
-    """Answer until told to stop. Raises NuqueError where settings or content cannot be used, OSError for the port."""
+    """Answer by ``settings`` until told to stop.
+
+    Raises NuqueError where settings or content cannot be used, OSError for the port.
+    """
     sys.setswitchinterval(TURN_SECONDS)
     with made_to_last():
         app = create_app(settings, gate=True)

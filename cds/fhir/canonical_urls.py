@@ -9,7 +9,7 @@ from cds.defaults import DEFAULT_BASE
 
 
 def code(name: str) -> str:
-    """A name of the rule set (``fixed_flexion``) as the code published for it (``fixed-flexion``)."""
+    """The ``name`` in the rule set (``fixed_flexion``) as the code published for it (``fixed-flexion``)."""
     return name.replace("_", "-")
 
 

@@ -19,7 +19,7 @@ _ODD_SPACE = re.compile(r"[^\S \r\n\t]")
 
 
 def present(**elements: Any) -> Element:
-    """The elements that have a value; 0 and False are values."""
+    """Those of ``elements`` that have a value; 0 and False are values."""
     return {name: value for name, value in elements.items() if value or isinstance(value, (int, float))}
 
 
@@ -47,7 +47,7 @@ def coding(system: str, code: str, display: str | None = None) -> Element:
 
 
 def concept(words: str, *codings: Element) -> Element:
-    """A CodeableConcept: its words, and the codings if there are any."""
+    """A CodeableConcept: its ``words``, and ``codings`` if there are any."""
     return present(coding=list(codings), text=text(words))
 
 

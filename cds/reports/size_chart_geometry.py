@@ -49,7 +49,10 @@ class ChartField:
 
 
 def panels(ruleset: Ruleset, cohort: pl.DataFrame | None = None) -> list[Panel]:
-    """One panel for each line and posture of the ruleset, with the points of ``cohort`` (a table of facts) that belong there."""
+    """One panel for each line and posture of ``ruleset``, with the points of ``cohort`` that belong there.
+
+    ``cohort`` is a table of facts, one row a patient, lengths in mm.
+    """
     lines = ruleset.axes["line"].values
     points = _points_by_situation(ruleset, cohort) if cohort is not None else {}
     return [
@@ -88,7 +91,10 @@ def axis_range(ruleset: Ruleset, axis: Axis) -> tuple[float, float]:
 
 
 def fields(columns: Columns, panel: Panel) -> list[ChartField]:
-    """What the rules give in ``panel``, row by row from the lowest; neighbouring rows and columns that agree are one."""
+    """What the rules of ``columns`` give in ``panel``, row by row from the lowest.
+
+    Neighbouring rows and columns that agree are one.
+    """
     ruleset = columns.ruleset
     heights, girths = (_steps(ruleset, ruleset.axes[name]) for name in ("height_band", "girth_band"))
     known = [

@@ -54,7 +54,7 @@ class Secrecy:
         return self._hash("patient", namespace, patient_id)
 
     def text(self, text: str) -> str:
-        """The keyed hash of a text that may be anything: a name, or a number that could be tried out."""
+        """The keyed hash of a ``text`` that may be anything: a name, or a number that could be tried out."""
         return self._hash("text", text)
 
     def facts(self, facts: Mapping[str, Any]) -> str:

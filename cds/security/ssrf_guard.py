@@ -80,7 +80,7 @@ def listed_origins(urls: Iterable[str], setting: str) -> frozenset[Origin]:
 
 
 def listed_networks(networks: Iterable[str], setting: str) -> tuple[Network, ...]:
-    """The networks that a site listed. Raises ReachError naming ``setting`` and the entry."""
+    """The ``networks`` that a site listed. Raises ReachError naming ``setting`` and the entry."""
     found = []
     for network in networks:
         try:

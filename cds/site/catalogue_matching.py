@@ -83,7 +83,7 @@ class Need:
     share: float
 
     def taken_by(self, item: Range) -> bool:
-        """Whether the item is made for it: a measured need lies within the item's range, ends included.
+        """Whether an item with the range ``item`` (mm) is made for it: a measured need lies within the range, ends included.
 
         Of a need that is itself a range the item must take its share, so that neighbours that only touch are left out.
         """
@@ -93,7 +93,7 @@ class Need:
         return high - low >= self.share * min(self.high - self.low, item[1] - item[0])
 
     def distance(self, item: Range) -> float:
-        """How far from the middle of the item's range the need lies: 0 in the middle, 1 at the edge.
+        """How far from the middle of the range ``item`` (mm) the need lies, as a share: 0 in the middle, 1 at the edge.
 
         A need that is itself a range counts from its middle, within the item's range.
         """
@@ -110,7 +110,7 @@ def fits(item: Item, candidate: Candidate, needs: Mapping[str, Need]) -> bool:
 
 
 def matching_item(item: Item, needs: Mapping[str, Need]) -> MatchingItem:
-    """``item`` as it is shown: why it fits, and how far from the middle of its ranges the needs lie."""
+    """``item`` as it is shown: why it fits, and how far from the middle of its ranges ``needs`` (in mm, by axis) lie."""
     distance = max(need.distance(item.ranges[name]) for name, need in needs.items())
     why = "; ".join(f"{need.words}, takes {_mm(item.ranges[name])}" for name, need in needs.items())
     return MatchingItem(

@@ -40,7 +40,10 @@ class DecisionRecords:
         return True
 
     def read(self, request: str | None = None) -> Iterator[dict[str, Any]]:
-        """The records, of one request id where given, oldest first, decrypted. Raises StoreDown and SecrecyError."""
+        """The records, of one call with the id ``request`` where given, oldest first, decrypted.
+
+        Raises StoreDown and SecrecyError.
+        """
         query = sa.select(decision_records).order_by(decision_records.c.at)
         if request is not None:
             query = query.where(decision_records.c.request == request)

@@ -39,12 +39,12 @@ def searched(
     *,
     strict: bool = False,
 ) -> Resource:
-    """The Bundle of the artefacts of ``resource_type`` that fit all of ``asked``, each a parameter and its values.
+    """The Bundle of those of ``artefacts`` of ``resource_type`` that fit all of ``asked``, each a parameter and its values.
 
     Values with a comma between them are alternatives. What is not among ``PARAMETERS`` is not looked at, and the link
     ``self`` under ``address`` leaves it out, as the standard has it. Of a page (``_count``) the link ``next`` leads on;
     ``_summary=count`` counts alone. Raises SearchNotUnderstood for a modifier that is not supported, for a ``_count`` that is
-    no number, and where ``strict`` for an unknown parameter.
+    not a number, and where ``strict`` for an unknown parameter.
     """
     given = [(name, value) for name, value in asked if value]
     used = [(name, value) for name, value in given if _is_used(name, strict=strict)]

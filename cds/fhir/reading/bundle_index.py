@@ -75,7 +75,7 @@ class Inventory:
     _digests: dict[tuple[str, str], set[bytes]] = field(default_factory=dict)
 
     def of(self, *types: str) -> Iterator[Record]:
-        """The records of these resource types, type by type, each in order."""
+        """The records of the resource ``types``, type by type, each in order."""
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
     def refuse(self, value: object, why: RejectionReason, label: str, look_up: str | None = None) -> None:

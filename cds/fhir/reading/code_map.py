@@ -600,7 +600,7 @@ def _first_text(said: object) -> object:
 
 
 def device_names(device: object) -> Iterator[Mapping[str, Any]]:
-    """What a Device resource is called, each as a concept: its type, and its names."""
+    """What the Device resource ``device`` is called, each as a concept: its type, and its names."""
     type_of = mapping(device, "type")
     if texts_of(type_of) or codings_of(type_of):
         yield type_of
@@ -666,7 +666,7 @@ def coding_of(coding: Any) -> CodingKey | None:
 
 
 def seventh_character(code: str) -> str:
-    """The seventh character of a code of ICD-10-CM, which has its point (``S12.110S``: S); empty where it has none."""
+    """The seventh character of ``code`` in ICD-10-CM, which has its point (``S12.110S``: S); empty where it has none."""
     return code[7:8]
 
 

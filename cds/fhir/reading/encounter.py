@@ -27,7 +27,7 @@ _NO_FACTS = "the reason of an encounter gives no facts: read it yourself"
 def current_encounter(encounters: Sequence[Record], asked: str | None, at: datetime) -> Record | None:
     """The one of ``encounters`` to read: the one ``asked`` for, else of those that run the one that started last.
 
-    They run at the moment ``at``. None where there is none.
+    A start without a time zone has that of the moment ``at``. None where there is none.
     """
     if asked is not None:
         return next((record for record in encounters if refers_to(asked, names_of(record))), None)

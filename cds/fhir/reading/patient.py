@@ -245,7 +245,7 @@ def is_deceased(patient: object, at: datetime) -> bool:
 
 
 def display_name(patient: object) -> str | None:
-    """The patient's name as one line, or None where none is recorded."""
+    """The name of the Patient resource ``patient`` as one line, or None where none is recorded."""
     for name in items(patient, "name"):
         parts = [*(part for part in items(name, "given") if isinstance(part, str)), text(name, "family") or ""]
         words = text(name, "text") or " ".join(part for part in parts if part)

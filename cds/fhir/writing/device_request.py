@@ -43,7 +43,7 @@ def device_request(decision: Decision, context: OrderContext) -> Resource | None
 
 
 def axis_value_code(axis: str, value: str) -> str:
-    """The code of one value of one axis; two axes may share a value's name."""
+    """The code of ``value`` on ``axis``; two axes may share a value's name."""
     return f"{code(axis)}.{code(value)}"
 
 

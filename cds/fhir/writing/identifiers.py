@@ -42,7 +42,7 @@ def reference_to(name: str, resource_type: str) -> Element:
 
 
 def name_of(resource: Resource) -> str:
-    """The ``urn:uuid:`` under which a resource of ours goes. Raises LookupError where it has none."""
+    """The ``urn:uuid:`` under which ``resource``, one of ours, goes. Raises LookupError where it has none."""
     for given in resource.get("identifier", ()):
         value = given.get("value", "")
         if given.get("system") == _URI and isinstance(value, str) and value.startswith("urn:uuid:"):

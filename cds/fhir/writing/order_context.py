@@ -18,7 +18,7 @@ REQUESTERS = ("Practitioner", "PractitionerRole", "Organization", "Patient", "Re
 
 
 def referenced_type(reference: str) -> str | None:
-    """The resource type of a literal reference (``Observation/1``, or an absolute URL), or None where it is none."""
+    """The resource type of the literal ``reference`` (``Observation/1``, or an absolute URL), or None where it is none."""
     match = _LITERAL.fullmatch(reference)
     return None if match is None else match["type"]
 

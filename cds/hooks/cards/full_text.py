@@ -55,7 +55,7 @@ def tasks_section(tasks: Sequence[Task], title: str = "Care") -> str:
 
 
 def task_line(task: Task) -> str:
-    """One task in one line."""
+    """One ``task`` in one line."""
     where = f", {task.location}" if task.location else ""
     details = "".join(f" {markdown.plain(detail)}" for detail in task.details)
     who = markdown.plain(f"{task.who}{where}")

@@ -38,7 +38,7 @@ def shorten(text: str, longest: int) -> str:
 
 
 def bullets(lines: Iterable[str]) -> str:
-    """A list with one bullet a line; empty where there are no lines."""
+    """``lines`` as a list with one bullet each; empty where there are none."""
     return "\n".join(f"- {line}" for line in lines)
 
 
@@ -48,5 +48,5 @@ def section(title: str, body: str) -> str:
 
 
 def joined(parts: Iterable[str]) -> str:
-    """Parts with a blank line between them; empty ones are left out."""
+    """``parts`` with a blank line between them; empty ones are left out."""
     return "\n\n".join(part for part in parts if part)

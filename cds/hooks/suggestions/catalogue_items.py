@@ -58,7 +58,7 @@ def shelf_items(shelf: Shelf | None) -> list[str]:
 
 
 def ordered_item(order: Resource, catalogue: Catalogue | None) -> OrderedItem | None:
-    """The item that ``order`` names, by a coding of the catalogue's system, in its code or its details."""
+    """The item that ``order`` names, by a coding of the system of ``catalogue``, in its code or its details; else None."""
     if catalogue is None:
         return None
     stocked = {item.item: item for item in catalogue.items}

@@ -83,11 +83,11 @@ class StandingCare:
         return None if found is None else f"{found['resourceType']}/{found['id']}"
 
     def covers(self, task: str) -> bool:
-        """Whether the task is ordered or planned; a care plan of this rule set covers all."""
+        """Whether ``task`` (an id) is ordered or planned; a care plan of this rule set covers all."""
         return bool(self.plans) or self.covers_task(task)
 
     def covers_task(self, task: str) -> bool:
-        """Whether the task itself is ordered, or named in a care plan."""
+        """Whether ``task`` (an id) itself is ordered, or named in a care plan."""
         return code(task) in self.by_code
 
     def holds_notes(self, notes: Iterable[str]) -> bool:

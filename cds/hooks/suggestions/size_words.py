@@ -19,7 +19,10 @@ _LONGEST = 2000
 
 
 def sizes_in_words(text: str, axes: Mapping[str, Axis]) -> Iterator[dict[str, str]]:
-    """The sizes that ``text`` names, each the values of the axes that it writes out. What is denied (``not H5``) is none."""
+    """The sizes that ``text`` names, each the values of those of ``axes`` (by name) that it writes out.
+
+    What is denied (``not H5``) is none.
+    """
     found: dict[str, str] = {}
     start = end = 0
     by_words, pattern = _vocabulary(_key(axes))

@@ -70,7 +70,7 @@ def is_always_open(method: str, path: str, settings: Settings) -> bool:
 
 
 def is_page(call: HttpCall) -> bool:
-    """Whether a browser asks for one of the pages; a call with a token is a program's."""
+    """Whether a browser asks for one of the pages by ``call``; a call with a token is a program's."""
     asks_for_html = any("text/html" in value for value in call.headers.get("accept", []))
     if call.path.startswith(_ALSO_JSON) and not asks_for_html:
         return False

@@ -117,9 +117,9 @@ def _candidates(decision: Decision, axis: Axis) -> Sequence[str]:
 
 
 def drawn_range(ruleset: Ruleset, axis: Axis) -> Range:
-    """From and to what is always drawn along ``axis`` of ``ruleset``: half as much again as its edges, if plausible.
+    """From and to what is always drawn along ``axis`` of ``ruleset``: its edges and half as much again.
 
-    Both are in the unit of the axis (mm).
+    Both are within what is plausible, and in the unit of the axis (mm).
     """
     assert axis.fact is not None
     least, most = ruleset.vocabulary[axis.fact].range or (0.0, inf)

@@ -92,7 +92,7 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
 
 
 def recorded(fact: FactDefinition) -> str:
-    """The definition of the recorded value: the fact itself, unless rules may conclude it too."""
+    """The definition of the recorded value of ``fact``: the fact itself, unless rules may conclude it too."""
     return fact.name if fact.given == "observed" else f"Recorded {fact.name}"
 
 

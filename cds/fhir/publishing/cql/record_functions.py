@@ -247,6 +247,6 @@ def label(kind: str, alias: str) -> str:
 
 
 def together(lists: Iterable[str]) -> str:
-    """All records of several lists."""
+    """All records of several ``lists``, each an expression."""
     several = list(lists)
     return several[0] if len(several) == 1 else "flatten {\n    " + ",\n    ".join(several) + "\n  }"

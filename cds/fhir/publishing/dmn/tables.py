@@ -33,7 +33,7 @@ def decision_models(ruleset: Ruleset) -> tuple[DecisionModel, ...]:
 
 
 def recorded(fact: FactDefinition) -> str:
-    """The input of the recorded value: the fact itself, unless rules may conclude it too."""
+    """The input of the recorded value of ``fact``: the fact itself, unless rules may conclude it too."""
     return f"recorded_{fact.name}" if fact.given == "either" else fact.name
 
 

@@ -109,7 +109,7 @@ def greatest(lines: str) -> str:
 
 
 def referred(reference: str, kind: str) -> str:
-    """The reference under the path ``reference`` as ``KIND/ID``, whatever server and version it names."""
+    """The reference under the path ``reference`` as ``KIND/ID`` (the type ``kind``), whatever server and version it names."""
     relative = f"('/' & toString()).select(iif(contains('/{kind}/'), substring(indexOf('/{kind}/') + 1), substring(1)))"
     return f"{reference}.select({relative}).select(iif(contains('/_history/'), substring(0, indexOf('/_history/')), $this))"
 

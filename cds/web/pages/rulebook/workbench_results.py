@@ -52,7 +52,7 @@ class CohortMap(_Result):
     situations: tuple[Situation, ...]
 
     def cells(self, line: str) -> tuple[CountedCell, ...]:
-        """Those of one line, of both postures."""
+        """Those of one ``line`` of collars, of both postures."""
         own = [one for one in self.situations if one.known.get("apparent_age_group") == line]
         return tuple(cell for one in own for cell in one.cells)
 
