@@ -1,8 +1,8 @@
 """Lists what the docstrings of public functions leave out:  python -m tests.described_parameters
 
-Held for ``rules`` and ``cds``: each parameter stands in the docstring as a word, a number (taken or returned) with its unit or
-what it counts, in its name or in the same sentence, a ``datetime`` as a moment or by its time zone, and an error by its name
-where the function raises it itself.
+Held for ``rules`` and ``cds``: each parameter stands in the docstring in double backticks, a number (taken or returned) with
+its unit or what it counts, in its name or in the same sentence, a ``datetime`` as a moment or by its time zone, and an error
+by its name where the function raises it itself.
 
 A function or a class whose name starts with an underscore is not public, nor is a function inside another. Left out besides
 is what is described elsewhere:
@@ -41,6 +41,7 @@ _CALLED_BY_OTHERS = {
 }
 _INTERFACES = {"Protocol", "ABC", "Generic"}
 _NUMBERS = {"int", "float", "Decimal", "Fraction"}
+_QUOTED = re.compile(r"``([^`]+)``")
 _MOMENT = re.compile(r"\b(?:moments?|time zone|clock)\b")
 _UNITS = """unit mm millimetre cm kg point share percent probability second ms millisecond minute hour day year byte character
     many number count counted index position rank step level line row port status times worker layer seed"""
@@ -133,9 +134,9 @@ def _left_out(function: _Function, name: str, module: Module, above: list[_Funct
     if function.name.startswith("_") or _CALLED_BY_OTHERS & {_last_name(one) for one in function.decorator_list}:
         return
     said = "\n\n".join(ast.get_docstring(one) or "" for one in (function, *above))
+    sentences = re.split(r"[.;]\s+|\n\n", said)
     for parameter in _parameters(function):
-        word = re.compile(rf"\b{re.escape(parameter.arg)}\b", re.IGNORECASE)
-        about = [sentence for sentence in re.split(r"[.;]\s+|\n\n", said) if word.search(sentence)]
+        about = [one for one in sentences if parameter.arg in re.findall(r"\w+", " ".join(_QUOTED.findall(one)))]
         if not about:
             yield Undescribed(module.path, function.lineno, name, f"{parameter.arg} is not named")
         elif _holds(parameter.annotation, {"datetime"}) and not any(map(_MOMENT.search, about)):

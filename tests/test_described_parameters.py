@@ -30,6 +30,12 @@ def test_a_name_within_another_word_does_not_count() -> None:
     ]
 
 
+def test_a_name_that_is_also_a_word_of_english_does_not_count_without_backticks() -> None:
+    assert left_out('def fit(at: str, on: str) -> Size:\n    """Fit ``it`` at ``once``, on ``on.side``."""') == [
+        "fit: at is not named"
+    ]
+
+
 def test_a_function_without_a_docstring_names_nothing() -> None:
     assert left_out("def fit(neck: Neck) -> Size:\n    return Size(neck)") == ["fit: neck is not named"]
 
