@@ -147,6 +147,13 @@ def test_a_token_without_a_server_is_refused_and_never_repeated(client: TestClie
     assert "secret-token-0001" not in text
 
 
+def test_a_call_that_is_written_out_does_not_show_its_token() -> None:
+    sent = {**SELECT, "fhirServer": "https://ehr.example/fhir", "fhirAuthorization": AUTHORIZATION}
+    call = OrderSelectRequest.model_validate(sent)
+    written = f"{call} {call!r} {call.model_dump()} {call.model_dump_json()}"
+    assert "https://ehr.example/fhir" in written and AUTHORIZATION["access_token"] not in written
+
+
 def test_a_draft_of_another_patient_is_refused(client: TestClient) -> None:
     other = {**COLLAR_ORDER, "subject": {"reference": "https://ehr.example.org/Patient/p2"}}
     status, _, text = refusal(client, "collar-order-sign", order_sign(*MEASURED, drafts=(other,)))
