@@ -66,7 +66,7 @@ class _WorksheetReading:
         self.lines: dict[tuple[str, str], int] = {}
 
     def take(self, line: int, row: Mapping[str, str]) -> None:
-        """Add the entry of ``row``, where there is one."""
+        """Add the entry of ``row``, the one in the line with the number ``line`` of the file, where there is one."""
         system, code = row["your system"], row["your code"]
         if not system and not code:
             if row["your display"]:

@@ -101,7 +101,7 @@ def size_class(ruleset: Ruleset, values: Mapping[str, str], condition: str | Non
 def read_size_class(ruleset: Ruleset, code: str) -> dict[str, str]:
     """The values behind a size class as it is written in ``code`` (``adult H3 G2 recumbent``), by the name of the axis.
 
-    Raises ValueError where ``code`` is no size class of ``ruleset``.
+    Raises ValueError where ``code`` is not a size class of ``ruleset``.
     """
     values: dict[str, str] = {}
     words = code.split()

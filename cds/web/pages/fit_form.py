@@ -119,7 +119,7 @@ def _size_field(axis: Axis) -> SizeField:
 def worn(ruleset: Ruleset, code: str | None) -> dict[str, str]:
     """The values of a size class of ``ruleset`` written as ``code``, by axis; without one, those that need not be said.
 
-    Raises ValueError where ``code`` is no size class.
+    Raises ValueError where ``code`` is not a size class.
     """
     if code is not None:
         return read_size_class(ruleset, code)
