@@ -38,7 +38,7 @@ class KnowledgeError(NuqueError):
 
 
 @dataclass(frozen=True)
-class FactProblem:
+class InvalidFact:
     """One input fact that cannot be used: its name, the value as given, and what would be accepted."""
 
     fact: str
@@ -58,7 +58,7 @@ ANY_NAME = "a name of the facts vocabulary"
 class FactError(NuqueError):
     """One or more input facts cannot be used."""
 
-    def __init__(self, problems: list[FactProblem]) -> None:
+    def __init__(self, problems: list[InvalidFact]) -> None:
         """Keep ``problems`` and spell them out, one a line."""
         self.problems = problems
         super().__init__("\n".join(map(str, problems)))

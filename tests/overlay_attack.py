@@ -25,7 +25,7 @@ from rules.evaluation.interpreter import Plain
 from rules.loading.loader import KNOWLEDGE
 from rules.model.ruleset import Ruleset
 from rules.testing.cases import MOMENT, Case, load_cases
-from rules.verification.gate import Findings, Gate
+from rules.verification.quality_gate import Findings, QualityGate
 
 SOURCE = {"attack": {"kind": "local_default", "citation": "Nobody's decision, in a test."}}
 
@@ -87,7 +87,7 @@ def outcome(folder: Path, made: dict[str, Any], cases: int) -> str:
     file.write_text(yaml.safe_dump(made, sort_keys=False), encoding="utf-8")
     beside([file]).unlink(missing_ok=True)
     try:
-        gate = Gate(folder, [file])
+        gate = QualityGate(folder, [file])
     except KnowledgeError as error:
         assert str(error)
         return "does not load"
@@ -107,7 +107,7 @@ def outcome(folder: Path, made: dict[str, Any], cases: int) -> str:
     return "accepted once signed"
 
 
-def _affected(gate: Gate, cases: dict[str, Case]) -> set[str]:
+def _affected(gate: QualityGate, cases: dict[str, Case]) -> set[str]:
     """The cases whose size, holds, cautions or tasks differ, worked out apart from the gate."""
     deciders = [Decider(ruleset, Plain(ruleset)) for ruleset in (gate.plain, gate.effective)]
 
@@ -120,7 +120,7 @@ def _affected(gate: Gate, cases: dict[str, Case]) -> set[str]:
     return {name for name, case in cases.items() if said(deciders[0], case) != said(deciders[1], case)}
 
 
-def _only_signed(gate: Gate, found: Findings, file: Path) -> None:
+def _only_signed(gate: QualityGate, found: Findings, file: Path) -> None:
     """Refused with the patients named, refused with a blank or foreign signature, accepted with the right one alone."""
     effective = gate.effective.hash
     reasons = "\n".join(unsigned(found, effective, [file]))
@@ -139,7 +139,7 @@ def attack(folder: Path, count: int, seed: int, cases: int) -> Iterator[str]:
 
     Raises AssertionError with the overlay that was let through.
     """
-    plain, chance = Gate(folder, []).plain, random.Random(seed)
+    plain, chance = QualityGate(folder, []).plain, random.Random(seed)
     for number in range(count):
         made = overlay(plain, chance)
         try:

@@ -20,7 +20,7 @@ def main() -> int:
     if found.reasons or not verdicts.can_prove():
         print(*(found.reasons or found.remarks), sep="\n")
         return 1
-    verdicts.keep(verdicts.Verdict(found.stamp, found.cases, found.remarks), name, verdicts.SHIPPED)
+    verdicts.keep(verdicts.GateVerdict(found.stamp, found.cases, found.remarks), name, verdicts.SHIPPED)
     print(f"{verdicts.SHIPPED.name}: {found.stamp}")
     return 0
 

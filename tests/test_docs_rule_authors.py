@@ -14,7 +14,7 @@ from cds.cli import main
 from rules.deciding.decider import Decider
 from rules.loading import schema
 from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.model.facts import FactDefinition
 from rules.testing import cases
 from rules.testing.cases import load_cases, run_cases
@@ -124,7 +124,7 @@ def test_the_example_loads_and_its_cases_hold(example):
 
 
 def test_the_example_adds_no_finding_and_no_mutant_survives(example):
-    ruleset, written = load_ruleset(example), Written.read(example)
+    ruleset, written = load_ruleset(example), SourceMap.read(example)
     assert [str(found) for found in lint(ruleset, written) if "example" in str(found)] == []
     mine = [case for case in load_cases(ruleset, example / "cases") if case.name.startswith("example-")]
     report = mutate(ruleset, mine, written, "example")

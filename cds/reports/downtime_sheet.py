@@ -13,7 +13,7 @@ from string import ascii_lowercase
 
 from cds.site.catalogue_matching import CHOSEN_AXES, GIRTH, HEIGHT, Item
 from rules.batch.answer_partitions import Answers
-from rules.batch.question_tree import AxisTree, Outcome, Question, axis_tree, stop_questions
+from rules.batch.question_tree import AxisTree, Outcome, QuestionNode, axis_tree, stop_questions
 from rules.deciding.decider import Decider
 from rules.model.conditions import describe, evaluate
 from rules.model.decision import Task
@@ -301,33 +301,33 @@ class _Step:
     ``out`` are the answers, fact by fact, that lead to ``exit``; where none of them is given, ``onward`` follows.
     """
 
-    first: Question
+    first: QuestionNode
     out: tuple[tuple[str, Answers], ...] = ()
     exit: Outcome | None = None
-    onward: Question | Outcome | None = None
+    onward: QuestionNode | Outcome | None = None
 
     @property
-    def leads_to(self) -> tuple[Question | Outcome, ...]:
+    def leads_to(self) -> tuple[QuestionNode | Outcome, ...]:
         return tuple(child for _, child in self.first.branches) if self.onward is None else (self.onward,)
 
 
-def _answered_before(ruleset: Ruleset, question: Question) -> bool:
+def _answered_before(ruleset: Ruleset, question: QuestionNode) -> bool:
     """Whether the questions of another axis have answered ``question`` (the line)."""
     return not ruleset.vocabulary[question.fact].open
 
 
-def _step(ruleset: Ruleset, question: Question) -> _Step:
+def _step(ruleset: Ruleset, question: QuestionNode) -> _Step:
     """``question``, with those that follow it and lead out the same way taken into the same line."""
     chains = [_chain(ruleset, question, child) for _, child in question.branches if isinstance(child, Outcome)]
     longest = max(chains, key=lambda step: len(step.out), default=None)
     return longest if longest is not None and len(longest.out) > 1 else _Step(question)
 
 
-def _chain(ruleset: Ruleset, question: Question, exit: Outcome) -> _Step:
+def _chain(ruleset: Ruleset, question: QuestionNode, exit: Outcome) -> _Step:
     """All questions from ``question`` on that are still open and have two ways, of which one leads to ``exit``."""
     out: list[tuple[str, Answers]] = []
-    here: Question | Outcome = question
-    while isinstance(here, Question) and len(here.branches) == 2 and not _answered_before(ruleset, here):
+    here: QuestionNode | Outcome = question
+    while isinstance(here, QuestionNode) and len(here.branches) == 2 and not _answered_before(ruleset, here):
         leaving = next((answers for answers, child in here.branches if child == exit), None)
         if leaving is None:
             break
@@ -352,13 +352,13 @@ class _SectionWriter:
         rows = tuple(self._row(step) for step in steps)
         self.section = SheetSection(tree.axis.title, rows, tuple(self._notes.values()))
 
-    def _steps(self, root: Question | Outcome) -> Iterator[_Step]:
+    def _steps(self, root: QuestionNode | Outcome) -> Iterator[_Step]:
         """Every line below ``root`` once, those nearer to it first."""
-        waiting: list[Question | Outcome] = [root]
-        seen: set[Question] = set()
+        waiting: list[QuestionNode | Outcome] = [root]
+        seen: set[QuestionNode] = set()
         while waiting:
             here = waiting.pop(0)
-            if not isinstance(here, Question) or here in seen:
+            if not isinstance(here, QuestionNode) or here in seen:
                 continue
             seen.add(here)
             if here is not root and _answered_before(self._ruleset, here):
@@ -378,8 +378,8 @@ class _SectionWriter:
         said = ((_answers(fact, given), self._leads(child)) for given, child in step.first.branches)
         return SheetQuestion(number, _asked(fact), tuple((words, leading) for words, leading in said if words))
 
-    def _leads(self, child: Question | Outcome) -> str:
-        if not isinstance(child, Question):
+    def _leads(self, child: QuestionNode | Outcome) -> str:
+        if not isinstance(child, QuestionNode):
             return self._result(child)
         if child in self._numbers:
             return GO_TO + self._numbers[child]

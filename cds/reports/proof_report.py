@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 from cds.reports.report_blocks import Block, Grid, GridCell, Listing, Report, State, Table, about, count
 from rules.model.ruleset import Ruleset
-from rules.verification.prover import Verdict, as_case
+from rules.verification.prover import ProofResult, as_case
 
 _STATES: dict[str, State] = {"proved": "good", "failed": "bad", "undecided": "doubt"}
 
 
-def proved(ruleset: Ruleset, verdicts: Sequence[Verdict], seconds: float) -> Report:
+def proved(ruleset: Ruleset, verdicts: Sequence[ProofResult], seconds: float) -> Report:
     """Each property of ``ruleset`` with its verdict, and for a failed one patients who show it, ready to save as cases.
 
     ``verdicts`` has one for each property. ``seconds``: how long the proof took.

@@ -21,7 +21,7 @@ STATUS_WORDS: dict[Status, str] = {
 }
 
 
-class Row(NamedTuple):
+class WorksheetRow(NamedTuple):
     """One line of the worksheet: what is asked, and one code that says it; without a code where there is none but ours.
 
     ``kind`` is ``fact`` or ``collar order``, ``rules`` how many rules read it.
@@ -41,10 +41,10 @@ class Row(NamedTuple):
     status: Status
 
 
-HEADS = (*Row._fields, "what to do", "your system", "your code", "your display")
+HEADS = (*WorksheetRow._fields, "what to do", "your system", "your code", "your display")
 
 
-def worksheet(ruleset: Ruleset, code_map: CodeMap) -> list[Row]:
+def worksheet(ruleset: Ruleset, code_map: CodeMap) -> list[WorksheetRow]:
     """All rows: collar orders, then the facts that rules of ``ruleset`` read, those read by most rules first.
 
     The codes are those of ``code_map``.
@@ -55,7 +55,7 @@ def worksheet(ruleset: Ruleset, code_map: CodeMap) -> list[Row]:
     return [*_collars(code_map), *(row for rules, fact in counted for row in _of_fact(fact, rules, code_map))]
 
 
-def missing(rows: Sequence[Row]) -> list[str]:
+def missing(rows: Sequence[WorksheetRow]) -> list[str]:
     """What is still to be done in ``rows``, as sentences; empty where every fact and order has a code that is sure."""
     surest = {name: min((row.status for row in rows if row.name == name), key=_SURE.index) for name in _names(rows)}
     of = Counter(surest.values())
@@ -68,7 +68,7 @@ def missing(rows: Sequence[Row]) -> list[str]:
     return said
 
 
-def write(rows: Iterable[Row], file: IO[str]) -> None:
+def write(rows: Iterable[WorksheetRow], file: IO[str]) -> None:
     """``rows`` as CSV with a head line (RFC 4180), written to ``file``."""
     out = csv.writer(file)
     out.writerow(HEADS)
@@ -78,7 +78,7 @@ def write(rows: Iterable[Row], file: IO[str]) -> None:
 _SURE: tuple[Status, ...] = ("yours", "read", "confirm", "none")
 
 
-def _names(rows: Iterable[Row]) -> list[str]:
+def _names(rows: Iterable[WorksheetRow]) -> list[str]:
     return list(dict.fromkeys(row.name for row in rows))
 
 
@@ -88,14 +88,16 @@ def _status(entry: Meaning | Collar) -> Status:
     return "confirm" if entry.from_memory else "read"
 
 
-def _of_fact(fact: FactDefinition, rules: int, code_map: CodeMap) -> list[Row]:
+def _of_fact(fact: FactDefinition, rules: int, code_map: CodeMap) -> list[WorksheetRow]:
     asked = ("fact", fact.name, " ".join(fact.meaning.split()), fact.accepted, fact.unit or "", rules, fact.code)
     rows = [
-        Row(*asked, coding.system, written, str("" if said.value is None else said.value), said.display, _status(said))
+        WorksheetRow(
+            *asked, coding.system, written, str("" if said.value is None else said.value), said.display, _status(said)
+        )
         for coding, written, said in _meanings(code_map)
         if said.fact == fact.name
     ]
-    return rows or [Row(*asked, "", "", "", "", "none")]
+    return rows or [WorksheetRow(*asked, "", "", "", "", "none")]
 
 
 def _meanings(code_map: CodeMap) -> Iterator[tuple[CodingKey, str, Meaning]]:
@@ -106,7 +108,7 @@ def _meanings(code_map: CodeMap) -> Iterator[tuple[CodingKey, str, Meaning]]:
                 yield from ((coding, coding.code + star, meaning) for meaning in meanings)
 
 
-def _collars(code_map: CodeMap) -> list[Row]:
+def _collars(code_map: CodeMap) -> list[WorksheetRow]:
     asked = (
         "collar order",
         "collar order",
@@ -117,9 +119,9 @@ def _collars(code_map: CodeMap) -> list[Row]:
     )
     outside = [(key, collar) for key, collar in code_map.collars.items() if not key.system.startswith(code_map.base)]
     rows = [
-        Row(*asked, "", key.system, key.code, collar.kind or "", collar.display, _status(collar))
+        WorksheetRow(*asked, "", key.system, key.code, collar.kind or "", collar.display, _status(collar))
         for key, collar in outside
     ]
     named = [words for words, is_one in code_map.texts.items() if is_one]
-    rows += [Row(*asked, "", "", "", "", words, "yours") for words in named]
-    return rows or [Row(*asked, "", "", "", "", "", "none")]
+    rows += [WorksheetRow(*asked, "", "", "", "", words, "yours") for words in named]
+    return rows or [WorksheetRow(*asked, "", "", "", "", "", "none")]

@@ -20,7 +20,7 @@ from cds.site import sign_off, verdicts
 from cds.site.content import Content
 from rules.errors import NuqueError
 from rules.loading.loader import KNOWLEDGE
-from rules.verification.gate import Gate, Told
+from rules.verification.quality_gate import QualityGate, Told
 
 MOST_MEMORY_BYTES = 3 * 1024**3
 """Address space of the checking process. The shipped content needs a third of a gigabyte of memory, and libraries map more."""
@@ -42,7 +42,7 @@ def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Pro
     """Put what ``settings`` name through the gate, and keep the verdict where it may be used; ``told`` hears how far it is."""
     try:
         name = verdicts.key(settings, proved=verdicts.can_prove())
-        gate = Gate(settings.knowledge or KNOWLEDGE, settings.overlays, told)
+        gate = QualityGate(settings.knowledge or KNOWLEDGE, settings.overlays, told)
         content = Content.load(settings)
         found = gate.findings()
         reasons = [*found.grave, *sign_off.unsigned(found, gate.effective.hash, settings.overlays)]
@@ -59,7 +59,7 @@ def prove(settings: Settings, told: Told = lambda stage, **numbers: None) -> Pro
         reasons += [f"{skipped}; an overlay needs it" for skipped in found.skipped]
     remarks = [*found.skipped, *found.remarks]
     if not reasons:
-        verdict = verdicts.Verdict(content.stamp, found.cases, tuple(remarks))
+        verdict = verdicts.GateVerdict(content.stamp, found.cases, tuple(remarks))
         try:
             verdicts.keep(verdict, name, verdicts.folder(settings) / f"{name}.json")
         except OSError as error:

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 from rules.errors import KnowledgeError, Place, in_plain_words
 from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactValue
-from rules.verification.gate import Findings
+from rules.verification.quality_gate import Findings
 
 _HEAD = """\
 # What the overlays change, patient by patient, written by `nuque rules compare --sign-off`. Read every change. Whoever answers

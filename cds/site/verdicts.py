@@ -31,7 +31,7 @@ _CODE = (Path(rules.__file__).parent, Path(__file__).parent)
 
 
 @dataclass(frozen=True)
-class Verdict:
+class GateVerdict:
     """That content may be served: its stamp, the number of cases that hold, and what was remarked."""
 
     stamp: str
@@ -84,7 +84,7 @@ def can_prove() -> bool:
     return find_spec("z3") is not None
 
 
-def find(settings: Settings) -> Verdict | None:
+def find(settings: Settings) -> GateVerdict | None:
     """The verdict on exactly the content of ``settings``, where one is kept or shipped; one with proofs before one without."""
     for proved in (True,) if can_prove() else (True, False):
         name = key(settings, proved=proved)
@@ -95,17 +95,17 @@ def find(settings: Settings) -> Verdict | None:
     return None
 
 
-def _read(path: Path, name: str) -> Verdict | None:
+def _read(path: Path, name: str) -> GateVerdict | None:
     try:
         held = json.loads(path.read_text(encoding="utf-8"))
         if held["key"] != name:
             return None
-        return Verdict(str(held["stamp"]), int(held["cases"]), tuple(map(str, held["remarks"])))
+        return GateVerdict(str(held["stamp"]), int(held["cases"]), tuple(map(str, held["remarks"])))
     except (OSError, ValueError, KeyError, TypeError):
         return None  # Absent or damaged: then the gate is run.
 
 
-def keep(verdict: Verdict, name: str, path: Path) -> None:
+def keep(verdict: GateVerdict, name: str, path: Path) -> None:
     """Write ``verdict``, reached under the key ``name``, to ``path``, whole or not at all. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     draft = path.with_name(f"{path.name}.{os.getpid()}")

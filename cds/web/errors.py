@@ -10,10 +10,10 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from cds.operation_outcome import Issue, RefusedCall, issues_of, outcome
-from rules.errors import FactProblem
+from rules.errors import InvalidFact
 
 
-def unusable(problems: Iterable[FactProblem]) -> JSONResponse:
+def unusable(problems: Iterable[InvalidFact]) -> JSONResponse:
     """The answer to facts that cannot be used: 422 with the name, the value, what is wrong and what is accepted of each.
 
     ``problems`` has one for each such fact.

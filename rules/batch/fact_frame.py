@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import polars as pl
 
-from rules.errors import FactError, FactProblem
+from rules.errors import FactError, InvalidFact
 from rules.model.facts import FactDefinition, Vocabulary
 
 
@@ -45,7 +45,7 @@ def checked_facts(vocabulary: Vocabulary, table: pl.DataFrame, keep: Sequence[st
     return table.with_columns(pl.col(name).cast(column_type(vocabulary[name])) for name in facts)
 
 
-def _problems(vocabulary: Vocabulary, column: pl.Series) -> Iterable[FactProblem]:
+def _problems(vocabulary: Vocabulary, column: pl.Series) -> Iterable[InvalidFact]:
     known = column.drop_nulls()
     definition = vocabulary.get(column.name)
     if definition is None or definition.given == "concluded":
@@ -56,12 +56,12 @@ def _problems(vocabulary: Vocabulary, column: pl.Series) -> Iterable[FactProblem
     if known.is_empty():
         return
     if not _comparable(definition, column.dtype):
-        yield FactProblem(column.name, known[0], f"a column of type {column.dtype}", definition.accepted)
+        yield InvalidFact(column.name, known[0], f"a column of type {column.dtype}", definition.accepted)
         return
     wrong = known.filter(~usable(definition, known))
     if len(wrong):
         message = f"{definition.problem(wrong[0])} ({len(wrong)} of {len(column)} rows)"
-        yield FactProblem(column.name, wrong[0], message, definition.accepted)
+        yield InvalidFact(column.name, wrong[0], message, definition.accepted)
 
 
 def _comparable(definition: FactDefinition, found: pl.DataType) -> bool:

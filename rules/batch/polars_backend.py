@@ -215,7 +215,7 @@ class Columns:
             case arithmetic.Name(name):
                 numeric = self.ruleset.vocabulary[name].numeric
                 return pl.col(name) if numeric else pl.lit(None, dtype=pl.Float64())
-            case arithmetic.Operation(symbol, left, right):
+            case arithmetic.BinaryOperation(symbol, left, right):
                 a, b = self._number(left), self._number(right)
                 if symbol == "/" and isinstance(right, arithmetic.Number):
                     # Polars divides by a constant as it multiplies by its reciprocal, which rounds differently;

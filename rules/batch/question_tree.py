@@ -39,11 +39,11 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Question:
+class QuestionNode:
     """Ask for ``fact``; each group of answers leads on to a question or to an outcome."""
 
     fact: str
-    branches: tuple[tuple[Answers, Question | Outcome], ...]
+    branches: tuple[tuple[Answers, QuestionNode | Outcome], ...]
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class AxisTree:
     """The questions of one axis, and how many are asked on average under the prior."""
 
     axis: Axis
-    root: Question | Outcome
+    root: QuestionNode | Outcome
     expected: float
 
 
@@ -119,7 +119,7 @@ def follow(tree: AxisTree, facts: Mapping[str, FactValue]) -> Outcome:
     ``facts`` holds what is known, by fact and in the fact's unit; what is not in it is not known.
     """
     here = tree.root
-    while isinstance(here, Question):
+    while isinstance(here, QuestionNode):
         value = facts.get(here.fact)
         here = next(child for answers, child in here.branches if value in answers)
     return here
@@ -246,7 +246,7 @@ class _Solver:
 
     def tree(
         self, facts: Sequence[str], options: Sequence[Sequence[Answers]], outcomes: Sequence[Outcome]
-    ) -> Question | Outcome:
+    ) -> QuestionNode | Outcome:
         """The best tree, with answers that lead to the same taken together.
 
         Of two questions as good (but for rounding) that comes first after which fewer answers lead on to a question.
@@ -262,7 +262,7 @@ class _Solver:
             leading_on = int(np.count_nonzero(self._lowest[after][along] != self._highest[after][along]))
             return round(float(self._after(asked, fact)[place]), 9), leading_on
 
-        def build(given: Mapping[int, int]) -> Question | Outcome:
+        def build(given: Mapping[int, int]) -> QuestionNode | Outcome:
             """The rest of the tree, where ``given`` holds the position (from 0) of the answer to each fact, by its own."""
             asked, place = frozenset(given), tuple(given.get(fact, 0) for fact in self._facts)
             if self._lowest[asked][place] == self._highest[asked][place]:
@@ -270,10 +270,10 @@ class _Solver:
             next_fact = min(
                 (fact for fact in self._facts if fact not in asked), key=functools.partial(rank, asked, place)
             )
-            branches: dict[Question | Outcome, Answers] = {}
+            branches: dict[QuestionNode | Outcome, Answers] = {}
             for number, answers in enumerate(options[next_fact]):
                 child = build({**given, next_fact: number})
                 branches[child] = branches[child] | answers if child in branches else answers
-            return Question(facts[next_fact], tuple((answers, child) for child, answers in branches.items()))
+            return QuestionNode(facts[next_fact], tuple((answers, child) for child, answers in branches.items()))
 
         return build({})

@@ -32,7 +32,7 @@ from rules.model.decision import (
     TraceEntry,
 )
 from rules.model.facts import FactValue, RecordedFact, Vocabulary
-from rules.model.late import Late
+from rules.model.lazy_sequence import LazySequence
 from rules.model.ruleset import BASES, SEVERITIES, Basis, CautionText, Hold, Ruleset
 
 WORN = "collar_hours"
@@ -167,7 +167,7 @@ class _DecisionWriter:
             tasks=tasks,
             instructions=instructions,
             leaflets=self.parts.leaflets(tuple(chosen.instruction for chosen in instructions)),
-            assessments=Late(ruleset.reported, self.assessment),
+            assessments=LazySequence(ruleset.reported, self.assessment),
             facts=tuple(self.recorded),
             not_used=(*not_used, *self.refused()),
             local_changes=ruleset.local_changes,

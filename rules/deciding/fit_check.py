@@ -17,7 +17,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from rules.deciding.decider import Decider
-from rules.errors import FactError, FactProblem
+from rules.errors import FactError, InvalidFact
 from rules.evaluation.hit_policy import read_size_class, size_class
 from rules.model.decision import (
     Caution,
@@ -361,20 +361,20 @@ def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
     known = findings_of(ruleset)
     problems = list(_size_problems(ruleset, check))
     problems += [
-        FactProblem(name, value, "is worked out from the earlier checks and cannot be given", "nothing; leave it out")
+        InvalidFact(name, value, "is worked out from the earlier checks and cannot be given", "nothing; leave it out")
         for name, value in check.facts.items()
         if name in FROM_HISTORY
     ]
     if check.facts.get(WORN) is False:
-        problems.append(FactProblem(WORN, False, "but a fit is checked on a collar that is on", "true, or nothing"))
+        problems.append(InvalidFact(WORN, False, "but a fit is checked on a collar that is on", "true, or nothing"))
     for attempt in (*check.history, check):
         problems += [
-            FactProblem(name, value, "is not a finding of a fit check", "one of " + ", ".join(known))
+            InvalidFact(name, value, "is not a finding of a fit check", "one of " + ", ".join(known))
             for name, value in attempt.findings.items()
             if name not in known
         ]
     problems += [
-        FactProblem(name, value, "is a finding; give it under findings", "nothing under facts")
+        InvalidFact(name, value, "is a finding; give it under findings", "nothing under facts")
         for name, value in check.facts.items()
         if name in known
     ]
@@ -383,12 +383,12 @@ def _checked(ruleset: Ruleset, check: FitCheck) -> dict[str, Any]:
     return {**ruleset.vocabulary.check(check.facts), **check.findings}
 
 
-def _size_problems(ruleset: Ruleset, check: FitCheck) -> Iterable[FactProblem]:
+def _size_problems(ruleset: Ruleset, check: FitCheck) -> Iterable[InvalidFact]:
     for attempt in (*check.history, check):
         try:
             read_size_class(ruleset, attempt.size)
         except ValueError as error:
-            yield FactProblem("size", attempt.size, str(error), "a size class, such as adult H3 G2")
+            yield InvalidFact("size", attempt.size, str(error), "a size class, such as adult H3 G2")
 
 
 _OUTCOMES: Mapping[CorrectiveAction, Outcome] = {

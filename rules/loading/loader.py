@@ -19,7 +19,7 @@ from pydantic import BaseModel
 
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
-from rules.loading.rule_parser import Names, read_rule
+from rules.loading.rule_parser import DefinedNames, read_rule
 from rules.loading.stratification import layered
 from rules.loading.yaml_reader import YamlFile
 from rules.model.facts import FactDefinition, RetiredFact, Vocabulary
@@ -168,7 +168,7 @@ class _RulesetBuilder:
 
     # --- names -------------------------------------------------------------------------------------------------------
 
-    def names(self) -> Names:
+    def names(self) -> DefinedNames:
         facts = self._models("facts", FactDefinition, key="name")
         sources = {
             name: EvidenceSource(name, shape.kind, shape.citation, shape.supports, shape.from_memory)
@@ -183,7 +183,7 @@ class _RulesetBuilder:
                     self._wrong("facts", name, key, f"no parameter called {limit!r}")
             if (fact.type == "code") != bool(fact.values):
                 self._wrong("facts", name, "values", "expected values for a coded fact, and none for another")
-        return Names(
+        return DefinedNames(
             vocabulary=Vocabulary(facts, self._retired(facts)),
             parameters=parameters,
             sources=sources,
@@ -306,7 +306,7 @@ class _RulesetBuilder:
                 self.problems.append((file.place("instructions", "texts"), f"not written here: {', '.join(absent)}"))
         return ids
 
-    def _leaflet(self, file: YamlFile, shape: schema.LeafletShape, names: Names) -> LeafletText:
+    def _leaflet(self, file: YamlFile, shape: schema.LeafletShape, names: DefinedNames) -> LeafletText:
         used: set[str] = set()
 
         def words(text: str, *path: str | int) -> str:
@@ -362,7 +362,7 @@ class _RulesetBuilder:
 
     # --- rules -------------------------------------------------------------------------------------------------------
 
-    def read_rules(self, names: Names) -> list[Rule]:
+    def read_rules(self, names: DefinedNames) -> list[Rule]:
         found: dict[str, Rule] = {}
         for file, index, local in self.rules:
             rule, problems = read_rule(file, ("rules", index), Path(file.file).stem, names, local=local)
@@ -378,7 +378,7 @@ class _RulesetBuilder:
                     self.problems.append((overlay.place("switch_off", index, "rule"), f"no rule called {entry.rule!r}"))
         return list(found.values())
 
-    def finish(self, names: Names, strata: tuple[tuple[Rule, ...], ...]) -> Ruleset:
+    def finish(self, names: DefinedNames, strata: tuple[tuple[Rule, ...], ...]) -> Ruleset:
         if self.header is None:
             raise KnowledgeError([(Place("ruleset.yaml"), "the section ruleset (name, version, title) is missing")])
         header = self._shape(self.header[0], ("ruleset",), self.header[1], schema.HeaderShape)
@@ -406,7 +406,7 @@ class _RulesetBuilder:
             hash=hashlib.sha256(canonical.encode()).hexdigest(),
         )
 
-    def _local_changes(self, names: Names, strata: tuple[tuple[Rule, ...], ...]) -> Iterable[LocalChange]:
+    def _local_changes(self, names: DefinedNames, strata: tuple[tuple[Rule, ...], ...]) -> Iterable[LocalChange]:
         for _, shape in self.overlays:
             for name, change in shape.parameters.items():
                 default = names.parameters[name].default

@@ -53,7 +53,7 @@ _PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_]*)\}( hours\b)?")
 
 
 @dataclass(frozen=True)
-class Names:
+class DefinedNames:
     """Everything that a rule may refer to, and who confirms the rules of each topic."""
 
     vocabulary: Vocabulary
@@ -115,7 +115,7 @@ class _RuleParsing:
 
     source: YamlFile
     path: Path
-    names: Names
+    names: DefinedNames
     problems: list[tuple[Place, str]]
     used: set[str] = field(default_factory=set)
 
@@ -402,7 +402,7 @@ class _RuleParsing:
 
 
 def read_rule(
-    source: YamlFile, path: Path, topic: str, names: Names, *, local: bool = False
+    source: YamlFile, path: Path, topic: str, names: DefinedNames, *, local: bool = False
 ) -> tuple[Rule | None, list[tuple[Place, str]]]:
     """The rule under ``path`` of ``source``, and every problem found in it.
 
@@ -441,7 +441,7 @@ def read_rule(
     return rule, [(place, f"rule {shape.id}: {message}") for place, message in problems]
 
 
-def read_condition(source: YamlFile, path: Path, names: Names) -> tuple[Condition, list[tuple[Place, str]]]:
+def read_condition(source: YamlFile, path: Path, names: DefinedNames) -> tuple[Condition, list[tuple[Place, str]]]:
     """The condition under ``path`` of ``source`` (outside a rule), and every problem found in it.
 
     ``path`` holds keys and positions in lists (from 0), ``names`` what the condition may refer to.

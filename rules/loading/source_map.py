@@ -34,7 +34,7 @@ class _Entry:
     value: Any
 
 
-class Written:
+class SourceMap:
     """Files of knowledge and a site's overlays, by the names that stand in them."""
 
     def __init__(self, files: Iterable[YamlFile], overlays: Iterable[YamlFile] = ()) -> None:
@@ -54,7 +54,7 @@ class Written:
                         self._entries.setdefault((section, name), _Entry(source, (section, name), value))
 
     @classmethod
-    def read(cls, folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> Written:
+    def read(cls, folder: Path = KNOWLEDGE, overlays: Iterable[Path] = ()) -> SourceMap:
         """The files that ``load_ruleset`` reads for the same arguments. Raises KnowledgeError where one cannot be read.
 
         ``folder`` holds the knowledge, ``overlays`` are the paths of a site's own files.

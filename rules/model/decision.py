@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict
 
 from rules.model.facts import FactValue, RecordedFact
 from rules.model.json_cleaning import without_absent
-from rules.model.late import Late, MadeLate
+from rules.model.lazy_sequence import LazySequence, LazySequenceField
 from rules.model.ruleset import Basis, EvidenceKind, HoldKind, LocalChange, Severity
 from rules.model.timing import Timing
 
@@ -312,7 +312,7 @@ class TraceEntry(FrozenModel):
     local: bool
 
 
-class Trace(Late[TraceEntry]):
+class Trace(LazySequence[TraceEntry]):
     """The trace as it is decided: an entry is written when it is read, and what it rests on is told without it."""
 
     def __init__(
@@ -375,11 +375,11 @@ class Decision(FrozenModel):
     tasks: tuple[Task, ...]
     instructions: tuple[Instruction, ...]
     leaflets: tuple[Leaflet, ...]
-    assessments: Annotated[Sequence[Assessment], MadeLate()]
+    assessments: Annotated[Sequence[Assessment], LazySequenceField()]
     facts: tuple[RecordedFact, ...]
     not_used: tuple[NotUsed, ...]
     local_changes: tuple[LocalChange, ...]
-    trace: Annotated[Sequence[TraceEntry], MadeLate()]
+    trace: Annotated[Sequence[TraceEntry], LazySequenceField()]
     sources: dict[str, str]
     disclaimer: str
 

@@ -30,7 +30,7 @@ class Name:
 
 
 @dataclass(frozen=True)
-class Operation:
+class BinaryOperation:
     """Two expressions joined by an operator."""
 
     operator: Operator
@@ -38,7 +38,7 @@ class Operation:
     right: Expression
 
 
-Expression = Number | Name | Operation
+Expression = Number | Name | BinaryOperation
 
 _OPERATORS: dict[type[ast.operator], Operator] = {ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/"}
 
@@ -60,9 +60,9 @@ def _convert(node: ast.expr) -> Expression:
         case ast.Name(id=name):
             return Name(name)
         case ast.UnaryOp(op=ast.USub(), operand=operand):
-            return Operation("-", Number(0), _convert(operand))
+            return BinaryOperation("-", Number(0), _convert(operand))
         case ast.BinOp(left=left, op=op, right=right) if type(op) in _OPERATORS:
-            return Operation(_OPERATORS[type(op)], _convert(left), _convert(right))
+            return BinaryOperation(_OPERATORS[type(op)], _convert(left), _convert(right))
     raise ValueError(f"{ast.unparse(node)!r} is not allowed here; use numbers, names, + - * / and brackets")
 
 
@@ -71,7 +71,7 @@ def names(expression: Expression) -> frozenset[str]:
     match expression:
         case Name(name):
             return frozenset({name})
-        case Operation(_, left, right):
+        case BinaryOperation(_, left, right):
             return names(left) | names(right)
     return frozenset()
 
@@ -84,7 +84,7 @@ def substitute(expression: Expression, values: Mapping[str, float]) -> Expressio
     match expression:
         case Name(name) if name in values:
             return Number(values[name])
-        case Operation(operator, left, right):
+        case BinaryOperation(operator, left, right):
             left, right = substitute(left, values), substitute(right, values)
             if operator == "/" and right == Number(0):
                 raise ValueError(f"{render(expression)} divides by zero")
@@ -93,7 +93,7 @@ def substitute(expression: Expression, values: Mapping[str, float]) -> Expressio
                 if value is None:
                     raise ValueError(f"{render(expression)} is not a finite number")
                 return Number(value)
-            return Operation(operator, left, right)
+            return BinaryOperation(operator, left, right)
     return expression
 
 
@@ -108,7 +108,7 @@ def evaluate(expression: Expression, value_of: Callable[[str], float | None]) ->
             return value
         case Name(name):
             return value_of(name)
-        case Operation(operator, left, right):
+        case BinaryOperation(operator, left, right):
             a, b = evaluate(left, value_of), evaluate(right, value_of)
             return None if a is None or b is None else _apply(operator, a, b)
 
@@ -130,5 +130,5 @@ def render(expression: Expression) -> str:
             return f"{value:g}" if float(f"{value:g}") == value else repr(value)
         case Name(name):
             return name
-        case Operation(operator, left, right):
+        case BinaryOperation(operator, left, right):
             return f"({render(left)} {operator} {render(right)})"

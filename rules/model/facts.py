@@ -12,7 +12,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, model_validator
 
-from rules.errors import ANY_NAME, FactError, FactProblem, closest_name
+from rules.errors import ANY_NAME, FactError, InvalidFact, closest_name
 from rules.model.quantity_words import unit_words
 from rules.model.units import factor
 
@@ -244,7 +244,7 @@ class Vocabulary(Mapping[str, FactDefinition]):
         Raises FactError that names every fact that is unknown to the vocabulary, of a wrong type, implausible,
         or only ever concluded by rules.
         """
-        problems: list[FactProblem] = []
+        problems: list[InvalidFact] = []
         checked: dict[str, FactValue] = {}
         for name, given in facts.items():
             value = self._spelled(name, given)
@@ -265,18 +265,18 @@ class Vocabulary(Mapping[str, FactDefinition]):
         written = value.replace("-", "_")
         return written if written in definition.values else value
 
-    def problem(self, name: str, value: object, *, hint: bool = True) -> FactProblem | None:
+    def problem(self, name: str, value: object, *, hint: bool = True) -> InvalidFact | None:
         """Why ``value`` cannot be taken as input for ``name``, or None where it can; with a ``hint`` at a name like it."""
         definition = self._definitions.get(name)
         if definition is None and name in self.retired:
-            return FactProblem(name, value, self.retired[name].reason, "nothing; leave it out")
+            return InvalidFact(name, value, self.retired[name].reason, "nothing; leave it out")
         if definition is None:
             close = closest_name(name, self._definitions) if hint and len(name) <= _LONGEST_GUESSED else None
             words = f"did you mean {close}?" if close else "`nuque facts` lists the names"
-            return FactProblem(name, value, f"no fact of this name; {words}", ANY_NAME)
+            return InvalidFact(name, value, f"no fact of this name; {words}", ANY_NAME)
         if value is None:
             return None
         if definition.given == "concluded":
-            return FactProblem(name, value, "is worked out by rules and cannot be given", "nothing; leave it out")
+            return InvalidFact(name, value, "is worked out by rules and cannot be given", "nothing; leave it out")
         message = definition.problem(value)
-        return None if message is None else FactProblem(name, value, message, definition.accepted)
+        return None if message is None else InvalidFact(name, value, message, definition.accepted)

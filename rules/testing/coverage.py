@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rules.errors import Place
 from rules.evaluation.interpreter import Firing, fire
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.model.conditions import (
     ALWAYS,
     NEVER,
@@ -93,7 +93,7 @@ class Coverage:
         return not any(rule.missing for rule in self.rules)
 
 
-def measure(ruleset: Ruleset, cases: Iterable[Case], written: Written) -> Coverage:
+def measure(ruleset: Ruleset, cases: Iterable[Case], written: SourceMap) -> Coverage:
     """The coverage of ``ruleset`` by ``cases``; ``written`` tells where each comparison stands in the files."""
     cases = list(cases)
     firings = {case.name: fire(ruleset, case.facts) for case in cases}
@@ -163,7 +163,7 @@ def _decides(
     return any((evaluate(other, facts) is True) != fires for other in others)
 
 
-def _comparisons(rule: Rule, decisive: _Decisive, written: Written) -> Iterable[ComparisonCoverage]:
+def _comparisons(rule: Rule, decisive: _Decisive, written: SourceMap) -> Iterable[ComparisonCoverage]:
     places = written.conditions(rule.id)
     for path, part in parts(rule.when):
         if isinstance(part, Leaf):

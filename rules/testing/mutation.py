@@ -15,7 +15,7 @@ from rules.deciding.decider import Decider
 from rules.errors import Place
 from rules.evaluation.information_gain import Prospects, Sizer
 from rules.evaluation.interpreter import Plain, fire
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.model import expressions
 from rules.model.conditions import (
     NEGATED,
@@ -93,7 +93,7 @@ class MutationReport:
 
 
 def mutate(
-    ruleset: Ruleset, cases: Iterable[Case], written: Written, topic: str | None = None, *, one_in: int = 1
+    ruleset: Ruleset, cases: Iterable[Case], written: SourceMap, topic: str | None = None, *, one_in: int = 1
 ) -> MutationReport:
     """Make every mutant of ``ruleset`` (of one ``topic``, where it is given) and let ``cases`` look for it.
 
@@ -212,7 +212,7 @@ def _with_rule(ruleset: Ruleset, rule: Rule) -> Ruleset:
 # --- making mutants --------------------------------------------------------------------------------------------------
 
 
-def mutants(ruleset: Ruleset, written: Written) -> Iterator[Mutant]:
+def mutants(ruleset: Ruleset, written: SourceMap) -> Iterator[Mutant]:
     """Every mutant of every rule of ``ruleset``, with its place in the files as ``written``."""
     for rule in ruleset.rules.values():
         places = written.conditions(rule.id)
@@ -358,7 +358,7 @@ def _timed(call: TaskCall, key: str, value: object) -> TaskCall:
 def _other_conclusion(fact: FactDefinition, conclusion: Conclusion) -> Conclusion | None:
     """Another constant in place of a constant one, or a computed value that is a little larger."""
     if conclusion.expression is not None:
-        larger = expressions.Operation("*", conclusion.expression, expressions.Number(1 + _SHARE))
+        larger = expressions.BinaryOperation("*", conclusion.expression, expressions.Number(1 + _SHARE))
         return Conclusion(fact.name, expression=larger)
     match conclusion.value:
         case bool(value):

@@ -16,7 +16,7 @@ from pydantic import Field
 from rules.errors import KnowledgeError, Place
 from rules.loading import schema
 from rules.loading.loader import KNOWLEDGE
-from rules.loading.rule_parser import Names, read_condition
+from rules.loading.rule_parser import DefinedNames, read_condition
 from rules.loading.yaml_reader import YamlFile
 from rules.model.conditions import AllOf, Condition
 from rules.model.ruleset import Ruleset
@@ -105,7 +105,7 @@ def read_claims(ruleset: Ruleset, files: Iterable[YamlFile]) -> tuple[Claim, ...
     """The claims of parsed ``files``, checked against ``ruleset``. Raises KnowledgeError with every problem found."""
     problems: list[tuple[Place, str]] = []
     found: dict[str, Claim] = {}
-    names = Names(
+    names = DefinedNames(
         vocabulary=ruleset.vocabulary,
         parameters=ruleset.parameters,
         sources=ruleset.sources,

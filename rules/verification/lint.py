@@ -13,7 +13,7 @@ from itertools import combinations
 from typing import Any, Literal
 
 from rules.errors import Place
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.model.conditions import Compare, UnlessKnownNot, describe, parts
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
@@ -59,7 +59,7 @@ class LintFinding:
         return f"{self.place}: {self.check}: {self.message}"
 
 
-def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
+def lint(ruleset: Ruleset, written: SourceMap) -> tuple[LintFinding, ...]:
     """Every finding in ``ruleset``, which was loaded from ``written``, in the order of file and line."""
     found = [
         *_unused(ruleset, written),
@@ -78,7 +78,7 @@ def lint(ruleset: Ruleset, written: Written) -> tuple[LintFinding, ...]:
 # --- names -----------------------------------------------------------------------------------------------------------
 
 
-def _unused(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _unused(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     rules = ruleset.rules.values()
     calls = [call for rule in rules for call in rule.then.tasks]
     facts = ruleset.facts_read | {axis.fact for axis in ruleset.axes.values() if axis.fact}
@@ -127,7 +127,7 @@ def _cited(ruleset: Ruleset) -> set[str]:
     return cited | {source for parameter in ruleset.parameters.values() for source in parameter.sources}
 
 
-def _edges(ruleset: Ruleset, written: Written) -> set[str]:
+def _edges(ruleset: Ruleset, written: SourceMap) -> set[str]:
     return {edge for name in ruleset.axes for edge in written.value("axes", name).get("edges", ())}
 
 
@@ -144,7 +144,7 @@ def _recorded_no(ruleset: Ruleset) -> Iterator[LintFinding]:
         yield LintFinding("recorded no", rule.place, message)
 
 
-def _lapsing_dangers(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _lapsing_dangers(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     """Dangers that end where nobody looks again, as soon as the word that there is none would be too old."""
     for name, fact in ruleset.vocabulary.items():
         if fact.danger is not None and fact.stale_after_hours is not None:
@@ -155,7 +155,7 @@ def _lapsing_dangers(ruleset: Ruleset, written: Written) -> Iterator[LintFinding
                     yield LintFinding("lapsing danger", written.entry("facts", name), message)
 
 
-def _lasting_denials(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _lasting_denials(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     """Dangers that somebody once found absent, and that are taken for absent ever after."""
     for name, fact in ruleset.vocabulary.items():
         if fact.danger is not None and fact.given != "concluded" and fact.stale_after_hours is None:
@@ -166,7 +166,7 @@ def _lasting_denials(ruleset: Ruleset, written: Written) -> Iterator[LintFinding
 # --- numbers ---------------------------------------------------------------------------------------------------------
 
 
-def _units(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _units(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     def unit_of(name: str) -> str | None:
         if name in ruleset.parameters:
             return ruleset.parameters[name].unit
@@ -179,7 +179,7 @@ def _units(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
             yield LintFinding("units", place, f"{what}: {error}")
 
 
-def _numbers(ruleset: Ruleset, written: Written) -> Iterator[tuple[str, Any, str | None, Place]]:
+def _numbers(ruleset: Ruleset, written: SourceMap) -> Iterator[tuple[str, Any, str | None, Place]]:
     """Every number of the knowledge: what it is for, as written, the unit it must have, and its place."""
     vocabulary = ruleset.vocabulary
     for rule in ruleset.rules:
@@ -217,7 +217,7 @@ def _numbers(ruleset: Ruleset, written: Written) -> Iterator[tuple[str, Any, str
                 yield f"{name} {key}", limit, "h", written.entry("facts", name)
 
 
-def _thresholds(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _thresholds(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     for rule in ruleset.rules.values():
         places = written.conditions(rule.id)
         for path, part in parts(rule.when):
@@ -253,7 +253,7 @@ def _threshold_problem(fact: FactDefinition, part: Compare) -> str | None:
 # --- texts -----------------------------------------------------------------------------------------------------------
 
 
-def _texts(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _texts(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     titles: dict[str, list[Rule]] = defaultdict(list)
     for rule in ruleset.rules.values():
         titles[rule.title.casefold()].append(rule)
@@ -265,7 +265,7 @@ def _texts(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
     yield from _summaries(ruleset, written)
 
 
-def _summaries(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _summaries(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     """Summaries that the head of a card cannot hold: it is never cut, so a long text needs a sentence of its own."""
     for rule in ruleset.rules.values():
         said = [("caution", index, caution.summary) for index, caution in enumerate(rule.then.cautions)]
@@ -279,7 +279,7 @@ def _summaries(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
                 yield LintFinding("text", place, message)
 
 
-def _cautions(ruleset: Ruleset, written: Written) -> Iterator[LintFinding]:
+def _cautions(ruleset: Ruleset, written: SourceMap) -> Iterator[LintFinding]:
     said: dict[tuple[str, str], tuple[Rule, int]] = {}
     for rule in ruleset.rules.values():
         for index, caution in enumerate(rule.then.cautions):

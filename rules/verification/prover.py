@@ -20,7 +20,7 @@ from rules.model.facts import FactDefinition
 from rules.model.ruleset import Rule, Ruleset
 from rules.verification.emergency_first import AirwayFirst, NothingOpened, OneWord
 from rules.verification.invariants import Claim
-from rules.verification.need_first import NeedBeforeSize
+from rules.verification.need_before_size import NeedBeforeSize
 from rules.verification.properties import (
     Complete,
     DangersAreSaid,
@@ -68,7 +68,7 @@ class Unreachable:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class ProofResult:
     """What became of one property. ``open`` lists labels that the solver could not decide in time, or only by rounding.
 
     Whether the property is one of ``safety`` is said too.
@@ -111,7 +111,7 @@ def properties(ruleset: Ruleset, claims: Iterable[Claim] = ()) -> Iterator[Prope
                 yield NeverSlower(ruleset, claim, claim.never_slower.task, risk)
 
 
-def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TIMEOUT_MS) -> Iterator[Verdict]:
+def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TIMEOUT_MS) -> Iterator[ProofResult]:
     """A verdict on each property of ``ruleset``, its ``claims`` included, and on whether every rule can fire.
 
     ``timeout_ms`` bounds each question to the solver, in milliseconds.
@@ -124,7 +124,7 @@ def verify(ruleset: Ruleset, claims: Iterable[Claim] = (), timeout_ms: int = _TI
 # --- properties ------------------------------------------------------------------------------------------------------
 
 
-def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNTEREXAMPLES) -> Verdict:
+def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNTEREXAMPLES) -> ProofResult:
     """The verdict on ``prop``, with a counterexample for each violated label.
 
     Once the number ``most`` of counterexamples is reached no more are looked for. A question that the solver cannot
@@ -158,7 +158,7 @@ def prove(prop: Property, timeout_ms: int = _TIMEOUT_MS, most: int = _MOST_COUNT
             undecided += remaining
             break
     status: Status = "failed" if found else "undecided" if undecided else "proved"
-    return Verdict(prop.id, prop.says, status, tuple(found), open=tuple(undecided), safety=prop.safety)
+    return ProofResult(prop.id, prop.says, status, tuple(found), open=tuple(undecided), safety=prop.safety)
 
 
 def _solver(timeout_ms: int) -> Any:
@@ -214,7 +214,7 @@ def _with_rounded(facts: Facts, definition: FactDefinition, digits: int) -> Fact
     return facts if definition.problem(value) else {**facts, definition.name: value}
 
 
-def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
+def as_case(ruleset: Ruleset, verdict: ProofResult, example: Counterexample) -> str:
     """``example`` of ``verdict`` as YAML for a case file: the facts, and what fires today, for a person to put right.
 
     What fires is found with ``ruleset``.
@@ -222,14 +222,14 @@ def as_case(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> str:
     return _written(_cases(ruleset, verdict, example))
 
 
-def as_cases(ruleset: Ruleset, verdicts: Iterable[Verdict]) -> str:
+def as_cases(ruleset: Ruleset, verdicts: Iterable[ProofResult]) -> str:
     """Every counterexample of ``verdicts`` on ``ruleset`` as the YAML of one case file; empty where there is none."""
     examples = ((verdict, example) for verdict in verdicts for example in verdict.counterexamples)
     cases = [case for verdict, example in examples for case in _cases(ruleset, verdict, example)]
     return _written(cases) if cases else ""
 
 
-def _cases(ruleset: Ruleset, verdict: Verdict, example: Counterexample) -> list[dict[str, object]]:
+def _cases(ruleset: Ruleset, verdict: ProofResult, example: Counterexample) -> list[dict[str, object]]:
     cases: list[dict[str, object]] = []
     for number, facts in enumerate(example.patients, start=1):
         suffix = f".{number}" if len(example.patients) > 1 else ""
@@ -253,7 +253,7 @@ def _written(cases: list[dict[str, object]]) -> str:
 # --- every rule can fire ---------------------------------------------------------------------------------------------
 
 
-def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> Verdict:
+def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> ProofResult:
     """Whether each rule of ``ruleset`` fires for some patient; one who is found is replayed with the plain evaluator.
 
     A rule for which the solver needs more than ``timeout_ms`` milliseconds is reported as undecided.
@@ -280,7 +280,7 @@ def every_rule_can_fire(ruleset: Ruleset, timeout_ms: int = _TIMEOUT_MS) -> Verd
             unreachable.append(Unreachable(name, str(rule.place), _culprits(solver, evaluation, rule)))
     status: Status = "failed" if unreachable else "undecided" if undecided else "proved"
     says = "Every rule fires for some plausible patient."
-    return Verdict("every-rule-can-fire", says, status, unreachable=tuple(unreachable), open=tuple(undecided))
+    return ProofResult("every-rule-can-fire", says, status, unreachable=tuple(unreachable), open=tuple(undecided))
 
 
 def _fired(ruleset: Ruleset, name: str, facts: Facts) -> set[str]:

@@ -204,7 +204,7 @@ class Evaluation:
                 if term is None:
                     return FALSE, _real(0)
                 return self.known[name], z3.ToReal(term) if z3.is_int(term) else term
-            case expressions.Operation(operator, left, right):
+            case expressions.BinaryOperation(operator, left, right):
                 (can_a, a), (can_b, b) = self._number(left), self._number(right)
                 if operator == "/":
                     return all_of([can_a, can_b, b != 0]), a / b

@@ -57,7 +57,7 @@ def _of(expression: expressions.Expression, unit_of: Callable[[str], str | None]
             return None
         case expressions.Name(name):
             return measure(unit_of(name))
-        case expressions.Operation(operator, left, right):
+        case expressions.BinaryOperation(operator, left, right):
             a, b = _of(left, unit_of), _of(right, unit_of)
             if operator in ("+", "-"):
                 if a is not None and b is not None:

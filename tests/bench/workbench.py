@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import Plain
 from rules.loading.loader import load_ruleset
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.testing.cases import load_cases, run_cases
 from rules.testing.coverage import measure as coverage_of
 from rules.testing.mutation import WANTED_SCORE, MutationReport, mutate
 from rules.verification.invariants import load_claims
-from rules.verification.prover import Verdict, verify
+from rules.verification.prover import ProofResult, verify
 from tests.bench.measured import Measured, seconds
 
 PROOF_BAR = 60.0
@@ -21,8 +21,8 @@ PROOF_BAR = 60.0
 def measure() -> Iterator[Measured]:
     """Proof against loading, mutation and coverage against deciding every case once."""
     ruleset = load_ruleset()
-    claims, cases, written = load_claims(ruleset), load_cases(ruleset), Written.read()
-    verdicts: list[Verdict] = []
+    claims, cases, written = load_claims(ruleset), load_cases(ruleset), SourceMap.read()
+    verdicts: list[ProofResult] = []
     loading = seconds(load_ruleset, times=3)
     proof = seconds(lambda: verdicts.extend(verify(ruleset, claims)))
     proved = sum(verdict.status == "proved" for verdict in verdicts)

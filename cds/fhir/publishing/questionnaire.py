@@ -16,7 +16,7 @@ from cds.fhir.publishing.metadata import heading
 from cds.fhir.reading.code_map import FACTS
 from cds.fhir.writing.device_request import SIZE_AXIS_VALUES, axis_value_code
 from rules.deciding.fit_check import FitAttempt, findings_of
-from rules.errors import FactError, FactProblem
+from rules.errors import FactError, InvalidFact
 from rules.evaluation.hit_policy import read_size_class, size_class
 from rules.model.ruleset import Axis, Ruleset
 
@@ -162,10 +162,10 @@ class _ResponseReading:
     values: dict[str, str] = field(default_factory=dict)
     findings: dict[str, bool] = field(default_factory=dict)
     item: str | None = None
-    problems: list[FactProblem] = field(default_factory=list)
+    problems: list[InvalidFact] = field(default_factory=list)
 
     def wrong(self, where: str, value: object, message: str, accepted: str) -> None:
-        self.problems.append(FactProblem(where, value, message, accepted))
+        self.problems.append(InvalidFact(where, value, message, accepted))
 
     def head(self, resource: Mapping[str, Any], url: str) -> None:
         if resource.get("resourceType") != "QuestionnaireResponse":

@@ -13,7 +13,7 @@ from fractions import Fraction
 from math import sqrt
 from typing import Any, NamedTuple
 
-from rules.errors import FactProblem
+from rules.errors import InvalidFact
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 from rules.model.quantity_words import unit_words
 from rules.model.ruleset import Ruleset
@@ -274,7 +274,7 @@ def _value(fact: FactDefinition, text: str, unit: Unit | None) -> FactValue:
     return int(number) if fact.type == "integer" and number.denominator == 1 else float(number)
 
 
-def _words(problem: FactProblem, text: str, fact: FactDefinition, unit: Unit | None) -> str:
+def _words(problem: InvalidFact, text: str, fact: FactDefinition, unit: Unit | None) -> str:
     if unit is None:
         return f"“{text[:40]}” is {problem.message}. Accepted: {problem.accepted}."
     said = "outside what is plausible" if problem.message == "implausible" else problem.message

@@ -12,7 +12,7 @@ from cds.site.content import Content
 from cds.site.content_check import prove
 from cds.site.sign_off import SignOff, beside, unsigned
 from rules.loading.loader import KNOWLEDGE, load_ruleset
-from rules.verification.gate import Findings, Gate
+from rules.verification.quality_gate import Findings, QualityGate
 
 CASE = """cases:
 - name: an-adult
@@ -58,7 +58,7 @@ def effective(site: Settings) -> str:
 @pytest.fixture(scope="module")
 def findings(site: Settings) -> Findings:
     """What the gate finds of it."""
-    return Gate(site.knowledge or KNOWLEDGE, site.overlays).findings()
+    return QualityGate(site.knowledge or KNOWLEDGE, site.overlays).findings()
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from cds.settings import Settings
 from cds.site import content_check, verdicts
 from cds.site.content_check import CHANGED, prove
 from rules.loading.loader import KNOWLEDGE
-from rules.verification.gate import Findings, Gate
+from rules.verification.quality_gate import Findings, QualityGate
 
 
 def test_the_shipped_verdict_is_of_this_content_and_this_code(tmp_path: Path) -> None:
@@ -37,12 +37,12 @@ def test_no_verdict_on_content_that_is_changed_while_it_is_checked(
 ) -> None:
     folder = copytree(KNOWLEDGE, tmp_path / "knowledge")
 
-    def changed(gate: Gate) -> Findings:
+    def changed(gate: QualityGate) -> Findings:
         with (folder / "sizing.yaml").open("a") as file:
             file.write("\n")
         return Findings(cases=1)
 
-    monkeypatch.setattr(Gate, "findings", changed)
+    monkeypatch.setattr(QualityGate, "findings", changed)
     assert prove(Settings(knowledge=folder, verdicts=tmp_path / "verdicts")).reasons == (CHANGED,)
     assert not list(tmp_path.glob("verdicts/*.json"))
 
@@ -53,20 +53,20 @@ def test_no_verdict_where_other_content_was_there_for_a_moment(tmp_path: Path, m
     file = folder / "ruleset.yaml"
     right = file.read_text()
 
-    class Distracted(Gate):
+    class Distracted(QualityGate):
         def __init__(self, *given: object) -> None:
             file.write_text(right.replace("version: ", "version: 9"))
             super().__init__(*given)  # type: ignore[arg-type]
             file.write_text(right)
 
-    monkeypatch.setattr(content_check, "Gate", Distracted)
-    monkeypatch.setattr(Gate, "findings", lambda gate: Findings(cases=1))
+    monkeypatch.setattr(content_check, "QualityGate", Distracted)
+    monkeypatch.setattr(QualityGate, "findings", lambda gate: Findings(cases=1))
     assert prove(Settings(knowledge=folder, verdicts=tmp_path / "verdicts")).reasons == (CHANGED,)
     assert not list(tmp_path.glob("verdicts/*.json"))
 
 
 def test_what_was_checked_while_nothing_changed_gets_a_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Gate, "findings", lambda gate: Findings(cases=1))
+    monkeypatch.setattr(QualityGate, "findings", lambda gate: Findings(cases=1))
     settings = Settings(knowledge=copytree(KNOWLEDGE, tmp_path / "knowledge"), verdicts=tmp_path / "verdicts")
     (settings.knowledge or tmp_path).joinpath("other.yaml").write_text("{}\n")
     assert prove(settings).reasons == ()
@@ -79,7 +79,7 @@ def test_a_verdict_that_cannot_be_kept_is_said_and_holds_nobody_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As on a read-only root without a folder for verdicts; each process then checks by itself."""
-    monkeypatch.setattr(Gate, "findings", lambda gate: Findings(cases=1))
+    monkeypatch.setattr(QualityGate, "findings", lambda gate: Findings(cases=1))
     (tmp_path / "verdicts").write_text("a file where the folder should be")
     settings = Settings(verdicts=tmp_path / "verdicts")
     proof = prove(settings)

@@ -15,7 +15,7 @@ from rules.batch.polars_backend import Columns
 from rules.batch.question_tree import (
     KNOWN,
     Outcome,
-    Question,
+    QuestionNode,
     _part,
     _Solver,
     asked_on_paper,
@@ -166,7 +166,7 @@ def test_the_stated_average_is_the_trees_average(name):
 
 def test_each_question_is_asked_in_words():
     def questions(node):
-        if isinstance(node, Question):
+        if isinstance(node, QuestionNode):
             yield node.fact
             for _, child in node.branches:
                 yield from questions(child)

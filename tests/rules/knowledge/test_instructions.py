@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.verification.lint import lint
 from tests.rules.patients import patients
@@ -171,7 +171,7 @@ def outdated(english, spanish_of):
     ]
     files = [YamlFile("frame.yaml", frame), small_source(without=("small.look",), adding=RULE % "walk")]
     files += [YamlFile(f"{index}.yaml", leaflet) for index, leaflet in enumerate(leaflets)]
-    return [found for found in lint(build_ruleset(files), Written(files)) if found.check == "translation"]
+    return [found for found in lint(build_ruleset(files), SourceMap(files)) if found.check == "translation"]
 
 
 def test_a_translation_whose_source_changed_is_found_with_its_place_and_the_new_fingerprint():

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.model import expressions
-from rules.model.expressions import Name, Number, Operation
+from rules.model.expressions import BinaryOperation, Name, Number
 
 
 def value(text: str | float, **names: float) -> float | None:
@@ -45,7 +45,7 @@ def test_anything_else_is_refused_with_the_text(text):
 
 EXPRESSIONS = st.recursive(
     st.one_of(st.integers(0, 999).map(Number), st.sampled_from(["a", "b"]).map(Name)),
-    lambda inner: st.builds(Operation, st.sampled_from("+-*/"), inner, inner),
+    lambda inner: st.builds(BinaryOperation, st.sampled_from("+-*/"), inner, inner),
     max_leaves=8,
 )
 
@@ -68,7 +68,7 @@ def test_the_value_is_what_python_computes(expression, a, b):
 
 def test_substituting_works_constant_parts_out():
     folded = expressions.substitute(expressions.parse("x * (edge - margin)"), {"edge": 60, "margin": 3})
-    assert folded == Operation("*", Name("x"), Number(57))
+    assert folded == BinaryOperation("*", Name("x"), Number(57))
 
 
 def test_substituting_into_a_division_by_zero_is_refused():

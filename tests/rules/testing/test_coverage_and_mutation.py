@@ -3,7 +3,7 @@
 import pytest
 
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, read_cases
 from rules.testing.coverage import measure
@@ -36,7 +36,7 @@ cases:
 def small():
     source = small_source()
     frame = YamlFile("frame.yaml", FRAME)
-    return build_ruleset([frame, source]), Written([frame, source])
+    return build_ruleset([frame, source]), SourceMap([frame, source])
 
 
 def cases(ruleset, text):
@@ -128,7 +128,7 @@ def test_a_survivor_comes_with_a_patient_who_tells_it_apart_or_with_the_proof_th
 @pytest.fixture(scope="module")
 def shipped():
     ruleset = load_ruleset()
-    return ruleset, load_cases(ruleset), Written.read()
+    return ruleset, load_cases(ruleset), SourceMap.read()
 
 
 def test_the_shipped_cases_cover_every_rule_and_every_comparison(shipped):
@@ -169,7 +169,7 @@ def test_a_request_that_another_rule_makes_as_early_is_no_mutant_and_one_that_ad
     """
     )
     ruleset = build_ruleset([frame, source])
-    survivors = mutate(ruleset, (), Written([frame, source])).survivors
+    survivors = mutate(ruleset, (), SourceMap([frame, source])).survivors
     told = {(found.mutant.rule.id, found.mutant.what): found for found in tell_apart(ruleset, survivors)}
     assert told["small.late", "no task look"].same
     assert told["small.late", "task look: within_hours 2 becomes 4"].same
@@ -185,7 +185,7 @@ def test_a_mutant_that_changes_nothing_is_proved_to_be_none():
     """
     source = small_source(adding=twice)
     ruleset = build_ruleset([frame, source])
-    survivors = mutate(ruleset, (), Written([frame, source])).survivors
+    survivors = mutate(ruleset, (), SourceMap([frame, source])).survivors
     told = {(found.mutant.rule.id, found.mutant.what): found for found in tell_apart(ruleset, survivors)}
     assert told["small.x", "without score is known"].same
     assert not told["small.x", "without score >= 7"].same

@@ -3,7 +3,7 @@
 import pytest
 
 from rules.loading.loader import build_ruleset, load_ruleset
-from rules.loading.source_map import Written
+from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.verification.lint import lint
 from rules.verification.unit_check import UnitMismatch, check
@@ -17,7 +17,7 @@ USED = """
 
 def findings(adding="", frame=FRAME):
     files = [YamlFile("frame.yaml", frame), small_source(adding=USED + adding)]
-    return [str(finding) for finding in lint(build_ruleset(files), Written(files))]
+    return [str(finding) for finding in lint(build_ruleset(files), SourceMap(files))]
 
 
 def rule(when="always", then="{tasks: {task: look}}", title="x"):
@@ -201,4 +201,4 @@ def test_units_that_do_not(text, wanted):
 def test_the_shipped_knowledge_is_in_order():
     ruleset = load_ruleset()
     assert ruleset.rules
-    assert [str(finding) for finding in lint(ruleset, Written.read())] == []
+    assert [str(finding) for finding in lint(ruleset, SourceMap.read())] == []

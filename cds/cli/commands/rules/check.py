@@ -30,11 +30,11 @@ def check(site: bool, knowledge: str | None, overlay: tuple[str, ...], as_json: 
         return
     from cds.reports.lint_report import checked
     from rules.loading.loader import KNOWLEDGE
-    from rules.loading.source_map import Written
+    from rules.loading.source_map import SourceMap
     from rules.verification.lint import lint
 
     ruleset = load_knowledge(knowledge, overlay)
-    written = Written.read(Path(knowledge or KNOWLEDGE), [Path(path) for path in overlay])
+    written = SourceMap.read(Path(knowledge or KNOWLEDGE), [Path(path) for path in overlay])
     deliver(checked(ruleset, lint(ruleset, written)), as_json=as_json, html=html)
 
 

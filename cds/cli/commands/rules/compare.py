@@ -68,9 +68,9 @@ def compare(
 def _write_sign_off(folder: Path, overlays: list[Path]) -> None:
     """Write what is to be signed; ends with 1 where nothing may be: what is grave cannot be signed off."""
     from cds.site.sign_off import SignOff, beside
-    from rules.verification.gate import Gate
+    from rules.verification.quality_gate import QualityGate
 
-    gate = Gate(folder, overlays, lambda stage, **numbers: click.echo(f"{stage} ...", err=True))
+    gate = QualityGate(folder, overlays, lambda stage, **numbers: click.echo(f"{stage} ...", err=True))
     found = gate.findings()
     for skipped in found.skipped:
         click.echo(f"skipped: {skipped}")

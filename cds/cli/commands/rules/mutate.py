@@ -31,7 +31,7 @@ def mutate(
 ) -> None:
     """Change one thing in one rule at a time, and list the changes that no worked case notices."""
     from cds.reports.mutation_report import mutated
-    from rules.loading.source_map import Written
+    from rules.loading.source_map import SourceMap
     from rules.testing import mutation
     from rules.verification.mutant_witness import tell_apart
 
@@ -39,6 +39,6 @@ def mutate(
     if topic is not None and topic not in {rule.topic for rule in ruleset.rules.values()}:
         raise click.UsageError(f"no rule of topic {topic!r}")
     found = load_worked_cases(ruleset, knowledge, cases)
-    written = Written.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
+    written = SourceMap.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
     report = mutation.mutate(ruleset, found, written, topic)
     deliver(mutated(ruleset, report, list(tell_apart(ruleset, report.survivors))), as_json=as_json, html=html)

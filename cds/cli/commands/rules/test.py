@@ -37,7 +37,7 @@ def test(
     """
     from cds.reports.case_report import tested
     from rules.deciding.decider import Decider
-    from rules.loading.source_map import Written
+    from rules.loading.source_map import SourceMap
     from rules.testing.cases import run_cases
     from rules.testing.coverage import measure
     from rules.testing.junit import junit_xml
@@ -50,7 +50,7 @@ def test(
     results = list(run_cases(Decider(ruleset), chosen))
     if junit is not None:
         Path(junit).write_text(junit_xml(results), encoding="utf-8")
-    written = Written.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
+    written = SourceMap.read(knowledge_folder(knowledge), [Path(path) for path in overlay])
     coverage = measure(ruleset, chosen, written)
     if only is not None or cases is not None:
         named = {rule for case in chosen for rule in (*case.fires, *case.silent)}

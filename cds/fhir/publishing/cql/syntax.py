@@ -80,7 +80,7 @@ def arithmetic(expression: expressions.Expression) -> str:
             return f"({number(value)})" if value < 0 else number(value)
         case expressions.Name(fact):
             return name(fact)
-        case expressions.Operation(operator, left, right):
+        case expressions.BinaryOperation(operator, left, right):
             return f"({arithmetic(left)} {operator} {arithmetic(right)})"
 
 

@@ -131,5 +131,5 @@ def arithmetic(expression: expressions.Expression) -> str:
             return literal(value)
         case expressions.Name(fact):
             return fact
-        case expressions.Operation(operator, left, right):
+        case expressions.BinaryOperation(operator, left, right):
             return f"({arithmetic(left)} {operator} {arithmetic(right)})"

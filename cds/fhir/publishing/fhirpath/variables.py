@@ -85,5 +85,5 @@ def _arithmetic(expression: expressions.Expression) -> str:
             return literal(value)
         case expressions.Name(fact):
             return f"%{fact}"
-        case expressions.Operation(operator, left, right):
+        case expressions.BinaryOperation(operator, left, right):
             return f"({_arithmetic(left)} {operator} {_arithmetic(right)})"

@@ -6,23 +6,23 @@ from typing import Annotated
 
 from pydantic import BaseModel
 
-from rules.model.late import Late, MadeLate
+from rules.model.lazy_sequence import LazySequence, LazySequenceField
 
 MADE: list[str] = []
 
 
-def late() -> Late[str]:
+def late() -> LazySequence[str]:
     MADE.clear()
 
     def make(name: str) -> str:
         MADE.append(name)
         return name.upper()
 
-    return Late(["a", "b", "c"], make)
+    return LazySequence(["a", "b", "c"], make)
 
 
 class Holder(BaseModel):
-    words: Annotated[Sequence[str], MadeLate()]
+    words: Annotated[Sequence[str], LazySequenceField()]
 
 
 def test_an_entry_is_made_once_and_only_when_it_is_read() -> None:

@@ -12,7 +12,7 @@ from pydantic_core import CoreSchema, core_schema
 Entry = TypeVar("Entry")
 
 
-class Late(Sequence[Entry], Generic[Entry]):
+class LazySequence(Sequence[Entry], Generic[Entry]):
     """A sequence like the tuple of its entries, each of which is made when it is first read, and kept."""
 
     def __init__(self, names: Iterable[str], make: Callable[[str], Entry]) -> None:
@@ -50,7 +50,7 @@ class Late(Sequence[Entry], Generic[Entry]):
 
     def __eq__(self, other: object) -> bool:
         """Whether ``other`` holds the same entries in the same order."""
-        return tuple(self) == tuple(other) if isinstance(other, (Late, tuple)) else NotImplemented
+        return tuple(self) == tuple(other) if isinstance(other, (LazySequence, tuple)) else NotImplemented
 
     def __hash__(self) -> int:
         """As that of the tuple, which it equals."""
@@ -65,14 +65,14 @@ class Late(Sequence[Entry], Generic[Entry]):
         return tuple, (tuple(self),)
 
 
-class MadeLate:
-    """Marks a pydantic field that holds a tuple or a ``Late`` of the same entries; it is sent and described as the tuple."""
+class LazySequenceField:
+    """Marks a pydantic field that holds a tuple or a ``LazySequence`` of the same entries; sent and described as the tuple."""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Leave a ``Late`` as it is until it is sent; ``source`` is ``Sequence`` of some type."""
+        """Leave a ``LazySequence`` as it is until it is sent; ``source`` is ``Sequence`` of some type."""
         as_tuple = handler.generate_schema(GenericAlias(tuple, (*get_args(source), ...)))
         return core_schema.no_info_wrap_validator_function(
-            lambda value, validated: value if isinstance(value, Late) else validated(value),
+            lambda value, validated: value if isinstance(value, LazySequence) else validated(value),
             as_tuple,
             serialization=core_schema.wrap_serializer_function_ser_schema(
                 lambda value, sent: sent(tuple(value)), schema=as_tuple

@@ -1,4 +1,4 @@
-"""The gate: whether content may be served. Lint, worked cases, a site's changes patient by patient, and the proofs.
+"""The quality gate: whether content may be served. Lint, worked cases, a site's changes patient by patient, and the proofs.
 
 It looks at the effective content, the folder with a site's overlays over it. What an overlay changes for the patients of the
 worked cases and for generated ones is listed, to be held against what the site has signed; what can hurt somebody is refused
@@ -58,7 +58,7 @@ class Findings:
     cases: int = 0
 
 
-class Gate:
+class QualityGate:
     """The content of one folder with its overlays. Raises KnowledgeError where it does not load."""
 
     def __init__(self, folder: Path, overlays: Iterable[Path], told: Told = lambda stage, **numbers: None) -> None:
@@ -94,11 +94,11 @@ class Gate:
     def _linted(self) -> tuple[list[str], tuple[str, ...], tuple[str, ...]]:
         """Grave findings, remarks, and what was skipped."""
         try:
-            from rules.loading.source_map import Written
+            from rules.loading.source_map import SourceMap
             from rules.verification.lint import lint
         except ModuleNotFoundError as error:
             return [], (), (f"lint was not run: {error.name} is not installed (extra `gate`)",)
-        found = lint(self.effective, Written.read(self._folder, self._overlays))
+        found = lint(self.effective, SourceMap.read(self._folder, self._overlays))
         grave = [str(finding) for finding in found if finding.check in _GRAVE]
         return grave, tuple(str(finding) for finding in found if finding.check not in _GRAVE), ()
 
@@ -130,7 +130,7 @@ class Gate:
     def _proved(self) -> tuple[list[str], list[str], tuple[str, ...]]:
         """Grave failures, ids of other properties that do not hold, and what was skipped."""
         try:
-            from rules.verification.prover import Verdict, verify
+            from rules.verification.prover import ProofResult, verify
         except ModuleNotFoundError as error:
             return [], [], (f"the proofs were not run: {error.name} is not installed (extra `gate`)",)
         # Read by the names of the folder itself: an overlay adds nothing that a claim could speak of.
@@ -139,7 +139,7 @@ class Gate:
         grave: list[str] = []
         unproved: list[str] = []
 
-        def words(verdict: Verdict) -> str:
+        def words(verdict: ProofResult) -> str:
             shown = "; ".join(f"{_facts(patients)}: {', '.join(said)}" for patients, said in
                               ((c.patients, c.outcomes) for c in verdict.counterexamples[:3]))  # fmt: skip
             rules = ", ".join((*(found.rule for found in verdict.unreachable), *map(str, verdict.open)))
