@@ -59,13 +59,13 @@ Words = Annotated[tuple[str, ...], NoDecode, BeforeValidator(_split)]
 TrustMode = Literal["open", "jwt", "jwt+mtls-header"]
 
 
-class Group(BaseModel):
+class SettingsGroup(BaseModel):
     """Base of the groups: frozen, no unexpected fields."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class TrustSettings(Group):
+class TrustSettings(SettingsGroup):
     """Who may call."""
 
     trust: TrustMode = Field(
@@ -133,7 +133,7 @@ class TrustSettings(Group):
     )
 
 
-class ReachSettings(Group):
+class ReachSettings(SettingsGroup):
     """Whom we call."""
 
     fhir_servers: Words = Field(
@@ -167,7 +167,7 @@ class ReachSettings(Group):
     breaker_seconds: float = Field(default=30.0, gt=0, description="how long it is left alone, in seconds")
 
 
-class StoreSettings(Group):
+class StoreSettings(SettingsGroup):
     """What is kept, where and how long."""
 
     store_url: str | None = Field(
@@ -213,7 +213,7 @@ class StoreSettings(Group):
     keep_records_days: int = Field(default=30, ge=1, description="the same for encrypted decision records")
 
 
-class LimitSettings(Group):
+class LimitSettings(SettingsGroup):
     """How much of everything."""
 
     body_bytes: int = Field(default=16_000_000, ge=1000, description="longest body of a request, in bytes")
@@ -241,7 +241,7 @@ class LimitSettings(Group):
     )
 
 
-class SeeingSettings(Group):
+class SeeingSettings(SettingsGroup):
     """What can be seen from outside."""
 
     log_level: Literal["debug", "info", "warning", "error"] = Field(
@@ -273,7 +273,7 @@ class SeeingSettings(Group):
     )
 
 
-GROUPS: dict[str, type[Group]] = {
+GROUPS: dict[str, type[SettingsGroup]] = {
     "Who may call": TrustSettings,
     "Whom we call": ReachSettings,
     "What is kept": StoreSettings,

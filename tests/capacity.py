@@ -8,8 +8,8 @@ from math import ceil
 
 from cds.settings import LimitSettings, StoreSettings
 from tests.bench.child import ROOT
+from tests.bench.over_http.figures import Figures
 from tests.bench.service import BUSY
-from tests.bench.wire.figures import Figures
 
 PAGE = ROOT / "docs" / "capacity.md"
 

@@ -35,12 +35,12 @@ import httpx
 from joserfc.jwk import ECKey
 
 from tests.cds import ehr
+from tests.cds.attacks.service_monitor import MOST_MEMORY_BYTES, ServiceMonitor
 from tests.cds.attacks.test_hostile_bodies import UNITS, held_back, many_values, send
 from tests.cds.attacks.test_hostile_connections import LITTLE, connected
 from tests.cds.attacks.test_hostile_feedback import FEEDBACK, statements
 from tests.cds.attacks.test_hostile_records import TANGLED, unknown_names, view
 from tests.cds.attacks.test_reading_closed import UNSENDABLE, nothing_brought
-from tests.cds.attacks.watch import MOST_MEMORY_BYTES, Watch
 from tests.cds.faults import processes
 from tests.cds.hook_calls import INSTANCE, discharge, observation, order_select, order_sign, patient_view
 from tests.cds.live_service import AS_DEPLOYED, running
@@ -381,7 +381,7 @@ class Seen:
 
     good: Good
     outcomes: Counter[tuple[str, str]]
-    watch: Watch
+    watch: ServiceMonitor
 
     def counts(self) -> dict[str, int]:
         """How often each pattern reached the service."""
@@ -423,7 +423,7 @@ def run(seconds: float, **settings: str) -> Seen:
         with running(**environment) as live:
             good = Good(live.url, f"{fhir}/fhir")
             goal = Goal(live.url, fhir, store, ehr.EC384.as_dict(private=True))
-            with attacked(goal, seconds) as counted, Watch(live) as watch:
+            with attacked(goal, seconds) as counted, ServiceMonitor(live) as watch:
                 good.ask_for(seconds)
                 outcomes = counted()
     return Seen(good, outcomes, watch)

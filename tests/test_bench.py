@@ -12,8 +12,8 @@ from playwright.sync_api import Browser
 from tests import capacity
 from tests.bench import pages, service
 from tests.bench.child import ROOT
-from tests.bench.wire import figures as kept
-from tests.bench.wire.figures import Figures
+from tests.bench.over_http import figures as kept
+from tests.bench.over_http.figures import Figures
 from tests.cds.live_service import running
 
 
@@ -46,7 +46,7 @@ def test_a_refused_call_is_counted_and_misses_its_bar(found: Figures) -> None:
 
 def test_the_floor_imports_nothing_of_the_service() -> None:
     ours = "[name for name in sys.modules if name.split('.')[0] in ('cds', 'rules')]"
-    tell = f"import sys, tests.bench.wire.floor; print({ours})"
+    tell = f"import sys, tests.bench.over_http.floor; print({ours})"
     told = subprocess.run([sys.executable, "-c", tell], cwd=ROOT, check=True, capture_output=True, text=True).stdout
     assert told.strip() == "[]"
 

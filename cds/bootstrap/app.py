@@ -21,7 +21,7 @@ from cds.site.content import Content
 from cds.web import errors
 from cds.web.content_reload import Reloader, on_hangup
 from cds.web.dependencies import Clock, Service, utc_now
-from cds.web.middleware.authentication import Gate, is_page_path
+from cds.web.middleware.authentication import AuthenticationMiddleware, is_page_path
 from cds.web.middleware.compressed_answers import CompressedAnswers
 from cds.web.middleware.concurrency_limit import Crowding
 from cds.web.middleware.head_requests import HeadRequests
@@ -31,12 +31,12 @@ from cds.web.middleware.request_limits import Limits
 from cds.web.middleware.ruleset_header import HEADER, Stamp
 from cds.web.middleware.unchecked_content import Withholding
 from cds.web.openapi import served
-from cds.web.pages import bedside, fit, guide, kept_page, print_outs, rendering
+from cds.web.pages import bedside, fit, guide, print_outs, rendering, service_worker
 from cds.web.pages.demonstration import try_hook
-from cds.web.pages.in_place_of_an_answer import failed, for_browsers, shut_out, waiting
+from cds.web.pages.error_pages import failed, for_browsers, shut_out, waiting
 from cds.web.pages.rulebook import one_rule, versions
 from cds.web.pages.rulebook import rules as rule_pages
-from cds.web.pages.smart_launch import smart_router
+from cds.web.pages.smart_launch_routes import smart_router
 from cds.web.routes import (
     admin,
     cds_hooks,
@@ -128,7 +128,7 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         swagger_ui.router,
         served.router,
         bedside.router,
-        kept_page.router,
+        service_worker.router,
         fit.router,
         guide.router,
         print_outs.router,
@@ -160,7 +160,7 @@ def _add_layers(app: FastAPI, settings: Settings, service: Service, parts: Parts
     app.add_middleware(Limits, settings=settings)
     app.add_middleware(Withholding, service=service, waiting=waiting)
     app.add_middleware(
-        Gate,
+        AuthenticationMiddleware,
         trust=parts.trust,
         sessions=parts.sessions,
         settings=settings,

@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from cds.bootstrap.app import create_app
 from cds.bootstrap.http_protocol import protocol_for
 from cds.bootstrap.http_server import HttpServer
-from cds.bootstrap.workers import LISTENS, TELL_THE_OTHERS, Place, Workers, bound
+from cds.bootstrap.workers import LISTENS, TELL_THE_OTHERS, Workers, WorkerSlot, bound
 from cds.observability.logging import log
 from cds.settings import Settings
 from cds.site.content import Content
@@ -56,7 +56,7 @@ class _Worker:
     def __init__(self, app: FastAPI, settings: Settings) -> None:
         self._app, self._settings, self._parent = app, settings, os.getpid()
 
-    def __call__(self, place: Place) -> None:
+    def __call__(self, place: WorkerSlot) -> None:
         self._app.state.replaces = place.replaces
         if place.reloaded:
             # What was loaded before the fork is old; like a service that starts, this one takes what the folder holds.

@@ -24,7 +24,7 @@ from cds.observability.logging import failure, log
 
 
 @dataclass(frozen=True)
-class Place:
+class WorkerSlot:
     """What one worker is given."""
 
     socket: socket.socket
@@ -35,7 +35,7 @@ class Place:
     """Whether another was here before, for which calls wait."""
 
 
-Work = Callable[[Place], None]
+Work = Callable[[WorkerSlot], None]
 
 TELL_THE_OTHERS = signal.SIGUSR1
 """Sent by a worker that has new content."""
@@ -100,7 +100,7 @@ class Workers:
             threading.Thread(target=self._end_with_the_parent, name="parent", daemon=True).start()
             self._close_sockets(but=number)
             signal.pthread_sigmask(signal.SIG_SETMASK, unblocked)
-            self._work(Place(self._sockets[number], self._reloaded, replaces))
+            self._work(WorkerSlot(self._sockets[number], self._reloaded, replaces))
         except BaseException as error:
             _leave(error)
         _leave(None)

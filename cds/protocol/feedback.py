@@ -32,17 +32,17 @@ _Text = Annotated[str, AfterValidator(_storable)]
 """PostgreSQL keeps no text with U+0000."""
 
 
-class _Sent(BaseModel):
+class _FeedbackPart(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
 
 
-class AcceptedSuggestion(_Sent):
+class AcceptedSuggestion(_FeedbackPart):
     """A suggestion that was accepted, by its uuid."""
 
     id: str = Field(min_length=1, max_length=128)
 
 
-class Reason(_Sent):
+class Reason(_FeedbackPart):
     """The reason code that was chosen."""
 
     code: _Text = Field(min_length=1, max_length=256)
@@ -50,7 +50,7 @@ class Reason(_Sent):
     display: str | None = Field(default=None, max_length=512)
 
 
-class OverrideReason(_Sent):
+class OverrideReason(_FeedbackPart):
     """Why a card was overridden."""
 
     reason: Reason | None = None
@@ -77,7 +77,7 @@ class OverrideReason(_Sent):
         return "\n".join(filter(None, (self.userComment, typed))) or None
 
 
-class FeedbackItem(_Sent):
+class FeedbackItem(_FeedbackPart):
     """What became of one card. A card that this service never issued is not an error."""
 
     card: str = Field(min_length=1, max_length=128, description="the uuid of the card")
@@ -95,7 +95,7 @@ class FeedbackItem(_Sent):
         return self
 
 
-class Feedback(_Sent):
+class Feedback(_FeedbackPart):
     """The body of a feedback call."""
 
     feedback: tuple[FeedbackItem, ...] = Field(min_length=1, max_length=MOST_ITEMS)

@@ -68,11 +68,11 @@ _SERVER = r"https?://[^\s]+"
 _Address = Annotated[str, AfterValidator(_is_an_address), WithJsonSchema({"type": "string", "pattern": f"^{_SERVER}$"})]
 
 
-class _Sent(BaseModel):
+class _RequestPart(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
 
 
-class FhirAuthorization(_Sent):
+class FhirAuthorization(_RequestPart):
     """The client's permission to read its FHIR server. The token is secret: it does not show in logs or messages."""
 
     access_token: SecretStr = Field(min_length=1)
@@ -83,7 +83,7 @@ class FhirAuthorization(_Sent):
     patient: str | None = None
 
 
-class DraftEntry(_Sent):
+class DraftEntry(_RequestPart):
     """One entry of a Bundle of draft orders."""
 
     resource: Resource
@@ -98,7 +98,7 @@ class DraftEntry(_Sent):
         return resource
 
 
-class DraftOrders(_Sent):
+class DraftOrders(_RequestPart):
     """The Bundle of draft orders."""
 
     resourceType: Literal["Bundle"]
@@ -115,7 +115,7 @@ class DraftOrders(_Sent):
         return {f"{order['resourceType']}/{order['id']}": order for order in self.resources if "id" in order}
 
 
-class PatientContext(_Sent):
+class PatientContext(_RequestPart):
     """What the contexts of all our hooks have."""
 
     userId: UserReference
@@ -188,7 +188,7 @@ def _resources_of(actions: object) -> Iterator[str]:
             yield from _resources_of(action.get("action"))
 
 
-class HookRequest(_Sent):
+class HookRequest(_RequestPart):
     """What every call has. Each hook's request narrows ``hook`` and ``context``."""
 
     hook: str

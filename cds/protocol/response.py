@@ -18,7 +18,7 @@ LONGEST_SUMMARY = 139
 """The standard asks for fewer than 140 characters."""
 
 
-class _Sent(BaseModel):
+class _ResponsePart(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     def as_json(self) -> dict[str, Any]:
@@ -27,15 +27,15 @@ class _Sent(BaseModel):
         for name, value in self.__dict__.items():
             if isinstance(value, tuple):
                 if value:
-                    sent[name] = [each.as_json() if isinstance(each, _Sent) else each for each in value]
-            elif isinstance(value, _Sent):
+                    sent[name] = [each.as_json() if isinstance(each, _ResponsePart) else each for each in value]
+            elif isinstance(value, _ResponsePart):
                 sent[name] = value.as_json()
             elif value is not None and value not in ("", {}):
                 sent[name] = value
         return sent
 
 
-class Coding(_Sent):
+class Coding(_ResponsePart):
     """A code with its system, and the words for it."""
 
     system: str
@@ -43,7 +43,7 @@ class Coding(_Sent):
     display: str
 
 
-class Source(_Sent):
+class Source(_ResponsePart):
     """Where a card comes from."""
 
     label: str = Field(min_length=1)
@@ -51,7 +51,7 @@ class Source(_Sent):
     topic: Coding | None = None
 
 
-class Link(_Sent):
+class Link(_ResponsePart):
     """A place to read on: an address that a browser opens."""
 
     label: str = Field(min_length=1)
@@ -59,7 +59,7 @@ class Link(_Sent):
     type: Literal["absolute"] = "absolute"
 
 
-class Action(_Sent):
+class Action(_ResponsePart):
     """One change that a suggestion makes: create or update ``resource``, or delete ``resourceId``."""
 
     type: Literal["create", "update", "delete"]
@@ -79,7 +79,7 @@ class Action(_Sent):
         return self
 
 
-class Suggestion(_Sent):
+class Suggestion(_ResponsePart):
     """Changes that the clinician can accept together."""
 
     label: str = Field(min_length=1)
@@ -88,7 +88,7 @@ class Suggestion(_Sent):
     actions: tuple[Action, ...] = Field(min_length=1)
 
 
-class Card(_Sent):
+class Card(_ResponsePart):
     """One card."""
 
     uuid: str
@@ -112,7 +112,7 @@ class Card(_Sent):
         return self
 
 
-class HookResponse(_Sent):
+class HookResponse(_ResponsePart):
     """All cards of one call. ``systemActions`` are never sent: a clinician decides."""
 
     cards: tuple[Card, ...]

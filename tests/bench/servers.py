@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tests.bench.measured import Measured
-from tests.bench.wire import calls
-from tests.bench.wire.load import Load, answered, loaded, merged
-from tests.bench.wire.refusals import SENT, refused
-from tests.bench.wire.servers import FLOOR, FLOORS, floor
+from tests.bench.over_http import calls
+from tests.bench.over_http.load import Load, answered, loaded, merged
+from tests.bench.over_http.refusals import SENT, refused
+from tests.bench.over_http.servers import FLOOR, FLOORS, floor
 
 ANSWER_BYTES = 56_000
 CONNECTIONS = 8

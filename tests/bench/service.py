@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from math import ceil
 
 from tests.bench.measured import Measured
-from tests.bench.wire import calls, growth, pictures, servers, storage
-from tests.bench.wire.calls import Call
-from tests.bench.wire.figures import Figures, Load, Row
-from tests.bench.wire.load import answered, loaded, memory, merged, processor_time
-from tests.bench.wire.servers import Server
+from tests.bench.over_http import calls, growth, pictures, servers, storage
+from tests.bench.over_http.calls import Call
+from tests.bench.over_http.figures import Figures, Load, Row
+from tests.bench.over_http.load import answered, loaded, memory, merged, processor_time
+from tests.bench.over_http.servers import Server
 
 LEAST_SHARES = {"typical": 0.15, "heavy": 0.40, "silent": 0.60}
 """Of each call the floor must take at least this part of its processor time."""

@@ -86,7 +86,7 @@ RefusedPage = Callable[[Request, int, Sequence[str]], Response]
 """Draws the page for a browser that is refused, with the status code and why."""
 
 
-class Gate:
+class AuthenticationMiddleware:
     """ASGI middleware that lets trusted calls through, with their caller in ``current_caller``."""
 
     def __init__(

@@ -70,7 +70,7 @@ class Observing:
         structlog.contextvars.bind_contextvars(request=request)
         scope.setdefault("state", {})["request"] = request
         before = current_allowance.set(Allowance())
-        seen = _Answer(send, request, scope["path"])
+        seen = _AuditedAnswer(send, request, scope["path"])
         started = time.perf_counter()
         try:
             with self._metrics.stage("whole"):
@@ -154,7 +154,7 @@ def _event(route: str, status: int) -> str | None:
     return "decision" if route.startswith(("/cds-services/", "/decisions", "/fit-checks")) else None
 
 
-class _Answer:
+class _AuditedAnswer:
     """What went out: its status, and the headers that every answer carries."""
 
     def __init__(self, send: Send, request: str, path: str) -> None:

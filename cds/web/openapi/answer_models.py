@@ -11,7 +11,7 @@ from rules.model.decision import Decision, RulesetIdentity
 from rules.model.ruleset import EvidenceKind
 
 
-class _Answer(BaseModel):
+class _AnswerModel(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
@@ -25,7 +25,7 @@ class DecisionAnswer(Decision):
     stock: Shelf | None = None
 
 
-class DescribedService(_Answer):
+class DescribedService(_AnswerModel):
     """A CDS Hooks service, and the prefetch that it asks for."""
 
     hook: str
@@ -37,17 +37,17 @@ class DescribedService(_Answer):
     usageRequirements: str
 
 
-class Discovery(_Answer):
+class Discovery(_AnswerModel):
     """All services (HL7 CDS Hooks 2.0)."""
 
     services: list[DescribedService]
 
 
-class FeedbackKept(_Answer):
+class FeedbackKept(_AnswerModel):
     """Nothing: all of it is kept."""
 
 
-class FactRow(_Answer):
+class FactRow(_AnswerModel):
     """A fact: its name, its code in FHIR, what is accepted, what it means, and after how many hours it is too old."""
 
     name: str
@@ -62,13 +62,13 @@ class FactRow(_Answer):
     read_by_rules: int
 
 
-class Facts(_Answer):
+class Facts(_AnswerModel):
     """The vocabulary."""
 
     facts: list[FactRow]
 
 
-class RuleRow(_Answer):
+class RuleRow(_AnswerModel):
     """A rule in short."""
 
     id: str
@@ -77,7 +77,7 @@ class RuleRow(_Answer):
     sources: list[str]
 
 
-class Rules(_Answer):
+class Rules(_AnswerModel):
     """The rule set in use, with every rule in short."""
 
     name: str
@@ -88,14 +88,14 @@ class Rules(_Answer):
     rules: list[RuleRow]
 
 
-class CitedSource(_Answer):
+class CitedSource(_AnswerModel):
     """What a rule rests on."""
 
     citation: str
     from_memory: bool
 
 
-class OneRule(_Answer):
+class OneRule(_AnswerModel):
     """A rule: when it fires, what it does, why, and what stands behind it."""
 
     id: str
@@ -111,13 +111,13 @@ class OneRule(_Answer):
     text: str
 
 
-class Alive(_Answer):
+class Alive(_AnswerModel):
     """The process lives."""
 
     status: Literal["live"]
 
 
-class Readiness(_Answer):
+class Readiness(_AnswerModel):
     """Whether calls can be answered, by which rule set; and what is failing, by its name."""
 
     status: Literal["ready", "not ready"]
@@ -125,7 +125,7 @@ class Readiness(_Answer):
     failing: dict[str, str] | None
 
 
-class ReloadDone(_Answer):
+class ReloadDone(_AnswerModel):
     """The stamps of the rule set before and after, how many cases were run, and what lint remarked."""
 
     before: str
@@ -134,7 +134,7 @@ class ReloadDone(_Answer):
     remarks: list[str]
 
 
-class OutcomeIssue(_Answer):
+class OutcomeIssue(_AnswerModel):
     """One thing that is wrong, and what to do; ``expression`` names the field. ``code`` is a FHIR issue type."""
 
     severity: Literal["error"]
@@ -143,14 +143,14 @@ class OutcomeIssue(_Answer):
     expression: list[str] | None
 
 
-class OperationOutcome(_Answer):
+class OperationOutcome(_AnswerModel):
     """Why a call is refused (FHIR R4)."""
 
     resourceType: Literal["OperationOutcome"]
     issue: list[OutcomeIssue] = Field(min_length=1)
 
 
-class FactProblem(_Answer):
+class FactProblem(_AnswerModel):
     """A fact that cannot be used: the value as it was sent, and what is accepted."""
 
     fact: str
@@ -159,7 +159,7 @@ class FactProblem(_Answer):
     accepted: str
 
 
-class UnusableFacts(_Answer):
+class UnusableFacts(_AnswerModel):
     """The facts that cannot be used."""
 
     problems: list[FactProblem] = Field(min_length=1)
@@ -181,20 +181,20 @@ class PublishedArtefact(BaseModel):
     publisher: str
 
 
-class BundleLink(_Answer):
+class BundleLink(_AnswerModel):
     """The search as it was understood."""
 
     relation: Literal["self"]
     url: str
 
 
-class SearchMode(_Answer):
+class SearchMode(_AnswerModel):
     """Why an entry is there."""
 
     mode: Literal["match"]
 
 
-class BundleEntry(_Answer):
+class BundleEntry(_AnswerModel):
     """One artefact that was found."""
 
     fullUrl: str
@@ -202,7 +202,7 @@ class BundleEntry(_Answer):
     search: SearchMode
 
 
-class SearchsetBundle(_Answer):
+class SearchsetBundle(_AnswerModel):
     """What was found (FHIR R4)."""
 
     resourceType: Literal["Bundle"]

@@ -49,7 +49,7 @@ UNIT = ".unit"
 """Ending of the name under which a field's unit is posted."""
 
 
-class Unit(NamedTuple):
+class UnitChoice(NamedTuple):
     """A unit to type in: its name, what one of it is in the unit of ``fact``."""
 
     name: str
@@ -67,11 +67,11 @@ _TYPED_UNITS: Mapping[str, tuple[tuple[str, str], ...]] = {
 
 
 @dataclass(frozen=True)
-class Field:
+class FormField:
     """One field as it is shown: what was typed into it, the unit chosen, and what is wrong with it."""
 
     fact: FactDefinition
-    units: tuple[Unit, ...]
+    units: tuple[UnitChoice, ...]
     value: str
     unit: str
     problem: str | None
@@ -102,20 +102,20 @@ class Field:
 
 
 @dataclass(frozen=True)
-class Group:
+class FieldGroup:
     """Fields under one heading."""
 
     name: str
     heading: str
-    fields: tuple[Field, ...]
+    fields: tuple[FormField, ...]
 
     @property
-    def recorded(self) -> list[Field]:
+    def recorded(self) -> list[FormField]:
         """The fields that hold something."""
         return [field for field in self.fields if field.value]
 
     @property
-    def others(self) -> list[Field]:
+    def others(self) -> list[FormField]:
         """The fields that hold nothing."""
         return [field for field in self.fields if not field.value]
 
@@ -129,8 +129,8 @@ class Group:
 class FactForm:
     """The whole form, and the facts in it. ``facts`` is what can be used; where there are ``problems`` nothing is decided."""
 
-    quick: tuple[Field, ...]
-    groups: tuple[Group, ...]
+    quick: tuple[FormField, ...]
+    groups: tuple[FieldGroup, ...]
     facts: Mapping[str, FactValue]
     problems: Mapping[str, str]
 
@@ -149,7 +149,7 @@ class FactForm:
         return {field.fact.name for field in self.fields}
 
     @property
-    def fields(self) -> Iterator[Field]:
+    def fields(self) -> Iterator[FormField]:
         """Every field."""
         yield from self.quick
         for group in self.groups:
@@ -161,15 +161,17 @@ def fact_form(ruleset: Ruleset, posted: Mapping[str, str]) -> FactForm:
     vocabulary = ruleset.vocabulary
     facts, problems = _facts(vocabulary, posted)
 
-    def field(name: str) -> Field:
+    def field(name: str) -> FormField:
         units = _units(vocabulary, vocabulary[name])
         chosen = posted.get(name + UNIT, "")
         unit = chosen if any(chosen == one.name for one in units) else (units[0].name if units else "")
-        return Field(vocabulary[name], units, posted.get(name, ""), unit, problems.get(name))
+        return FormField(vocabulary[name], units, posted.get(name, ""), unit, problems.get(name))
 
     quick = [name for name in QUICK if name in vocabulary]
     groups = tuple(
-        Group(topic, heading, tuple(map(field, names))) for topic, heading, names in _grouped(ruleset, quick) if names
+        FieldGroup(topic, heading, tuple(map(field, names)))
+        for topic, heading, names in _grouped(ruleset, quick)
+        if names
     )
     return FactForm(tuple(map(field, quick)), groups, facts, problems)
 
@@ -207,17 +209,17 @@ def _topic(fact: FactDefinition, readers: set[str]) -> str:
     return next((topic for topic in _HEADINGS if topic != "dangers" and topic in readers), "need")
 
 
-def _units(vocabulary: Vocabulary, fact: FactDefinition) -> tuple[Unit, ...]:
+def _units(vocabulary: Vocabulary, fact: FactDefinition) -> tuple[UnitChoice, ...]:
     """The units of ``fact``, its own first; facts of one code are one thing in several units (height, finger-breadths)."""
     if not fact.numeric:
         return ()
     own = fact.unit or ""
     typed = _TYPED_UNITS.get(own)
     if typed is None:
-        return (Unit(unit_words(own), Fraction(1), fact.name),)
-    units = [Unit(name, factor(code, own), fact.name) for name, code in typed]
+        return (UnitChoice(unit_words(own), Fraction(1), fact.name),)
+    units = [UnitChoice(name, factor(code, own), fact.name) for name, code in typed]
     units += [
-        Unit(unit_words(other.unit), Fraction(1), other.name)
+        UnitChoice(unit_words(other.unit), Fraction(1), other.name)
         for other in vocabulary.values()
         if other.code == fact.code and other.name != fact.name and other.given != "concluded"
     ]
@@ -251,12 +253,12 @@ def _facts(vocabulary: Vocabulary, posted: Mapping[str, str]) -> tuple[dict[str,
     return facts, problems
 
 
-def _unit(vocabulary: Vocabulary, fact: FactDefinition, chosen: str) -> Unit | None:
-    units: Sequence[Unit] = _units(vocabulary, fact)
+def _unit(vocabulary: Vocabulary, fact: FactDefinition, chosen: str) -> UnitChoice | None:
+    units: Sequence[UnitChoice] = _units(vocabulary, fact)
     return next((unit for unit in units if unit.name == chosen), units[0] if units else None)
 
 
-def _value(fact: FactDefinition, text: str, unit: Unit | None) -> FactValue:
+def _value(fact: FactDefinition, text: str, unit: UnitChoice | None) -> FactValue:
     """The value in the fact's unit. Raises ValueError with words for the field."""
     if fact.type == "boolean":
         if text not in ("true", "false"):
@@ -274,14 +276,14 @@ def _value(fact: FactDefinition, text: str, unit: Unit | None) -> FactValue:
     return int(number) if fact.type == "integer" and number.denominator == 1 else float(number)
 
 
-def _words(problem: InvalidFact, text: str, fact: FactDefinition, unit: Unit | None) -> str:
+def _words(problem: InvalidFact, text: str, fact: FactDefinition, unit: UnitChoice | None) -> str:
     if unit is None:
         return f"“{text[:40]}” is {problem.message}. Accepted: {problem.accepted}."
     said = "outside what is plausible" if problem.message == "implausible" else problem.message
     return f"{text[:40]} {unit.name} is {said}. {_accepted(fact, unit)}"
 
 
-def _accepted(fact: FactDefinition, unit: Unit) -> str:
+def _accepted(fact: FactDefinition, unit: UnitChoice) -> str:
     if fact.range is None:
         return "Accepted: a number."
     low, high = (float(Fraction(end) / unit.factor) for end in fact.range)

@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.bedside import MAY_HOLD_A_LINK, read, whole
-from cds.web.pages.fact_form import FactForm, Field
+from cds.web.pages.fact_form import FactForm, FormField
 from cds.web.pages.form_posts import PostedForm
 from cds.web.pages.rendering import document, moment_words, page
 from rules.model.decision import Task
@@ -128,7 +128,7 @@ def _facts(form: FactForm) -> list[tuple[str, str]]:
     return [(field.fact.label, _typed(field)) for field in form.fields if field.value.strip()]
 
 
-def _typed(field: Field) -> str:
+def _typed(field: FormField) -> str:
     if field.fact.unit == "h":
         return quantity_words(float(field.value.strip().replace(",", ".", 1)), "h")
     return f"{dict(field.choices).get(field.value, field.value).lower()} {field.unit}".strip()

@@ -11,7 +11,7 @@ import httpx
 import pytest
 
 from tests.cds.attacks.processor import processor_seconds
-from tests.cds.attacks.watch import MOST_MEMORY_BYTES, Watch
+from tests.cds.attacks.service_monitor import MOST_MEMORY_BYTES, ServiceMonitor
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
 UNITS = {"lists": b"[],", "objects": b"{},", "texts": b'"a",', "numbers": b"1,", "both": b'{"a":[]},'}
@@ -72,7 +72,7 @@ def blank(live: LiveService) -> float:
 def test_a_body_of_millions_of_values_holds_nobody_up(live: LiveService, blank: float, unit: bytes) -> None:
     body = many_values(unit)
     before = processor_seconds(live)
-    with Watch(live) as watch:
+    with ServiceMonitor(live) as watch:
         status, said = send(live.url, body)
     assert (status, b"values" in said) == (400, True), said[:300]
     assert processor_seconds(live) - before < 3 * blank + 1
@@ -81,7 +81,7 @@ def test_a_body_of_millions_of_values_holds_nobody_up(live: LiveService, blank: 
 
 
 def test_bodies_that_are_held_back_fill_no_memory_and_are_told_to_come_again(live: LiveService) -> None:
-    with Watch(live) as watch, ThreadPoolExecutor(30) as pool:
+    with ServiceMonitor(live) as watch, ThreadPoolExecutor(30) as pool:
         sent = pool.map(held_back, [live.url] * 30)
         time.sleep(3)
         assert decides(live)

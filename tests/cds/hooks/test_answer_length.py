@@ -13,7 +13,7 @@ from cds.defaults import DEFAULT_BASE
 from cds.hooks.engine.service import DECISION
 from cds.protocol.request import FULL_TEXT
 from cds.settings import Settings
-from tests.bench.wire.calls import PATH, typical
+from tests.bench.over_http.calls import PATH, typical
 from tests.reading_load import INDEX, all_read
 
 

@@ -32,19 +32,21 @@ _COMPARED: dict[Comparator, str] = {
 
 
 @dataclass(frozen=True)
-class Part:
+class ConditionPart:
     """One part of a condition: what it says, and the parts below it."""
 
     words: str
-    below: tuple[Part, ...] = ()
+    below: tuple[ConditionPart, ...] = ()
 
 
-def condition_words(ruleset: Ruleset, condition: Condition) -> Part:
+def condition_words(ruleset: Ruleset, condition: Condition) -> ConditionPart:
     """``condition`` with all its parts, in the words of ``ruleset``."""
     if isinstance(condition, (AllOf, AnyOf, NoneOf)) and condition.children:
-        return Part(_GROUPS[type(condition)], tuple(condition_words(ruleset, child) for child in condition.children))
+        return ConditionPart(
+            _GROUPS[type(condition)], tuple(condition_words(ruleset, child) for child in condition.children)
+        )
     words = _words(ruleset, condition)
-    return Part(words[:1].upper() + words[1:])
+    return ConditionPart(words[:1].upper() + words[1:])
 
 
 def _words(ruleset: Ruleset, condition: Condition) -> str:

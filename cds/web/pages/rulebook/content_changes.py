@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from cds.web.dependencies import Service
-from cds.web.pages.rulebook.workbench_results import Written
+from cds.web.pages.rulebook.workbench_results import ReportedChange
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
@@ -25,7 +25,7 @@ _SHOWN = 12
 class SiteChanges:
     """What is written otherwise, and of ``PATIENTS`` generated ones whose decision is, by kind and with some in full."""
 
-    written: tuple[Written, ...]
+    written: tuple[ReportedChange, ...]
     changed: int
     kinds: tuple[tuple[str, int], ...]
     some: tuple[DecisionChange, ...]
@@ -67,7 +67,7 @@ def _compared(both: _Both) -> SiteChanges:
     kinds = Counter(kind for change in changed for kind in change.kinds)
     return SiteChanges(
         written=tuple(
-            Written(section=one.section, name=one.name, how=one.how, words=one.words)
+            ReportedChange(section=one.section, name=one.name, how=one.how, words=one.words)
             for one in written_changes(both.old, both.new)
         ),
         changed=len(changed),

@@ -40,7 +40,7 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Part:
+class MapArea:
     """A rectangle of the picture: where it is drawn, and from and to in words."""
 
     place: Rectangle
@@ -49,7 +49,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Field(Part):
+class SizeArea(MapArea):
     """A rectangle with one size to try first, and its bands."""
 
     bands: tuple[str, str]
@@ -65,7 +65,7 @@ class LineMap:
     """The picture of one line. ``grey`` is what it does not get; ``others`` are the lines that are given there instead."""
 
     line: str
-    fields: tuple[Field, ...]
+    fields: tuple[SizeArea, ...]
     grey: tuple[Rectangle, ...]
     others: tuple[str, ...]
     heights: tuple[Tick, ...]
@@ -74,10 +74,10 @@ class LineMap:
     up: tuple[Range, ...]
     across: tuple[Range, ...]
 
-    def acting(self, rule: str) -> tuple[Part, ...]:
+    def acting(self, rule: str) -> tuple[MapArea, ...]:
         """Where ``rule`` fires."""
         found = sorted(_rectangles(self.cells, lambda cell: rule in cell.fired or None), key=lambda one: one[1:])
-        return tuple(Part(*_part(self.up, self.across, rows, columns)) for _, rows, columns in found)
+        return tuple(MapArea(*_part(self.up, self.across, rows, columns)) for _, rows, columns in found)
 
     def everywhere(self, rule: str) -> bool:
         """Whether ``rule`` fires in every field."""
@@ -139,7 +139,7 @@ def _line_map(ruleset: Ruleset, line: str, up: tuple[Range, ...], across: tuple[
     grey = _rectangles(cells, lambda cell: None if own(cell) else True)
     return LineMap(
         line=line,
-        fields=tuple(Field(*_part(up, across, rows, columns), size) for size, rows, columns in kept),
+        fields=tuple(SizeArea(*_part(up, across, rows, columns), size) for size, rows, columns in kept),
         grey=tuple(_placed(up, across, rows, columns) for _, rows, columns in grey),
         others=tuple(other for other in ruleset.axes[_LINE].values if other in given - {line}),
         heights=_ticks(up, {end for _, rows, _ in kept for end in rows}, 1),

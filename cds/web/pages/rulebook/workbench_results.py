@@ -57,7 +57,7 @@ class CohortMap(_Result):
         return tuple(cell for one in own for cell in one.cells)
 
 
-class Written(BaseModel):
+class ReportedChange(BaseModel):
     """One thing that is written otherwise."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -97,11 +97,11 @@ class Decided(BaseModel):
     words: tuple[str, ...]
 
 
-class Comparison(_Result):
+class RulesetComparison(_Result):
     """``nuque rules compare --json``: two versions, and whose decision comes out otherwise."""
 
     title: Literal["Comparison of two states of the rules"]
-    written: tuple[Written, ...]
+    written: tuple[ReportedChange, ...]
     patients: int
     changed: int
     kinds: Mapping[str, int]
@@ -124,7 +124,7 @@ class Results:
     """What lies in the folder, by the name of its file; and what could not be read, with the reason."""
 
     maps: Mapping[str, CohortMap]
-    comparisons: Mapping[str, Comparison]
+    comparisons: Mapping[str, RulesetComparison]
     refused: Mapping[str, str]
 
 
@@ -132,7 +132,7 @@ def results(folder: Path | None) -> Results:
     """The results in ``folder`` (None, or not there: nothing), read again when a file has changed."""
     found = sorted(folder.glob("*.json"))[:_MOST_FILES] if folder is not None and folder.is_dir() else []
     maps: dict[str, CohortMap] = {}
-    comparisons: dict[str, Comparison] = {}
+    comparisons: dict[str, RulesetComparison] = {}
     refused: dict[str, str] = {}
     for path in found:
         try:
@@ -142,7 +142,7 @@ def results(folder: Path | None) -> Results:
             one = f"cannot be read: {error.strerror}"
         if isinstance(one, CohortMap):
             maps[path.stem] = one
-        elif isinstance(one, Comparison):
+        elif isinstance(one, RulesetComparison):
             comparisons[path.stem] = one
         else:
             refused[path.stem] = one
@@ -150,12 +150,12 @@ def results(folder: Path | None) -> Results:
 
 
 @lru_cache(maxsize=_MOST_FILES)
-def _read(path: Path, changed: int, size: int) -> CohortMap | Comparison | str:
+def _read(path: Path, changed: int, size: int) -> CohortMap | RulesetComparison | str:
     """The result in ``path``, or why it is none."""
     if size > _MOST_BYTES:
         return f"larger than {_MOST_BYTES // 1_000_000} MB"
     text = path.read_bytes()
-    for kind in (CohortMap, Comparison):
+    for kind in (CohortMap, RulesetComparison):
         try:
             return kind.model_validate_json(text)
         except ValidationError as error:

@@ -12,7 +12,7 @@ from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
-from cds.web.pages.rulebook.condition_words import Part, condition_words
+from cds.web.pages.rulebook.condition_words import ConditionPart, condition_words
 from rules.loading.loader import load_ruleset
 from rules.model.rule_text import describe_effects
 from tests.cds import hook_calls
@@ -114,7 +114,7 @@ def test_a_decision_opened_from_a_card_speaks_to_people(service: TestClient) -> 
     assert len(pieces) > 100 and _found(pieces) == []
 
 
-def _parts(part: Part) -> Iterator[str]:
+def _parts(part: ConditionPart) -> Iterator[str]:
     yield part.words
     for below in part.below:
         yield from _parts(below)

@@ -10,7 +10,7 @@ from playwright.sync_api import Browser
 
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
-from cds.web.pages import bedside, in_place_of_an_answer
+from cds.web.pages import bedside, error_pages
 from cds.web.pages.rendering import POLICY
 from cds.web.pages.rulebook import rules
 from tests.cds.live_service import serving
@@ -129,7 +129,7 @@ def test_a_program_is_told_of_a_failure_by_an_operation_outcome(broken: TestClie
 def test_where_even_the_page_of_a_failure_fails_the_outcome_is_told(
     broken: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(in_place_of_an_answer, "page", _failing)
+    monkeypatch.setattr(error_pages, "page", _failing)
     answer = broken.get("/bedside", headers=BROWSER)
     assert answer.status_code == 500 and answer.json()["resourceType"] == "OperationOutcome"
     assert "Jane" not in answer.text

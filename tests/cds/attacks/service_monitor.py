@@ -10,7 +10,7 @@ from tests.cds.live_service import PATIENCE_SECONDS, LiveService
 MOST_MEMORY_BYTES = 600 << 20
 
 
-class Watch:
+class ServiceMonitor:
     """The highest memory of a service, and how long its health took to be told at worst, each time by a new connection."""
 
     def __init__(self, live: LiveService) -> None:
@@ -41,7 +41,7 @@ class Watch:
         finally:
             connection.close()
 
-    def __enter__(self) -> "Watch":
+    def __enter__(self) -> "ServiceMonitor":
         self._thread.start()
         return self
 

@@ -15,10 +15,10 @@ from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Ruleset
 from rules.testing.generators import Generator
 from tests.bench.measured import seconds
-from tests.bench.wire import calls
-from tests.bench.wire.figures import Points
-from tests.bench.wire.load import loaded
-from tests.bench.wire.servers import Server
+from tests.bench.over_http import calls
+from tests.bench.over_http.figures import Points
+from tests.bench.over_http.load import loaded
+from tests.bench.over_http.servers import Server
 from tests.cds.hook_calls import MEASURED, observation
 
 RESOURCES = (10, 40, 100, 300, 1_000, 2_000)

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from cds.reports.svg import INK, PAPER, SHADES, TRACK
 from tests.bench.child import ROOT
-from tests.bench.wire.figures import Figures
+from tests.bench.over_http.figures import Figures
 
 FOLDER = ROOT / "docs" / "pictures"
 _WIDTH, _HEIGHT = 720, 320

@@ -20,7 +20,7 @@ from tests.bench.child import ROOT
 _BIN = Path(sys.executable).parent
 _UVICORN = (
     str(_BIN / "uvicorn"),
-    "tests.bench.wire.floor:app",
+    "tests.bench.over_http.floor:app",
     "--no-access-log",
     "--log-level",
     "warning",
@@ -32,11 +32,11 @@ FLOORS: dict[str, tuple[str, ...]] = {
     "uvicorn, httptools, asyncio": (*_UVICORN, "--http", "httptools", "--loop", "asyncio"),
     "uvicorn, httptools, uvloop": (*_UVICORN, "--http", "httptools", "--loop", "uvloop"),
     "hypercorn, h11, uvloop": (
-        *(str(_BIN / "hypercorn"), "tests.bench.wire.floor:app"),
+        *(str(_BIN / "hypercorn"), "tests.bench.over_http.floor:app"),
         *("--bind", "127.0.0.1:{port}", "--worker-class", "uvloop", "--workers", "0"),
     ),
     "granian, hyper (Rust), uvloop": (
-        *(str(_BIN / "granian"), "tests.bench.wire.floor:app", "--interface", "asgi", "--loop", "uvloop"),
+        *(str(_BIN / "granian"), "tests.bench.over_http.floor:app", "--interface", "asgi", "--loop", "uvloop"),
         *("--port", "{port}", "--no-ws", "--no-log", "--workers", "1"),
     ),
 }

@@ -20,7 +20,7 @@ from cds.protocol.request import PatientViewRequest
 from cds.security.caller import HttpCall
 from cds.security.smart_session import LAUNCH, LAUNCH_MINUTES, SESSION, PendingLaunch, Session, SmartSessions
 from cds.web.dependencies import CurrentService, Service
-from cds.web.pages.in_place_of_an_answer import shut_out
+from cds.web.pages.error_pages import shut_out
 
 _NOBODY = "Practitioner/unknown"
 """The user is not asked for: nothing is written in anybody's name."""

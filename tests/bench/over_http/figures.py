@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tests.bench.child import ROOT
-from tests.bench.wire.load import Load
+from tests.bench.over_http.load import Load
 
 KEPT = ROOT / "docs" / "benchmarks.json"
 PAGE = ROOT / "docs" / "benchmarks.md"
