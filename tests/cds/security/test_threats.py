@@ -1,5 +1,7 @@
 """The threats of docs/threats.md: each names a test, and for nine of them the control is taken out here and the attack then works.
 
+For the others a fault is planted (``tests/planted``), or the page says why none can be.
+
 Each attack returns whether it succeeded. With the control it must not; with the control taken out it must, or the test of
 the control would show nothing.
 """
@@ -34,6 +36,7 @@ from tests.cds.faults.processes import ROOT, FaultyFhir, faulty_fhir
 from tests.cds.fhir_client.test_client import READ, SEARCH, hook_request, settings
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.web.test_guarded_service import SELECT, signed
+from tests.planted.__main__ import faults
 
 THREATS = ROOT / "docs" / "threats.md"
 Patch = Callable[[pytest.MonkeyPatch], None]
@@ -221,14 +224,46 @@ def test_the_attack_fails_and_would_succeed_without_the_control(
 # --- the page ------------------------------------------------------------------------------------------------------
 
 
+LINES = [line for line in THREATS.read_text().splitlines() if line.startswith("| ") and "| threat |" not in line]
+PLANTED = {test.partition("::")[2].partition("[")[0] for fault in faults() for test in fault.tests}
+NOT_TAKEN_OUT = "Not taken out: "
+"""Begins the sentence of a line that says why no fault is planted for it."""
+
+
+def is_shown(line: str) -> bool:
+    """Whether it was seen that the evidence of ``line`` fails without the control, or the line says why not."""
+    tests = set(re.findall(r"`(test_\w+)`", line))
+    attack = re.search(r"attack: (\w+) \|$", line)
+    known = attack is not None and attack[1] in {attack.__name__ for attack, _ in ATTACKS}
+    return known or not PLANTED.isdisjoint(tests) or NOT_TAKEN_OUT in line
+
+
+def test_the_evidence_of_every_threat_is_seen_to_fail_without_its_control() -> None:
+    assert len(LINES) >= 20
+    assert [line for line in LINES if not is_shown(line)] == []
+
+
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        ("| a | b | `test_the_attacks_shown_here_are_all_in_the_page` |", False),
+        ("| a | b | `test_of_nothing`; attack: walks_in |", False),
+        ("| a | b | `test_of_nothing`; attack: replays_a_token |", True),
+        ("| a | b | `test_of_nothing`, `test_what_can_hurt_is_refused` |", True),
+        ("| a | b. Not taken out: two have to go at once | `test_of_nothing` |", True),
+    ],
+)
+def test_a_line_without_is_noticed(line: str, shown: bool) -> None:
+    assert is_shown(line) is shown
+
+
 def test_every_threat_names_a_control_and_a_test_that_exists() -> None:
-    lines = [line for line in THREATS.read_text().splitlines() if line.startswith("| ") and "| threat |" not in line]
-    assert len(lines) >= 20
-    for line in lines:
+    assert len(LINES) >= 20
+    for line in LINES:
         threat, control, tests = (part.strip() for part in line.strip("|").split("|"))
         assert threat and control and "`test_" in tests, line
     known = "\n".join(path.read_text() for path in (ROOT / "tests").rglob("test_*.py"))
-    missing = [name for line in lines for name in re.findall(r"`(test_\w+)`", line) if f"def {name}(" not in known]
+    missing = [name for line in LINES for name in re.findall(r"`(test_\w+)`", line) if f"def {name}(" not in known]
     assert missing == []
 
 
