@@ -33,14 +33,14 @@ serve: $(VENV)/.run $(VENV)/.guide ## run the service on this machine only
 guide: $(VENV)/.guide ## docs/ as the web pages that the service shows at /docs/guide
 
 pictures: $(VENV)/.dev ## take the pictures of the README anew (needs Chromium)
-	$(BIN)/python -m tests.pictures
+	$(BIN)/python -m tests.docs.pictures
 
 renew: $(VENV)/.dev ## write anew what pages and the package say of rules and code (two minutes)
-	$(BIN)/python -m tests.developer_map
-	$(BIN)/python -m tests.python_page
-	$(BIN)/python -m tests.fhir_example
+	$(BIN)/python -m tests.lints.developer_map
+	$(BIN)/python -m tests.docs.python_page
+	$(BIN)/python -m tests.docs.fhir_example
 	$(BIN)/nuque rules evidence > docs/evidence.md
-	$(BIN)/python -m tests.shipped_verdict
+	$(BIN)/python -m tests.cds.site.shipped_verdict
 
 # With TEST_EXIT_FILE the code of pytest goes to that file and make itself succeeds, so that a caller gets
 # pytest's own code (make would turn every failure into 2) and pytest's summary stays the last line.
@@ -53,7 +53,7 @@ bench: $(VENV)/.dev ## speed and memory, as ratios against a floor measured in t
 	$(BIN)/python -m tests.bench $(ARGS)
 
 soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, flat memory (ARGS=--hostile: a minute of attacks; --outages: kills and frozen stores)
-	$(BIN)/python -m tests.soak $(ARGS)
+	$(BIN)/python -m tests.load.soak $(ARGS)
 
 faults: $(VENV)/.dev ## plant known faults and take out controls, one by one: the test named for each must fail (slow)
 	$(BIN)/python -m tests.planted $(ARGS)
@@ -69,8 +69,8 @@ lint: $(VENV)/.dev ## lint, format check, imports that go down only, no idle tes
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/lint-imports
-	$(BIN)/python -m tests.empty_loops
-	$(BIN)/python -m tests.named_tests
+	$(BIN)/python -m tests.lints.empty_loops
+	$(BIN)/python -m tests.lints.named_tests
 	$(BIN)/python -m pytest -q -m tree $$(grep -rl "mark\.tree" tests)
 
 types: $(VENV)/.dev ## strict type check of rules and cds

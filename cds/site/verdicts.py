@@ -25,7 +25,7 @@ from cds.site.sign_off import beside
 from rules.loading.loader import KNOWLEDGE
 
 SHIPPED = Path(__file__).with_name("shipped_verdict.json")
-"""The verdict on the shipped content, made by ``python -m tests.shipped_verdict``; one that is out of date is not used."""
+"""The verdict on the shipped content, made by ``python -m tests.cds.site.shipped_verdict``; one that is out of date is not used."""
 _BETWEEN_TRIES_SECONDS = 0.1
 _CODE = (Path(rules.__file__).parent, Path(__file__).parent)
 

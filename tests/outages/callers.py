@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from tests.cds.hook_calls import Json, discharge, observation, order_select, order_sign, patient_view
-from tests.hostile_load import signed
+from tests.load.hostile_load import signed
 
 CLIENTS = tuple(f"https://ehr-{number}.example" for number in range(3))
 PATIENCE_SECONDS = 60.0

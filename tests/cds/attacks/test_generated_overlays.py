@@ -1,9 +1,12 @@
-"""Random overlays against the gate: refused, or signed for; ``python -m tests.overlay_attack`` does it to the shipped content."""
+"""Random overlays against the gate: refused, or signed for.
+
+``python -m tests.cds.attacks.overlay_attack`` does it to the shipped content.
+"""
 
 from collections import Counter
 from pathlib import Path
 
-from tests.overlay_attack import attack
+from tests.cds.attacks.overlay_attack import attack
 from tests.rules.small import FRAME, RULES
 
 CASES = """cases:

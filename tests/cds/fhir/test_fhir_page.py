@@ -6,7 +6,7 @@ import re
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.structure_definitions import EXTENSIONS
 from rules.loading.loader import load_ruleset
-from tests.fhir_example import PAGE, block, printed
+from tests.docs.fhir_example import PAGE, block, printed
 
 
 def table_below(heading: str) -> dict[str, list[str]]:

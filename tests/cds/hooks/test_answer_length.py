@@ -14,7 +14,7 @@ from cds.hooks.engine.service import DECISION
 from cds.protocol.request import FULL_TEXT
 from cds.settings import Settings
 from tests.bench.over_http.calls import PATH, typical
-from tests.reading_load import INDEX, all_read
+from tests.demo.reading_load import INDEX, all_read
 
 
 def sent(answer: Any) -> int:

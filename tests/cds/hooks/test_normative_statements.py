@@ -18,7 +18,7 @@ from tests.cds.hook_calls import MEASURED, changed, discharge, order_select, ord
 from tests.cds.hooks.cds_hooks_standard import check_discovery
 from tests.cds.hooks.normative_statements import STATEMENTS, Exchange, check
 from tests.cds.live_service import PATIENCE_SECONDS, running
-from tests.reading_load import HOOKS, INDEX, call
+from tests.demo.reading_load import HOOKS, INDEX, call
 from tests.rules.patients import patients
 
 RULESET = load_ruleset()

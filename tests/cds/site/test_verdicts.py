@@ -15,9 +15,9 @@ from rules.verification.quality_gate import Findings, QualityGate
 
 
 def test_the_shipped_verdict_is_of_this_content_and_this_code(tmp_path: Path) -> None:
-    """Otherwise every first start runs the gate for a minute: ``python -m tests.shipped_verdict`` renews it."""
+    """Otherwise every first start runs the gate for a minute: ``python -m tests.cds.site.shipped_verdict`` renews it."""
     found = verdicts.find(Settings(verdicts=tmp_path))
-    assert found is not None, "the shipped verdict is out of date: python -m tests.shipped_verdict"
+    assert found is not None, "the shipped verdict is out of date: python -m tests.cds.site.shipped_verdict"
     assert found.cases > 1000
 
 

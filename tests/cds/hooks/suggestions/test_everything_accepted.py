@@ -23,7 +23,7 @@ from tests.cds.faults.nginx import nginx
 from tests.cds.hook_calls import bundle
 from tests.cds.hooks.suggestions.accepting_record import Json, Record, offered
 from tests.cds.live_service import PATIENCE_SECONDS, serving
-from tests.reading_load import HOOKS, INDEX, call
+from tests.demo.reading_load import HOOKS, INDEX, call
 
 SELECT, SIGN, VIEW, DISCHARGE = HOOKS
 LOOK = ("warning", "Before leaving, look whether a collar is on: one is ordered, and none is recorded as worn")

@@ -23,7 +23,7 @@ from tests.cds.hook_calls import (
     patient_view,
 )
 from tests.cds.hooks.suggestions.accepting_record import Record, offered
-from tests.reading_load import INDEX, call
+from tests.demo.reading_load import INDEX, call
 
 Json = dict[str, Any]
 

@@ -1,0 +1,1 @@
+"""A real process under load: soak, hostile clients, capacity."""

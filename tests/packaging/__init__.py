@@ -1,0 +1,1 @@
+"""What installs: locks, wheel, commands, image and continuous integration."""
