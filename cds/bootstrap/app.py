@@ -34,8 +34,7 @@ from cds.web.openapi import served
 from cds.web.pages import bedside, fit, guide, print_outs, rendering, service_worker
 from cds.web.pages.demonstration import try_hook
 from cds.web.pages.error_pages import failed, for_browsers, shut_out, waiting
-from cds.web.pages.rulebook import one_rule, versions
-from cds.web.pages.rulebook import rules as rule_pages
+from cds.web.pages.rulebook import one_rule, rule_list, version_comparison
 from cds.web.pages.smart_launch_routes import smart_router
 from cds.web.routes import (
     admin,
@@ -117,8 +116,8 @@ def _add_routes(app: FastAPI, settings: Settings, parts: Parts) -> None:
         cds_hooks.discovery,
         cds_hooks.calls,
         # Before the API's routes of the same addresses, which answer whoever does not ask for HTML.
-        rule_pages.router,
-        versions.router,
+        rule_list.router,
+        version_comparison.router,
         one_rule.router,
         decisions.router,
         fit_checks.router,

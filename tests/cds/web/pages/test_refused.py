@@ -12,7 +12,7 @@ from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.web.pages import bedside, error_pages
 from cds.web.pages.rendering import POLICY
-from cds.web.pages.rulebook import rules
+from cds.web.pages.rulebook import rule_list
 from tests.cds.live_service import serving
 from tests.cds.web.pages.page_reader import PageReader
 from tests.cds.web.pages.test_in_a_browser import violations
@@ -94,7 +94,7 @@ def broken(store_url: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[TestClie
     """A service in which the bedside page and the list of rules fail."""
     with TestClient(create_app(Settings())) as client:
         monkeypatch.setattr(bedside, "fact_form", _failing)
-        monkeypatch.setattr(rules, "_holds", _failing)
+        monkeypatch.setattr(rule_list, "_holds", _failing)
         yield client
 
 
