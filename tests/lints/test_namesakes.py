@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.namesakes import PACKAGES, ROOT, SHARED, namesakes
+from tests.lints.namesakes import PACKAGES, ROOT, SHARED, namesakes
 
 
 def shared(root: Path, **texts: str) -> list[str]:

@@ -1,4 +1,4 @@
-"""Lists modules, packages and public classes of ``rules`` and ``cds`` that share a name:  python -m tests.namesakes
+"""Lists modules, packages and public classes of ``rules`` and ``cds`` that share a name:  python -m tests.lints.namesakes
 
 One name for one thing: whoever reads it in an import or a traceback knows which is meant. Left out are modules below
 ``COMMANDS``, each called as its command is, and the names of ``SHARED``.
@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 PACKAGES = ("rules", "cds")
 COMMANDS = "cds/cli/commands/"
 
