@@ -317,7 +317,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
     "83": lambda s: s.leading == {"need.open.blunt_only"} and "decide_collar_need" in s.tasks,
     "84": lambda s: s.leading == {"need.refuted.penetrating_worn"} and "decide_collar_need" in s.tasks,
     "85": lambda s: (
-        s.leading == {"fit_check.stop.moved", "fit_check.stop.neurology"}
+        s.leading == {"fit_check.stop.moved", "fit_check.stop.neurology", "fit_check.stop.other_line"}
         and "call_clinician" in s.tasks
         and "inspect_skin" not in s.tasks
     ),
@@ -344,9 +344,9 @@ SHOWN_TOO: dict[str, set[str]] = {
     "37": {"dangers.spine.negative_ct", "dangers.guard.ordered_and_up"},
     "39": {"need.open.worn"},
     "40": {"application.position.worn_lying", "review.delirium.new"},
-    "41": {"review.fit.fault_prone", "dangers.airway.tube_in_doubt"},
+    "41": {"review.fit.fault_prone", "dangers.airway.tube_in_doubt", "fit_check.stop.pushed_out_prone"},
     "43": {"fit_check.stop.moved_open", "skin.extrication.waits_overdue"},
-    "45": {"review.ct.negative_examine"},
+    "45": {"review.ct.negative_examine", "dangers.airway.strangulation_later"},
     "47": {"fit_check.stop.breathing_home"},
     "48": {"need.doubt.responsiveness"},
     "53": {"dangers.guard.tingling_unstable"},
