@@ -1,7 +1,8 @@
 """``make mutate``: mutants of the modules that ``[tool.mutmut]`` names, each run against the tests that reach its function.
 
-``run`` draws a sample (always the same for one seed and one tree), tests what is not tested yet, and writes ``result.json``
-beside this file; stopped at any moment, it goes on where it was. ``report`` only writes what is known. ``changed`` prints a
+``run`` draws a sample (the same for one seed and one tree; mutants that were drawn before and are still there stay in it), tests
+what is not tested yet, and writes ``result.json`` beside this file; stopped at any moment, also for a change of the code, it
+goes on where it was. ``report`` only writes what is known. ``changed`` prints a
 line for each module that changed since the result was made, and always ends with 0: it warns.
 
 The result names the commit, what became of each mutant, and each survivor with its difference and, from ``survivors.yaml``,
@@ -19,7 +20,7 @@ import subprocess
 import sys
 import tomllib
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,9 +56,24 @@ def codes() -> dict[str, int | None]:
     return known
 
 
-def sample(names: list[str], seed: int, size: int) -> list[str]:
-    """``size`` of ``names`` (or all, where there are fewer), the same ones for the same seed."""
-    return sorted(random.Random(seed).sample(sorted(names), min(size, len(names))))
+def sample(names: list[str], seed: int, size: int, drawn: Sequence[str] = ()) -> list[str]:
+    """``size`` of ``names`` (or all, where there are fewer), the same ones for the same seed.
+
+    Those ``drawn`` before stay where they are still there, so that what was tested of them counts after a change of the code.
+    """
+    kept = sorted({*drawn} & {*names})
+    kept = random.Random(seed).sample(kept, min(size, len(kept)))
+    others = sorted({*names} - {*kept})
+    return sorted([*kept, *random.Random(seed).sample(others, min(size - len(kept), len(others)))])
+
+
+def draw(names: list[str], seed: int, size: int) -> list[str]:
+    """The sample of ``names``, kept beside the mutants for the next time."""
+    kept = MUTANTS / f"sample-{seed}.json"
+    drawn = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else []
+    chosen = sample(names, seed, size, drawn)
+    kept.write_text(json.dumps(chosen, indent=0) + "\n", encoding="utf-8")
+    return chosen
 
 
 def summary(outcome: Mapping[str, str], reasons: Mapping[str, str], differences: Mapping[str, str]) -> dict[str, Any]:
@@ -91,7 +107,7 @@ def digest(text: str) -> str:
 def report(seed: int, size: int) -> dict[str, Any]:
     """Write and return what is known of the sample."""
     known = codes()
-    chosen = sample(list(known), seed, size)
+    chosen = draw(list(known), seed, size)
     outcome = {
         name: "not tested" if known[name] is None else _STATUS.get(known[name] or 0, "suspicious") for name in chosen
     }
@@ -122,7 +138,7 @@ def run(seed: int, size: int, children: int) -> dict[str, Any]:
     known = codes()
     if not known:
         raise SystemExit("mutmut made no mutants; what it said stands above")
-    waiting = [name for name in sample(list(known), seed, size) if known[name] is None]
+    waiting = [name for name in draw(list(known), seed, size) if known[name] is None]
     print(f"{len(known)} mutants; {min(size, len(known)) - len(waiting)} of the sample tested, {len(waiting)} to go")
     if waiting:
         subprocess.run([MUTMUT, "run", "--max-children", str(children), *waiting], cwd=ROOT, check=False)

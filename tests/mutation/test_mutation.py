@@ -16,6 +16,17 @@ def test_one_seed_draws_one_sample() -> None:
     assert mutation.sample(["a", "b"], 1, 600) == ["a", "b"]
 
 
+def test_what_was_drawn_before_stays_while_it_is_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mutation, "MUTANTS", tmp_path)
+    before = mutation.draw([f"m{number}" for number in range(1000)], 1, 600)
+    names = [f"m{number}" for number in range(100, 1200)]
+    after = mutation.draw(names, 1, 600)
+    stayed = {*before} & {*names}
+    assert 500 < len(stayed) < 600 and len({*after}) == 600
+    assert stayed < {*after} and {*after} - stayed <= {*names} - {*before}
+    assert mutation.draw(names, 1, 600) == after
+
+
 def test_what_was_not_tested_counts_for_nothing_and_a_survivor_has_its_reason() -> None:
     outcome = {"a": "killed", "b": "timeout", "c": "survived", "d": "not tested", "e": "no tests"}
     told = mutation.summary(outcome, {"c": "only the order of a set"}, {"c": "-x\n+y"})
