@@ -92,6 +92,8 @@ OPENING = {
 def test_every_opening_takes_the_same_people(more, precautions):
     decision = Decider(RULESET).decide({"age_years": 40, "spine_precautions": precautions, **OPENING, **more}, MOMENT)
     openings = {task.task: task for task in decision.tasks if RULESET.tasks[task.task].kind == "opening"}
-    assert set(openings) == {name for name, task in RULESET.tasks.items() if task.kind == "opening"}
+    # Of a patient who struggles nothing is seated again.
+    stopped = {"refit_collar"} if "agitation" in more else set()
+    assert set(openings) == {name for name, task in RULESET.tasks.items() if task.kind == "opening"} - stopped
     assert len({task.people for task in openings.values()}) == 1
     assert all(len(task.hands) >= 2 for task in openings.values())
