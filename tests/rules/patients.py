@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rules.batch.fact_frame import column_type
 from rules.evaluation.information_gain import cuts
 from rules.evaluation.interpreter import fire
-from rules.model.conditions import AllOf, AnyOf, Leaf, Unknown, evaluate, without_negation
+from rules.model.conditions import AllOf, AnyOf, Condition, Leaf, NoneOf, Unknown, evaluate, leaves, without_negation
 from rules.model.facts import FactDefinition, FactValue
 from rules.model.ruleset import Rule, Ruleset
 
@@ -56,7 +56,7 @@ def population(ruleset: Ruleset, size: int, seed: int = 1, *, nothing_else: bool
     Patients differ in how much of them is unknown, and in how often a question is answered with yes. Half of them are
     aimed at a rule, each rule in turn, so that rules which ask for many answers at once are reached too; of these
     ``nothing_else`` is known where that is wanted, as one more answer may keep such a rule silent. The first aimed at each rule
-    is drawn until it fires then, within reason.
+    is drawn until it fires then, within reason; where that does not help, what silences the rule is aimed at too.
     """
     random = np.random.default_rng(seed)
     edges = {name: sorted(found) for name, found in cuts(ruleset).items()}
@@ -67,11 +67,14 @@ def population(ruleset: Ruleset, size: int, seed: int = 1, *, nothing_else: bool
     rules = list(ruleset.rules.values())
     for row in range(size // 2):
         rule = rules[row % len(rules)]
-        aimed = _aimed_at(rule, ruleset, edges, random)
-        for _ in range(MOST_DRAWN if nothing_else and row < len(rules) else 0):
-            if rule in fire(ruleset, {name: value for name, value in aimed.items() if value is not None}).fired:
-                break
-            aimed = _aimed_at(rule, ruleset, edges, random)
+        aimed = _aimed_at([rule.when], ruleset, edges, random)
+        if nothing_else and row < len(rules):
+            for _ in range(MOST_DRAWN):
+                if rule in _fired(ruleset, aimed):
+                    break
+                aimed = _aimed_at([rule.when], ruleset, edges, random)
+            else:
+                aimed = _past_what_silences(rule, aimed, ruleset, edges, np.random.default_rng((seed, row)))
         for name in columns if nothing_else else aimed:
             columns[name][row] = aimed.get(name)
     return pl.DataFrame([pl.Series(fact.name, columns[fact.name], dtype=column_type(fact)) for fact in facts])
@@ -109,12 +112,50 @@ def _numbers(fact: FactDefinition, edges: list[float], size: int, random: np.ran
     return np.clip(chosen, low, high)
 
 
-def _aimed_at(
-    rule: Rule, ruleset: Ruleset, edges: dict[str, list[float]], random: np.random.Generator
+def _fired(ruleset: Ruleset, answers: dict[str, FactValue | None]) -> tuple[Rule, ...]:
+    return fire(ruleset, {name: value for name, value in answers.items() if value is not None}).fired
+
+
+def _past_what_silences(
+    rule: Rule,
+    aimed: dict[str, FactValue | None],
+    ruleset: Ruleset,
+    edges: dict[str, list[float]],
+    random: np.random.Generator,
 ) -> dict[str, FactValue | None]:
-    """Answers (None: unknown) under which ``rule`` may well fire, chosen anew at each call."""
+    """Answers at which a rule that keeps ``rule`` silent, by concluding what has to stay unknown, is silent itself."""
+    unknown = _to_stay_unknown(rule, ruleset)
+    for _ in range(MOST_DRAWN):
+        fired = _fired(ruleset, aimed)
+        silencing = [one for one in fired if unknown & {conclusion.fact for conclusion in one.then.conclusions}]
+        if rule in fired or not silencing:
+            break
+        other = silencing[random.integers(len(silencing))]
+        aimed = _aimed_at([NoneOf((other.when,)), rule.when], ruleset, edges, random)
+    return aimed
+
+
+def _to_stay_unknown(rule: Rule, ruleset: Ruleset) -> set[str]:
+    """What no rule may conclude where ``rule`` is to fire, or where what it reads is to be concluded."""
+    unknown: set[str] = set()
+    waiting, seen = [rule], {rule.id}
+    while waiting:
+        for leaf in leaves(without_negation(waiting.pop().when)):
+            if isinstance(leaf, Unknown):
+                unknown.add(leaf.fact)
+                continue
+            writers = [one for one in ruleset.rules.values() if one.id not in seen and _may_conclude(one, leaf)]
+            waiting += writers
+            seen |= {one.id for one in writers}
+    return unknown
+
+
+def _aimed_at(
+    wanted: list[Condition], ruleset: Ruleset, edges: dict[str, list[float]], random: np.random.Generator
+) -> dict[str, FactValue | None]:
+    """Answers (None: unknown) under which all of ``wanted`` may well hold, the last one first, chosen anew at each call."""
     answers: dict[str, FactValue | None] = {}
-    conditions = [without_negation(rule.when)]
+    conditions = [without_negation(one) for one in wanted]
     while conditions:
         condition = conditions.pop()
         if isinstance(condition, AllOf):
