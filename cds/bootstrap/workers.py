@@ -42,6 +42,8 @@ TELL_THE_OTHERS = signal.SIGUSR1
 LISTENS = signal.SIGUSR2
 """Sent by a worker that answers from now on."""
 _WATCHED = {signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGCHLD, TELL_THE_OTHERS, LISTENS}
+_ENDED_AS_TOLD = {0, -signal.SIGTERM}
+"""How a worker ends at a stop: the server, having answered, does what the signal does by default."""
 _SHORTEST_LIFE_SECONDS = 1.0
 
 
@@ -116,8 +118,12 @@ class Workers:
                 continue
             number, began = self._processes.pop(process)
             multiprocess.mark_process_dead(process)  # type: ignore[no-untyped-call]
-            if not self._stopping:
-                log.error("worker ended and is replaced", status=os.waitstatus_to_exitcode(status))
+            code = os.waitstatus_to_exitcode(status)
+            if self._stopping:
+                if code not in _ENDED_AS_TOLD:
+                    log.error("worker did not end as told", status=code)
+            else:
+                log.error("worker ended and is replaced", status=code)
                 # One that cannot start must not take the processor for trying; for one that could, calls wait.
                 time.sleep(max(0.0, _SHORTEST_LIFE_SECONDS - (time.monotonic() - began)))
                 self._start(number, unblocked, replaces=True)

@@ -212,6 +212,9 @@ class Served:
     def _again(self, began: float) -> None:
         self.live.process.wait(_PATIENCE_SECONDS)
         self.nothing_is_left()
+        crashed = [line for line in list(self.live.said) if "worker did not end as told" in line]
+        if crashed:
+            raise NotAsMeant(f"at a stop: {crashed}")
         self._opened.close()
         self.start()
         self.times.ended.append(Span(began, time.monotonic()))

@@ -207,3 +207,15 @@ def test_a_stop_reaches_all(tmp_path: Path) -> None:
         live.process.terminate()
         assert live.process.wait(PATIENCE_SECONDS) == 0
     assert not any(one.is_running() and one.status() != "zombie" for one in started)
+
+
+def test_a_worker_that_crashes_while_it_stops_is_told(tmp_path: Path) -> None:
+    with running("--workers", "2", NUQUE_STORE_URL=f"sqlite:///{tmp_path / 's.sqlite3'}") as live:
+        first, other = map(psutil.Process, sorted(workers(live)))
+        first.suspend()
+        live.process.terminate()
+        assert eventually(lambda: not other.is_running() or other.status() == "zombie")
+        first.kill()
+        assert live.process.wait(PATIENCE_SECONDS) == 0
+    told = [json.loads(line) for line in live.said if "did not end as told" in line]
+    assert [line["status"] for line in told] == [-signal.SIGKILL]
