@@ -16,6 +16,7 @@ import ast
 import hashlib
 import json
 import random
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -37,6 +38,9 @@ _STATUS = {0: "survived", 1: "killed", 3: "killed", 5: "no tests", 33: "no tests
 _STATUS |= {24: "timeout", 152: "timeout", 255: "timeout", -11: "killed", -9: "timeout"}
 """What mutmut's codes mean; a crash of the interpreter is noticed by any test."""
 _NOTICED = ("killed", "timeout")
+_COPIED = ("cds", "rules", "tests", "demo_bundles", "docs")
+_OF_MUTMUT = (".meta", ".spans", ".pyc")
+"""What it keeps beside its copies."""
 _DESCRIBED = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
 
 
@@ -131,8 +135,25 @@ def changed() -> list[str]:
     return [path for path, now in _digests().items() if then.get(path) != now]
 
 
+def follow(tree: Path = ROOT, kept: Path = MUTANTS) -> None:
+    """Bring ``kept``, the copy of ``tree`` with the mutants, up to it, where mutmut leaves what it copied once.
+
+    It makes changed Python anew, and neither takes changed knowledge nor deletes a test that was moved and imports what is gone.
+    """
+    for folder in _COPIED if kept.exists() else ():
+        there = {path.relative_to(tree) for path in (tree / folder).rglob("*") if path.is_file()}
+        for path in [path for path in (kept / folder).rglob("*") if path.is_file() and path.suffix not in _OF_MUTMUT]:
+            if path.relative_to(kept) not in there:
+                path.unlink()
+        for name in there:
+            if name.suffix not in (".py", ".pyc"):
+                (kept / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy2(tree / name, kept / name)
+
+
 def run(seed: int, size: int, children: int) -> dict[str, Any]:
     """Make the mutants, learn which tests reach what, and test what of the sample is not tested yet."""
+    follow()
     # No mutant has this name: mutmut makes all of them, runs the tests once to see what they reach, and stops.
     subprocess.run([MUTMUT, "run", "--max-children", str(children), "none"], cwd=ROOT, check=False)
     known = codes()

@@ -27,6 +27,27 @@ def test_what_was_drawn_before_stays_while_it_is_there(tmp_path: Path, monkeypat
     assert mutation.draw(names, 1, 600) == after
 
 
+def test_the_copy_with_the_mutants_follows_the_tree(tmp_path: Path) -> None:
+    tree, kept = tmp_path / "tree", tmp_path / "mutants"
+    for folder in (tree / "rules", tree / "tests" / "new", kept / "rules", kept / "tests"):
+        folder.mkdir(parents=True)
+    (tree / "rules" / "facts.yaml").write_text("now")
+    (tree / "rules" / "sizing.py").write_text("code")
+    (tree / "tests" / "new" / "table.csv").write_text("1")
+    (kept / "rules" / "facts.yaml").write_text("then")
+    (kept / "rules" / "sizing.py").write_text("mutants of code")
+    (kept / "rules" / "sizing.py.meta").write_text("{}")
+    (kept / "tests" / "test_moved.py").write_text("import gone")
+    mutation.follow(tree, kept)
+    found = {str(path.relative_to(kept)): path.read_text() for path in kept.rglob("*") if path.is_file()}
+    assert found == {
+        "rules/facts.yaml": "now",
+        "rules/sizing.py": "mutants of code",
+        "rules/sizing.py.meta": "{}",
+        "tests/new/table.csv": "1",
+    }
+
+
 def test_what_was_not_tested_counts_for_nothing_and_a_survivor_has_its_reason() -> None:
     outcome = {"a": "killed", "b": "timeout", "c": "survived", "d": "not tested", "e": "no tests"}
     told = mutation.summary(outcome, {"c": "only the order of a set"}, {"c": "-x\n+y"})
