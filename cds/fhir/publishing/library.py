@@ -23,7 +23,7 @@ _TYPE = {
 }
 _VALUE_TYPES = {"number": "decimal", "integer": "integer", "boolean": "boolean", "code": "code"}
 _BY_NO_CODE = {
-    "Observation": ["status", "code", "effective", "value", "component"],
+    "Observation": ["status", "code", "effective", "value", "dataAbsentReason", "component"],
     "Condition": ["code", "clinicalStatus", "verificationStatus", "recordedDate", "onset", "abatement"],
     "Procedure": ["status", "code", "performed"],
     "ServiceRequest": ["status", "intent", "doNotPerform", "category", "code", "occurrence", "authoredOn"],

@@ -14,11 +14,11 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap, Meaning, codings_of
-from cds.fhir.reading.dates import DateError, is_day, moment
+from cds.fhir.reading.dates import DateError, ends_before_it_starts, is_day, moment
 from cds.fhir.reading.patient import AGE, AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
-from cds.fhir.reading.rejection import RejectionReason
-from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value
+from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
+from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value, value_keys
 from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
@@ -30,6 +30,14 @@ _SETTLED = {
 }
 """By type the states of R4 that say that something is not so, or no longer. Any other leaves that open: what nobody has signed yet,
 what may be in any state (``unknown``), and what R4 has no such code for, in another case or another form too."""
+
+
+_ONE_TIME = ("effective", "performed", "onset")
+"""Elements that hold a time of one type at the most (R4, choice of data types)."""
+_MODIFIED = RejectionReason("modifier", "carries modifierExtension, which may change its meaning")
+_SAID_TO_LACK = RejectionReason(
+    "malformed", "malformed: a value beside dataAbsentReason, which says that there is none"
+)
 
 
 class When(NamedTuple):
@@ -60,6 +68,16 @@ def status_problem(resource: dict[str, Any], usable: tuple[str, ...]) -> Rejecti
             unsettled=status not in _SETTLED.get(str(resource.get("resourceType")), ()),
         )
     )
+
+
+def holder_problem(holder: dict[str, Any]) -> RejectionReason | None:
+    """Why the value of ``holder`` (an Observation, a component, an answer) cannot be believed, whatever it says.
+
+    It carries what may change its meaning, or says itself that there is no value (R4, obs-6); None where neither is so.
+    """
+    if holder.get("modifierExtension"):
+        return _MODIFIED
+    return _SAID_TO_LACK if holder.get("dataAbsentReason") is not None and value_keys(holder) else None
 
 
 def code_problem(concept: object) -> RejectionReason | None:
@@ -108,8 +126,7 @@ class ClinicalRecordReader:
         ``meanings`` are what its codes may mean, at least one, and ``when`` is the time of the record.
         """
         fact: str | None = meanings[0].fact
-        if holder.get("modifierExtension"):
-            problem = problem or RejectionReason("modifier", "carries modifierExtension, which may change its meaning")
+        problem = problem or holder_problem(holder)
         try:
             value = self._moment_of(holder, meanings) or stated_value(holder, meanings, self.code_map)
         except RefusedValue as refusal:
@@ -236,6 +253,10 @@ class ClinicalRecordReader:
 
         A period counts by its end, or its start while it goes on.
         """
+        choices = [element for element in _ONE_TIME if any(key.startswith(element) for key in keys)]
+        several = several_of_a_choice(resource, *choices)
+        if several is not None:
+            return When(problem=several)
         for key in keys:
             written = resource.get(key)
             if written is None:
@@ -256,6 +277,8 @@ class ClinicalRecordReader:
         if not key.endswith("Period"):
             return self._first(written)
         start, end = (written.get(one) if isinstance(written, dict) else None for one in ("start", "end"))
+        if ends_before_it_starts(written, self.at.tzinfo):
+            raise DateError("it ends before it starts")
         if end is not None and (ended := self._first(end)).moment <= self.at:
             return ended
         begun = self._first(start)

@@ -18,10 +18,10 @@ from cds.fhir.json_access import codings, items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import codings_of
-from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.dates import DateError, ends_before_it_starts, moment
 from cds.fhir.reading.device_use import read_procedure_on_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, stale
-from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
 from cds.fhir.reading.value_parser import Value
 
 _DONE = ("completed", "in-progress")
@@ -164,6 +164,11 @@ class CodedRecordReader(ClinicalRecordReader):
 
     def _due(self, order: dict[str, Any]) -> When:
         """The last moment that the order is for; none where it does not say."""
+        several = several_of_a_choice(order, "occurrence")
+        if several is not None:
+            return When(problem=several)
+        if ends_before_it_starts(order.get("occurrencePeriod"), self.at.tzinfo):
+            return When(problem=RejectionReason("malformed", "malformed occurrencePeriod: it ends before it starts"))
         written = order.get("occurrenceDateTime", mapping(order, "occurrencePeriod").get("end"))
         if written is None:
             return When()

@@ -67,6 +67,22 @@ def is_day(text: object) -> bool:
     return isinstance(text, str) and len(text) == len("2026-01-31")
 
 
+def ends_before_it_starts(period: object, zone: tzinfo | None) -> bool:
+    """Whether the FHIR Period ``period`` has an end that lies before its start, whatever moment each may mean.
+
+    Bare dates are those of ``zone``. What cannot be read says nothing.
+    """
+    start, end = (period.get(key) if isinstance(period, dict) else None for key in ("start", "end"))
+    try:
+        begun, ended = moment(start, zone), moment(end, zone)
+        if isinstance(end, str) and "T" not in end:
+            last = date_range(end).last
+            return begun.astimezone(zone).date() > last
+    except DateError:
+        return False
+    return begun > ended
+
+
 def age_in_years(birth: date, on: date) -> float:
     """Completed years from ``birth`` to ``on``, and the part of the running year as a fraction (0 on the birthday).
 

@@ -15,10 +15,10 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, is_cut, ordered_concepts, texts_of
-from cds.fhir.reading.dates import DateError, is_day, moment
+from cds.fhir.reading.dates import DateError, ends_before_it_starts, is_day, moment
 from cds.fhir.reading.neck_concepts import TOO_LONG, is_about_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, may_still_hold, unmodified
-from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
 from rules.model.durations import duration_words
 
 IN_PLACE, KIND, HOURS, HALO = "collar_in_place", "collar_kind", "collar_hours", "halo_in_place"
@@ -362,9 +362,9 @@ def _worn(
     statement, device = record.resource, f"a {_WORDS[fact]}"
     written = mapping(statement, "timingPeriod").get("start", statement.get("timingDateTime"))
     noted = statement.get("recordedOn") if written is None else written
-    since, unread = None, None
+    since, unread = None, several_of_a_choice(statement, "timing")
     try:
-        since = None if noted is None else moment(noted, at.tzinfo)
+        since = None if noted is None or unread is not None else moment(noted, at.tzinfo)
     except DateError as error:
         unread = RejectionReason("malformed", f"malformed time: {error}")
     if since is not None and since > at + timedelta(minutes=code_map.future_tolerance_minutes):
@@ -412,6 +412,11 @@ def _is_over(end: object, at: datetime) -> bool:
 def _taken_off(record: Record, fact: str, at: datetime) -> Accepted | Rejected:
     statement = record.resource
     end = mapping(statement, "timingPeriod").get("end", statement.get("recordedOn"))
+    wrong = several_of_a_choice(statement, "timing")
+    if wrong is None and ends_before_it_starts(statement.get("timingPeriod"), at.tzinfo):
+        wrong = RejectionReason("malformed", "malformed timingPeriod: it ends before it starts")
+    if wrong is not None:
+        return Rejected(fact, f"use ended {shown(end)}", wrong._replace(look_up=True), record.label)
     try:
         ended = moment(end, at.tzinfo)
     except DateError as error:

@@ -11,7 +11,13 @@ from typing import Any
 
 from cds.fhir.json_access import items, shown
 from cds.fhir.reading.bundle_index import Record
-from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, code_problem, status_problem
+from cds.fhir.reading.clinical_record import (
+    ClinicalRecordReader,
+    When,
+    code_problem,
+    holder_problem,
+    status_problem,
+)
 from cds.fhir.reading.code_map import ScorePart, codings_of
 from cds.fhir.reading.neck_concepts import finds_a_danger
 from cds.fhir.reading.reconciliation import Accepted, Rejected, may_still_hold
@@ -76,7 +82,7 @@ class ObservationReader(ClinicalRecordReader):
         elif meanings and isinstance(part, dict):
             yield self.stated(part, meanings, record, when, problem)
         elif part is record.resource and (found := self.code_map.finding(record.resource)) is not None:
-            yield from self.implied(record, [found], when, problem)
+            yield from self.implied(record, [found], when, problem or holder_problem(record.resource))
 
     def summed(self, records: Iterable[Record]) -> Iterator[Accepted | Rejected]:
         """Scores of which ``records`` hold the parts, of one moment each: the sum where all are there, else what is missing.
@@ -100,7 +106,8 @@ class ObservationReader(ClinicalRecordReader):
             for part, holder in scored:
                 points = self._points(holder, part)
                 if points is not None:
-                    together = sets[part.fact, when.moment].setdefault(problem, _Parts(record, when))
+                    refused = problem or holder_problem(holder)
+                    together = sets[part.fact, when.moment].setdefault(refused, _Parts(record, when))
                     together.points[part.number].add(points)
         for (fact, _), by_problem in sets.items():
             if None in by_problem:
@@ -162,8 +169,6 @@ class ObservationReader(ClinicalRecordReader):
 
     def _points(self, holder: dict[str, Any], part: ScorePart) -> int | None:
         """The points of a part: a whole number that counts, or those of an answer; None where it is neither."""
-        if holder.get("modifierExtension"):
-            return None
         coded = {
             part.answers[coding.code]
             for coding in codings_of(holder.get("valueCodeableConcept"))

@@ -19,6 +19,9 @@ _MOST_ITEMS = 10_000
 _NOT_MAPPED = (
     "a yes to a question about neck, spine, airway or another danger whose linkId names no fact: read it yourself"
 )
+_MODIFIED = RejectionReason(
+    "modifier", "it, or an item around it, carries modifierExtension, which may change its meaning"
+)
 
 
 @dataclass(frozen=True)
@@ -26,22 +29,27 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
     """Reads QuestionnaireResponses."""
 
     def questionnaire_response(self, record: Record) -> Iterator[Accepted | Rejected]:
-        """Facts from the answers in ``record`` to items whose linkId is a fact's code or name."""
+        """Facts from the answers in ``record`` to items whose linkId is a fact's code or name.
+
+        What may change the meaning of an item, or of an answer, may change that of all that stands under it.
+        """
         response = record.resource
         when, problem = self.when(response, "authored"), status_problem(response, _ANSWERED)
         yield from _not_lists(response, ("item",), record)
-        waiting = items(response, "item")[::-1]
+        waiting = [(item, problem) for item in items(response, "item")[::-1]]
         for _ in range(_MOST_ITEMS):
             if not waiting:
                 return
-            item = waiting.pop()
+            item, doubt = waiting.pop()
+            doubt = doubt or _modified(item)
             yield from _not_lists(item, ("item", "answer"), record)
-            waiting.extend(items(item, "item")[::-1])
+            waiting.extend((inner, doubt) for inner in items(item, "item")[::-1])
             for answer in items(item, "answer"):
                 if isinstance(answer, dict) and "item" in answer:
                     yield from _not_lists(answer, ("item",), record)
-                    waiting.extend(items(answer, "item")[::-1])
-            yield from self._answer(item, record, when, problem)
+                    below = doubt or _modified(answer)
+                    waiting.extend((inner, below) for inner in items(answer, "item")[::-1])
+            yield from self._answer(item, record, when, doubt)
         if waiting:
             why = RejectionReason("incomplete", f"only the first {_MOST_ITEMS} items were read")
             yield Rejected(None, "items", why, record.label)
@@ -81,6 +89,12 @@ class QuestionnaireResponseReader(ClinicalRecordReader):
         else:
             why = RejectionReason("malformed", "malformed: an answer is not an object")
             yield Rejected(meanings[0].fact, shown(answers[0]), why, record.label)
+
+
+def _modified(holder: object) -> RejectionReason | None:
+    """Why what stands in and under ``holder``, an item or an answer, cannot be believed; None where it can."""
+    modified = isinstance(holder, dict) and holder.get("modifierExtension")
+    return _MODIFIED if modified else None
 
 
 def _not_lists(holder: object, keys: tuple[str, ...], record: Record) -> Iterator[Rejected]:

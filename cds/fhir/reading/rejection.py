@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
+from cds.fhir.json_access import shown
 from rules.model.decision import RefusalKind
 
 
@@ -18,3 +20,15 @@ class RejectionReason(NamedTuple):
     """Whether a person has to look it up, whatever the fact."""
     may_be: str | None = None
     """The fact that it may be, where its words name a danger that goes before a collar."""
+
+
+def several_of_a_choice(resource: Mapping[str, Any], *elements: str) -> RejectionReason | None:
+    """That ``resource`` has one of the choice ``elements`` (``effective``) in several types: nobody can say which counts."""
+    for element in elements:
+        named = [key for key in resource if key.startswith(element) and key[len(element) : len(element) + 1].isupper()]
+        there = sorted(key for key in named if resource[key] is not None)
+        if len(there) > 1:
+            return RejectionReason(
+                "malformed", f"malformed: more than one {element}[x] ({', '.join(map(shown, there))})"
+            )
+    return None

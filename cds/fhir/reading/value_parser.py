@@ -83,8 +83,13 @@ def implied_values(meanings: tuple[Meaning, ...], code_map: CodeMap, written: st
     return found
 
 
+def value_keys(holder: Mapping[str, Any]) -> list[str]:
+    """The names under which ``holder`` has a value[x]."""
+    return [key for key in holder if key.startswith("value") and key[5:6].isupper()]
+
+
 def _value_key(holder: Mapping[str, Any]) -> str:
-    keys = [key for key in holder if key.startswith("value") and key[5:6].isupper()]
+    keys = value_keys(holder)
     if len(keys) > 1:
         raise RefusedValue(
             ", ".join(map(shown, sorted(keys))), RejectionReason("malformed", "malformed: more than one value[x]")

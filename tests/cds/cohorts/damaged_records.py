@@ -148,6 +148,12 @@ DAMAGES: dict[str, Damage] = {
     "another value": lambda record, random: record.update(
         valueCodeableConcept={"coding": [{"system": VALUES, "code": "no-such-value"}]}
     ),
+    "no value by its own word": _set("dataAbsentReason", {"coding": [{"code": "not-performed"}]}),
+    "two types of time": _set("effectiveInstant", "2026-01-20T08:00:00Z"),
+    "a time and a period": _set("effectivePeriod", {"start": "2025-01-28", "end": "2025-01-29"}),
+    "a reversed period": lambda record, random: record.update(
+        effectivePeriod={"start": record.pop("effectiveDateTime"), "end": "2025-03-01T00:00:00Z"}
+    ),
     "a component": _set(
         "component", [{"code": {"coding": [{"system": FACTS, "code": "tracheostomy"}]}, "valueBoolean": True}]
     ),

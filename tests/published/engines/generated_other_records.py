@@ -80,6 +80,8 @@ class OtherRecords:
             [
                 {"start": self._moment(hours)},
                 {"start": self._moment(hours + 5), "end": self._moment(hours)},
+                {"start": self._moment(hours), "end": self._moment(hours + 5)},
+                {"start": self._day(hours), "end": self._day(hours)},
                 {"start": self._moment(hours), "end": self._moment(-8)},
                 {"end": self._moment(hours)},
                 {"end": self._moment(-8)},
@@ -101,12 +103,21 @@ class OtherRecords:
 
     def _finding(self, concept: Resource, hours: float) -> Resource:
         asked = self._mostly(*map(_coding_of, sorted(self._code_map.finding_questions)), {"text": "Examination"})
-        return {
+        return self._said_to_lack() | {
             "status": self._mostly("final", "preliminary"),
             "code": asked,
             "effectiveDateTime": self._moment(hours),
             "valueCodeableConcept": concept,
         }
+
+    def _said_to_lack(self) -> Resource:
+        """Now and then the word that there is no value, beside one."""
+        return {"dataAbsentReason": {"text": "not performed"}} if self._random.random() < 0.1 else {}
+
+    def _modified(self) -> Resource:
+        """Now and then what may change the meaning of an item, or of an answer, and of all that stands under it."""
+        negated = {"url": "http://hospital.example/negated", "valueBoolean": True}
+        return {"modifierExtension": [negated]} if self._random.random() < 0.05 else {}
 
     def _coding(self, fact: FactDefinition, kind: str) -> Resource:
         """One of the codes of ``fact``, or one that begins like one."""
@@ -166,6 +177,7 @@ class OtherRecords:
         due = self._random.choice([-30, -2, 1, 30])
         times = [{}, {"occurrenceDateTime": self._moment(due)}, {"occurrenceDateTime": self._day(due)}]
         times += [{"occurrencePeriod": {"start": self._moment(40), "end": self._moment(due)}}]
+        times += [{"occurrencePeriod": {"start": self._moment(-50), "end": self._moment(due)}}]
         times += [
             {"occurrencePeriod": {"start": self._moment(due)}},
             {"occurrenceTiming": {"event": [self._moment(due)]}},
@@ -189,13 +201,13 @@ class OtherRecords:
         if self._random.random() < 0.03:
             answer["modifierExtension"] = [{"url": "http://hospital.example/negated", "valueBoolean": True}]
         answers = self._mostly([answer], [answer], [answer], [answer, answer], [])
-        item: Resource = {"linkId": self._random.choice([fact.code, fact.name]), "answer": answers}
+        item: Resource = {"linkId": self._random.choice([fact.code, fact.name]), "answer": answers} | self._modified()
         for _ in range(self._random.randrange(4)):
             inside = [{"linkId": "other"}, item]
             item = self._random.choice(
                 [
-                    {"linkId": "group", "item": inside},
-                    {"linkId": "asked", "answer": [{"valueBoolean": True, "item": inside}]},
+                    {"linkId": "group", "item": inside} | self._modified(),
+                    {"linkId": "asked", "answer": [{"valueBoolean": True, "item": inside} | self._modified()]},
                 ]
             )
         yield {
@@ -207,7 +219,7 @@ class OtherRecords:
     def _component(self, fact: FactDefinition, value: FactValue, hours: float) -> Iterator[Resource]:
         whole = {"system": self._code_map.own_facts, "code": fact.code}
         part: Resource = {"code": {"coding": [self._mostly(whole, self._coding(fact, "Observation"))]}}
-        part |= self._stated(fact, value)
+        part |= self._stated(fact, value) | self._said_to_lack()
         if self._random.random() < 0.05:
             part["modifierExtension"] = [{"url": "http://hospital.example/negated", "valueBoolean": True}]
         panel = {"coding": [{"system": "http://hospital.example/codes", "code": "panel"}]}

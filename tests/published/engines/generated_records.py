@@ -99,7 +99,8 @@ class RecordWriter:
             yield {**self._observation(patient, fact, other, 0.25), "status": "entered-in-error"}
         elif kind == 3:
             changed = {"url": "http://hospital.example/negated", "valueBoolean": True}
-            yield {**self._observation(patient, fact, other, 0.25), "modifierExtension": [changed]}
+            beside = [{"modifierExtension": [changed]}, {"dataAbsentReason": {"text": "not performed"}}]
+            yield self._observation(patient, fact, other, 0.25) | self._random.choice(beside)
         elif kind == 4:
             yield self._observation(patient, fact, other, -24)
         elif kind == 5:
@@ -117,6 +118,8 @@ class RecordWriter:
                 {"effectivePeriod": begun},
                 {"effectivePeriod": begun | {"end": _written(self._random.choice([0.2, -5]))}},
                 {"effectivePeriod": {"start": "2025-12-01", "end": "2026-01-30"}},
+                {"effectivePeriod": {"start": _written(0.2), "end": _written(0.5)}},
+                {"effectivePeriod": {"start": "2026-01-31", "end": "2026-01"}},
                 {"effectiveDateTime": _written(self._random.choice([hours, (limit or 48) + 10]))[:10]},
             ]
             yield lasting | self._random.choice(times)

@@ -44,6 +44,7 @@ KINDS = {
     "implausible",
     "unit",
     "coarse",
+    "malformed",
     "patient",
 }
 """Kinds of records that must not count."""

@@ -41,7 +41,8 @@ define private "Collar Uses":
       begun: if R.timing is FHIR.Period then (R.timing as FHIR.Period).start.value
         else if R.timing is FHIR.dateTime then (R.timing as FHIR.dateTime).value
         else null,
-      over: if R.timing is FHIR.Period then Coalesce((R.timing as FHIR.Period).end.value, R.recordedOn.value)
+      over: if "Ends Before It Starts"(R.timing) then null
+        else if R.timing is FHIR.Period then Coalesce((R.timing as FHIR.Period).end.value, R.recordedOn.value)
         else R.recordedOn.value
     where "Unchanged"(R) and exists kinds
     return all Tuple {

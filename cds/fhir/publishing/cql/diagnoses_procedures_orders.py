@@ -96,7 +96,7 @@ define private "Orders":
     where "Unchanged"(R) and R.status.value = 'active'
       and Coalesce(R.doNotPerform.value, false) = false
       and R.intent.value in {{ 'order', 'original-order', 'reflex-order', 'filler-order', 'instance-order', 'plan', 'directive' }}
-      and (due is null or not "Overdue"(due))
+      and (due is null or not "Overdue"(due)) and not "Ends Before It Starts"(R.occurrence)
     return all Tuple {{
       type: 'ServiceRequest',
       codings: flatten (concepts K where exists K.coding return all "Plain"(K.coding)),
@@ -114,7 +114,7 @@ define private "Orders":
 // Observations that ask what was found: the value is that.
 define private "Findings":
   [Observation] R
-    where "Counts"(R) and R.value is FHIR.CodeableConcept
+    where "Counts"(R) and R.value is FHIR.CodeableConcept and R.dataAbsentReason is null
       and exists (("Plain"(R.code.coding)) C where QUESTIONS)
       and not exists (("Plain"(R.code.coding)) C where "Fact of Coding"(C) is not null)
     return all Tuple {{

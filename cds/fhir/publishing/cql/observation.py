@@ -48,7 +48,7 @@ define function "Names One"(codings List<Tuple{{system String, code String}}>):
     or Count(distinct (((codings) C return all "Fact of Coding"(C)) F where F is not null return all F)) <= 1)
 
 define function "Stated by"(records List<FHIR.Observation>):
-  records R where "Counts"(R) and "Names One"("Plain"(R.code.coding))
+  records R where "Counts"(R) and R.dataAbsentReason is null and "Names One"("Plain"(R.code.coding))
     return all Tuple {{
       stated: R.value,
       age: "Age of Observation"(R),
@@ -63,6 +63,7 @@ define private "Other Observations":
 define private "Observations by Codes of Others":
   (("Other Observations" R
     where exists (R.code.coding C where C.system.value != OWN) and "Counts"(R)
+      and R.dataAbsentReason is null
     return all Tuple {{
       codings: "Plain"(R.code.coding),
       stated: R.value,
@@ -74,7 +75,8 @@ define private "Observations by Codes of Others":
 
 define private "Components":
   flatten ("Other Observations" R where exists R.component and "Counts"(R)
-    return all (R.component P where not exists P.modifierExtension and "Names One"("Plain"(P.code.coding))
+    return all (R.component P
+      where not exists P.modifierExtension and P.dataAbsentReason is null and "Names One"("Plain"(P.code.coding))
       return all Tuple {{
         codings: "Plain"(P.code.coding),
         stated: P.value,

@@ -11,10 +11,11 @@ DEEPEST = 6
 _BELOW_FIRST = range(2, DEEPEST + 1)
 
 _FIRST = """\
+// What may change the meaning of an item, or of an answer, may change that of all that stands under it.
 define private "Items 1 Deep":
   flatten ([QuestionnaireResponse] R
     where "Unchanged"(R) and R.status.value in { 'completed', 'amended' } and exists R.item
-    return all (R.item I return all Tuple {
+    return all (R.item I where not exists I.modifierExtension return all Tuple {
       item: I, age: "Age of"(R.authored.value), latest: "Latest of"(R.authored.value), label: LABEL
     }))
 
@@ -23,10 +24,12 @@ _LEVEL = """\
 define private "Items DEPTH Deep":
   flatten {
     (flatten ("Items ABOVE Deep" P where exists P.item.item
-      return all (P.item.item I return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))),
+      return all (P.item.item I where not exists I.modifierExtension
+        return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))),
     (flatten ("Items ABOVE Deep" P where exists P.item.answer
-      return all flatten (P.item.answer A where exists A.item
-        return all (A.item I return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))))
+      return all flatten (P.item.answer A where exists A.item and not exists A.modifierExtension
+        return all (A.item I where not exists I.modifierExtension
+          return all Tuple { item: I, age: P.age, latest: P.latest, label: P.label }))))
   }
 """
 _ANSWERS = """

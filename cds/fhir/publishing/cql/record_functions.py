@@ -52,9 +52,14 @@ define function "Latest of Time"(written Any, lasts Boolean):
     else null
   end
 
+define function "Ends Before It Starts"(written Any):
+  written is FHIR.Period
+    and Coalesce((written as FHIR.Period).start.value > (written as FHIR.Period).end.value, false)
+
 // Times that are there and say no moment.
 define function "Says No Moment"(written Any):
   written is FHIR.Timing or (written is FHIR.Period and "Age of Period"(written as FHIR.Period) is null)
+    or "Ends Before It Starts"(written)
 
 // Nothing is there that may change the meaning.
 define function "Unchanged"(record FHIR.DomainResource):

@@ -83,7 +83,15 @@ def goes_on(period: str) -> str:
     return f"{period}.where((({age('end')}) >= 0).not().allTrue()).exists()"
 
 
+def not_reversed(element: str) -> str:
+    """That no Period under the choice ``element`` has an end before its start."""
+    return f"{element}.ofType(Period).where(start > end).empty()"
+
+
 def period_age(period: str) -> str:
-    """The age of the Periods under the path ``period``: by the end where it is over, else by the start."""
+    """The age of the Periods under the path ``period``: by the end where it is over, else by the start.
+
+    Empty where the end lies before the start.
+    """
     ended = age("end")
-    return f"{period}.select(iif(({ended}) >= 0, {ended}, {age('start')}))"
+    return f"{period}.where((start > end).not().allTrue()).select(iif(({ended}) >= 0, {ended}, {age('start')}))"

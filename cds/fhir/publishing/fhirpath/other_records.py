@@ -12,6 +12,7 @@ from cds.fhir.publishing.fhirpath.date_arithmetic import (
     age,
     goes_on,
     is_day,
+    not_reversed,
     padded,
     padded_number,
     period_age,
@@ -103,6 +104,7 @@ def coded_records(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     order = (
         f"{_resources('ServiceRequest')}.where(status = 'active' and intent in {either(_INTENDED)})"
         f".where((doNotPerform = true).not().allTrue()).where({overdue}.not().allTrue())"
+        f".where({not_reversed('occurrence')})"
         f".where({_not_from_the_future(authored, tolerance)})"
         f".select('{USUAL}' & ({padded(authored)}) & 'ServiceRequest/' & id & '{CODE}' & {marked('false', is_day('authoredOn'))} "
         f"& {codes('(code.coding | category.coding)')} "
@@ -228,7 +230,8 @@ def device_uses(code_map: CodeMap) -> Iterator[tuple[str, str]]:
     yield "worn_last", f"%worn.where(substring(0, 10) = %worn.select(substring(0, 10)).{least})"
     yield (
         "taken_off",
-        f"{statements}.where(%worn.empty() and status in ('completed' | 'stopped')).where({until} >= 0)"
+        f"{statements}.where(%worn.empty() and status in ('completed' | 'stopped') and {not_reversed('timing')})"
+        f".where({until} >= 0)"
         f".select(({padded(until)}) & 'DeviceUseStatement/' & id & '{CODE}')",
     )
 

@@ -86,8 +86,8 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     yield "patient_names", f"Bundle.entry.resource.ofType(Patient).select{names('Patient')}"
     yield "observations", f"{kept}.where(focus.where({_of_the_patient()}).count() = focus.count())"
     line = f"{codes('code.coding')} & '{VALUE}' & {written}"
-    own = f"%observations.where({one}).select({padded(moment)} & {label} & {line})"
-    part = f"component.where(modifierExtension.empty()).where({one})"
+    own = f"%observations.where(dataAbsentReason.empty() and ({one})).select({padded(moment)} & {label} & {line})"
+    part = f"component.where(modifierExtension.empty() and dataAbsentReason.empty()).where({one})"
     # A component sees nothing of its Observation: the head of the line is carried along, and set before each afterwards.
     carried = f"{padded(moment)} & {label} & '{_LINE_END}' & ({part}).aggregate($total & ({line}) & '{_LINE_END}', '')"
     parts = f"%observations.where(component.exists()).select({carried}){_each_line()}"
@@ -95,7 +95,7 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     found = f"{codes('value.ofType(CodeableConcept).coding')} & '{CODE}'"
     yield (
         "findings",
-        f"%observations.where(value.ofType(CodeableConcept).exists() and ({asked or 'false'}))"
+        f"%observations.where(value.ofType(CodeableConcept).exists() and dataAbsentReason.empty() and ({asked or 'false'}))"
         f".where({named}.empty()).select('{USUAL}' & {padded(moment)} & {label} & {found})",
     )
     yield "observed_values", f"({own}).combine({parts})"
@@ -108,7 +108,9 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
     timed = f"(authored.empty() or ({authored}).exists()) and (({authored}) < -TOLERANCE).not().allTrue()".replace(
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
     )
-    items = "descendants().where(linkId.exists() and answer.count() = 1 and answer.modifierExtension.empty())"
+    # What may change the meaning of an item, or of an answer, may change that of all that stands under it.
+    below = "(item | answer.where(modifierExtension.empty()).item).where(modifierExtension.empty())"
+    items = f"repeat({below}).where(linkId.exists() and answer.count() = 1 and answer.modifierExtension.empty())"
     answer = f"{cleaned('linkId')} & '{CODE}{VALUE}' & {written.replace('value.ofType', 'answer.value.ofType')}"
     head = (
         f"{padded(authored)} & 'QuestionnaireResponse/' & id & '{CODE}' & {marked('false', is_day('authored'))} & '|'"

@@ -95,6 +95,10 @@ TOO_LATE = AT + timedelta(minutes=5, seconds=1)
 TIMES = ("effectiveDateTime", "effectivePeriod", "effectiveTiming", "onsetPeriod", "performedPeriod", "issued")
 
 
+def several(element: str, given: str) -> RejectionReason:
+    return RejectionReason("malformed", f"malformed: more than one {element}[x] ({given})")
+
+
 def malformed(key: str, written: str, error: str = NO_DATE) -> When:
     return When(problem=RejectionReason("malformed", f"malformed {key} {written}: {error}"))
 
@@ -123,6 +127,36 @@ def malformed(key: str, written: str, error: str = NO_DATE) -> When:
         ({"performedPeriod": {"start": "2026-01-31T09:00:00Z"}, "status": "completed"}, When(NINE)),
         ({"performedPeriod": {"start": "2026-01-31T09:00:00Z"}, "status": "in-progress"}, When(NINE, latest=AT)),
         ({"onsetPeriod": {"start": "2026-01-31T09:00:00Z"}, "status": "in-progress"}, When(NINE)),
+        # A choice is one of its types (R4 2.6.0.3), and "issued" is no choice.
+        (
+            {"effectiveDateTime": "2026-01-31T09:00:00Z", "effectivePeriod": {"start": "2020", "end": "2021"}},
+            When(problem=several("effective", "effectiveDateTime, effectivePeriod")),
+        ),
+        (
+            {"effectiveInstant": "2025-01-31T09:00:00Z", "effectiveDateTime": "2026-01-31T09:00:00Z"},
+            When(problem=several("effective", "effectiveDateTime, effectiveInstant")),
+        ),
+        (
+            {"performedAge": {}, "performedPeriod": {"start": "2026-01-31T09:00:00Z"}},
+            When(problem=several("performed", "performedAge, performedPeriod")),
+        ),
+        ({"effectivePeriod": None, "effectiveDateTime": "2026-01-31T09:00:00Z"}, When(NINE)),
+        # An end before the start.
+        (
+            {"effectivePeriod": {"start": "2026-01-31T09:30:00Z", "end": "2026-01-26T09:00:00Z"}},
+            malformed("effectivePeriod", "a JSON object", "it ends before it starts"),
+        ),
+        (
+            {"onsetPeriod": {"start": "2026-01-30", "end": "2026-01-29"}},
+            malformed("onsetPeriod", "a JSON object", "it ends before it starts"),
+        ),
+        (
+            {"effectivePeriod": {"start": "2026-01-31T09:00:00Z", "end": "2025"}},
+            malformed("effectivePeriod", "a JSON object", "it ends before it starts"),
+        ),
+        ({"effectivePeriod": {"start": "2026-01-31T09:00:00Z", "end": "2026-01-31"}}, When(MIDNIGHT, latest=AT)),
+        ({"effectivePeriod": {"start": "2026-01-31T09:00:00Z", "end": "2026-01-31T09:00:00Z"}}, When(NINE)),
+        ({"effectivePeriod": {"start": "2026-01-31T10:30:00+02:00", "end": "2026-01-31T09:00:00Z"}}, When(NINE)),
         # Times that cannot be used.
         (
             {"effectiveTiming": {}, "issued": "2026-01-31"},
@@ -341,6 +375,7 @@ def test_a_fact_that_is_stated(fact: str, holder: Resource, when: When, expected
         ({"valueBoolean": True}, "true"),
         ({"valueBoolean": 7}, "7"),
         ({"valueBoolean": True, "modifierExtension": [{}]}, "true"),
+        ({"valueBoolean": True, "dataAbsentReason": {}}, "true"),
     ],
 )
 def test_a_problem_of_the_whole_goes_before_those_of_the_value_and_the_time(holder: Resource, written: str) -> None:

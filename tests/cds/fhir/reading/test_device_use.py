@@ -91,6 +91,7 @@ def ended(end: str, recorded: datetime | None = None) -> Rejected:
 
 
 NINE_WORDS = "2026-01-31T09:00:00Z"
+TWO_TIMINGS = RejectionReason("malformed", "malformed: more than one timing[x] (timingDateTime, timingPeriod)")
 MIDNIGHT = datetime(2026, 1, 30, 22, tzinfo=UTC)
 """When 2026-01-31 began in the east."""
 
@@ -106,7 +107,7 @@ MIDNIGHT = datetime(2026, 1, 30, 22, tzinfo=UTC)
         ({"timingDateTime": NINE_WORDS}, [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)]),
         (
             {"timingPeriod": {"start": NINE_WORDS}, "timingDateTime": "2026-01-01"},
-            [on(f"in use since {NINE_WORDS}", NINE), hours(1.0, NINE_WORDS, NINE)],
+            [on(), refused("collar_hours", f"since {NINE_WORDS}", TWO_TIMINGS)],
         ),
         (
             {"timingDateTime": "2026-01-31"},
@@ -208,6 +209,19 @@ def test_a_day_is_over_when_the_next_begins_where_the_reading_takes_place() -> N
                 "soon",
                 RejectionReason("no time", f"it is not recorded when the use ended: {NO_DATE}"),
             ),
+        ),
+        # What cannot be is no word that it is off: somebody has to look.
+        (
+            {"timingPeriod": {"start": "2026-01-31T09:30:00Z", "end": NINE_WORDS}},
+            refused(
+                "collar_in_place",
+                f"use ended {NINE_WORDS}",
+                RejectionReason("malformed", "malformed timingPeriod: it ends before it starts", look_up=True),
+            ),
+        ),
+        (
+            {"timingPeriod": {"end": NINE_WORDS}, "timingDateTime": "2026-01-31T08:00:00Z"},
+            refused("collar_in_place", f"use ended {NINE_WORDS}", TWO_TIMINGS._replace(look_up=True)),
         ),
         (
             {"timingPeriod": {"end": "2026-01-31T10:00:01Z"}},

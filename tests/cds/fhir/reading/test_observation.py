@@ -46,6 +46,7 @@ def rejected(
 
 IN_BED = accepted("bed_rest", True, "true")
 WIDE = accepted("neck_circumference_mm", 400.0, "400 mm")
+SAID_TO_LACK = "malformed: a value beside dataAbsentReason, which says that there is none"
 NO_CODE, NO_LIST = "malformed: no code", "malformed code: coding is not a list of Codings"
 NO_TEXTS = "malformed code: system and code are texts"
 A_FINDING = {
@@ -240,6 +241,16 @@ TWICE = "a part of the score has two values at one moment; none is used"
             ],
         ),
         (parts(2, 3, 5, status=None), [no_score("2 + 3 + 5", "malformed", "malformed: no status")]),
+        # Each part says that there is none (R4, obs-6), or carries what may change it; one alone is lacking.
+        (parts(2, 3, 5, dataAbsentReason={}), [no_score("2 + 3 + 5", "malformed", SAID_TO_LACK)]),
+        (
+            [*parts(2, 3), part(MOTOR, 5, "m", dataAbsentReason={"text": "not performed"})],
+            [no_score("2 + 3", "incomplete", "2 of 3 parts of the score, and no total")],
+        ),
+        (
+            [observation("p", "35088-4", LOINC, component=parts(1, 2, 4, modifierExtension=[{}]))],
+            [no_score("1 + 2 + 4", "modifier", "carries modifierExtension, which may change its meaning", "p")],
+        ),
         # What does not count at all.
         (parts(2, 3, 5, status="cancelled"), []),
         (parts(2, 3, 5, status="entered-in-error"), []),

@@ -42,6 +42,14 @@ WIDE = {"valueQuantity": quantity(400, "mm")}
 BED = accepted("bed_rest", True, "true")
 NOT_BED = accepted("bed_rest", False, "false")
 ROUND = accepted("neck_circumference_mm", 400.0, "400 mm")
+CHANGED = [{"url": "http://hospital.example/negated", "valueBoolean": True}]
+CHANGED_BED = rejected(
+    "bed_rest",
+    "true",
+    "modifier",
+    "it, or an item around it, carries modifierExtension, which may change its meaning",
+    NINE,
+)
 NECK_FORM = "no longer used; record chin_to_shoulder_look and habitus instead"
 
 
@@ -73,6 +81,25 @@ NECK_FORM = "no longer used; record chin_to_shoulder_look and habitus instead"
             [ROUND, NOT_BED, BED],
         ),
         ([item("g", {**YES, "item": [item("bed-rest", YES), item("bed_rest", NO)]})], [BED, NOT_BED]),
+        # What may change the meaning of an item, or of an answer, may change that of all below (R4, BackboneElement).
+        ([item("bed-rest", YES, modifierExtension=CHANGED)], [CHANGED_BED]),
+        (
+            [{"linkId": "g", "modifierExtension": CHANGED, "item": [{"linkId": "h", "item": [item("bed-rest", YES)]}]}],
+            [CHANGED_BED],
+        ),
+        ([item("g", {**YES, "modifierExtension": CHANGED, "item": [item("bed-rest", YES)]})], [CHANGED_BED]),
+        (
+            [
+                {"linkId": "g", "modifierExtension": CHANGED, "item": [item("bed-rest", YES)]},
+                item("neck-circumference", WIDE),
+            ],
+            [CHANGED_BED, ROUND],
+        ),
+        (
+            [item("g", {**YES, "modifierExtension": CHANGED}, item=[item("bed-rest", YES)])],
+            [BED],
+        ),
+        ([item("bed-rest", YES, modifierExtension=[])], [BED]),
         # What cannot be used.
         (
             [item("bed-rest", YES, NO)],

@@ -204,6 +204,57 @@ def test_every_kind_of_refusal_is_documented() -> None:
     assert [kind for kind in get_args(RefusalKind) if f"`{kind}`" not in page] == []
 
 
+NOT_PERFORMED = {"dataAbsentReason": {"text": "not performed"}}
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        observation("a", "airway-threat", valueBoolean=True, **NOT_PERFORMED),
+        observation(
+            "a", "85353-1", LOINC, component=[{"code": concept("airway-threat"), "valueBoolean": True, **NOT_PERFORMED}]
+        ),
+        observation("a", "airway-threat", valueBoolean=True, effectivePeriod={"start": "2020", "end": "2021"}),
+        observation("a", "airway-threat", valueBoolean=True, effectiveInstant="2025-01-31T09:00:00Z"),
+        of_patient(
+            "QuestionnaireResponse",
+            "a",
+            status="completed",
+            authored="2026-01-31T09:00:00Z",
+            item=[
+                {
+                    "linkId": "group",
+                    "modifierExtension": [{"url": "http://hospital.example/negated", "valueBoolean": True}],
+                    "item": [{"linkId": "airway-threat", "answer": [{"valueBoolean": True}]}],
+                }
+            ],
+        ),
+    ],
+)
+def test_a_danger_beside_what_takes_it_back_is_used_nowhere_and_to_be_looked_up(sent: Resource) -> None:
+    assert facts(sent) == {}
+    (refused,) = reading(sent).not_used
+    assert refused.kind in ("malformed", "modifier")
+    assert (refused.fact, refused.value) == ("airway_threat", "true")
+    assert refused.look_up is not None and refused.look_up.startswith("airway threatened: true")
+
+
+def test_what_was_found_beside_the_word_that_there_is_no_value_is_not_used() -> None:
+    asked = sorted(code_map().finding_questions)[0]
+    found = {"valueCodeableConcept": concept("S12.9", ICD)}
+    assert facts(observation("f", asked.code, asked.system, **found)) == {"known_neck_injury": True}
+    sent = observation("f", asked.code, asked.system, **found, **NOT_PERFORMED)
+    assert facts(sent) == {}
+    (refused,) = [one for one in reading(sent).not_used if one.fact]
+    assert (refused.fact, refused.kind) == ("known_neck_injury", "malformed")
+    assert refused.look_up
+
+
+def test_no_component_is_refused_for_what_its_observation_lacks() -> None:
+    part = {"code": concept("airway-threat"), "valueBoolean": True}
+    assert facts(observation("a", "85353-1", LOINC, component=[part], **NOT_PERFORMED)) == {"airway_threat": True}
+
+
 @pytest.mark.parametrize("status", ["entered-in-error", "cancelled", "preliminary", "registered", "unknown", None, 7])
 def test_only_final_observations_are_used(status: Any) -> None:
     (reason,) = reasons(neck("n", 400, status=status))

@@ -80,12 +80,32 @@ GONE = because("status", "it has abated, which says nothing about now")
         # The time: when it was recorded, else when it began; without one, now, where it is said to be active.
         (BROKEN, {"recordedDate": None, "onsetDateTime": "2026-01-31T09:00:00Z"}, [NECK]),
         (BROKEN, {"recordedDate": None, "onsetPeriod": {"start": "2026-01-31T09:00:00Z"}}, [NECK]),
-        (BROKEN, {"onsetDateTime": "2026-01-01", "onsetPeriod": {"start": "2026"}}, [NECK]),
+        # R4 2.6.0.3, choice of data types: one of them at the most.
         (
             BROKEN,
-            {"recordedDate": None, "onsetDateTime": "2026-01-31T09:00:00Z", "onsetPeriod": {"start": "2026"}},
-            [NECK],
+            {"onsetDateTime": "2026-01-01", "onsetPeriod": {"start": "2026"}},
+            [
+                rejected(
+                    "known_neck_injury",
+                    "S12.9",
+                    because("malformed", "malformed: more than one onset[x] (onsetDateTime, onsetPeriod)"),
+                    None,
+                )
+            ],
         ),
+        (
+            BROKEN,
+            {"recordedDate": None, "onsetDateTime": "2026-01-31T09:00:00Z", "onsetString": "today"},
+            [
+                rejected(
+                    "known_neck_injury",
+                    "S12.9",
+                    because("malformed", "malformed: more than one onset[x] (onsetDateTime, onsetString)"),
+                    None,
+                )
+            ],
+        ),
+        (BROKEN, {"onsetDateTime": "2026-01-01", "onsetPeriod": None}, [NECK]),
         (BROKEN, {"recordedDate": "2026-01-31"}, [NECK._replace(recorded=MIDNIGHT, latest=AT)]),
         (BROKEN, {"recordedDate": None}, [NECK._replace(recorded=None)]),
         (BROKEN, {"recordedDate": None, **clinically("active")}, [NECK._replace(recorded=None, latest=AT)]),
@@ -254,10 +274,11 @@ LONGER = (AT - timedelta(days=90, seconds=1)).isoformat()
         ("Procedure", {"status": "completed", "performedDateTime": LONGER}, False),
         ("Procedure", {"status": "completed", "performedPeriod": {"start": "2020-01-01", "end": DAYS_90}}, True),
         ("Procedure", {"status": "completed", "performedPeriod": {"start": LONGER}}, False),
+        # Which of two times counts cannot be told.
         (
             "Procedure",
             {"status": "completed", "performedDateTime": LONGER, "performedPeriod": {"start": DAYS_90}},
-            False,
+            True,
         ),
         ("ServiceRequest", {"status": "completed"}, False),
     ],
@@ -274,7 +295,16 @@ FUSED = accepted("previous_neck_fusion", True, "5601008", of="Procedure")
     [
         ({}, FUSED),
         ({"performedDateTime": None, "performedPeriod": {"start": "2020-01-01", "end": "2026-01-31T09:00:00Z"}}, FUSED),
-        ({"performedPeriod": {"start": "2020"}}, FUSED),
+        (
+            {"performedPeriod": {"start": "2020"}},
+            rejected(
+                "previous_neck_fusion",
+                "5601008",
+                because("malformed", "malformed: more than one performed[x] (performedDateTime, performedPeriod)"),
+                None,
+                of="Procedure",
+            ),
+        ),
         (
             {"status": "in-progress", "performedDateTime": None, "performedPeriod": {"start": "2026-01-31T09:00:00Z"}},
             FUSED._replace(latest=AT),
@@ -347,7 +377,14 @@ def due(written: Any) -> Resource:
         (due("2026-01-31"), [PLANNED._replace(ages=False)]),
         (due("2026-01-30"), [no_order("status", "was due by 2026-01-31 00:00")]),
         ({"occurrencePeriod": {"start": "2020", "end": "2026-02-03"}}, [PLANNED._replace(ages=False)]),
-        ({"occurrencePeriod": {"end": "2026-01-03"}, **due("2026-02-03")}, [PLANNED._replace(ages=False)]),
+        (
+            {"occurrencePeriod": {"end": "2026-03-03"}, **due("2026-02-03")},
+            [no_order("malformed", "malformed: more than one occurrence[x] (occurrenceDateTime, occurrencePeriod)")],
+        ),
+        (
+            {"occurrencePeriod": {"start": "2026-03-03", "end": "2026-02-03"}},
+            [no_order("malformed", "malformed occurrencePeriod: it ends before it starts")],
+        ),
         ({"occurrencePeriod": {"start": "2026-02-03"}}, [PLANNED]),
         ({"occurrencePeriod": "2026"}, [PLANNED]),
         (due("soon"), [no_order("malformed", f"malformed occurrence soon: {NO_DATE}")]),
