@@ -79,7 +79,7 @@ class TrustSettings(SettingsGroup):
     audiences: Annotated[Words, AfterValidator(_addresses)] = Field(
         default=(),
         description="addresses of this service as its clients call it (`https://cds.example.org`); a token must be made "
-        "for one of them. Default: the public URL",
+        "for one of them, and links in FHIR answers begin with one. Default: the public URL",
     )
     algorithms: Words = Field(
         default=("ES384", "RS384"), description="signatures that are accepted; `ES256` and `RS256` may be added"

@@ -102,6 +102,8 @@ def create_app(
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
+        # The framework's redirect would go to whatever the Host of the call names.
+        redirect_slashes=False,
     )
     app.state.service, app.state.reloader, app.state.replaces = service, reloader, False
     _add_routes(app, settings, parts)

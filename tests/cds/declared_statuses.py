@@ -17,7 +17,7 @@ _LEFT = 499
 """In the log only: the client left before it was answered."""
 _NO_ROUTE = "none"
 """What stands in the log for a call that a layer answered before it was routed, or that meant no route."""
-_WITHOUT_ROUTE = {"307", "404", "405"}
+_WITHOUT_ROUTE = {"404", "405"}
 
 
 def undeclared(lines: Iterable[str]) -> list[str]:

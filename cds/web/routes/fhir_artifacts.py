@@ -13,6 +13,7 @@ from cds.fhir.operations.definitions import OPERATIONS
 from cds.fhir.publishing.search import SearchNotUnderstood, capability_statement, searched
 from cds.operation_outcome import Issue, RefusedCall
 from cds.web.accept_headers import accepted
+from cds.web.called_address import called_address
 from cds.web.dependencies import CurrentService, Service
 from cds.web.form_body import FORM_CONTENT, form_fields
 
@@ -109,4 +110,4 @@ def artefact(resource_type: str, name: str, service: CurrentService) -> JSONResp
 
 
 def _address(request: Request) -> str:
-    return f"{str(request.base_url).rstrip('/')}{router.prefix}"
+    return f"{called_address(request)}{router.prefix}"

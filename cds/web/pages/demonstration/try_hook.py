@@ -21,6 +21,7 @@ from cds.hooks.services import SERVICES
 from cds.observability.metrics import stage_times
 from cds.operation_outcome import Issue, RefusedCall
 from cds.site.demo_patients import SHIPPED, DemoIndex, DemoPatient
+from cds.web.called_address import called_address
 from cds.web.dependencies import CurrentService, Service
 from cds.web.pages.demonstration.hook_request import request_for
 from cds.web.pages.demonstration.standard_checks import Checked, checked
@@ -102,7 +103,7 @@ def _shown(
         services=SERVICES,
         text=text,
         sent=sent,
-        snippets=_snippets(f"{str(request.base_url).rstrip('/')}/cds-services/{hook.id}", text),
+        snippets=_snippets(f"{called_address(request)}/cds-services/{hook.id}", text),
         rendered=_rendered,
         as_json=lambda value: json.dumps(value, indent=2, ensure_ascii=False),
     )
