@@ -111,6 +111,13 @@ class HookCall:
         """What is ordered and planned already in the record alone."""
         return self._standing(self.gathered.orders)
 
+    @cached_property
+    def collars_on_record(self) -> tuple[Resource, ...]:
+        """The orders of a collar that stand in the record and are none of the drafts of this call."""
+        drafted = {(draft["resourceType"], draft.get("id")) for draft in self.request.context.drafts}
+        collars = self.on_record.collars
+        return tuple(each for each in collars if (each["resourceType"], each["id"]) not in drafted)
+
     def _standing(self, resources: Iterable[Resource]) -> StandingCare:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name
         patient = self.request.context.patientId

@@ -20,6 +20,7 @@ from cds.hooks.suggestions.changeable import by_hand, has_usable_id, keeps_its_c
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import whole_order_set
 from cds.hooks.suggestions.order_size import what_changes
+from cds.hooks.suggestions.sizes_on_record import other_sizes
 from cds.protocol.request import OrderSelectRequest, Resource
 from cds.protocol.response import LONGEST_SUMMARY
 from cds.site.content import Content
@@ -54,6 +55,10 @@ def _cards(call: HookCall) -> list[Draft]:
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
     main = replace(main, lines=(*_as_written(call, to_order, ours), *main.lines))
+    stand = [*call.collars_on_record, *(draft for draft in by_others if draft not in ours)]
+    main = _of_two_sizes(
+        main, other_sizes(stand, ours, to_order, call.orders, call.content.ruleset, accepting=bool(actions))
+    )
     main = need_first(_beside_what_stands(_after_the_halo(main, halo), call, before), call.decision)
     return [_doubted(main) if call.deceased else main, *caution_cards(without_leading(call.decision), beside_size=True)]
 
@@ -94,10 +99,8 @@ def _to_order(decision: Decision) -> Decision:
 
 
 def _ordered_before(call: HookCall) -> Resource | None:
-    """The order of a collar that stands in the record and is none of the drafts of this call."""
-    collar = call.on_record.collar
-    drafted = {(draft["resourceType"], draft.get("id")) for draft in call.request.context.drafts}
-    return None if collar is None or (collar["resourceType"], collar["id"]) in drafted else collar
+    """The order of a collar that stands in the record and is none of the drafts of this call; of the device, where it has both."""
+    return max(call.collars_on_record, key=lambda order: order["resourceType"] == "DeviceRequest", default=None)
 
 
 def _without_look_up(decision: Decision, before: Resource | None) -> Decision:
@@ -125,6 +128,24 @@ def _beside_what_stands(main: Draft, call: HookCall, before: Resource | None) ->
     how = "drafted" if before.get("status") == "draft" else "ordered"
     first = f"A collar is {how} already{whose}: is another one meant?"
     return replace(main, lines=(CardLine("", f"**{markdown.plain(first)}**", needed=True), *main.lines, last))
+
+
+def _of_two_sizes(main: Draft, sentences: Sequence[str]) -> Draft:
+    """``main`` led by ``sentences``: what is ordered already is of another size, and somebody decides which one is meant."""
+    if not sentences:
+        return main
+    said = [f"**{markdown.plain(sentence)}**" for sentence in sentences]
+    return replace(
+        main,
+        indicator="critical" if main.indicator == "critical" else "warning",
+        summary=main.summary if main.indicator == "critical" else markdown.shorten(sentences[0], LONGEST_SUMMARY),
+        lines=(
+            *(CardLine("", each, needed=True) for each in said),
+            *([] if main.indicator == "critical" else [CardLine("", markdown.plain(main.summary), needed=True)]),
+            *main.lines,
+        ),
+        full=lambda: markdown.joined([*said, main.full()]),
+    )
 
 
 def _after_the_halo(main: Draft, halo: Sequence[NotUsed]) -> Draft:

@@ -20,6 +20,7 @@ from cds.hooks.suggestions.changeable import by_hand, unknown_modifier
 from cds.hooks.suggestions.need_first import offers_need_first
 from cds.hooks.suggestions.order_set import corrections, whole_order_set
 from cds.hooks.suggestions.order_size import contradicts, people_stated, values_stated
+from cds.hooks.suggestions.sizes_on_record import other_sizes
 from cds.protocol.request import OrderSignRequest, Resource
 from cds.protocol.response import Action
 from cds.site.advice_policy import Contradiction
@@ -36,9 +37,9 @@ _LONGEST = 120
 class Finding:
     """One way in which an order contradicts the decision.
 
-    ``about`` says what would put it right: the order, more care, a decision about the need, another patient, or somebody who
-    knows its modifier. ``summary`` is
-    the sentence for the head of a card, where ``text`` is longer than one.
+    ``about`` says what would put it right: the order, more care, a decision about the need, another patient, the order on
+    record, or somebody who knows its modifier. ``summary`` is the sentence for the head of a card, where ``text`` is longer
+    than one.
     """
 
     severity: Severity
@@ -70,7 +71,7 @@ def _cards(call: HookCall) -> list[Draft]:
     if call.deceased:
         # Most likely another patient is meant: whatever else is wrong with the order can wait.
         return [_card(call, orders[0], orders, [Finding("critical", DIED, (), about="patient")])]
-    need, of_call = list(_need(call)), [*_people(call, orders), *_care(call)]
+    need, of_call = list(_need(call)), [*_on_record(call, orders), *_people(call, orders), *_care(call)]
     drafts = []
     for position, order in enumerate(orders):
         findings = [
@@ -159,6 +160,12 @@ def _with_fitting_item(call: HookCall, order: Resource) -> Resource:
     return with_item(order, ordered, shelf)
 
 
+def _on_record(call: HookCall, orders: list[Resource]) -> Iterator[Finding]:
+    """That the order of a collar on record is of another size: somebody decides which is meant, so nothing is offered for it."""
+    for text in other_sizes(call.collars_on_record, orders, call.decision, call.orders, call.content.ruleset):
+        yield Finding("warning", text, (), about="record")
+
+
 def _people(call: HookCall, orders: Iterable[Resource]) -> Iterator[Finding]:
     """Whether some collar order asks for the people that fitting takes."""
     task = next((task for task in call.decision.tasks if task.task == FIT_TASK), None)
@@ -231,7 +238,7 @@ def _offers(call: HookCall, order: Resource, orders: list[Resource], findings: l
     if call.deceased:
         return ()
     fitting = partial(_with_fitting_item, call)
-    if all(finding.about == "need" for finding in findings):
+    if all(finding.about in ("need", "record") for finding in findings):
         actions: tuple[Action, ...] = ()
     elif any(finding.about == "care" for finding in findings) or call.decision.size_class is None:
         actions = whole_order_set(call.decision, call.orders, call.content.ruleset, orders, call.standing, fitting)

@@ -19,7 +19,8 @@ from cds.protocol.request import Resource, names_another_patient
 class StandingCare:
     """What stands, by the task or order code that it covers; the collar itself; and the care plans of this rule set.
 
-    ``unread`` are orders and plans of care that carry a modifier which is not known here: they cover nothing.
+    ``unread`` are orders and plans of care that carry a modifier which is not known here: they cover nothing. ``collars``
+    are all orders of a collar, of its device or its fitting.
     """
 
     by_code: Mapping[str, Resource]
@@ -27,6 +28,7 @@ class StandingCare:
     plans: tuple[Resource, ...]
     urls: Canonicals
     unread: tuple[Resource, ...] = ()
+    collars: tuple[Resource, ...] = ()
 
     @classmethod
     def of(
@@ -48,6 +50,7 @@ class StandingCare:
         device: Resource | None = None
         plans: list[Resource] = []
         unread: list[Resource] = []
+        collars: dict[tuple[str, str], Resource] = {}
         for resource in resources:
             kind = resource["resourceType"]
             if kind not in ORDERED or not _stands(resource, patient):
@@ -57,14 +60,18 @@ class StandingCare:
                 (plans if understood else unread).append(resource)
             elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):
                 device = device or resource
+                collars.setdefault((kind, resource["id"]), resource)
             elif kind == "ServiceRequest" and orders_a_collar(resource):
                 by_code.setdefault(FIT_COLLAR, resource)
+                collars.setdefault((kind, resource["id"]), resource)
             for found in _own_codes(resource, urls):
+                if found == FIT_COLLAR and kind == "ServiceRequest":
+                    collars.setdefault((kind, resource["id"]), resource)
                 if understood or found == FIT_COLLAR:
                     by_code.setdefault(found, resource)
                 elif resource not in unread:
                     unread.append(resource)
-        return cls(by_code, device, tuple(plans), urls, tuple(unread))
+        return cls(by_code, device, tuple(plans), urls, tuple(unread), tuple(collars.values()))
 
     @property
     def collar(self) -> Resource | None:
