@@ -171,12 +171,17 @@ def _people(call: HookCall, orders: Iterable[Resource]) -> Iterator[Finding]:
     task = next((task for task in call.decision.tasks if task.task == FIT_TASK), None)
     if task is None or task.people < 2:
         return
-    asked = max((people_stated(order, call.orders.canonicals) or 0 for order in orders), default=0)
+    fittings = [order for order in orders if order["resourceType"] == "ServiceRequest"]
+    # Beside the order of a device alone, the fitting that stands in the record is the one that is meant.
+    standing = [] if fittings else [each for each in call.collars_on_record if each["resourceType"] == "ServiceRequest"]
+    asked = max((people_stated(order, call.orders.canonicals) or 0 for order in (*orders, *standing)), default=0)
     if asked < task.people:
         stated = f", not {asked}," if asked else ""
         name = "a second person" if task.people == 2 else f"{task.people} people{stated}"
-        text = f"Name {name} in the order: fitting takes {task.people}, one of whom only holds head and neck."
-        yield _finding(call, "people_missing", text, task.rules)
+        where = "the order of the fitting" if standing or not fittings else "the order"
+        text = f"Name {name} in {where}: fitting takes {task.people}, one of whom only holds head and neck."
+        # Where nobody has ordered the fitting, that order brings the people.
+        yield _finding(call, "people_missing", text, task.rules, about="order" if fittings or standing else "care")
 
 
 def _care(call: HookCall) -> Iterator[Finding]:
