@@ -334,8 +334,9 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
     )
     time_zone: str | None = Field(
         default=None,
-        description="time zone of the wards' clocks by its IANA name (`Europe/Madrid`), for the times on pages and papers. "
-        "Default: the machine's, which in a container is UTC",
+        description="time zone of the wards' clocks by its IANA name (`Europe/Madrid`), for the times on pages and papers, "
+        "and for dates without a time in records: these are days of the wards' clocks, so today is not in the future east of "
+        "UTC. Default: the machine's, which in a container is UTC",
     )
     host: str = Field(default="127.0.0.1", description="address to listen on")
     port: int = Field(default=8000, ge=0, le=65535, description="port to listen on; 0 takes a free one")

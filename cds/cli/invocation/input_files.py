@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, TypeAdapter, ValidationError
 
 from cds.fhir.reading.code_map import CodeMap
+from cds.fhir.reading.dates import by_the_clock
 from cds.fhir.reading.reader import read
 from cds.strict_json import JsonProblem, parse
 from rules.errors import NuqueError
@@ -18,6 +21,8 @@ from rules.model.facts import RecordedFact
 from rules.model.ruleset import Ruleset
 
 _MOMENT = TypeAdapter(AwareDatetime)
+_TIME_ZONE = "NUQUE_TIME_ZONE"
+"""The setting of the service that says which clocks the wards have."""
 
 
 class InputError(NuqueError):
@@ -45,8 +50,8 @@ def read_input(
     """The JSON in ``content`` (of the file ``name``) as input. ``codes`` gives the code map, and is asked only for FHIR.
 
     Facts are those of ``ruleset``. Plain facts may carry their own moment (``at``); an explicit moment ``at`` stands
-    above it, the moment ``now`` below. Raises InputError where it is not JSON or none of the three forms, ReadingError
-    where FHIR cannot be read.
+    above it, the moment ``now`` below. Days without a time are those of the zone of ``at``; now, of the wards' clocks. Raises
+    InputError where it is not JSON or none of the three forms, ReadingError where FHIR cannot be read.
     """
     if not content.strip():
         raise InputError(f"{name}: the file is empty; expected facts, FHIR or a CDS Hooks request, as JSON")
@@ -57,14 +62,23 @@ def read_input(
     if isinstance(value, list) and (odd := [place for place, one in enumerate(value) if not isinstance(one, dict)]):
         raise InputError(f"{name}: item {odd[0]}: a list is taken as FHIR resources, and this item is not an object")
     if isinstance(value, list) or (isinstance(value, dict) and ("resourceType" in value or "hook" in value)):
-        return _read_fhir(value, name, ruleset, codes(), at or now)
+        return _read_fhir(value, name, ruleset, codes(), at or now, at or by_the_clock(now, _zone()))
     if isinstance(value, dict):
         return _read_facts(value, name, at, now)
     raise InputError(f"{name}: expected an object with facts, a FHIR resource or Bundle, or a CDS Hooks request")
 
 
-def _read_fhir(value: Any, name: str, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> Input:
-    reading = read(value, ruleset, code_map, at)
+def _zone() -> ZoneInfo | None:
+    """The time zone of the wards' clocks, as the service has it; None: that of this machine."""
+    named = os.environ.get(_TIME_ZONE)
+    try:
+        return ZoneInfo(named) if named else None
+    except (KeyError, ValueError, OSError) as error:
+        raise InputError(f"{_TIME_ZONE}: {named!r} is no IANA name of a time zone that this machine knows") from error
+
+
+def _read_fhir(value: Any, name: str, ruleset: Ruleset, code_map: CodeMap, at: datetime, clock: datetime) -> Input:
+    reading = read(value, ruleset, code_map, clock)
     # Where a patient has no id, the place in the file stands for it, and tells nobody who it is.
     named = reading.patient and "/" in reading.patient and f"({reading.patient})"
     title = " ".join(part for part in (reading.patient_name, named) if part)

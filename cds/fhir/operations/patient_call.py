@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Any
 
 from cds.fhir.datatypes import Resource
@@ -12,7 +12,7 @@ from cds.fhir.operations.definitions import AT, CONTEXTS, Operation
 from cds.fhir.operations.parameters import MOST_PROBLEMS, Given, Held, read_parameters
 from cds.fhir.reading.bundle_index import ReadingError
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.dates import DateError, moment
+from cds.fhir.reading.dates import DateError, by_the_clock, moment
 from cds.fhir.reading.reader import Reading, read_called
 from cds.fhir.writing.order_context import OrderContext, referenced_type
 from cds.operation_outcome import Issue, RefusedCall
@@ -105,14 +105,16 @@ class PatientCall:
             _moment(given, now),
         )
 
-    def read(self, ruleset: Ruleset, code_map: CodeMap) -> Reading:
+    def read(self, ruleset: Ruleset, code_map: CodeMap, zone: tzinfo | None) -> Reading:
         """What the records say of the patient, read as in a call of a hook: facts of ``ruleset`` by the codes of ``code_map``.
 
-        Raises RefusedCall with 422 where they cannot be read.
+        Days without a time are those of the clock in ``zone`` (None: of this machine). Raises RefusedCall with 422 where they
+        cannot be read.
         """
         sent = self.records[0] if len(self.records) == 1 else list(self.records)
         try:
-            return read_called(sent, ruleset, code_map, self.at, self.subject, self.encounter)
+            clock = by_the_clock(self.at, zone)
+            return read_called(sent, ruleset, code_map, clock, self.subject, self.encounter)
         except ReadingError as error:
             raise _refused(422, "Parameters.parameter", str(error), "business-rule") from error
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, timezone, tzinfo
 
 _DATE = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
 _TIMED = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?(?:Z|[+-]\d{2}:\d{2})")
@@ -60,6 +60,18 @@ def moment(text: object, zone: tzinfo | None) -> datetime:
     if isinstance(text, str) and "T" in text:
         raise DateError("not a FHIR dateTime, which gives a time of day with seconds and a time zone")
     return datetime.combine(date_range(text).first, time.min, zone)
+
+
+def by_the_clock(at: datetime, zone: tzinfo | None) -> datetime:
+    """The moment ``at`` (with time zone) as the clock in ``zone`` shows it (None: the clock of this machine).
+
+    A record that is read at it takes its bare dates for days of that clock: a day that has begun there is not in the future. The
+    distance from UTC is that of ``at``, so that moments before the clock was put forward or back can be subtracted.
+    """
+    local = at.astimezone(zone)
+    distance = local.utcoffset()
+    assert distance is not None
+    return local.replace(tzinfo=timezone(distance))
 
 
 def is_day(text: object) -> bool:

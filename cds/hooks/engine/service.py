@@ -12,6 +12,7 @@ from uuid import UUID, uuid5
 import rules
 from cds.fhir import codes
 from cds.fhir.json_access import shown
+from cds.fhir.reading.dates import by_the_clock
 from cds.fhir.reading.reader import read
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
@@ -189,7 +190,8 @@ class HookService:
         """
         call_progress = progress()
         call_progress.check()
-        reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, at)
+        clock = by_the_clock(at, settings.zone)
+        reading = read(_as_sent(request, gathered), content.ruleset, content.code_map, clock)
         call_progress.check()
         decision = content.decider.decide(self._known(reading.facts, content, at), at, reading.not_used)
         call_progress.check()

@@ -137,7 +137,7 @@ def _of_operations(service: Service) -> Iterator[tuple[str, Example]]:
         ],
     }
     call = PatientCall.of(read_parameters(sent, APPLY.takes), patient.at)
-    reading = call.read(content.ruleset, content.code_map)
+    reading = call.read(content.ruleset, content.code_map, patient.at.tzinfo)
     decision = content.decider.decide(reading.facts, call.at, reading.not_used)
     answers = {
         ("PlanDefinition", "$apply"): applied_plan(

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 
+from cds.fhir.reading.dates import by_the_clock
 from cds.fhir.reading.reader import read
 from cds.fhir_client.smart_launch import Granted, LaunchFailed, SmartLauncher
 from cds.hooks.cards.linked_decision import LinkedDecision
@@ -81,7 +82,8 @@ async def _decided(service: Service, iss: str, granted: Granted) -> str:
             "The patient's record could not be read from the EHR; open Nuque from the chart again."
         ) from error
     records = {"context": {"patientId": granted.patient, "encounterId": granted.encounter}, "fhirServer": iss}
-    reading = read({**records, "prefetch": dict(gathered.prefetch)}, content.ruleset, content.code_map, at)
+    sent, clock = {**records, "prefetch": dict(gathered.prefetch)}, by_the_clock(at, service.settings.zone)
+    reading = read(sent, content.ruleset, content.code_map, clock)
     decision = content.decider.decide(reading.facts, at, [*reading.not_used, *gathered.not_had])
     return LinkedDecision.of(decision, granted.patient).sealed(service.links, at)
 

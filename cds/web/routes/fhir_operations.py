@@ -103,7 +103,7 @@ def _given(body: dict[str, Any], operation: Operation, name: str | None, service
 def _read(call: PatientCall, request: Request, service: Service) -> Reading:
     if call.subject is not None:
         service.watch.about(request, call.subject.rsplit("/", 1)[-1])
-    return call.read(service.content.ruleset, service.content.code_map)
+    return call.read(service.content.ruleset, service.content.code_map, service.settings.zone)
 
 
 def _decided(call: PatientCall, operation: Operation, request: Request, service: Service) -> tuple[Reading, Decision]:

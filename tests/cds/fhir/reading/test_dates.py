@@ -2,10 +2,11 @@
 
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from cds.fhir.reading.dates import DateError, DateRange, age_in_years, date_range, is_day, moment
+from cds.fhir.reading.dates import DateError, DateRange, age_in_years, by_the_clock, date_range, is_day, moment
 
 NO_DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
 NO_TIME = "not a FHIR dateTime, which gives a time of day with seconds and a time zone"
@@ -124,3 +125,13 @@ def test_a_day_without_a_time_is_told(text: Any, day: bool) -> None:
 )
 def test_an_age_is_completed_years_and_the_part_of_the_running_one(birth: date, on: date, years: float) -> None:
     assert age_in_years(birth, on) == years
+
+
+def test_a_moment_by_the_clock_of_the_wards() -> None:
+    at = datetime(2026, 3, 29, 12, tzinfo=UTC)
+    shown = by_the_clock(at, ZoneInfo("Europe/Madrid"))
+    assert shown.isoformat() == "2026-03-29T14:00:00+02:00"
+    # The clock was put forward that night: what lies between two moments stays so many hours.
+    assert shown - moment("2026-03-29T00:30:00+01:00", None) == timedelta(hours=12, minutes=30)
+    assert moment("2026-03-30", by_the_clock(at, ZoneInfo("Pacific/Auckland")).tzinfo) <= at
+    assert by_the_clock(at, None) == at
