@@ -21,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from cds.fhir.references import addresses
+from cds.fhir.references import addresses, as_compared
 from cds.strict_json import MOST_RESOURCES
 
 WHOLE_DECISION = "org.example.nuque.whole-decision"
@@ -302,5 +302,7 @@ def names_another_patient(reference: str, patient_id: str, server: str | None = 
     parts = bare.split("/")
     if len(parts) < 2 or parts[-2] != "Patient":
         return False
-    elsewhere = server is not None and "://" in bare and bare not in addresses(server, f"Patient/{patient_id}")
+    elsewhere = (
+        server is not None and "://" in bare and as_compared(bare) not in addresses(server, f"Patient/{patient_id}")
+    )
     return elsewhere or parts[-1] != patient_id

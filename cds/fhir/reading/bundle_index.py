@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.rejection import RejectionReason
-from cds.fhir.references import addresses
+from cds.fhir.references import addresses, as_compared, is_address
 from cds.fhir.search_answers import failure, fewer_than_total, is_note, words_of
 from rules.errors import NuqueError
 from rules.model.decision import NotUsed
@@ -270,17 +270,14 @@ class Names(frozenset[str]):
     @cached_property
     def absolute(self) -> bool:
         """Whether an address is among them."""
-        return any(map(_is_address, self))
-
-
-def _is_address(name: str) -> bool:
-    return name.startswith(("http://", "https://"))
+        return any(map(is_address, self))
 
 
 def _ways(reference: str) -> tuple[str, str, str | None]:
-    """``reference`` as written, without a version, and (of an address) its type and id alone."""
-    bare = _VERSION.sub("", reference)
-    return reference, bare, "/".join(bare.split("/")[-2:]) if _is_address(bare) else None
+    """``reference`` as it is compared, without a version, and (of an address) its type and id alone."""
+    written = as_compared(reference)
+    bare = _VERSION.sub("", written)
+    return written, bare, "/".join(bare.split("/")[-2:]) if is_address(bare) else None
 
 
 def refers_to(reference: str, names: Names) -> bool:
@@ -293,10 +290,10 @@ def refers_to(reference: str, names: Names) -> bool:
 
 
 def names_of(record: Record) -> Names:
-    """Everything that a reference to ``record`` may say."""
+    """Everything that a reference to ``record`` may say, addresses as they are compared."""
     identity = text(record.resource, "id")
     names = {record.reference, record.url, *record.urls, f"urn:uuid:{identity}" if identity else None}
-    return Names(name for name in names if name)
+    return Names(as_compared(name) for name in names if name)
 
 
 def type_referred_to(reference: str) -> str | None:

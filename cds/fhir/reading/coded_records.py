@@ -15,11 +15,12 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from cds.fhir.json_access import codings, items, mapping, shown, text
+from cds.fhir.prohibition import is_to_be_done
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.clinical_record import ClinicalRecordReader, When, status_problem
 from cds.fhir.reading.code_map import codings_of
 from cds.fhir.reading.dates import DateError, ends_before_it_starts, moment
-from cds.fhir.reading.device_use import read_procedure_on_the_neck
+from cds.fhir.reading.device_use import MAY_BE_FORBIDDEN, read_procedure_on_the_neck
 from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, stale
 from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
 from cds.fhir.reading.value_parser import Value
@@ -35,6 +36,7 @@ _LATE = timedelta(days=90)
 """For so long an operation may bear on the neck of now."""
 DAYS_OF = {len("2026"): 366, len("2026-01"): 31, len("2026-01-31"): 1}
 """How many days a date of so many characters may mean at the most."""
+_FORBIDDEN = RejectionReason("status", "orders that it not be done")
 _REFUTED_BELOW_ALL = -1
 """That one diagnosis was refuted says little: any record of the opposite stands above it."""
 
@@ -151,8 +153,9 @@ class CodedRecordReader(ClinicalRecordReader):
         """Facts from ``record``, an order in force, by its code or its category. What is still to come does not grow stale."""
         order = record.resource
         problem = status_problem(order, ("active",))
-        if problem is None and order.get("doNotPerform") not in (None, False):
-            problem = RejectionReason("status", "orders that it not be done")
+        to_be_done = is_to_be_done(order)
+        if problem is None and not to_be_done:
+            problem = _FORBIDDEN if to_be_done is False else MAY_BE_FORBIDDEN
         if problem is None and order.get("intent") not in _INTENDED:
             problem = RejectionReason("status", f"intent is {shown(order.get('intent'))}")
         due, when = self._due(order), self.when(order, "authoredOn")

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import Any
 
 from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.dates import DateError, age_in_years, date_range, moment
 from cds.fhir.reading.reconciliation import Accepted, Rejected
-from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
 from rules.model import expressions as arithmetic
 from rules.model.conditions import Compare, comparisons, describe, evaluate
 from rules.model.facts import FactDefinition
@@ -142,7 +143,11 @@ def read_patient(
             )
         else:
             yield Accepted("sex", sex, shown(gender), record.label, record.reference, None, ages=False)
-    if is_deceased(patient, at):
+    unclear = _unclear_death(patient)
+    if unclear is not None:
+        written, why = unclear
+        yield Rejected(None, f"deceased: {written}", why, record.label)
+    elif is_deceased(patient, at):
         written = shown(patient.get("deceasedDateTime", True))
         why = RejectionReason("patient", "the patient is recorded as deceased: check the identity")
         yield Rejected(None, f"deceased: {written}", why, record.label)
@@ -232,8 +237,11 @@ def _born_apart(patients: Iterable[Record]) -> Iterator[Accepted]:
 
 
 def is_deceased(patient: object, at: datetime) -> bool:
-    """Whether ``patient`` is recorded as deceased at the moment ``at``. A malformed date of death says that there was one."""
-    if not isinstance(patient, dict):
+    """Whether ``patient`` is recorded as deceased at the moment ``at``.
+
+    A date of death that is no date says that there was one; what is in another form says nothing.
+    """
+    if not isinstance(patient, dict) or _unclear_death(patient) is not None:
         return False
     died = patient.get("deceasedDateTime")
     if died is None:
@@ -242,6 +250,17 @@ def is_deceased(patient: object, at: datetime) -> bool:
         return moment(died, at.tzinfo) <= at
     except DateError:
         return True
+
+
+def _unclear_death(patient: Mapping[str, Any]) -> tuple[str, RejectionReason] | None:
+    """What is said of a death, and why it cannot be told what it means: another form of JSON, or two words that contradict."""
+    dead, died = patient.get("deceasedBoolean"), patient.get("deceasedDateTime")
+    if dead is not None and not isinstance(dead, bool):
+        return shown(dead), RejectionReason("malformed", "malformed: deceasedBoolean is neither true nor false")
+    if died is not None and not isinstance(died, str):
+        return shown(died), RejectionReason("malformed", "malformed: deceasedDateTime is not a text")
+    several = None if dead else several_of_a_choice(patient, "deceased")
+    return None if several is None else (f"{shown(dead)}, {shown(died)}", several)
 
 
 def display_name(patient: object) -> str | None:

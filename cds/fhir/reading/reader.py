@@ -51,6 +51,7 @@ from cds.fhir.reading.patient import AgeQuestion, display_name, identity_doubts,
 from cds.fhir.reading.questionnaire_response import QuestionnaireResponseReader
 from cds.fhir.reading.reconciliation import Accepted, Rejected, all_refused, choose, unmodified
 from cds.fhir.reading.rejection import RejectionReason
+from cds.fhir.references import as_compared
 from rules.model.decision import NotUsed, RefusalKind
 from rules.model.facts import RecordedFact
 from rules.model.ruleset import Ruleset
@@ -168,11 +169,11 @@ class _PatientReading:
         if asked is None:
             return [], Names()
         own = [record for record in sent if asked == record.label or refers_to(asked, names_of(record))]
-        return own, Names({asked, *self.found.addresses}.union(*map(names_of, own)))
+        return own, Names({as_compared(asked), *self.found.addresses}.union(*map(names_of, own)))
 
     def _subjects(self) -> set[str]:
         references = map(_subject, self.found.of(*_OF_A_PATIENT))
-        return {reference for reference in references if reference is not None}
+        return {as_compared(reference) for reference in references if reference is not None}
 
     def _only_name(self, names: set[str]) -> str | None:
         if len(names) > 1:

@@ -208,6 +208,8 @@ PERSON_DAMAGES: dict[str, Callable[[Json], Any]] = {
     "another gender": lambda patient: patient.update(gender="M"),
     "dead": lambda patient: patient.update(deceasedBoolean=True),
     "dead by date": lambda patient: patient.update(deceasedDateTime="2026-01-02T00:00:00Z"),
+    "dead in another form": lambda patient: patient.update(deceasedBoolean="true"),
+    "dead by no date": lambda patient: patient.update(deceasedDateTime=True),
     "alive": lambda patient: patient.update(deceasedBoolean=False),
     "denied": lambda patient: patient.update(modifierExtension=[{"url": "https://example.org/denied"}]),
 }
@@ -222,6 +224,8 @@ STAY_DAMAGES: dict[str, Callable[[Json], Any]] = {
     "a quoted name": lambda stay: stay["serviceProvider"].update(display='Ward "3"'),
     "a place": lambda stay: stay.update(location=[{"location": {"reference": "Location/1", "display": "Bay 7"}}]),
     "an unnamed place": lambda stay: stay.update(location=[{"location": {"reference": "Location/1"}}]),
+    "a class of the hospital": lambda stay: stay["class"].update(system="http://hospital.example/classes"),
+    "a class by its identifier": lambda stay: stay["class"].update(system="urn:oid:2.16.840.1.113883.5.4"),
     "no class": lambda stay: stay.pop("class"),
     "planned": lambda stay: stay.update(status="planned"),
 }

@@ -593,6 +593,15 @@ def observed(value: bool, time: str, **fields: Any) -> Resource:
     return observation(f"o-{time}-{value}", "collar-in-place", valueBoolean=value, effectiveDateTime=time, **fields)
 
 
+@pytest.mark.parametrize(
+    "fields", [{"doNotPerform": "true"}, {"doNotPerform": 1}, {"_doNotPerform": {"extension": []}}]
+)
+def test_an_order_that_may_forbid_a_collar_is_listed(fields: Resource) -> None:
+    (refused,) = reading(ordered(**fields)).not_used
+    assert (refused.kind, refused.value) == ("malformed", "Maintain rigid cervical collar at all times")
+    assert "doNotPerform is neither true nor false" in refused.reason
+
+
 def named(*resources: Resource) -> list[tuple[str | None, str]]:
     return [(one.fact, one.look_up) for one in reading(*resources).not_used if one.look_up]
 
@@ -641,6 +650,9 @@ REMOVAL = "Removal of cervical collar"
         ([ordered(authoredOn="soon")], []),
         ([ordered(status="on-hold")], []),
         ([ordered(intent="proposal")], []),
+        ([ordered(doNotPerform=True)], []),
+        ([ordered(doNotPerform="true")], []),
+        ([ordered(_doNotPerform={"extension": []})], []),
         ([ordered(), observed(False, "2026-01-30T12:00:00Z")], []),
         ([ordered(code={"text": "Soft collar"})], []),
         # An observation of a collar that is on: used for a week, not signed, without a time.

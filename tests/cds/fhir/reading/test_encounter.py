@@ -79,6 +79,13 @@ DATE = "not a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD)"
         ({"class": {"system": ACT, "code": "PRENC"}}, []),
         ({"class": {"system": ACT, "code": "VR"}}, []),
         ({"class": {"system": ROLE, "code": "IMP"}}, []),
+        # The names of one system: HL7 terminology (R4), FHIR STU3, and its identifier (HL7 v3 ActCode is 2.16.840.1.113883.5.4).
+        ({"class": {"system": "http://hl7.org/fhir/v3/ActCode", "code": "EMER"}}, [accepted("emergency", "EMER")]),
+        ({"class": {"system": "urn:oid:2.16.840.1.113883.5.4", "code": "EMER"}}, [accepted("emergency", "EMER")]),
+        (
+            {"class": {"system": "http://hospital.example/classes", "code": "ED"}},
+            [rejected("ED", "code", "a class of http://hospital.example/classes, of which no code says a setting")],
+        ),
         # Encounter.class of R4 is one Coding; of R5 a list of CodeableConcepts.
         ({"class": {"code": "IMP"}}, [rejected("IMP", "malformed", NO_CODING)]),
         ({"class": "IMP"}, [rejected("IMP", "malformed", NO_CODING)]),

@@ -130,12 +130,35 @@ def test_what_the_patient_says_in_its_order() -> None:
 
 
 @pytest.mark.parametrize(
+    ("fields", "written", "reason"),
+    [
+        ({"deceasedBoolean": "true"}, "true", "deceasedBoolean is neither true nor false"),
+        ({"deceasedBoolean": 1}, "1", "deceasedBoolean is neither true nor false"),
+        ({"deceasedDateTime": True}, "true", "deceasedDateTime is not a text"),
+        (
+            {"deceasedDateTime": "2026-01-31", "deceasedBoolean": False},
+            "false, 2026-01-31",
+            "more than one deceased[x] (deceasedBoolean, deceasedDateTime)",
+        ),
+    ],
+)
+def test_a_death_in_another_form_is_listed_and_decides_nothing(fields: Resource, written: str, reason: str) -> None:
+    why = RejectionReason("malformed", f"malformed: {reason}")
+    assert found(**fields) == [Rejected(None, f"deceased: {written}", why, LABEL)]
+
+
+@pytest.mark.parametrize(
     ("patient", "deceased"),
     [
         ({}, False),
         ({"deceasedBoolean": True}, True),
         ({"deceasedBoolean": False}, False),
         ({"deceasedBoolean": "true"}, False),
+        ({"deceasedBoolean": 1}, False),
+        ({"deceasedDateTime": True}, False),
+        ({"deceasedDateTime": 2026, "deceasedBoolean": True}, False),
+        ({"deceasedDateTime": "2026-01-31", "deceasedBoolean": False}, False),
+        ({"deceasedDateTime": "2026-01-31", "deceasedBoolean": True}, True),
         ({"deceasedDateTime": "2026-01-31T22:00:00Z"}, True),
         ({"deceasedDateTime": "2026-01-31T22:00:01Z"}, False),
         ({"deceasedDateTime": "2026-01-31T22:00:01Z", "deceasedBoolean": True}, False),

@@ -523,6 +523,14 @@ def test_records_of_another_patient_are_refused_and_listed() -> None:
         ("https://ehr.example/fhir", "https://ehr.example/tenant2/fhir/Patient/p", False),
         ("https://ehr.example/fhir", "https://ehr.example/fhir/Patient/q", False),
         ("https://ehr.example/fhir", "https://ehr.example.evil.example/fhir/Patient/p", False),
+        # RFC 3986, 6.2.2.1 and 6.2.3: scheme and host in any case, the port that the scheme implies; not the path.
+        ("https://ehr.example/fhir", "HTTPS://EHR.example/fhir/Patient/p", True),
+        ("https://ehr.example/fhir", "https://ehr.example:443/fhir/Patient/p/_history/2", True),
+        ("https://EHR.example:443/fhir", "https://ehr.example/fhir/Patient/p", True),
+        ("http://ehr.example/fhir", "http://ehr.example:80/fhir/Patient/p", True),
+        ("https://ehr.example/fhir", "https://ehr.example:8443/fhir/Patient/p", False),
+        ("https://ehr.example/fhir", "https://ehr.example:80/fhir/Patient/p", False),
+        ("https://ehr.example/fhir", "https://ehr.example/FHIR/Patient/p", False),
         # Where nobody says which server it is, the id decides.
         (None, "https://other.example/fhir/Patient/p", True),
         (None, "https://other.example/fhir/Patient/q", False),
@@ -657,6 +665,18 @@ def test_the_same_id_on_another_server_is_another_patient() -> None:
     sent["entry"].insert(0, {"fullUrl": "https://ehr.example/fhir/Patient/p", "resource": patient()})
     result = read(sent, ruleset(), code_map(), AT)
     assert "neck_circumference_mm" not in dict(_named(result))
+
+
+def test_an_address_counts_however_it_is_written() -> None:
+    sent = bundle(*(neck(id, 400, subject={"reference": reference}) for id, reference in ADDRESSED.items()))
+    sent["entry"].insert(0, {"fullUrl": "https://EHR.example:443/fhir/Patient/p", "resource": patient()})
+    assert [one.reason for one in read(sent, ruleset(), code_map(), AT).not_used] == []
+    assert "neck_circumference_mm" in dict(
+        _named(read(bundle(*(one["resource"] for one in sent["entry"][1:])), ruleset(), code_map(), AT))
+    )
+
+
+ADDRESSED = {"a": "https://ehr.example/fhir/Patient/p", "b": "https://Ehr.Example:443/fhir/Patient/p"}
 
 
 def test_two_patients_and_nobody_asked_for_is_an_error() -> None:

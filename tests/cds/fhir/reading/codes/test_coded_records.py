@@ -347,6 +347,9 @@ def no_order(kind: Any, reason: str, *, unsettled: bool = False, recorded: datet
     )
 
 
+IN_DOUBT = "malformed: doNotPerform is neither true nor false, so nobody can say whether it is to be done"
+
+
 def due(written: Any) -> Resource:
     return {"occurrenceDateTime": written}
 
@@ -368,7 +371,11 @@ def due(written: Any) -> Resource:
         ({"intent": "proposal"}, [no_order("status", "intent is proposal")]),
         ({"intent": None}, [no_order("status", "intent is null")]),
         ({"doNotPerform": True}, [no_order("status", "orders that it not be done")]),
-        ({"doNotPerform": "no", "intent": "option"}, [no_order("status", "orders that it not be done")]),
+        ({"doNotPerform": "no", "intent": "option"}, [no_order("malformed", IN_DOUBT)]),
+        ({"doNotPerform": "true"}, [no_order("malformed", IN_DOUBT)]),
+        ({"doNotPerform": 0}, [no_order("malformed", IN_DOUBT)]),
+        ({"_doNotPerform": {"extension": [{"valueCode": "unknown"}]}}, [no_order("malformed", IN_DOUBT)]),
+        ({"_doNotPerform": {"id": "x"}, "doNotPerform": False}, [PLANNED]),
         ({"status": "revoked", "doNotPerform": True, "intent": "option"}, [no_order("status", "status is revoked")]),
         ({"status": None}, [no_order("malformed", "malformed: no status")]),
         # What is still to come does not grow old; what was due is over.
