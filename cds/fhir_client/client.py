@@ -111,6 +111,8 @@ class FhirClient:
         authorization = request.fhirAuthorization
         if authorization is None or authorization.expires_in <= 0:
             return Fetched(failed=dict.fromkeys(wanted, "the call brought no access token that is still valid"))
+        if request.token_is_of_another_patient:
+            return Fetched(failed=dict.fromkeys(wanted, "the call's access token is for another patient"))
         token = authorization.access_token.get_secret_value()
         if not _SENDABLE_TOKEN.fullmatch(token):
             return Fetched(failed=dict.fromkeys(wanted, "the call's access token holds characters that cannot be sent"))

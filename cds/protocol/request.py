@@ -216,6 +216,15 @@ class HookRequest(_RequestPart):
         return any(names_another_patient(said, patient, self.fhirServer) for _, said in owners(resource))
 
     @property
+    def token_is_of_another_patient(self) -> bool:
+        """Whether the access token says that it may only be used for another patient than that of this call.
+
+        Source: HL7 CDS Hooks 2.0, FHIR Resource Access: ``patient`` is the id of the patient that the token is restricted to.
+        """
+        named = self.fhirAuthorization.patient if self.fhirAuthorization else None
+        return named is not None and named not in (self.context.patientId, f"Patient/{self.context.patientId}")
+
+    @property
     def wants_whole_decision(self) -> bool:
         """Whether the client asks for everything in the decision, how it came about too."""
         return self.extension.get(WHOLE_DECISION) is True

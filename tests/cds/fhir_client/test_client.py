@@ -34,13 +34,14 @@ SEARCH = f"Observation?patient={PATIENT}&code=https://nuque.example.org/fhir/Cod
 READ = f"Patient/{PATIENT}"
 
 
-def hook_request(server: str, token: str = TOKEN, expires_in: int = 300) -> HookRequest:
+def hook_request(server: str, token: str = TOKEN, expires_in: int = 300, patient: str | None = None) -> HookRequest:
     authorization = {
         "access_token": token,
         "token_type": "Bearer",
         "expires_in": expires_in,
         "scope": "patient/*.read",
         "subject": "nuque",
+        "patient": patient,
     }
     return HookRequest.model_validate(
         {
@@ -308,6 +309,21 @@ def test_a_dead_server_is_said(fhir: FaultyFhir) -> None:
 
 
 # --- addresses -----------------------------------------------------------------------------------------------------
+
+@pytest.mark.parametrize("named", ["another", "Patient/another", "Group/g1", f"{PATIENT}0", PATIENT.upper(), " ", ""])
+def test_a_token_that_is_for_another_patient_is_not_sent(fhir: FaultyFhir, named: str) -> None:
+    """HL7 CDS Hooks 2.0, FHIR Resource Access: ``patient`` is the id of the patient that the token is restricted to."""
+    request = hook_request(fhir.base, patient=named)
+    (got,) = fetch(request, {"patient": READ, "obs": SEARCH}, settings(fhir.origin))
+    assert got.found == {} and set(got.failed.values()) == {"the call's access token is for another patient"}
+    assert fhir.seen() == []
+
+
+@pytest.mark.parametrize("named", [PATIENT, f"Patient/{PATIENT}", None])
+def test_a_token_for_the_patient_of_the_call_is_used(fhir: FaultyFhir, named: str | None) -> None:
+    (got,) = fetch(hook_request(fhir.base, patient=named), {"patient": READ}, settings(fhir.origin))
+    assert got.failed == {} and [resource["id"] for resource in got.found["patient"]] == [PATIENT]
+
 
 # Blocks from the registries that RFC 6890 describes, and addresses that wrap one of them.
 FORBIDDEN = [
