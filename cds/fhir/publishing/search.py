@@ -25,6 +25,8 @@ _SYSTEMS = {"status": "http://hl7.org/fhir/publication-status"}
 _COUNT, _OFFSET, _SUMMARY = "_count", "_offset", "_summary"
 _OF_THE_ANSWER = (_COUNT, _OFFSET, _SUMMARY, "_format")
 """What a call can ask of the answer: a strict one too."""
+_SUMMARIES = ("count", "false")
+"""The values of ``_summary`` that are followed. No server has to send less than the whole (R4, Search, 3.1.1.5.9)."""
 
 
 class SearchNotUnderstood(ValueError):
@@ -42,9 +44,11 @@ def searched(
     """The Bundle of those of ``artefacts`` of ``resource_type`` that fit all of ``asked``, each a parameter and its values.
 
     Values with a comma between them are alternatives. What is not among ``PARAMETERS`` is not looked at, and the link
-    ``self`` under ``address`` leaves it out, as the standard has it. Of a page (``_count``) the link ``next`` leads on;
-    ``_summary=count`` counts alone. Raises SearchNotUnderstood for a modifier that is not supported, for a ``_count`` that is
-    not a number, and where ``strict`` for an unknown parameter.
+    ``self`` under ``address`` leaves it out, as the standard has it. Of a page (``_count``) the link ``next`` leads on.
+    ``_summary=count`` counts alone; its other values are left out too, as artefacts are sent whole.
+
+    Raises SearchNotUnderstood for a modifier that is not supported, for a ``_count`` that is not a number, and where ``strict``
+    for an unknown parameter and for a ``_summary`` that is not followed.
     """
     given = [(name, value) for name, value in asked if value]
     used = [(name, value) for name, value in given if _is_used(name, strict=strict)]
@@ -54,6 +58,10 @@ def searched(
         if kind == resource_type and all(_fits(resource, name, value) for name, value in used)
     ]
     pages = dict(given)
+    if pages.get(_SUMMARY, "false") not in _SUMMARIES:
+        if strict:
+            raise SearchNotUnderstood(f"{_SUMMARY} is not followed as sent; {' and '.join(_SUMMARIES)} are")
+        del pages[_SUMMARY]
     most, first = (_number(name, pages.get(name)) for name in (_COUNT, _OFFSET))
     if pages.get(_SUMMARY) == "count":
         most = 0

@@ -55,7 +55,9 @@ def statement(service: Service, address: str) -> Resource:
 
 
 _NOT_SEARCHED: dict[int | str, dict[str, Any]] = {
-    400: {"description": "a modifier that is not supported; a `_count` that is not a number"},
+    400: {
+        "description": "a modifier that is not supported; a `_count` that is not a number; strictly, what is not followed"
+    },
     404: {"description": "nothing of the type"},
 }
 
@@ -64,7 +66,8 @@ _NOT_SEARCHED: dict[int | str, dict[str, Any]] = {
 def search(resource_type: str, request: Request, service: CurrentService) -> JSONResponse:
     """Those that fit: by ``_id``, ``url``, ``version``, ``name``, ``title``, ``status``, page by page with ``_count``.
 
-    Other parameters are passed over, or refused where the call says ``Prefer: handling=strict``.
+    ``_summary=count`` counts alone. Other parameters are passed over and stand in no link, or are refused where the call says
+    ``Prefer: handling=strict``.
     """
     return _found(resource_type, request.query_params.multi_items(), request, service)
 

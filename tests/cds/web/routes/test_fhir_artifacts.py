@@ -1,5 +1,6 @@
 """Published content over HTTP: what cards and drafts point to can be looked up."""
 
+import json
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
@@ -120,6 +121,40 @@ def test_a_search_is_had_page_by_page(client: TestClient) -> None:
     for query in ("_summary=count", "_count=0"):
         counted = client.get(f"/fhir/CodeSystem?{query}").json()
         assert problems(counted) == [] and counted["total"] == whole["total"] and "entry" not in counted
+
+
+NOT_FOLLOWED = [
+    "_summary=true",
+    "_summary=text",
+    "_summary=data",
+    "_summary=zzz",
+    "_summary=count,text",
+    "_elements=url,name",
+    "_sort=name",
+    "_include=PlanDefinition:definition",
+]
+
+
+@pytest.mark.parametrize("asked", NOT_FOLLOWED)
+def test_what_is_not_followed_stands_in_no_link_and_strictly_is_refused(client: TestClient, asked: str) -> None:
+    """FHIR R4, Search, 3.1.1.5.9: no server has to send a summary; 3.1.1.7: the link holds what was followed."""
+    whole = client.get("/fhir/CodeSystem?_count=2").json()
+    assert client.get(f"/fhir/CodeSystem?_count=2&{asked}").json() == whole
+    assert client.post("/fhir/CodeSystem/_search?_count=2", data=dict([asked.split("=")])).json() == whole
+    assert asked.partition("=")[0] not in json.dumps(whole["link"])
+    answer = client.get(f"/fhir/CodeSystem?{asked}", headers={"Prefer": "handling=strict"})
+    assert answer.status_code == 400 and problems(answer.json()) == []
+
+
+@pytest.mark.parametrize("how", [{}, {"Prefer": "handling=strict"}])
+def test_what_is_followed_of_a_summary_stands_in_the_link(client: TestClient, how: dict[str, str]) -> None:
+    whole = client.get("/fhir/CodeSystem").json()
+    counted = client.get("/fhir/CodeSystem?_summary=count&_count=2&status=draft", headers=how).json()
+    assert (counted["type"], counted["total"], counted.get("entry")) == ("searchset", whole["total"], None)
+    (link,) = counted["link"]
+    assert link["url"].endswith("/fhir/CodeSystem?status=draft&_count=2&_summary=count")
+    all_of_it = client.get("/fhir/CodeSystem?_summary=false", headers=how).json()
+    assert all_of_it["entry"] == whole["entry"] and all_of_it["link"][0]["url"].endswith("?_summary=false")
 
 
 @pytest.mark.parametrize(
