@@ -9,12 +9,16 @@ from typing import Annotated
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
 _WRITTEN = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d")
+_LEAP_SECOND = re.compile(rf"({_WRITTEN.pattern}):60(?:\.\d+)?(?=[Zz+-])")
+"""A FHIR instant may be in one (R4, Data Types); the calendar of Python has none."""
 
 
 def _in_writing(value: object) -> object:
     """Numbers would be seconds or milliseconds since 1970, as they are large: nobody should have to guess."""
-    if isinstance(value, datetime) or (isinstance(value, str) and _WRITTEN.match(value)):
+    if isinstance(value, datetime):
         return value
+    if isinstance(value, str) and _WRITTEN.match(value):
+        return _LEAP_SECOND.sub(r"\1:59.999999", value, count=1)
     raise ValueError("expected a moment in ISO 8601 as a text, with its offset: 2026-01-31T10:05:00Z")
 
 
@@ -27,4 +31,7 @@ def _in_calendar(moment: datetime) -> datetime:
 
 
 Moment = Annotated[AwareDatetime, BeforeValidator(_in_writing), AfterValidator(_in_calendar)]
-"""A time with its offset, which can be written in UTC too: the store keeps all moments so."""
+"""A time with its offset, which can be written in UTC too: the store keeps all moments so.
+
+A leap second (``23:59:60Z``) is the last moment of its minute.
+"""

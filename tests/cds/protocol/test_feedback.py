@@ -7,6 +7,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.bootstrap.app import create_app
+from cds.protocol.feedback import FeedbackItem
 from cds.settings import Settings
 from cds.storage.database import Store
 from cds.storage.feedback_export import rows
@@ -73,6 +74,43 @@ def test_a_wrong_field_is_named_and_nothing_else(client: TestClient, path: str, 
 def test_a_clock_that_is_ahead_by_a_day_costs_no_feedback(client: TestClient) -> None:
     sent = changed({"feedback": [ACCEPTED]}, "feedback.0.outcomeTimestamp", "2026-02-01T10:00:00Z")
     assert client.post(URL, json=sent).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("written", "at"),
+    [
+        ("2016-12-31T23:59:60Z", datetime(2016, 12, 31, 23, 59, 59, 999999, UTC)),
+        ("2016-12-31T23:59:60.5Z", datetime(2016, 12, 31, 23, 59, 59, 999999, UTC)),
+        ("2017-01-01T05:29:60+05:30", datetime(2016, 12, 31, 23, 59, 59, 999999, UTC)),
+        ("2016-12-31T23:59:59.25Z", datetime(2016, 12, 31, 23, 59, 59, 250000, UTC)),
+    ],
+)
+def test_a_leap_second_is_the_last_moment_of_its_minute(written: str, at: datetime) -> None:
+    """FHIR R4, Data Types, instant: seconds are 00 to 60."""
+    assert FeedbackItem.model_validate({**ACCEPTED, "outcomeTimestamp": written}).outcomeTimestamp == at
+
+
+def test_a_leap_second_costs_no_feedback(client: TestClient) -> None:
+    sent = changed({"feedback": [ACCEPTED, OVERRIDDEN]}, "feedback.1.outcomeTimestamp", "2016-12-31T23:59:60Z")
+    assert client.post(URL, json=sent).status_code == 200
+    at = client.post("/decisions", json={"facts": {}, "at": "2016-12-31T23:59:60Z"})
+    assert at.status_code == 200 and at.json()["at"].startswith("2016-12-31T23:59:59.99")
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "2016-12-31T23:59:61Z",
+        "2016-12-31T23:60:60Z",
+        "2016-12-31T24:00:60Z",
+        "2016-02-30T23:59:60Z",
+        "2016-12-31T23:59:60",
+    ],
+)
+def test_what_only_looks_like_a_leap_second_is_refused(client: TestClient, written: str) -> None:
+    answer = client.post(URL, json=changed({"feedback": [ACCEPTED]}, "feedback.0.outcomeTimestamp", written))
+    assert answer.status_code == 400
+    assert [issue["expression"] for issue in answer.json()["issue"]] == [["feedback[0].outcomeTimestamp"]]
 
 
 def test_each_wrong_statement_is_named_once(client: TestClient) -> None:
