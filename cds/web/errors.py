@@ -44,11 +44,11 @@ async def answer_http_error(request: Request, error: Exception) -> JSONResponse:
 async def answer_wrong_shape(request: Request, error: Exception) -> JSONResponse:
     """Handler for a body or parameter of the wrong shape.
 
-    ``error`` becomes an OperationOutcome, as an answer to ``request``: 400 for CDS Hooks calls, as that standard asks;
-    otherwise 422.
+    ``error`` becomes an OperationOutcome, as an answer to ``request``: 400 for CDS Hooks calls, as that standard asks, and for
+    FHIR operations, as for whatever else is wrong in their Parameters; otherwise 422.
     """
     assert isinstance(error, RequestValidationError)
-    status = 400 if request.url.path.startswith("/cds-services") else 422
+    status = 400 if request.url.path.startswith(("/cds-services", "/fhir/")) else 422
     return _as_outcome(request, issues_of(error.errors()), status)
 
 

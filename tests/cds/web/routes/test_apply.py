@@ -4,6 +4,7 @@ Sources: FHIR R4 (4.0.1), PlanDefinition $apply, http://hl7.org/fhir/R4/operatio
 Guidelines 2.0.0, http://hl7.org/fhir/uv/cpg/OperationDefinition-cpg-plandefinition-apply.html, for what R4 leaves out.
 """
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -306,5 +307,8 @@ def test_thousands_of_wrong_parameters_get_no_long_answer(client: TestClient, wr
 
 
 def test_a_body_that_is_no_json_object_or_not_said_to_be_json_is_refused(client: TestClient) -> None:
-    assert client.post(ONE, json=[]).status_code == 422
+    for name in (ONE, NAMED, "/fhir/Library/$evaluate", "/fhir/Questionnaire/patient-facts/$populate"):
+        for body in ([], None, "text", 7, [{}]):
+            answer = client.post(name, content=json.dumps(body), headers={"Content-Type": "application/fhir+json"})
+            assert answer.status_code == 400 and problems(answer.json()) == [], (name, body)
     assert client.post(ONE, content=b"{}", headers={"Content-Type": "text/plain"}).status_code == 415
