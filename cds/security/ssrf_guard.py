@@ -73,7 +73,7 @@ def listed_origins(urls: Iterable[str], setting: str) -> frozenset[Origin]:
             origin = Origin.of(url)
         except ReachError as error:
             raise ReachError(f"{setting}: {url!r}: {error}") from error
-        if httpx.URL(url).raw_path not in (b"/", b"") or httpx.URL(url).fragment:
+        if httpx.URL(url).raw_path not in (b"/", b"") or "#" in url:
             raise ReachError(f"{setting}: {url!r}: give scheme, host and port only, without a path")
         found.add(origin)
     return frozenset(found)

@@ -258,12 +258,19 @@ def test_what_is_asked_of_the_server_carries_the_token_as_bearer_and_no_cookies(
         "https://127.0.0.1:{port}/fhir",
         "http://127.0.0.1:{port}/fhir?x=1",
         "http://127.0.0.1:{port}/fhir#x",
+        "http://127.0.0.1:{port}/fhir?",
+        "http://127.0.0.1:{port}/fhir#",
+        "http://127.0.0.1:{port}/fhir/#/",
+        "http://127.0.0.1:{port}/fhir?#",
+        "http://127.0.0.1:{port}#",
     ],
 )
 def test_a_server_that_is_not_listed_is_never_contacted(fhir: FaultyFhir, server: str) -> None:
     port = str(Origin.of(fhir.origin).port)
     (got,) = fetch(hook_request(server.replace("{port}", port)), {"p": READ}, settings(fhir.origin))
     assert got.found == {} and got.failed["p"]
+    if "?" in server or "#" in server:
+        assert got.failed["p"] == "fhirServer must be the base address, without query or fragment"
     assert fhir.seen() == []
 
 
@@ -303,13 +310,6 @@ def test_a_token_that_has_run_out_is_not_sent(fhir: FaultyFhir) -> None:
     assert fhir.seen() == []
 
 
-def test_a_dead_server_is_said(fhir: FaultyFhir) -> None:
-    (got,) = fetch(hook_request("http://127.0.0.1:9/fhir"), {"p": READ}, settings("http://127.0.0.1:9"))
-    assert "no answer" in got.failed["p"]
-
-
-# --- addresses -----------------------------------------------------------------------------------------------------
-
 @pytest.mark.parametrize("named", ["another", "Patient/another", "Group/g1", f"{PATIENT}0", PATIENT.upper(), " ", ""])
 def test_a_token_that_is_for_another_patient_is_not_sent(fhir: FaultyFhir, named: str) -> None:
     """HL7 CDS Hooks 2.0, FHIR Resource Access: ``patient`` is the id of the patient that the token is restricted to."""
@@ -324,6 +324,13 @@ def test_a_token_for_the_patient_of_the_call_is_used(fhir: FaultyFhir, named: st
     (got,) = fetch(hook_request(fhir.base, patient=named), {"patient": READ}, settings(fhir.origin))
     assert got.failed == {} and [resource["id"] for resource in got.found["patient"]] == [PATIENT]
 
+
+def test_a_dead_server_is_said(fhir: FaultyFhir) -> None:
+    (got,) = fetch(hook_request("http://127.0.0.1:9/fhir"), {"p": READ}, settings("http://127.0.0.1:9"))
+    assert "no answer" in got.failed["p"]
+
+
+# --- addresses -----------------------------------------------------------------------------------------------------
 
 # Blocks from the registries that RFC 6890 describes, and addresses that wrap one of them.
 FORBIDDEN = [
@@ -417,7 +424,17 @@ def test_a_transport_carries_nothing_to_another_origin() -> None:
 
 
 @pytest.mark.parametrize(
-    "entry", ["ehr.example", "ftp://ehr.example", "https://ehr.example/fhir", "https://u:p@ehr.example", "https://"]
+    "entry",
+    [
+        "ehr.example",
+        "ftp://ehr.example",
+        "https://ehr.example/fhir",
+        "https://u:p@ehr.example",
+        "https://",
+        "https://ehr.example?",
+        "https://ehr.example#",
+        "https://ehr.example/#",
+    ],
 )
 def test_a_wrong_entry_of_the_list_names_its_setting(entry: str) -> None:
     with pytest.raises(ReachError, match="NUQUE_FHIR_SERVERS"):
