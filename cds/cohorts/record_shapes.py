@@ -164,6 +164,8 @@ class ShapeReader:
         """What holds for every line of ``shape``; None where its lines have to be read one by one."""
         try:
             example = _Example(shape)
+            if example.holds_others:
+                return None
             if example.type == "Patient":
                 return self._patient(example)
             return self._encounter(example) if example.type == "Encounter" else self._coded(example)
@@ -323,6 +325,11 @@ class _Example:
     def paths(self) -> tuple[str, ...]:
         """Where there is a slot."""
         return (*self.texts, *self.numbers)
+
+    @property
+    def holds_others(self) -> bool:
+        """Whether other resources stand inside, of which a danger is to be looked up."""
+        return "contained" in self._resource
 
     @property
     def speaks_of_another(self) -> bool:

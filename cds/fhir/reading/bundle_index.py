@@ -78,6 +78,15 @@ class Inventory:
         """The records of the resource ``types``, type by type, each in order."""
         return chain.from_iterable(self._by_type.get(kind, ()) for kind in types)
 
+    def contained(self) -> Iterator[tuple[Record, Record]]:
+        """Each resource that stands inside a record (R4, ``contained``), behind the record around it."""
+        for around in chain.from_iterable(self._by_type.values()):
+            for resource in items(around.resource, "contained") if "contained" in around.resource else ():
+                kind = text(resource, "resourceType")
+                if kind is not None:
+                    label = f"{around.label}#{shown(text(resource, 'id') or kind)}"
+                    yield around, Record(resource, kind, None, label)
+
     def refuse(self, value: object, why: RejectionReason, label: str, look_up: str | None = None) -> None:
         """List something that is not a usable resource: its ``value``, ``why`` it is not, and its ``label`` in messages.
 

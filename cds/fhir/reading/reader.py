@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from itertools import chain
+from typing import Any, NamedTuple
 
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import items, mapping, shown, text
@@ -37,7 +38,7 @@ from cds.fhir.reading.device_use import (
     read_uses_of_nobody,
     weighed,
 )
-from cds.fhir.reading.encounter import current_encounter, read_encounter, read_reasons
+from cds.fhir.reading.encounter import current_encounter, may_run, read_encounter, read_reasons
 from cds.fhir.reading.neck_concepts import (
     TOO_LONG,
     SilentObservations,
@@ -72,6 +73,8 @@ _READ_OF_NOBODY = (
     *("DeviceUseStatement", "Encounter"),
 )
 """Types of records that are read, and refused, where nobody can say whose they are: a danger among them is named."""
+_READ_INSIDE = ("Observation", "Condition", "Procedure", "ServiceRequest", "QuestionnaireResponse")
+"""Types of records of which a danger is named where they stand inside another."""
 PERSONS = ("Patient", "RelatedPerson", "Group", "Person", "Practitioner", "PractitionerRole")
 """Types of resources that are somebody; what is about one of them is not about the patient of the record."""
 _CLINICAL = ("Observation", "Condition", "Procedure")
@@ -87,6 +90,7 @@ _VOID, _OVER = ("entered-in-error", "cancelled", "registered"), ("inactive", "co
 _LONG = timedelta(days=90)
 """For so long what was written about the neck may bear on it now, as an operation does."""
 _ORDERS = ("ServiceRequest", "DeviceRequest")
+_INSIDE = RejectionReason("code", "stands inside another record (contained), and gives no facts: read it yourself")
 _LOOKS_LIKE_A_COLLAR = RejectionReason(
     "code",
     "may be about a neck collar, but is not read as an order of a rigid one: where it is one, add its code or its text to the "
@@ -139,6 +143,13 @@ def read_called(
     return _PatientReading(found, ruleset, code_map, at, picked=False).finish()
 
 
+class _Inside(NamedTuple):
+    """A record that stands inside another; ``over`` where that says nothing about now."""
+
+    record: Record
+    over: bool
+
+
 class _PatientReading:
     """One reading in progress. A patient who was ``picked`` out of several may have records of others beside the own."""
 
@@ -159,6 +170,8 @@ class _PatientReading:
         self.of_others: list[str] = []
         self.of_nobody: dict[str, list[tuple[Record, RejectionReason]]] = {}
         """By type, records of which nobody can say whether they are about the patient."""
+        self.inside: dict[str, list[_Inside]] = {}
+        """By type, what stands inside other records."""
 
     def _whose(self) -> tuple[list[Record], Names]:
         """The Patient resources of the patient who is meant, and all names that a reference to that patient may have."""
@@ -182,6 +195,7 @@ class _PatientReading:
         return next(iter(names), None)
 
     def finish(self) -> Reading:
+        self._look_inside()
         encounters = self._own("Encounter")
         encounter = current_encounter(encounters, self.found.encounter, self.at)
         findings = list(weighed(list(self._findings(encounters, encounter)), self.at))
@@ -243,12 +257,20 @@ class _PatientReading:
                 yield from self._of_nobody(record, why, read_one(record))
                 if kind in _CLINICAL:
                     yield from self._unread(record, now)
+            for inner in self.inside.get(kind, ()):
+                yield from self._inside(inner, read_one(inner.record))
+                if kind in _CLINICAL:
+                    yield from self._unread(inner.record, _never if inner.over else now)
+                if kind == "Observation":
+                    yield from self._inside(inner, observed.summed([inner.record]))
             if kind == "Observation":
                 yield from observed.summed(own)
                 for record, why in self.of_nobody.get(kind, ()):
                     yield from all_refused(why, observed.summed([record]))
         for record in self.found.of(*_NOT_READ):
-            yield from self._not_read(record)
+            yield from self._not_read(record, self._foreign(record))
+        for inner in chain.from_iterable(self.inside.get(kind, ()) for kind in _NOT_READ):
+            yield from self._not_read(inner.record, None, over=inner.over)
         for record in self.found.of(*_ORDERS):
             yield from self._look_alike(record)
             yield from self._standing_order(record)
@@ -265,6 +287,34 @@ class _PatientReading:
         """The ``findings`` of ``record``, refused for ``why``: what says no fact is listed as its type."""
         said = [finding for finding in all_refused(why, findings) if finding.fact is not None]
         yield from said or [Rejected(None, record.type, why, record.label)]
+
+    def _look_inside(self) -> None:
+        """Sort what stands inside other records, beside what is about somebody else or was entered in error.
+
+        Of a Patient, a Device or a Location the record around it is the reader.
+        """
+        for around, record in self.found.contained():
+            read_here = record.type in _READ_INSIDE or record.type in _NOT_READ
+            if not read_here or self._is_of_another(around) or around.resource.get("status") in _VOID:
+                continue
+            beside = (_subject(record) or "").startswith("#")
+            if not beside and (problem := self._foreign(record)) is not None and not problem.unsettled:
+                self.foreign.append(
+                    NotUsed(fact=None, value=record.type, kind="patient", reason=problem.text, reference=record.label)
+                )
+                continue
+            ended = around.type == "Encounter" and not may_run(around.resource)
+            over = ended or _of_old(around.resource, self.at)
+            self.inside.setdefault(record.type, []).append(_Inside(record, over))
+
+    def _inside(self, inner: _Inside, findings: Iterable[Accepted | Rejected]) -> Iterator[Rejected]:
+        """The ``findings`` of what stands inside another record: none is a fact, and a danger is to be looked up."""
+        for finding in findings:
+            leads = (
+                finding.fact in self.code_map.leading_words and isinstance(finding, Accepted) and finding.value is True
+            )
+            fact = finding.fact if leads and not inner.over else None
+            yield from all_refused(_INSIDE._replace(unsettled=not inner.over, may_be=fact), [finding])
 
     def _reasons(self, encounters: Iterable[Record]) -> Iterator[Rejected]:
         """What those of ``encounters`` that may run say of their reasons, and those of which nobody can say whose they are."""
@@ -286,16 +336,18 @@ class _PatientReading:
             why = RejectionReason(kind, said, may_be=found.may_be)
             yield Rejected(None, shown(found.words), why, record.label)
 
-    def _not_read(self, record: Record) -> Iterator[Rejected]:
-        """The words of ``record``, of a type that gives no facts, where they are about the neck or another danger."""
+    def _not_read(self, record: Record, whose: RejectionReason | None, *, over: bool = False) -> Iterator[Rejected]:
+        """The words of ``record``, of a type that gives no facts, where they are about the neck or another danger.
+
+        ``whose`` says why it cannot be taken as the patient's, ``over`` that the record around it is.
+        """
         resource = record.resource
-        whose = self._foreign(record)
         if (whose is not None and not whose.unsettled) or resource.get("status") in _VOID:
             return
         written = words_about_the_neck(resource, self.code_map)
         if written is None:
             return
-        gone = resource.get("status") in _OVER or _of_old(resource, self.at)
+        gone = over or resource.get("status") in _OVER or _of_old(resource, self.at)
         if written.cut:
             what = f"{shown(record.type)} that says more than is looked at"
         else:
@@ -393,6 +445,11 @@ class _PatientReading:
             if kind is None:
                 return RejectionReason("patient", "does not say what it is about (focus)", unsettled=True)
         return None
+
+
+def _never(record: Record) -> bool:
+    """Whether ``record``, which is over, may be so now."""
+    return False
 
 
 def _of_old(resource: dict[str, Any], at: datetime) -> bool:

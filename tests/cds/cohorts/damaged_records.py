@@ -157,6 +157,10 @@ DAMAGES: dict[str, Damage] = {
     "a component": _set(
         "component", [{"code": {"coding": [{"system": FACTS, "code": "tracheostomy"}]}, "valueBoolean": True}]
     ),
+    "a danger inside": _set(
+        "contained",
+        [{"resourceType": "Condition", "code": {"coding": [{"system": "http://snomed.info/sct", "code": "70407001"}]}}],
+    ),
     "contained": _set("contained", [{"resourceType": "Patient", "id": "x", "birthDate": "1999-01-01"}]),
     "body site": _set("bodySite", {"text": "neck", "coding": [{"display": "Structure of neck"}]}),
     "extension": _set("extension", [{"url": "https://example.org/x", "valueString": "neck"}]),

@@ -1911,3 +1911,77 @@ def test_most_records_are_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
         "neck_circumference_mm": 400
     }
     assert (asked, looked_at) == (["Observation/a", "Observation/o"], ["Observation/n", "Observation/o"])
+
+
+# --- what stands inside other records -----------------------------------------------------------------------------------
+
+UNSTABLE = {"resourceType": "Condition", "id": "c1", "code": {"text": "Unstable C5 fracture"}}
+STAY = of_patient("Encounter", "e", status="in-progress", diagnosis=[{"condition": {"reference": "#c1"}}])
+FOUND = {"resourceType": "Observation", "id": "o1", "code": {"text": "finding"}, "valueString": "Unstable C5 fracture"}
+REPORT = of_patient("DiagnosticReport", "r", status="final", code={"text": "CT"}, result=[{"reference": "#o1"}])
+STRIDOR_INSIDE = {"resourceType": "Condition", "id": "s", "code": concept("70407001", SNOMED)}
+
+
+@pytest.mark.parametrize(
+    ("around", "inner", "fact", "look_up", "may_be"),
+    [
+        (STAY, UNSTABLE, None, "Unstable C5 fracture", "known_neck_injury"),
+        (of_patient("Procedure", "p", status="completed"), UNSTABLE, None, "Unstable C5 fracture", "known_neck_injury"),
+        (REPORT, FOUND, None, "finding, Unstable C5 fracture", "known_neck_injury"),
+        # Its subject may stand beside it, or be the patient.
+        (STAY, {**UNSTABLE, "subject": {"reference": "#p"}}, None, "Unstable C5 fracture", "known_neck_injury"),
+        (STAY, {**UNSTABLE, "subject": {"reference": "Patient/p"}}, None, "Unstable C5 fracture", "known_neck_injury"),
+        # What would be a fact is none here.
+        (
+            STAY,
+            STRIDOR_INSIDE,
+            "airway_threat",
+            "airway threatened: 70407001 (stands inside another record (contained), and gives no facts: read it yourself)",
+            "airway_threat",
+        ),
+        (
+            REPORT,
+            {"resourceType": "Flag", "id": "f", "status": "active", "code": {"text": "Unstable C5 fracture"}},
+            None,
+            "Unstable C5 fracture",
+            "known_neck_injury",
+        ),
+    ],
+)
+def test_a_danger_inside_another_record_is_to_be_looked_up(
+    around: Resource, inner: Resource, fact: str | None, look_up: str, may_be: str
+) -> None:
+    result = reading({**around, "contained": [inner]})
+    assert {one.name for one in result.facts} == {"age_years", "sex"}
+    (listed,) = [one for one in result.not_used if one.look_up]
+    assert (listed.fact, listed.look_up, listed.may_be) == (fact, look_up, may_be)
+    assert listed.reference == f"{around['resourceType']}/{around['id']}#{inner['id']}"
+
+
+@pytest.mark.parametrize(
+    ("around", "inner"),
+    [
+        # Over, entered in error, of somebody else, refuted; and what is no danger.
+        ({**STAY, "status": "finished"}, UNSTABLE),
+        ({**STAY, "status": "entered-in-error"}, UNSTABLE),
+        ({**STAY, "subject": {"reference": "Patient/q"}}, UNSTABLE),
+        ({**REPORT, "issued": "2025-01-31T09:00:00Z"}, FOUND),
+        (STAY, {**UNSTABLE, "subject": {"reference": "Patient/q"}}),
+        (STAY, {**UNSTABLE, "verificationStatus": {"coding": [{"code": "refuted"}]}}),
+        (STAY, {**STRIDOR_INSIDE, "verificationStatus": {"coding": [{"code": "refuted"}]}}),
+        (STAY, {**UNSTABLE, "code": {"text": "Ingrown nail"}}),
+        (STAY, patient(id="c1")),
+        (STAY, {"resourceType": "Device", "id": "c1", "type": {"text": "Pacemaker"}}),
+        (STAY, "Unstable C5 fracture"),
+    ],
+)
+def test_what_is_no_danger_of_now_inside_another_record_is_not_named(around: Resource, inner: Any) -> None:
+    result = reading({**around, "contained": [inner]})
+    assert {fact.name for fact in result.facts} >= {"age_years", "sex"}
+    assert not any(one.look_up for one in result.not_used)
+
+
+def test_a_record_of_somebody_else_inside_another_is_listed_and_puts_no_identity_in_doubt() -> None:
+    result = reading({**STAY, "contained": [{**UNSTABLE, "subject": {"reference": "Patient/q"}}]})
+    assert [(one.kind, one.reference) for one in result.not_used] == [("patient", "Encounter/e#c1")]
+    assert "identity_doubtful" not in {one.name for one in result.facts}
