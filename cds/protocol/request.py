@@ -21,7 +21,8 @@ from pydantic import (
     model_validator,
 )
 
-from cds.fhir.references import addresses, as_compared
+from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.references import SentAlong, addresses, as_compared
 from cds.strict_json import MOST_RESOURCES
 
 WHOLE_DECISION = "org.example.nuque.whole-decision"
@@ -86,7 +87,14 @@ class FhirAuthorization(_RequestPart):
 class DraftEntry(_RequestPart):
     """One entry of a Bundle of draft orders."""
 
+    fullUrl: str | None = None
     resource: Resource
+
+    @field_validator("fullUrl", mode="before")
+    @classmethod
+    def _other_than_text(cls, value: Any) -> Any:
+        """What is no address costs nobody the answer."""
+        return value if isinstance(value, str) and value else None
 
     @field_validator("resource")
     @classmethod
@@ -111,8 +119,23 @@ class DraftOrders(_RequestPart):
 
     @property
     def by_reference(self) -> Mapping[str, Resource]:
-        """Draft orders by ``Type/id``; those without an id cannot be referred to."""
+        """Draft orders by ``Type/id``; those without an id cannot be selected."""
         return {f"{order['resourceType']}/{order['id']}": order for order in self.resources if "id" in order}
+
+    @property
+    def as_entries(self) -> list[tuple[str | None, Resource]]:
+        """Each draft order with the address of its entry."""
+        return [(entry.fullUrl, entry.resource) for entry in self.entry]
+
+    @property
+    def in_groups(self) -> tuple[Resource, ...]:
+        """The orders that a group among the drafts contains and names, each under the id ``#id``.
+
+        FHIR R4, references: what is contained has no identity of its own, so it is read and never updated.
+        """
+        groups = (order for order in self.resources if order["resourceType"] in _GROUPS)
+        held = (_contained(group, name) for group in groups for name in _named_by(group))
+        return tuple(order for order in held if order is not None)
 
 
 class PatientContext(_RequestPart):
@@ -145,8 +168,8 @@ class OrderSignContext(PatientContext):
 
     @property
     def drafts(self) -> tuple[Resource, ...]:
-        """The draft orders."""
-        return self.draftOrders.resources
+        """The draft orders, those that a group contains last."""
+        return (*self.draftOrders.resources, *self.draftOrders.in_groups)
 
 
 class OrderSelectContext(OrderSignContext):
@@ -165,27 +188,29 @@ class OrderSelectContext(OrderSignContext):
                 )
         return self
 
-    @property
-    def selected(self) -> tuple[Resource, ...]:
-        """The selected draft orders; with an order set (RequestGroup) the drafts that its actions name."""
-        drafts = self.draftOrders.by_reference
-        references = [
-            each
-            for reference in self.selections
-            for each in (reference, *_resources_of(drafts[reference].get("action")))
-            if each in drafts
-        ]
-        return tuple(drafts[reference] for reference in dict.fromkeys(references))
+
+_GROUPS = ("RequestGroup", "CarePlan")
+"""What orders several things together."""
+_ORDERS = ("ServiceRequest", "DeviceRequest")
 
 
-def _resources_of(actions: object) -> Iterator[str]:
-    """What the ``actions`` of a RequestGroup name as their resources, those within other actions too."""
-    for action in actions if isinstance(actions, list) else ():
-        if isinstance(action, dict):
-            resource = action.get("resource")
-            if isinstance(resource, dict) and isinstance(resource.get("reference"), str):
-                yield resource["reference"]
-            yield from _resources_of(action.get("action"))
+def _named_by(group: Resource) -> Iterator[str]:
+    """What the actions of a RequestGroup, those within others too, or the activities of a CarePlan name as their resources."""
+    for part, element in (("action", "resource"), ("activity", "reference")):
+        for one in items(group, part):
+            name = text(mapping(one, element), "reference")
+            if name is not None:
+                yield name
+            if isinstance(one, dict) and part == "action":
+                yield from _named_by(one)
+
+
+def _contained(group: Resource, name: str) -> Resource | None:
+    """The order that ``group`` contains under ``name`` (``#id``), with that name as its id."""
+    for held in items(group, "contained"):
+        if isinstance(held, dict) and held.get("resourceType") in _ORDERS and name == f"#{held.get('id')}":
+            return {**held, "id": name}
+    return None
 
 
 class HookRequest(_RequestPart):
@@ -204,8 +229,10 @@ class HookRequest(_RequestPart):
         for index, order in enumerate(self.context.drafts):
             for element, reference in owners(order):
                 if names_another_patient(reference, self.context.patientId, self.fhirServer):
+                    contained = str(order.get("id")).startswith("#")
+                    where = f" (contained) {shown(order['id'])}" if contained else f".entry[{index}].resource"
                     raise ValueError(
-                        f"context.draftOrders.entry[{index}].resource.{element} is not the patient of context.patientId; "
+                        f"context.draftOrders{where}.{element} is not the patient of context.patientId; "
                         "send the orders of one patient"
                     )
         return self
@@ -266,6 +293,19 @@ class OrderSelectRequest(HookRequest):
 
     hook: Literal["order-select"]
     context: OrderSelectContext
+
+    @property
+    def selected(self) -> tuple[Resource, ...]:
+        """The selected draft orders; with a group (RequestGroup, CarePlan) the drafts that it names, and what it contains."""
+        sent, by_reference = self.context.draftOrders, self.context.draftOrders.by_reference
+        drafts = SentAlong(sent.as_entries, self.fhirServer)
+        found: list[Resource | None] = []
+        for chosen in (by_reference[reference] for reference in self.context.selections):
+            found.append(chosen)
+            if chosen["resourceType"] in _GROUPS:
+                found += [_contained(chosen, name) or drafts.find(name) for name in _named_by(chosen)]
+        named = (each for each in found if each is not None)
+        return tuple({(each["resourceType"], each.get("id", id(each))): each for each in named}.values())
 
 
 class OrderSignRequest(HookRequest):

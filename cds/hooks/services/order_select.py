@@ -28,11 +28,11 @@ from rules.model.decision import Decision, HoldNotice, NotUsed
 
 
 def _concerns(request: OrderSelectRequest, content: Content) -> bool:
-    return bool(content.collar_orders(request.context.selected))
+    return bool(content.collar_orders(request.selected))
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    selected = call.content.collar_orders(call.request.context.selected)
+    selected = call.content.collar_orders(call.request.selected)
     to_order = _to_order(call.decision)
     by_others = [draft for draft in call.content.collar_orders(call.request.context.drafts) if draft not in selected]
     ours = [*selected, *(draft for draft in by_others if not has_usable_id(draft))]

@@ -30,6 +30,8 @@ def why_unchangeable(order: Resource) -> str | None:
 
     An update of CDS Hooks carries the whole order under its own id.
     """
+    if str(order.get("id")).startswith("#"):
+        return "it stands within another order"
     if not has_usable_id(order):
         return "its id is not a FHIR id" if "id" in order else "it has no id"
     modifier = unknown_modifier(order)
