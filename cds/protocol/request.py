@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from functools import cached_property
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
@@ -150,6 +151,11 @@ class PatientContext(_RequestPart):
         """The draft orders, where the hook has any."""
         return ()
 
+    @property
+    def entries(self) -> list[tuple[str | None, Resource]]:
+        """What the Bundle of draft orders holds, each with the address of its entry."""
+        return []
+
 
 class PatientViewContext(PatientContext):
     """Context of ``patient-view``."""
@@ -170,6 +176,11 @@ class OrderSignContext(PatientContext):
     def drafts(self) -> tuple[Resource, ...]:
         """The draft orders, those that a group contains last."""
         return (*self.draftOrders.resources, *self.draftOrders.in_groups)
+
+    @property
+    def entries(self) -> list[tuple[str | None, Resource]]:
+        """What the Bundle of draft orders holds, each with the address of its entry."""
+        return self.draftOrders.as_entries
 
 
 class OrderSelectContext(OrderSignContext):
@@ -250,6 +261,29 @@ class HookRequest(_RequestPart):
         """
         named = self.fhirAuthorization.patient if self.fhirAuthorization else None
         return named is not None and named not in (self.context.patientId, f"Patient/{self.context.patientId}")
+
+    @cached_property
+    def sent_along(self) -> SentAlong:
+        """Everything among which a reference of this call is resolved: the draft orders and the prefetch as it was sent."""
+        bundles = [value for value in self.prefetch.values() if isinstance(value, dict)]
+        entries = [entry for bundle in bundles for entry in items(bundle, "entry")]
+        found = [(text(entry, "fullUrl"), mapping(entry, "resource")) for entry in entries]
+        return SentAlong([*self.context.entries, *found, *((None, value) for value in bundles)], self.fhirServer)
+
+    def with_device(self, order: Resource) -> Resource:
+        """``order`` for reading: a DeviceRequest that names a Device by reference contains it, where it was sent along.
+
+        FHIR R4, DeviceRequest.code[x]: what is ordered may be a Reference(Device).
+        """
+        named = mapping(order, "codeReference")
+        reference = text(named, "reference")
+        if order.get("resourceType") != "DeviceRequest" or reference is None or reference.startswith("#"):
+            return order
+        device = self.sent_along.find(reference)
+        if device is None or device.get("resourceType") != "Device":
+            return order
+        held = {**device, "id": "sent-along"}
+        return {**order, "codeReference": {**named, "reference": "#sent-along"}, "contained": [held]}
 
     @property
     def wants_whole_decision(self) -> bool:

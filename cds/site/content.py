@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from urllib.parse import quote
@@ -67,9 +67,15 @@ class Content:
         """The prefetch queries of every service, made once: to cut them to length takes longer than to answer a call."""
         return queries(self.ruleset, self.code_map)
 
-    def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
-        """Those of ``orders`` that order a collar, by the code map, and are not over."""
-        return [order for order in orders if order.get("status") not in _OVER and self.code_map.is_collar_order(order)]
+    def collar_orders(
+        self, orders: Iterable[Resource], as_read: Callable[[Resource], Resource] = lambda order: order
+    ) -> list[Resource]:
+        """Those of ``orders`` that order a collar, by the code map, and are not over.
+
+        ``as_read`` gives an order with what it names elsewhere.
+        """
+        standing = (order for order in orders if order.get("status") not in _OVER)
+        return [order for order in standing if self.code_map.is_collar_order(as_read(order))]
 
     @cached_property
     def _clock_bands(self) -> Mapping[str, tuple[Answers, ...]]:

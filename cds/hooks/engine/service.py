@@ -123,7 +123,11 @@ class HookCall:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name
         patient = self.request.context.patientId
         own = (each for each in resources if not self.request.is_of_another_patient(each))
-        return StandingCare.of(own, patient, urls, ruleset, self.content.code_map.is_collar_order)
+        return StandingCare.of(own, patient, urls, ruleset, lambda order: bool(self.collar_orders([order])))
+
+    def collar_orders(self, orders: Iterable[Resource]) -> list[Resource]:
+        """Those of ``orders`` that order a collar and are not over; a device by what it is called where it was sent along."""
+        return self.content.collar_orders(orders, self.request.with_device)
 
 
 @dataclass(frozen=True)
@@ -166,7 +170,7 @@ class HookService:
         For the integrator it says which draft orders only looked to ``content`` as if they did.
         """
         drafts = request.context.drafts
-        found = ((draft, content.code_map.order_look_alike(draft)) for draft in drafts)
+        found = ((draft, content.code_map.order_look_alike(request.with_device(draft))) for draft in drafts)
         named = [f"{draft['resourceType']}/{shown(draft.get('id'))}: {shown(words)}" for draft, words in found if words]
         return HookResponse(cards=(), extension={LOOK_ALIKES: named} if named else {})
 

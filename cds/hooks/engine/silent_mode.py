@@ -44,7 +44,7 @@ def answer_silently(
 
     shown = hook.answer(request, gathered, content, settings, at, None, decided, links)
     (decision,) = decisions
-    orders = content.collar_orders(request.context.drafts)
+    orders = content.collar_orders(request.context.drafts, request.with_device)
     kept.keep(
         SilentDecision(
             service=hook.id,

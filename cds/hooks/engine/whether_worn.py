@@ -32,5 +32,5 @@ def is_ordered(call: HookCall) -> bool:
     """Whether the record of ``call`` holds an order of a collar for this patient that is a draft or in force."""
     return any(
         order.get("status") in STANDING and not call.request.is_of_another_patient(order)
-        for order in call.content.collar_orders(call.gathered.orders)
+        for order in call.collar_orders(call.gathered.orders)
     )

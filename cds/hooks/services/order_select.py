@@ -28,13 +28,13 @@ from rules.model.decision import Decision, HoldNotice, NotUsed
 
 
 def _concerns(request: OrderSelectRequest, content: Content) -> bool:
-    return bool(content.collar_orders(request.selected))
+    return bool(content.collar_orders(request.selected, request.with_device))
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    selected = call.content.collar_orders(call.request.selected)
+    selected = call.collar_orders(call.request.selected)
     to_order = _to_order(call.decision)
-    by_others = [draft for draft in call.content.collar_orders(call.request.context.drafts) if draft not in selected]
+    by_others = [draft for draft in call.collar_orders(call.request.context.drafts) if draft not in selected]
     ours = [*selected, *(draft for draft in by_others if not has_usable_id(draft))]
     actions = whole_order_set(to_order, call.orders, call.content.ruleset, ours, call.standing)
     shelf = call.content.shelf(call.decision)

@@ -63,11 +63,11 @@ def _finding(
 
 
 def _concerns(request: OrderSignRequest, content: Content) -> bool:
-    return bool(content.collar_orders(request.context.drafts))
+    return bool(content.collar_orders(request.context.drafts, request.with_device))
 
 
 def _cards(call: HookCall) -> list[Draft]:
-    orders = call.content.collar_orders(call.request.context.drafts)
+    orders = call.collar_orders(call.request.context.drafts)
     if call.deceased:
         # Most likely another patient is meant: whatever else is wrong with the order can wait.
         return [_card(call, orders[0], orders, [Finding("critical", DIED, (), about="patient")])]
