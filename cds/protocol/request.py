@@ -9,7 +9,6 @@ import re
 from collections.abc import Iterator, Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal
-from uuid import UUID
 
 from pydantic import (
     AfterValidator,
@@ -35,6 +34,7 @@ Resource = dict[str, Any]
 """A FHIR R4 resource as JSON."""
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
+_UUID = r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}"
 _USERS = ("Practitioner", "PractitionerRole", "Patient", "RelatedPerson")
 _USER = rf"({'|'.join(_USERS)})/{_ID}"
 
@@ -304,10 +304,8 @@ class HookRequest(_RequestPart):
     @field_validator("hookInstance")
     @classmethod
     def _is_a_uuid(cls, value: str) -> str:
-        try:
-            UUID(value)
-        except ValueError:
-            raise ValueError(f"{value[:60]!r} is not a UUID") from None
+        if re.fullmatch(_UUID, value) is None:
+            raise ValueError(f"{value[:60]!r} is not a UUID: 8-4-4-4-12 hexadecimal digits")
         return value
 
     @field_validator("prefetch", mode="before")
