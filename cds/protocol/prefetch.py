@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Any, Protocol
 from urllib.parse import quote
 
-from cds.fhir.json_access import items, shown
+from cds.fhir.json_access import items, mapping, shown, text
 from cds.fhir.search_answers import failure, is_outcome, lacking
 from cds.operation_outcome import Issue, RefusedCall
 from cds.protocol.request import HookRequest, PatientContext, Resource
@@ -81,6 +81,12 @@ class Gathered:
 
     prefetch: Mapping[str, Resource]
     not_had: tuple[NotUsed, ...]
+
+    @property
+    def entries(self) -> list[tuple[str | None, Resource]]:
+        """What the Bundles hold, each with the address of its entry."""
+        found = [entry for value in self.prefetch.values() for entry in items(value, "entry")]
+        return [(text(entry, "fullUrl"), mapping(entry, "resource")) for entry in found]
 
     @cached_property
     def orders(self) -> tuple[Resource, ...]:

@@ -11,9 +11,10 @@ from uuid import UUID, uuid5
 
 import rules
 from cds.fhir import codes
-from cds.fhir.json_access import shown
+from cds.fhir.json_access import items, shown, text
 from cds.fhir.reading.dates import by_the_clock
 from cds.fhir.reading.reader import read
+from cds.fhir.references import SentAlong
 from cds.fhir.validation import validate
 from cds.fhir.writing.order_context import OrderContext
 from cds.hooks.cards import markdown
@@ -118,6 +119,23 @@ class HookCall:
         drafted = {(draft["resourceType"], draft.get("id")) for draft in self.request.context.drafts}
         collars = self.on_record.collars
         return tuple(each for each in collars if (each["resourceType"], each["id"]) not in drafted)
+
+    def collars_beside(self, orders: Iterable[Resource]) -> tuple[Resource, ...]:
+        """The orders of a collar on record that stand beside ``orders``: those are left out which one of them replaces."""
+        replaced = self.collars_named(orders, "replaces", "priorRequest")
+        return tuple(each for each in self.collars_on_record if each not in replaced)
+
+    def collars_named(self, orders: Iterable[Resource], *elements: str) -> list[Resource]:
+        """The orders of a collar on record to which a reference in one of ``elements`` of ``orders`` leads.
+
+        FHIR R4, Request: ``replaces`` (of a DeviceRequest ``priorRequest``) and ``basedOn``.
+        """
+        names = [text(name, "reference") for order in orders for element in elements for name in items(order, element)]
+        if not any(names):
+            return []
+        record = SentAlong(self.gathered.entries, self.request.fhirServer)
+        found = [record.find(name) for name in names if name is not None]
+        return [each for each in self.collars_on_record if each in found]
 
     def _standing(self, resources: Iterable[Resource]) -> StandingCare:
         urls, ruleset = self.orders.canonicals, self.content.ruleset.name

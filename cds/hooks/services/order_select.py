@@ -39,7 +39,7 @@ def _cards(call: HookCall) -> list[Draft]:
     actions = whole_order_set(to_order, call.orders, call.content.ruleset, ours, call.standing)
     shelf = call.content.shelf(call.decision)
     halo = halo_may_be_on(call)
-    before = _ordered_before(call)
+    before = _ordered_before(call, ours)
     recommended = before is None and not halo
     offers = (
         (Offer(_label(call, to_order, ours), actions, recommended=recommended),)
@@ -55,7 +55,7 @@ def _cards(call: HookCall) -> list[Draft]:
         offers=offers_need_first(offers, call.decision, call.orders, call.standing),
     )
     main = replace(main, lines=(*_as_written(call, to_order, ours), *main.lines))
-    stand = [*call.collars_on_record, *(draft for draft in by_others if draft not in ours)]
+    stand = [*call.collars_beside(ours), *(draft for draft in by_others if draft not in ours)]
     main = _of_two_sizes(
         main, other_sizes(stand, ours, to_order, call.orders, call.content.ruleset, accepting=bool(actions))
     )
@@ -98,8 +98,13 @@ def _to_order(decision: Decision) -> Decision:
     return decision.model_copy(update={"size_class": None, "candidates": (), "holds": (*decision.holds, reason)})
 
 
-def _ordered_before(call: HookCall) -> Resource | None:
-    """The order of a collar that stands in the record and is none of the drafts of this call; of the device, where it has both."""
+def _ordered_before(call: HookCall, orders: Sequence[Resource]) -> Resource | None:
+    """The order of a collar that stands in the record and is none of the drafts of this call; of the device, where it has both.
+
+    None where ``orders`` say themselves how they stand to what is on record: that they replace it, or carry it out.
+    """
+    if call.collars_named(orders, "replaces", "priorRequest", "basedOn"):
+        return None
     return max(call.collars_on_record, key=lambda order: order["resourceType"] == "DeviceRequest", default=None)
 
 

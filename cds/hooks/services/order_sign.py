@@ -162,7 +162,7 @@ def _with_fitting_item(call: HookCall, order: Resource) -> Resource:
 
 def _on_record(call: HookCall, orders: list[Resource]) -> Iterator[Finding]:
     """That the order of a collar on record is of another size: somebody decides which is meant, so nothing is offered for it."""
-    for text in other_sizes(call.collars_on_record, orders, call.decision, call.orders, call.content.ruleset):
+    for text in other_sizes(call.collars_beside(orders), orders, call.decision, call.orders, call.content.ruleset):
         yield Finding("warning", text, (), about="record")
 
 

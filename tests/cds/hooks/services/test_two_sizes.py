@@ -186,3 +186,51 @@ def test_a_danger_is_said_before_the_second_size(client: TestClient) -> None:
     answer = answer_of(client, "collar-order-select", sent)
     assert answer["cards"][0]["indicator"] == "critical" and "the size now is" not in answer["cards"][0]["summary"]
     assert "The device ordered already is adult H5 G3" in said(answer)
+
+
+def named(kind: str, given: str, element: str, reference: str, code: str | None = None) -> Json:
+    made = fitting(given, code) if kind == "ServiceRequest" else device(given, code)
+    return {**made, element: [{"reference": reference}]}
+
+
+@pytest.mark.parametrize(
+    ("draft", "told"),
+    [
+        (named("ServiceRequest", "new", "replaces", "ServiceRequest/old"), False),
+        (
+            named("ServiceRequest", "new", "replaces", "https://ehr.example.org/fhir/ServiceRequest/old/_history/2"),
+            False,
+        ),
+        (named("ServiceRequest", "new", "replaces", "urn:uuid:5e3f0b0a-9c3d-4f55-8f57-5f4d1c2f0001"), False),
+        (named("ServiceRequest", "new", "basedOn", "ServiceRequest/old"), False),
+        (named("DeviceRequest", "new", "priorRequest", "ServiceRequest/old"), False),
+        (named("DeviceRequest", "new", "basedOn", "ServiceRequest/old"), False),
+        (named("ServiceRequest", "new", "replaces", "ServiceRequest/other"), True),
+        (named("ServiceRequest", "new", "replaces", "https://other.example/fhir/ServiceRequest/old"), True),
+        (named("ServiceRequest", "new", "supportingInfo", "ServiceRequest/old"), True),
+        (fitting("new", None), True),
+    ],
+)
+def test_what_says_that_it_replaces_or_carries_out_an_order_is_not_another_one(
+    client: TestClient, draft: Json, told: bool
+) -> None:
+    """FHIR R4, ServiceRequest.replaces and basedOn, DeviceRequest.priorRequest and basedOn."""
+    sent = asked(
+        "order-select", (draft,), fitting("old", None, status="active"), fhirServer="https://ehr.example.org/fhir"
+    )
+    sent["prefetch"]["orders"]["entry"][0]["fullUrl"] = "urn:uuid:5e3f0b0a-9c3d-4f55-8f57-5f4d1c2f0001"
+    # The draft is sent back with its own references, which may lead into the prefetch: no check of them as ours.
+    answer = client.post("/cds-services/collar-order-select", json=sent).json()
+    assert ("is another one meant" in said(answer)) is told
+    assert "Ordered already: the collar" in said(answer)
+
+
+@pytest.mark.parametrize("hook", SERVICES)
+@pytest.mark.parametrize(("element", "told"), [("replaces", False), ("basedOn", True)])
+def test_the_size_of_what_is_replaced_is_of_no_account_and_of_what_is_carried_out_is(
+    client: TestClient, hook: str, element: str, told: bool
+) -> None:
+    draft = named("ServiceRequest", "new", element, "ServiceRequest/old", "adult H3 G2")
+    old = fitting("old", "adult H5 G2", status="active")
+    answer = answer_of(client, SERVICES[hook], asked(hook, (draft,), old))
+    assert ("already is adult H5 G2, the size now is adult H3 G2" in said(answer)) is told
