@@ -53,11 +53,8 @@ class _Waiting:
             timer.cancel()
 
 
-_REFUSAL = json.dumps(
-    outcome(
-        [Issue(None, "this is not an HTTP request, or its headers do not end, or state its length twice", "structure")]
-    )
-).encode()
+_NOT_HTTP = "this is not an HTTP request, or its headers do not end, or state its length twice"
+_UNKNOWN_CODING = "the body is in a transfer coding that is not known here; send it plain or chunked"
 
 
 def protocol_for(service: Service) -> type[HttpToolsProtocol]:
@@ -66,15 +63,21 @@ def protocol_for(service: Service) -> type[HttpToolsProtocol]:
 
     class Wire(_StrictProtocol):
         def refusal(self) -> bytes:
-            """The answer to bytes that are not HTTP."""
+            """The answer to bytes that are not HTTP, or to a call whose transfer coding is not known (RFC 9112, 6.1)."""
+            status, words, code = (
+                ("501 Not Implemented", _UNKNOWN_CODING, "not-supported")
+                if self.unknown_coding
+                else ("400 Bad Request", _NOT_HTTP, "structure")
+            )
+            body = json.dumps(outcome([Issue(None, words, code)])).encode()
             lines = [
-                "HTTP/1.1 400 Bad Request",
+                f"HTTP/1.1 {status}",
                 "Content-Type: application/json",
-                f"Content-Length: {len(_REFUSAL)}",
+                f"Content-Length: {len(body)}",
                 "Connection: close",
                 f"{HEADER}: {service.content.stamp}",
             ]
-            return "\r\n".join([*lines, "", ""]).encode("latin-1") + _REFUSAL
+            return "\r\n".join([*lines, "", ""]).encode("latin-1") + body
 
     Wire.waiting = waiting
     return Wire
@@ -92,6 +95,8 @@ class _StrictProtocol(HttpToolsProtocol):
         self._in_head = False
         self._unparsed: int | None = None
         """Bytes of a body that the parser leaves to us, where a call offers to change the protocol."""
+        self.unknown_coding = False
+        """Whether the call is refused because nobody here undoes what its body went through on the way."""
 
     def refusal(self) -> bytes:
         raise NotImplementedError
@@ -146,9 +151,11 @@ class _StrictProtocol(HttpToolsProtocol):
         length = len(self.url) + sum(len(name) + len(value) for name, value in self.headers)
         if version not in ("1.0", "1.1") or hosts > 1 or (version == "1.1" and not hosts) or length > MOST_HEAD_BYTES:
             raise httptools.HttpParserError("no head of a call")
-        pieces = [value for name, value in self.headers if name == b"transfer-encoding"]
-        if pieces and [value.strip().lower() for value in pieces] != [b"chunked"]:
-            # A coding that nobody undoes: the body would be read as if it were plain (RFC 9112, 6.1).
+        lines = [value for name, value in self.headers if name == b"transfer-encoding"]
+        codings = [coding.strip().lower() for line in lines for coding in line.split(b",")]
+        if codings and (len(lines) > 1 or codings != [b"chunked"]):
+            # A coding that nobody undoes: the body would be read as if it were plain.
+            self.unknown_coding = codings[-1] == b"chunked" and b"chunked" not in codings[:-1]
             raise httptools.HttpParserError("a transfer coding that is not known here")
         if self.parser.should_upgrade():
             self._unparsed = self._stated_length()
