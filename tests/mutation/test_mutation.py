@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.mutation import __main__ as mutation
+from tests.mutation.nearest_first import distance, ordered
 
 
 def test_one_seed_draws_one_sample() -> None:
@@ -74,3 +75,17 @@ def test_a_docstring_and_a_comment_are_no_change_and_all_else_is_one() -> None:
     assert mutation.digest(code) == mutation.digest(told)
     assert len({mutation.digest(one) for one in (code, code.replace("> 3", "> 4"), code.replace("neck", "girth"))}) == 3
     assert mutation.digest(code) != mutation.digest(code.replace("return neck", "'x'\n    return neck"))
+
+
+def test_the_tests_of_a_module_run_before_those_that_also_reach_it() -> None:
+    mutant = "cds.fhir.reading.dates.xǁDateǁread__mutmut_3"
+    files = [
+        "tests/rules/deciding/test_decider.py",
+        "tests/cds/hooks/test_dates.py",
+        "tests/cds/fhir/reading/test_reader.py",
+        "tests/cds/fhir/reading/test_dates.py",
+        "tests/cds/fhir/test_bundle.py",
+    ]
+    assert [distance(each, mutant) for each in files] == [7, 4, 1, 0, 3]
+    assert ordered(files, mutant) == [3, 2, 4, 1, 0]
+    assert ordered(files[:2] * 2, mutant) == [1, 3, 0, 2]
