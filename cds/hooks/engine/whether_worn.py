@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from cds.fhir.codes import STANDING
-from cds.fhir.reading.device_use import HALO, WORN
+from cds.fhir.reading.device_use import HALO, IN_PLACE, WORN
 from cds.hooks.engine.service import HookCall
 from rules.model.decision import NotUsed
 
 _DEVICES_IN_USE = "prefetch.deviceUses"
+_SPECIALIST_ORDER, _HOW_ORDERED = "specialist_order", ("wear_order", "ordered_wear_hours")
+_INJURED = {("known_neck_injury", True), ("ct_neck", "positive")}
 
 
 def holds(call: HookCall, name: str, *, value: bool = True) -> bool:
@@ -29,8 +31,19 @@ def halo_may_be_on(call: HookCall) -> list[NotUsed]:
 
 
 def is_ordered(call: HookCall) -> bool:
-    """Whether the record of ``call`` holds an order of a collar for this patient that is a draft or in force."""
-    return any(
-        order.get("status") in STANDING and not call.request.is_of_another_patient(order)
-        for order in call.collar_orders(call.gathered.orders)
+    """Whether the record of ``call`` says that a collar is ordered: by an order, a draft or in force, or by what was observed."""
+    observed = {fact.name: fact.value for fact in call.decision.facts}
+    return (
+        observed.get(_SPECIALIST_ORDER) is True
+        or any(name in observed for name in _HOW_ORDERED)
+        or any(
+            order.get("status") in STANDING and not call.request.is_of_another_patient(order)
+            for order in call.collar_orders(call.gathered.orders)
+        )
     )
+
+
+def is_missed(call: HookCall) -> bool:
+    """Whether by the record of ``call`` no collar is on, and one is ordered or the neck is known to be injured."""
+    injured = any((fact.name, fact.value) in _INJURED for fact in call.decision.facts)
+    return holds(call, IN_PLACE, value=False) and (injured or is_ordered(call))

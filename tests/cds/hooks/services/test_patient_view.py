@@ -270,6 +270,31 @@ def test_an_ordered_collar_without_a_danger_opens_in_silence(client: TestClient)
     )
 
 
+OFF = observation("collar-in-place", False)
+AN_ORDER_OBSERVED = (observation("specialist-order", True), observation("wear-order", "day-and-night"))
+
+
+@pytest.mark.parametrize("observed", [AN_ORDER_OBSERVED, AN_ORDER_OBSERVED[1:]], ids=["ordered", "how it is worn"])
+def test_a_collar_that_is_off_against_its_order_is_said_at_the_chart(
+    client: TestClient, observed: tuple[dict[str, Any], ...]
+) -> None:
+    """Common practice, no source. The order is an observation here, and no resource of its own."""
+    (card,) = cards(client, "collar-patient-view", patient_view(*MEASURED, OFF, *observed, LONG_AGO))
+    assert card["summary"].startswith("A collar is ordered day and night, and none is on")
+
+
+@pytest.mark.parametrize(
+    "injured",
+    [observation("known-neck-injury", True), observation("ct-neck", "positive")],
+    ids=["known", "seen in the CT"],
+)
+def test_an_injured_neck_without_its_collar_is_said_at_the_chart(client: TestClient, injured: dict[str, Any]) -> None:
+    sign = observation("new-neurological-sign", True)
+    said = cards(client, "collar-patient-view", patient_view(*MEASURED, OFF, injured, sign))
+    assert said and {card["indicator"] for card in said} == {"critical"}
+    assert cards(client, "collar-patient-view", patient_view(*MEASURED, OFF, sign)) == []
+
+
 # --- a collar that may be on ---------------------------------------------------------------------------------------------------
 
 PUT_ON = {
