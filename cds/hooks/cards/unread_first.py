@@ -22,7 +22,8 @@ _IN_WORDS = {
     "known_neck_injury": "a broken or unstable neck",
     "neurological_deficit": "lost feeling or movement",
     "penetrating_injury": "a wound that penetrates",
-    "airway_threat": "a closing airway",
+    "airway_threat": "a closing airway, or breathing that has stopped",
+    "known_vertebral_disease": "a diseased spine",
 }
 """What a fact is that goes before a collar; of one that a site adds its own name."""
 

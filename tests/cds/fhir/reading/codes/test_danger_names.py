@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from cds.fhir.reading.neck_concepts import is_about_the_neck
+from cds.fhir.reading.neck_concepts import is_about_the_neck, may_be
 from cds.fhir.reading.reader import read
 from tests.cds.fhir.reading.sent import AT, ICD, bundle, code_map, patient, ruleset
 
@@ -48,13 +48,15 @@ LATER = """\
 C-2 fracture; Fracture C 2; Incomplete cord lesion; Bilateral arm weakness; Numbness of both hands
 Acute paresthesia upper limbs; Loss of sensation in legs; Throat laceration; Cut throat; Hyoid fracture; Choking
 Foreign body in throat; Respiratory arrest; Anaphylaxis; Unconscious; Reduced level of consciousness; GCS 6
-Skin breakdown under collar; Collar sore; OPLL; Discitis; Pott disease; Third trimester pregnancy; 34 weeks pregnant; Trachy"""
+Skin breakdown under collar; Collar sore; OPLL; Discitis; Pott disease; Third trimester pregnancy; 34 weeks pregnant; Trachy
+Cardiac arrest; Cardiopulmonary arrest after drowning; Asystole; Apnoea; Burn of respiratory tract; Puncture wound of neck"""
 """Names from lists of problems in emergency departments that were silent."""
 
 NOT_NAMED_LATER = """\
 Generalised weakness; Numbness of tooth; Sore throat; Foreign body in left eye; GCS 15; History of anaphylaxis to nuts
 Skin breakdown over sacrum; Pregnancy test negative; Weakness of pelvic floor; Vitamin C 2 g daily; Carpal tunnel numbness of hand
-Leg weakness, lumbar stenosis L4/5; born at 34 weeks of gestation; Normal level of consciousness; sore foot"""
+Leg weakness, lumbar stenosis L4/5; born at 34 weeks of gestation; Normal level of consciousness; sore foot
+Obstructive sleep apnoea; Family history of cardiac arrest; Venepuncture; Foot pulseless; Apnea of prematurity"""
 
 NOT_NAMED = """\
 neck of femur fracture; #NOF; atlas of anatomy given; Seen at Atlas Clinic; Bell's palsy; Facial palsy
@@ -131,3 +133,25 @@ def test_one_without_a_grade_is_listed_and_one_elsewhere_is_not(code: str, liste
     condition = {"resourceType": "Condition", "id": "c", **known}
     reading = read(bundle(patient(), condition), ruleset(), code_map(), AT)
     assert [one.kind for one in reading.not_used] == ["unread"] * listed
+
+
+LEADING = {
+    "Cardiac arrest": "airway_threat",
+    "Apnea": "airway_threat",
+    "Drowning": "airway_threat",
+    "Burn of respiratory tract": "airway_threat",
+    "Third degree burn of face and neck": "airway_threat",
+    "Puncture wound of neck": "penetrating_injury",
+    "Metastasis to cervical vertebra": "known_vertebral_disease",
+    "Metastatic cancer to cervical spine": "known_vertebral_disease",
+    "Osteomyelitis of cervical vertebra": "known_vertebral_disease",
+    "Metastasis to cervical lymph node": None,
+    "Excised tumour of the cervical spine": None,
+    "Healed burn of neck": None,
+}
+"""What goes before a collar, by its name; common practice, no source."""
+
+
+@pytest.mark.parametrize("words", LEADING)
+def test_a_name_that_goes_before_a_collar_leads(words: str) -> None:
+    assert may_be([words], (), code_map()) == LEADING[words]
