@@ -15,7 +15,7 @@ from cds.fhir.json_access import shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap, Meaning, codings_of
 from cds.fhir.reading.dates import DateError, ends_before_it_starts, is_day, moment
-from cds.fhir.reading.patient import AGE, AgeQuestion
+from cds.fhir.reading.patient import AGE, AS_NOTED_DAYS, AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
 from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value, value_keys
@@ -180,12 +180,12 @@ class ClinicalRecordReader:
         return self.accepted(Value(value.fact, hours, value.written), record, when, ages=False)
 
     def _aged(self, value: Value, record: Record, when: When) -> Accepted | Rejected:
-        """An age that was noted once, brought forward to now; whole years mean any moment of that year of life."""
+        """An age as noted of late, else brought forward to now: whole years mean any moment of that year of life."""
         if when.moment is None:
             return Rejected(
                 AGE, value.written, RejectionReason("no time", "no time is recorded for the age"), record.label
             )
-        if when.moment.astimezone(self.at.tzinfo).date() == self.at.date():
+        if (self.at - when.moment) // timedelta(seconds=1) <= AS_NOTED_DAYS * 86400:
             return self.accepted(value, record, when, ages=False)
         youngest = float(value.value) + max(0.0, (self.at - when.moment) / _YEAR)
         oldest = youngest + (1 if float(value.value).is_integer() else 0.1)

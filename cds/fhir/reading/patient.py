@@ -26,6 +26,9 @@ _BELOW_OBSERVATIONS = -1
 """What an examiner sees stands above what a coarse date of birth leaves open."""
 _OVER_OBSERVATIONS = 1
 """A date of birth stands above an age that somebody once noted."""
+AS_NOTED_DAYS = 30
+"""So long an age that somebody noted counts as noted. A child who has had a birthday since is taken for a year younger, as a child
+of whom only the year of birth is known: the smaller collar goes first."""
 _RECKONED_WITHIN_YEARS = 1.0
 """Rules reckon with an age by what surveys found, and surveys note completed years; so does a birth date that is only a year."""
 _A_DAY = timedelta(days=1)

@@ -8,7 +8,7 @@ from cds.fhir.publishing.cql.record_functions import tuples
 from cds.fhir.publishing.cql.syntax import literal, name, number, text
 from cds.fhir.publishing.expression_languages.notation import leaves_open
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.patient import AGE, APPARENT, IDENTITY, AgeQuestion
+from cds.fhir.reading.patient import AGE, APPARENT, AS_NOTED_DAYS, IDENTITY, AgeQuestion
 from rules.model.facts import FactDefinition
 from rules.model.ruleset import Ruleset
 
@@ -42,14 +42,11 @@ define function "Left Open"(youngest Decimal, oldest Decimal):
 define function "Usable Age"(youngest Decimal, oldest Decimal):
   if youngest >= LOW and youngest <= HIGH and not "Left Open"(youngest, oldest) then youngest else null
 
-define private "Seconds Today":
-  seconds between DateTime(year from "At", month from "At", day from "At", 0, 0, 0, 0, timezoneoffset from "At") and "At"
-
-// An age that was noted today, or brought forward: whole years mean any moment of that year of life.
+// An age that was noted of late, or brought forward: whole years mean any moment of that year of life.
 define function "Age by Now"(noted Decimal, age Integer):
   case
     when age is null then null
-    when age <= "Seconds Today" and age > "Seconds Today" - 86400 then noted
+    when age <= AS_NOTED then noted
     when noted = Truncate(noted) then "Usable Age"("Grown"(noted, age), "Grown"(noted, age) + 1.0)
     else "Usable Age"("Grown"(noted, age), "Grown"(noted, age) + 0.1)
   end
@@ -106,6 +103,7 @@ def functions(ruleset: Ruleset) -> str:
         f'when "Youngest" >= {number(begins)} then {literal(group)}' for begins, group in reversed(question.groups)
     ]
     filled = _FUNCTIONS.replace("GROUPS", "\n    ".join(groups)).replace("OPEN", "\n    or ".join(asked) or "false")
+    filled = filled.replace("AS_NOTED", str(AS_NOTED_DAYS * 86400))
     return filled.replace("LOW", number(low)).replace("HIGH", number(high))
 
 

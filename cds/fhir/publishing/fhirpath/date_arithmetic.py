@@ -41,8 +41,6 @@ def the_moment() -> Iterator[tuple[str, str]]:
     yield "at_zone", "%at.select(iif(endsWith('Z'), 'Z', substring(length() - 6)))"
     yield "at_day", f"%at.select({days()})"
     yield "at_second", f"%at.select({_SECONDS})"
-    clock = "substring(0, 2).toInteger() * 3600 + substring(3, 2).toInteger() * 60 + substring(6, 2).toInteger()"
-    yield "today_seconds", f"%at.substring(11, 8).select({clock})"
 
 
 def age(written: str) -> str:

@@ -171,16 +171,15 @@ class _FactExpressions:
         return f"iif({STATED}.startsWith({text(prefix)}) and substring(0, 10) != '{NO_TIME}', {grown}, '')"
 
     def _aged(self, prefix: str, number: str) -> str:
-        """An age that was noted, brought forward; whole years mean any moment of that year of life."""
+        """An age that was noted, after a month brought forward; whole years mean any moment of that year of life."""
         elapsed, noted = unpadded("substring(0, 10)"), f"{STATED}.select({number}.round(6))"
         grown = f"({noted} + iif({elapsed} > 0, {elapsed}, 0) / {_YEAR_SECONDS}.0)"
-        today = f"{elapsed} <= %today_seconds and {elapsed} > %today_seconds - 86400"
         ages = {
             step: f"{grown}.select(iif({patient.usable(self.ruleset, '$this', f'($this + {step})')}, round(9).toString(), ''))"
             for step in ("1.0", "0.1")
         }
         forward = f"iif({noted} = {noted}.truncate(), {ages['1.0']}, {ages['0.1']})"
-        value = f"iif({today}, {noted}.toString(), {forward})"
+        value = f"iif({elapsed} <= {patient.AS_NOTED_DAYS * 86400}, {noted}.toString(), {forward})"
         return f"iif({STATED}.startsWith({text(prefix)}) and substring(0, 10) != '{NO_TIME}', {value}, '')"
 
     def _plausible(self) -> str:

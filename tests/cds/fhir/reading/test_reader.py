@@ -485,6 +485,22 @@ def test_a_noted_age_is_brought_forward_and_refused_where_it_leaves_the_line_ope
     assert "leaves open" in open_line.not_used[0].reason
 
 
+@pytest.mark.parametrize(
+    ("at", "age"),
+    [("2026-01-29T18:00:00Z", 3), ("2026-01-01T10:00:00Z", 3), ("2026-01-01T09:59:59Z", None)],
+    ids=["two days", "a month", "a second more"],
+)
+def test_an_age_that_was_noted_of_late_counts_as_noted(at: str, age: float | None) -> None:
+    """Else a child of whom somebody noted 3 years two days ago would get the collar of an adult; local judgement."""
+    noted = observation("a", "age", valueQuantity=quantity(3, "a"), effectiveDateTime=at)
+    assert (
+        dict(_named(read(bundle({"resourceType": "Patient", "id": "p"}, noted), ruleset(), code_map(), AT))).get(
+            "age_years"
+        )
+        == age
+    )
+
+
 def test_no_birth_date_means_no_age() -> None:
     result = read(bundle({"resourceType": "Patient", "id": "p"}), ruleset(), code_map(), AT)
     assert result.facts == ()
