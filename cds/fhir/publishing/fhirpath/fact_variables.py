@@ -27,7 +27,7 @@ from cds.fhir.publishing.fhirpath.record_lines import (
 )
 from cds.fhir.publishing.fhirpath.statements import asks, base_units, means, scaled
 from cds.fhir.reading.code_map import CodeMap
-from cds.fhir.reading.patient import AGE
+from cds.fhir.reading.patient import AGE, AS_NOTED_DAYS
 from rules.model.facts import FactDefinition, FactValue, Lasting
 from rules.model.ruleset import Ruleset
 from rules.model.units import factor, is_annotation, unit_of
@@ -179,7 +179,7 @@ class _FactExpressions:
             for step in ("1.0", "0.1")
         }
         forward = f"iif({noted} = {noted}.truncate(), {ages['1.0']}, {ages['0.1']})"
-        value = f"iif({elapsed} <= {patient.AS_NOTED_DAYS * 86400}, {noted}.toString(), {forward})"
+        value = f"iif({elapsed} <= {AS_NOTED_DAYS * 86400}, {noted}.toString(), {forward})"
         return f"iif({STATED}.startsWith({text(prefix)}) and substring(0, 10) != '{NO_TIME}', {value}, '')"
 
     def _plausible(self) -> str:
