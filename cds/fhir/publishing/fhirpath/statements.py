@@ -109,7 +109,8 @@ def statements(facts: list[FactDefinition], code_map: CodeMap) -> Iterator[tuple
         "TOLERANCE", str(round(code_map.future_tolerance_minutes * 60))
     )
     # What may change the meaning of an item, or of an answer, may change that of all that stands under it.
-    below = "(item | answer.where(modifierExtension.empty()).item).where(modifierExtension.empty())"
+    # Not with "|": an engine loses with it what type of value an answer has.
+    below = "item.combine(answer.where(modifierExtension.empty()).item).where(modifierExtension.empty())"
     items = f"repeat({below}).where(linkId.exists() and answer.count() = 1 and answer.modifierExtension.empty())"
     answer = f"{cleaned('linkId')} & '{CODE}{VALUE}' & {written.replace('value.ofType', 'answer.value.ofType')}"
     head = (
