@@ -21,6 +21,7 @@ from pydantic import (
     SecretStr,
     ValidationError,
     field_validator,
+    model_validator,
 )
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
@@ -375,6 +376,15 @@ class Settings(TrustSettings, ReachSettings, StoreSettings, LimitSettings, Seein
                 f"{value!r}: write the IANA name of a time zone that this machine knows (tzdata), as in Europe/Madrid"
             ) from error
         return value
+
+    @model_validator(mode="after")
+    def _way_back(self) -> Settings:
+        """A launch goes to the server of the EHR, which sends the browser back to an address that it was told."""
+        if self.smart_clients and self.address is None:
+            raise ValueError(
+                "NUQUE_SMART_CLIENTS: give NUQUE_PUBLIC_URL too, the address at which browsers reach this service"
+            )
+        return self
 
     @field_validator("cors_origins")
     @classmethod

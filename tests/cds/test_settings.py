@@ -65,3 +65,12 @@ def test_a_variable_that_is_no_setting_is_refused(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setenv("NUQUE_TURST", "jwt")
     with pytest.raises(SettingsError, match="NUQUE_TURST"):
         Settings.load()
+
+
+def test_a_launch_needs_a_way_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUQUE_TRUST", "jwt")
+    monkeypatch.setenv("NUQUE_SMART_CLIENTS", "https://ehr.example.org/fhir=nuque")
+    with pytest.raises(SettingsError, match="NUQUE_PUBLIC_URL"):
+        Settings.load()
+    monkeypatch.setenv("NUQUE_PUBLIC_URL", "https://collar.hospital.example")
+    assert Settings.load().address == "https://collar.hospital.example"
