@@ -16,6 +16,7 @@ from cds.fhir.canonical_urls import Canonicals
 from cds.fhir.free_text.collar_text import CollarKind, CollarWords, Verdict
 from cds.fhir.free_text.words import folded_words_of
 from cds.fhir.json_access import items, mapping, text
+from cds.fhir.prohibition import is_to_be_done
 from rules.model.facts import FactDefinition, FactValue, Vocabulary
 
 FACTS = "facts"
@@ -537,16 +538,21 @@ class CodeMap:
     def is_collar_order(self, resource: object) -> bool:
         """Whether ``resource`` orders a rigid neck collar, or that the neck be kept still.
 
-        A ServiceRequest or DeviceRequest of any status, by the codes and words of the map; never one that forbids.
+        A ServiceRequest or DeviceRequest of any status, by the codes and words of the map; never one that forbids, or may.
         """
+        if not isinstance(resource, dict) or not is_to_be_done(resource):
+            return False
         return any(self.collar(concept) is not None for concept in ordered_concepts(resource))
 
     def order_look_alike(self, resource: object) -> str | None:
         """The words of the order ``resource``, where it is or may be about a neck collar and is not read as a collar order.
 
-        None for any other. What would be a collar order but has another form than R4 gives it is about one too.
+        None for any other. What would be a collar order but has another form than R4 gives it, or may forbid what it names, is
+        about one too.
         """
         concepts = ordered_concepts(resource)
+        if isinstance(resource, dict) and is_to_be_done(resource) is None:
+            return next(filter(None, map(self._like_a_collar, concepts)), None)
         if any(self.collar(concept) is not None for concept in concepts):
             return None
         alike = next(filter(None, map(self.collar_look_alike, concepts)), None)
@@ -565,7 +571,7 @@ def ordered_concepts(resource: object) -> list[object]:
     A DeviceRequest may name a Device instead of a code: it counts by the words of the reference, and by what the Device that the
     order contains is called.
     """
-    if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
+    if not isinstance(resource, dict) or is_to_be_done(resource) is False:
         return []
     kind = str(resource.get("resourceType"))
     concept = resource.get(_ORDER_CODES.get(kind, ""))
@@ -581,7 +587,7 @@ def ordered_concepts(resource: object) -> list[object]:
 
 def _oddly_formed(resource: object) -> Iterator[Mapping[str, Any]]:
     """What an order says that it is for, in a form that R4 does not know: as a text, in a list, as R5 has it (``concept``)."""
-    if not isinstance(resource, dict) or resource.get("doNotPerform") is True:
+    if not isinstance(resource, dict) or is_to_be_done(resource) is False:
         return
     for key in _ORDER_CODES.values() if resource.get("resourceType") in _ORDER_CODES else ():
         written = resource.get(key)

@@ -13,7 +13,6 @@ from itertools import islice
 from typing import Any, NamedTuple
 
 from cds.fhir.json_access import items, mapping, shown, text
-from cds.fhir.prohibition import is_to_be_done
 from cds.fhir.reading.bundle_index import Record, ReferenceIndex
 from cds.fhir.reading.code_map import CodeMap, Collar, codings_of, device_names, is_cut, ordered_concepts, texts_of
 from cds.fhir.reading.dates import DateError, ends_before_it_starts, is_day, moment
@@ -181,16 +180,12 @@ def _came_off(fact: str, named: str, record: Record, done: datetime) -> Accepted
 def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believed: timedelta) -> Iterator[Rejected]:
     """That the collar which the order ``record`` is for may be on at the moment ``at``.
 
-    It stands for longer than a word on it is ``believed``. ``code_map`` tells what is an order of a collar. One that may forbid a
-    collar is not used.
+    It stands for longer than a word on it is ``believed``. ``code_map`` tells what is an order of a collar.
     """
     order = record.resource
     if order.get("status") != "active" or order.get("intent") == "proposal" or not code_map.is_collar_order(order):
         return
     named = next(filter(None, map(_words, ordered_concepts(order))), "a collar")
-    if is_to_be_done(order) is None:
-        yield Rejected(None, shown(named), MAY_BE_FORBIDDEN, record.label)
-        return
     try:
         authored = moment(order.get("authoredOn"), at.tzinfo)
     except DateError:

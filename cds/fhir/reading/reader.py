@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.prohibition import is_to_be_done
 from cds.fhir.reading.bundle_index import (
     Inventory,
     Names,
@@ -30,6 +31,7 @@ from cds.fhir.reading.coded_records import CodedRecordReader
 from cds.fhir.reading.dates import DateError, moment
 from cds.fhir.reading.device_use import (
     IN_PLACE,
+    MAY_BE_FORBIDDEN,
     WORN,
     observed_on,
     read_device_uses,
@@ -365,7 +367,8 @@ class _PatientReading:
             return
         written = self.code_map.order_look_alike(record.resource)
         if written is not None:
-            yield Rejected(None, shown(written), _LOOKS_LIKE_A_COLLAR, record.label)
+            in_doubt = is_to_be_done(record.resource) is None
+            yield Rejected(None, shown(written), MAY_BE_FORBIDDEN if in_doubt else _LOOKS_LIKE_A_COLLAR, record.label)
 
     def _standing_order(self, record: Record) -> Iterator[Rejected]:
         """That a collar which an order is for may be on."""

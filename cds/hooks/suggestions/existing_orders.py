@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from cds.fhir.canonical_urls import Canonicals, code
 from cds.fhir.codes import STANDING
 from cds.fhir.json_access import codings, items, mapping, text
+from cds.fhir.prohibition import is_to_be_done
 from cds.fhir.writing.request_common import TASKS
 from cds.fhir.writing.service_request import FIT_COLLAR, ORDERS, SIZE_CLASSES
 from cds.hooks.suggestions.changeable import has_usable_id, unknown_modifier
@@ -42,7 +43,7 @@ class StandingCare:
         """What stands among ``resources``: those of ``patient`` (an id) that are not over, and have an id themselves.
 
         ``orders_a_collar`` knows the site's own orders for a collar, which count as ours do. Of several the first
-        counts. What forbids (``doNotPerform``) covers nothing; an order of a collar counts though a modifier of it is
+        counts. What forbids or may (``doNotPerform``) covers nothing; an order of a collar counts though a modifier of it is
         not known, so that no other is ordered beside it. ``urls`` are those of our codes; ``ruleset`` is the name of
         the rule set, whose care plans count.
         """
@@ -122,7 +123,7 @@ class StandingCare:
 
 def _stands(resource: Resource, patient: str) -> bool:
     subject = text(mapping(resource, "subject"), "reference") or ""
-    if resource.get("doNotPerform") is True or resource.get("status") not in STANDING:
+    if not is_to_be_done(resource) or resource.get("status") not in STANDING:
         return False
     return has_usable_id(resource) and not names_another_patient(subject, patient)
 
@@ -131,7 +132,7 @@ def _own_codes(resource: Resource, urls: Canonicals) -> Iterator[str]:
     concepts = [resource.get("code")] if resource["resourceType"] == "ServiceRequest" else []
     if resource["resourceType"] == "CarePlan":
         details = [mapping(activity, "detail") for activity in items(resource, "activity")]
-        concepts = [detail.get("code") for detail in details if detail.get("doNotPerform") is not True]
+        concepts = [detail.get("code") for detail in details if is_to_be_done(detail)]
     systems = (urls.code_system(TASKS), urls.code_system(ORDERS))
     for coding in codings(concepts):
         if coding.get("system") in systems and isinstance(coding.get("code"), str):

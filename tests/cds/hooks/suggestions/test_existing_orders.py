@@ -85,6 +85,9 @@ RULED = {"implicitRules": "http://x.example/r"}
         ([service("a/b", OWN), service("a_b", OWN), service("a" * 65, OWN)], (), ({}, None, [])),
         # What is forbidden is not ordered (FHIR R4, ServiceRequest.doNotPerform, CarePlan.activity.detail.doNotPerform).
         ([service("a", OWN, doNotPerform=True), service("b", FIT, doNotPerform=True)], ("a",), ({}, None, [])),
+        # Nor is what may be: a modifier that is neither true nor false, or is only said to be unknown.
+        ([service("a", OWN, doNotPerform="true"), service("b", FIT, doNotPerform=1)], ("a",), ({}, None, [])),
+        ([service("a", OWN, _doNotPerform={"id": "unknown"})], ("a",), ({}, None, [])),
         (
             [plan("a") | {"activity": [{"detail": {"code": OWN, "doNotPerform": True}}]}],
             (),

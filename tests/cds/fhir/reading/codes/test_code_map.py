@@ -477,6 +477,18 @@ def test_the_collar_that_a_concept_means(concept: Any, collar: Collar | None, lo
 @pytest.mark.parametrize(
     ("order", "is_order", "look_alike"),
     [
+        # A modifier that is neither true nor false: nobody can say whether a collar is ordered or forbidden.
+        (
+            {"resourceType": "ServiceRequest", "doNotPerform": "true", "code": {"text": "Rigid neck collar"}},
+            False,
+            "Rigid neck collar",
+        ),
+        (
+            {"resourceType": "ServiceRequest", "_doNotPerform": {"id": "a"}, "code": {"text": "Rigid neck collar"}},
+            False,
+            "Rigid neck collar",
+        ),
+        ({"resourceType": "ServiceRequest", "doNotPerform": 1, "code": {"text": "Chest X-ray"}}, False, None),
         ({"resourceType": "ServiceRequest", "code": _coded(A)}, True, None),
         ({"resourceType": "DeviceRequest", "codeCodeableConcept": _coded(A)}, True, None),
         ({"resourceType": "ServiceRequest", "code": _coded(A), "doNotPerform": False}, True, None),
