@@ -145,11 +145,13 @@ def coded_records(code_map: CodeMap) -> str:
 class Codes:
     """The codes that say one value of a fact: ``whole`` codes, and the ``beginnings`` of codes with those that say another.
 
-    ``not_seventh`` are for a beginning the seventh characters with which a code of ICD-10-CM does not say it.
+    ``apart`` are whole codes that go before a beginning, as they have a meaning of their own. ``not_seventh`` are for a
+    beginning the seventh characters with which a code of ICD-10-CM does not say it.
     """
 
     whole: list[CodingKey] = field(default_factory=list)
     beginnings: dict[CodingKey, list[CodingKey]] = field(default_factory=dict)
+    apart: dict[CodingKey, list[CodingKey]] = field(default_factory=dict)
     not_seventh: dict[CodingKey, tuple[str, ...]] = field(default_factory=dict)
 
     def of_others(self, code_map: CodeMap) -> Codes:
@@ -160,8 +162,8 @@ class Codes:
         """That the coding ``C`` is one of them."""
         tests = [is_one_of(self.whole)] if self.whole else []
         for beginning, others in self.beginnings.items():
-            longer = [key for key in others if key.code.startswith(beginning.code)]
-            apart = f" and not ({is_one_of((), longer)})" if longer else ""
+            whole = self.apart.get(beginning, [])
+            apart = f" and not ({is_one_of(whole, others)})" if whole or others else ""
             if seventh := self.not_seventh.get(beginning):
                 listed = ", ".join(map(literal, seventh))
                 apart += f""" and not (Coalesce("Seventh"(C.code), '') in {{ {listed} }})"""
@@ -186,9 +188,9 @@ def codes_of(fact: FactDefinition, code_map: CodeMap, kind: str) -> dict[FactVal
         for meaning in mean(meanings):
             # A longer beginning, and a whole code, goes before a shorter one.
             longer = [other for other in code_map.prefixes if other != key and _begins(other, key)]
-            others = [other for other in code_map.exact if _begins(other, key)]
             codes = found.setdefault(meaning.value, Codes())
-            codes.beginnings[key] = [*longer, *others]
+            codes.beginnings[key] = longer
+            codes.apart[key] = [other for other in code_map.exact if _begins(other, key)]
             if meaning.not_seventh:
                 codes.not_seventh[key] = meaning.not_seventh
     return found

@@ -75,14 +75,23 @@ def worded(line: str, key: CodingKey) -> str:
     return f"{line}.contains({text(f'{CODE}{WORDED}{key.code}{CODE}')})"
 
 
-def begun(line: str, key: CodingKey, others: Iterable[CodingKey], not_seventh: Sequence[str] = ()) -> str:
-    """That the text ``line`` holds a code that begins like ``key`` and not like one of ``others``.
+def begun(
+    line: str,
+    key: CodingKey,
+    others: Iterable[CodingKey],
+    not_seventh: Sequence[str] = (),
+    apart: Iterable[CodingKey] = (),
+) -> str:
+    """That the text ``line`` holds a code that begins like ``key``, not like one of ``others``, and is none of ``apart``.
 
     Without those of ICD-10-CM whose seventh character is one of ``not_seventh``.
     """
     without = "".join(
         f".replace({text(f'{CODE}{other.system}|{other.code}')}, '{CODE}')"
         for other in sorted(others, key=lambda other: -len(other.code))
+    )
+    without += "".join(
+        f".replace({text(f'{CODE}{other.system}|{other.code}{CODE}')}, '{CODE}')" for other in sorted(apart)
     )
     places = 6 - len(key.code.replace(".", ""))
     if not_seventh:

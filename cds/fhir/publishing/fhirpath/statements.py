@@ -26,7 +26,7 @@ from cds.fhir.publishing.fhirpath.record_lines import (
     referred,
     worded,
 )
-from cds.fhir.reading.code_map import CodeMap, CodingKey
+from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.reader import PERSONS
 from rules.model.facts import FactDefinition
 from rules.model.units import UNITS, Dimension, factor, is_annotation, unit_of
@@ -138,14 +138,10 @@ def means(codes_said: Codes, line: str) -> str:
     """That the text ``line`` holds one of ``codes_said``."""
     whole = [held(line, key) for key in codes_said.whole]
     starting = [
-        begun(line, key, _longer(key, others), codes_said.not_seventh.get(key, ()))
-        for key, others in codes_said.beginnings.items()
+        begun(line, key, longer, codes_said.not_seventh.get(key, ()), codes_said.apart.get(key, ()))
+        for key, longer in codes_said.beginnings.items()
     ]
     return "(" + " or ".join([*whole, *starting]) + ")"
-
-
-def _longer(key: CodingKey, others: Iterable[CodingKey]) -> list[CodingKey]:
-    return [other for other in others if other.code.startswith(key.code)]
 
 
 def _each_line() -> str:
