@@ -102,6 +102,7 @@ def test_yaml_that_is_made_to_exhaust_is_refused_before_it_does(reloading: Reloa
     assert reloading.answers()
 
 
+@pytest.mark.slow
 def test_a_rule_that_alone_gives_an_instruction_can_be_switched_off(reloading: Reloading) -> None:
     """Once somebody signed for the patients whose decisions it changes. And the reload says what it does, to its end."""
     reloading.overlay.write_text(
