@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cds.fhir.codes import STANDING
-from cds.fhir.reading.device_use import HALO, IN_PLACE, WORN
+from cds.fhir.reading.device_use import HALO, WORN
 from cds.hooks.engine.service import HookCall
 from rules.model.decision import NotUsed
 
@@ -43,7 +43,6 @@ def is_ordered(call: HookCall) -> bool:
     )
 
 
-def is_missed(call: HookCall) -> bool:
-    """Whether by the record of ``call`` no collar is on, and one is ordered or the neck is known to be injured."""
-    injured = any((fact.name, fact.value) in _INJURED for fact in call.decision.facts)
-    return holds(call, IN_PLACE, value=False) and (injured or is_ordered(call))
+def is_injured(call: HookCall) -> bool:
+    """Whether by the record of ``call`` the neck is known to be injured."""
+    return any((fact.name, fact.value) in _INJURED for fact in call.decision.facts)

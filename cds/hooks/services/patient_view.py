@@ -16,12 +16,12 @@ from cds.hooks.cards.full_text import not_used_section, tasks_section, why
 from cds.hooks.cards.reading_limit import CardLine
 from cds.hooks.cards.topic_filter import narrowed
 from cds.hooks.engine.service import HookCall, HookService
-from cds.hooks.engine.whether_worn import halo_may_be_on, holds, is_missed, is_ordered, may_be_on
+from cds.hooks.engine.whether_worn import halo_may_be_on, holds, is_injured, is_ordered, may_be_on
 from cds.hooks.suggestions.order_set import care_orders
 from cds.hooks.suggestions.stopping import CLEARED, ended, is_cleared, to_be_ordered, to_end_by_hand
 from cds.protocol.request import PatientViewRequest
 from cds.site.content import Content
-from rules.model.decision import Caution, Decision, HoldNotice, NotUsed, Task
+from rules.model.decision import Decision, HoldNotice, NotUsed, Task
 
 TOPICS = ("application", "dangers", "review", "skin")
 _THREAT = "airway_threat"
@@ -43,34 +43,26 @@ def _always(request: PatientViewRequest, content: Content) -> bool:
 def _cards(call: HookCall) -> list[Draft]:
     worn, supposed = holds(call, IN_PLACE), may_be_on(call)
     emergency_in_a_halo = holds(call, HALO) and (bool(call.decision.leading) or holds(call, _THREAT))
-    missed = is_missed(call)
-    if call.deceased or not (worn or emergency_in_a_halo or is_ordered(call) or missed or supposed):
+    ordered = not worn and is_ordered(call)
+    missed = holds(call, IN_PLACE, value=False) and (ordered or is_injured(call))
+    if call.deceased or not (worn or emergency_in_a_halo or ordered or missed or supposed):
         return []
     decision = narrowed(call.decision, call.content.ruleset, TOPICS)
     ending = _ending_card(call)
     unread = [*_identity_card(call), *_unread_card(call, halo_may_be_on(call) if worn else supposed)]
     if not worn:
-        off = _of_the_collar(call, decision) if missed else ()
-        said = decision.model_copy(update={"cautions": (*_critical(decision), *off)})
-        return [*caution_cards(said), *unread, *ending]
+        off_against_order = caution_cards(_of_the_collar(call, decision), ("warning",)) if missed else []
+        return [*caution_cards(decision, ("critical",)), *off_against_order, *unread, *ending]
     overdue = caution_cards(decision)
     due = _once_called(tuple(task for task in decision.tasks if task.timing.within_hours == 0))
     return [*overdue, *unread, *ending, *([_due_card(call, due)] if due else [])]
 
 
-def _critical(decision: Decision) -> tuple[Caution, ...]:
-    return tuple(caution for caution in decision.cautions if caution.severity == "critical")
-
-
-def _of_the_collar(call: HookCall, decision: Decision) -> tuple[Caution, ...]:
-    """The warnings that follow from the collar being off, as far as they are about its being worn as ordered."""
-    rules = call.content.ruleset.rules
-    return tuple(
-        caution
-        for caution in decision.cautions
-        if caution.severity == "warning"
-        and any({IN_PLACE, "wear_order"} <= {*rules[rule].reads} for rule in caution.rules)
-    )
+def _of_the_collar(call: HookCall, decision: Decision) -> Decision:
+    """``decision`` with those cautions alone that are about the collar being worn as ordered."""
+    rules, asked = call.content.ruleset.rules, {IN_PLACE, "wear_order"}
+    said = (one for one in decision.cautions if any(asked <= {*rules[rule].reads} for rule in one.rules))
+    return decision.model_copy(update={"cautions": tuple(said)})
 
 
 def _once_called(tasks: tuple[Task, ...]) -> tuple[Task, ...]:

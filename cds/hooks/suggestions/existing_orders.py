@@ -56,22 +56,22 @@ class StandingCare:
             kind = resource["resourceType"]
             if kind not in ORDERED or not _stands(resource, patient):
                 continue
-            understood = unknown_modifier(resource) is None
+            understood, is_collar = unknown_modifier(resource) is None, False
             if kind == "CarePlan" and _is_of_ruleset(resource, urls, ruleset):
                 (plans if understood else unread).append(resource)
             elif kind == "DeviceRequest" and (_states_a_size(resource, urls) or orders_a_collar(resource)):
-                device = device or resource
-                collars.setdefault((kind, resource["id"]), resource)
+                device, is_collar = device or resource, True
             elif kind == "ServiceRequest" and orders_a_collar(resource):
                 by_code.setdefault(FIT_COLLAR, resource)
-                collars.setdefault((kind, resource["id"]), resource)
+                is_collar = True
             for found in _own_codes(resource, urls):
-                if found == FIT_COLLAR and kind == "ServiceRequest":
-                    collars.setdefault((kind, resource["id"]), resource)
+                is_collar = is_collar or (found == FIT_COLLAR and kind == "ServiceRequest")
                 if understood or found == FIT_COLLAR:
                     by_code.setdefault(found, resource)
                 elif resource not in unread:
                     unread.append(resource)
+            if is_collar:
+                collars.setdefault((kind, resource["id"]), resource)
         return cls(by_code, device, tuple(plans), urls, tuple(unread), tuple(collars.values()))
 
     @property
