@@ -53,8 +53,19 @@ class _Waiting:
             timer.cancel()
 
 
-_NOT_HTTP = "this is not an HTTP request, or its headers do not end, or state its length twice"
-_UNKNOWN_CODING = "the body is in a transfer coding that is not known here; send it plain or chunked"
+def _body(words: str, code: str) -> bytes:
+    return json.dumps(outcome([Issue(None, words, code)])).encode()
+
+
+_NOT_HTTP = (
+    "400 Bad Request",
+    _body("this is not an HTTP request, or its headers do not end, or state its length twice", "structure"),
+)
+_UNKNOWN_CODING = (
+    "501 Not Implemented",
+    _body("the body is in a transfer coding that is not known here; send it plain or chunked", "not-supported"),
+)
+"""Status and body of each refusal."""
 
 
 def protocol_for(service: Service) -> type[HttpToolsProtocol]:
@@ -64,12 +75,7 @@ def protocol_for(service: Service) -> type[HttpToolsProtocol]:
     class Wire(_StrictProtocol):
         def refusal(self) -> bytes:
             """The answer to bytes that are not HTTP, or to a call whose transfer coding is not known (RFC 9112, 6.1)."""
-            status, words, code = (
-                ("501 Not Implemented", _UNKNOWN_CODING, "not-supported")
-                if self.unknown_coding
-                else ("400 Bad Request", _NOT_HTTP, "structure")
-            )
-            body = json.dumps(outcome([Issue(None, words, code)])).encode()
+            status, body = _UNKNOWN_CODING if self.unknown_coding else _NOT_HTTP
             lines = [
                 f"HTTP/1.1 {status}",
                 "Content-Type: application/json",

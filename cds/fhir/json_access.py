@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from cds.fhir.visible_text import visible
@@ -35,6 +35,12 @@ def text(value: object, key: str) -> str | None:
     """The string under ``key`` of ``value``, or None where there is none or it is empty."""
     found = value.get(key) if isinstance(value, dict) else None
     return found if isinstance(found, str) and found else None
+
+
+def choice_keys(value: Mapping[str, Any], element: str) -> list[str]:
+    """The names under which ``value`` has the choice ``element`` (``effective``), each with its type (R4, choice of data types)."""
+    place = len(element)
+    return [key for key in value if key.startswith(element) and key[place : place + 1].isupper()]
 
 
 def shown(value: object) -> str:

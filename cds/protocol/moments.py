@@ -8,9 +8,9 @@ from typing import Annotated
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
+from cds.fhir.leap_second import without_leap_second
+
 _WRITTEN = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d")
-_LEAP_SECOND = re.compile(rf"({_WRITTEN.pattern}):60(?:\.\d+)?(?=[Zz+-])")
-"""A FHIR instant may be in one (R4, Data Types); the calendar of Python has none."""
 
 
 def _in_writing(value: object) -> object:
@@ -18,7 +18,7 @@ def _in_writing(value: object) -> object:
     if isinstance(value, datetime):
         return value
     if isinstance(value, str) and _WRITTEN.match(value):
-        return _LEAP_SECOND.sub(r"\1:59.999999", value, count=1)
+        return without_leap_second(value)
     raise ValueError("expected a moment in ISO 8601 as a text, with its offset: 2026-01-31T10:05:00Z")
 
 

@@ -11,10 +11,10 @@ from functools import cached_property
 from typing import Any, Protocol
 from urllib.parse import quote
 
-from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.json_access import items, shown
 from cds.fhir.search_answers import failure, is_outcome, lacking
 from cds.operation_outcome import Issue, RefusedCall
-from cds.protocol.request import HookRequest, PatientContext, Resource
+from cds.protocol.request import HookRequest, PatientContext, Resource, entries_of_bundles
 from rules.model.decision import NotUsed
 
 ORDERED = ("ServiceRequest", "DeviceRequest", "CarePlan")
@@ -85,8 +85,7 @@ class Gathered:
     @property
     def entries(self) -> list[tuple[str | None, Resource]]:
         """What the Bundles hold, each with the address of its entry."""
-        found = [entry for value in self.prefetch.values() for entry in items(value, "entry")]
-        return [(text(entry, "fullUrl"), mapping(entry, "resource")) for entry in found]
+        return entries_of_bundles(self.prefetch.values())
 
     @cached_property
     def orders(self) -> tuple[Resource, ...]:

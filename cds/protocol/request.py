@@ -6,7 +6,7 @@ Elements that the standard does not name are accepted and ignored, so that a new
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal
 
@@ -265,10 +265,9 @@ class HookRequest(_RequestPart):
     @cached_property
     def sent_along(self) -> SentAlong:
         """Everything among which a reference of this call is resolved: the draft orders and the prefetch as it was sent."""
-        bundles = [value for value in self.prefetch.values() if isinstance(value, dict)]
-        entries = [entry for bundle in bundles for entry in items(bundle, "entry")]
-        found = [(text(entry, "fullUrl"), mapping(entry, "resource")) for entry in entries]
-        return SentAlong([*self.context.entries, *found, *((None, value) for value in bundles)], self.fhirServer)
+        sent = [value for value in self.prefetch.values() if isinstance(value, dict)]
+        found = entries_of_bundles(sent)
+        return SentAlong([*self.context.entries, *found, *((None, value) for value in sent)], self.fhirServer)
 
     def with_device(self, order: Resource) -> Resource:
         """``order`` for reading: a DeviceRequest that names a Device by reference contains it, where it was sent along.
@@ -318,6 +317,12 @@ class HookRequest(_RequestPart):
         if self.fhirAuthorization is not None and self.fhirServer is None:
             raise ValueError("fhirServer is required when fhirAuthorization is sent")
         return self
+
+
+def entries_of_bundles(values: Iterable[object]) -> list[tuple[str | None, Resource]]:
+    """What those of ``values`` hold that are Bundles, each resource with the address of its entry."""
+    found = [entry for value in values for entry in items(value, "entry")]
+    return [(text(entry, "fullUrl"), mapping(entry, "resource")) for entry in found]
 
 
 class OrderSelectRequest(HookRequest):

@@ -9,16 +9,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from difflib import get_close_matches
+from functools import cache
 from typing import Any, NamedTuple
 
-from cds.fhir.json_access import shown, text
+from cds.fhir.json_access import choice_keys, shown, text
 from cds.fhir.reading.bundle_index import Record
 from cds.fhir.reading.code_map import CodeMap, Meaning, codings_of
 from cds.fhir.reading.dates import DateError, ends_before_it_starts, is_day, moment
 from cds.fhir.reading.patient import AGE, AS_NOTED_DAYS, AgeQuestion
 from cds.fhir.reading.reconciliation import Accepted, Rejected
 from cds.fhir.reading.rejection import RejectionReason, several_of_a_choice
-from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value, value_keys
+from cds.fhir.reading.value_parser import RefusedValue, Value, implied_values, stated_value
 from rules.model.durations import duration_words
 
 _YEAR = timedelta(days=365.2425)
@@ -77,7 +78,7 @@ def holder_problem(holder: dict[str, Any]) -> RejectionReason | None:
     """
     if holder.get("modifierExtension"):
         return _MODIFIED
-    return _SAID_TO_LACK if holder.get("dataAbsentReason") is not None and value_keys(holder) else None
+    return _SAID_TO_LACK if holder.get("dataAbsentReason") is not None and choice_keys(holder, "value") else None
 
 
 def code_problem(concept: object) -> RejectionReason | None:
@@ -253,8 +254,7 @@ class ClinicalRecordReader:
 
         A period counts by its end, or its start while it goes on.
         """
-        choices = [element for element in _ONE_TIME if any(key.startswith(element) for key in keys)]
-        several = several_of_a_choice(resource, *choices)
+        several = several_of_a_choice(resource, *_choices_of(keys))
         if several is not None:
             return When(problem=several)
         for key in keys:
@@ -288,6 +288,12 @@ class ClinicalRecordReader:
         """The first moment that ``written`` may be, and of a day the last, which is no later than now."""
         first = moment(written, self.at.tzinfo)
         return _Moment(first, min(first + timedelta(days=1), self.at) if is_day(written) else None)
+
+
+@cache
+def _choices_of(keys: tuple[str, ...]) -> tuple[str, ...]:
+    """The choices of ``_ONE_TIME`` that ``keys`` belong to: the few ways of asking for a time, told apart once."""
+    return tuple(element for element in _ONE_TIME if any(key.startswith(element) for key in keys))
 
 
 class _Moment(NamedTuple):

@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, timezone, tzinfo
 
+from cds.fhir.leap_second import without_leap_second
+
 _DATE = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
 _TIMED = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?(?:Z|[+-]\d{2}:\d{2})")
-_LEAP_SECOND = re.compile(r"(T\d{2}:\d{2}):60(?:\.\d{1,9})?")
-"""FHIR allows it in a dateTime and an instant (R4, Data Types); it counts as the last moment of its minute."""
 _FROM_YEAR, _BEFORE_YEAR = 1850, 9999
 """Nothing about a living patient is older, and arithmetic on the calendar's first and last days overflows."""
 
@@ -52,7 +52,7 @@ def moment(text: object, zone: tzinfo | None) -> datetime:
     """
     if isinstance(text, str) and _TIMED.fullmatch(text):
         try:
-            found = datetime.fromisoformat(_LEAP_SECOND.sub(r"\1:59.999999", text))
+            found = datetime.fromisoformat(without_leap_second(text))
         except ValueError as error:
             date_range(text[:10])
             raise DateError("no such time of day or time zone") from error

@@ -185,12 +185,12 @@ def read_standing_order(record: Record, code_map: CodeMap, at: datetime, believe
     order = record.resource
     if order.get("status") != "active" or order.get("intent") == "proposal" or not code_map.is_collar_order(order):
         return
-    named = next(filter(None, map(_words, ordered_concepts(order))), "a collar")
     try:
         authored = moment(order.get("authoredOn"), at.tzinfo)
     except DateError:
         return
     if believed < at - authored <= _STILL_ON:
+        named = next(filter(None, map(_words, ordered_concepts(order))), "a collar")
         yield Rejected(IN_PLACE, f"{shown(named)}, ordered {authored:%Y-%m-%d}", _STANDS, record.label, authored)
 
 

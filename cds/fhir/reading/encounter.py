@@ -95,7 +95,7 @@ def read_encounter(
             yield Accepted(SETTING, setting, shown(words), record.label, record.reference, recorded, _NAME, ages=False)
     own_class = coding_of(encounter.get("class"))
     yield from found([own_class] if own_class is not None else [], 0)
-    if own_class is not None and own_class.system not in {known.system for known in code_map.settings}:
+    if own_class is not None and all(own_class.system != known.system for known in code_map.settings):
         why = RejectionReason("code", f"a class of {shown(own_class.system)}, of which no code says a setting")
         yield Rejected(SETTING, shown(own_class.code), why, record.label, recorded)
     if own_class is None and encounter.get("class") is not None:

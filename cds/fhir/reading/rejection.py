@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from cds.fhir.json_access import shown
+from cds.fhir.json_access import choice_keys, shown
 from rules.model.decision import RefusalKind
 
 
@@ -25,8 +25,7 @@ class RejectionReason(NamedTuple):
 def several_of_a_choice(resource: Mapping[str, Any], *elements: str) -> RejectionReason | None:
     """That ``resource`` has one of the choice ``elements`` (``effective``) in several types: nobody can say which counts."""
     for element in elements:
-        named = [key for key in resource if key.startswith(element) and key[len(element) : len(element) + 1].isupper()]
-        there = sorted(key for key in named if resource[key] is not None)
+        there = sorted(key for key in choice_keys(resource, element) if resource[key] is not None)
         if len(there) > 1:
             return RejectionReason(
                 "malformed", f"malformed: more than one {element}[x] ({', '.join(map(shown, there))})"

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from cds.fhir.json_access import items, mapping, shown, text
+from cds.fhir.json_access import choice_keys, items, mapping, shown, text
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning, coding_of, codings_of, texts_of
 from cds.fhir.reading.rejection import RejectionReason
 from rules.model.facts import FactDefinition, FactValue
@@ -83,13 +83,8 @@ def implied_values(meanings: tuple[Meaning, ...], code_map: CodeMap, written: st
     return found
 
 
-def value_keys(holder: Mapping[str, Any]) -> list[str]:
-    """The names under which ``holder`` has a value[x]."""
-    return [key for key in holder if key.startswith("value") and key[5:6].isupper()]
-
-
 def _value_key(holder: Mapping[str, Any]) -> str:
-    keys = value_keys(holder)
+    keys = choice_keys(holder, "value")
     if len(keys) > 1:
         raise RefusedValue(
             ", ".join(map(shown, sorted(keys))), RejectionReason("malformed", "malformed: more than one value[x]")
