@@ -32,7 +32,7 @@ RESULT = Path(__file__).parent / "result.json"
 REASONS = Path(__file__).parent / "survivors.yaml"
 MUTANTS = ROOT / "mutants"
 """Where mutmut keeps the mutated copy of the tree and what became of each mutant; git does not see it."""
-MUTMUT = str(Path(sys.executable).parent / "mutmut")
+MUTMUT = (sys.executable, "-m", "tests.mutation.nearest_first")
 
 _STATUS = {0: "survived", 1: "killed", 3: "killed", 5: "no tests", 33: "no tests", 36: "timeout", -24: "timeout"}
 _STATUS |= {24: "timeout", 152: "timeout", 255: "timeout", -11: "killed", -9: "timeout"}
@@ -119,7 +119,7 @@ def report(seed: int, size: int) -> dict[str, Any]:
     differences = {name: _difference(name) for name, status in outcome.items() if status in ("survived", "no tests")}
     result = {
         "commit": _said("git", "rev-parse", "HEAD"),
-        "tool": _said(MUTMUT, "--version"),
+        "tool": _said(*MUTMUT, "--version"),
         "seed": seed,
         "mutants": len(known),
         **summary(outcome, reasons, differences),
@@ -155,14 +155,14 @@ def run(seed: int, size: int, children: int) -> dict[str, Any]:
     """Make the mutants, learn which tests reach what, and test what of the sample is not tested yet."""
     follow()
     # No mutant has this name: mutmut makes all of them, runs the tests once to see what they reach, and stops.
-    subprocess.run([MUTMUT, "run", "--max-children", str(children), "none"], cwd=ROOT, check=False)
+    subprocess.run([*MUTMUT, "run", "--max-children", str(children), "none"], cwd=ROOT, check=False)
     known = codes()
     if not known:
         raise SystemExit("mutmut made no mutants; what it said stands above")
     waiting = [name for name in draw(list(known), seed, size) if known[name] is None]
     print(f"{len(known)} mutants; {min(size, len(known)) - len(waiting)} of the sample tested, {len(waiting)} to go")
     if waiting:
-        subprocess.run([MUTMUT, "run", "--max-children", str(children), *waiting], cwd=ROOT, check=False)
+        subprocess.run([*MUTMUT, "run", "--max-children", str(children), *waiting], cwd=ROOT, check=False)
     return report(seed, size)
 
 
@@ -176,7 +176,7 @@ def _said(*command: str) -> str:
 
 def _difference(name: str) -> str:
     """The lines that a mutant changes."""
-    shown = subprocess.run([MUTMUT, "show", name], cwd=ROOT, capture_output=True, text=True, check=False).stdout
+    shown = subprocess.run([*MUTMUT, "show", name], cwd=ROOT, capture_output=True, text=True, check=False).stdout
     lines = [line for line in shown.splitlines() if line[:1] in "+-" and line[:3] not in ("+++", "---")]
     return "\n".join(lines)
 

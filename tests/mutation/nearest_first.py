@@ -1,19 +1,22 @@
-"""A plugin of pytest: tests that lie near the mutated module run first.
+"""mutmut, with the tests that lie near a mutated module run first: ``python -m tests.mutation.nearest_first run NAME...``.
 
-A core function is reached by thousands of tests, which mutmut runs quickest first; those that are named after the module notice
-most of its mutants.
+A core function is reached by thousands of tests. To collect them takes longer than to run them, and those that are named after the
+module notice most of its mutants: so a few near ones run first, and the others only where these pass.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import PurePosixPath
 
-import pytest
+from mutmut.__main__ import cli
+from mutmut.runners.harness import PytestRunner
+from mutmut.state import state
+from mutmut.workers import isolation
 
-_MUTANT = "MUTANT_UNDER_TEST"
-"""Where mutmut says which one is switched on: ``package.module.`` and the name of the mutated function."""
+_SIZES = (100, 400)
+"""How many tests run first and second; the third part is all others."""
 
 
 def distance(test_file: str, mutant: str) -> int:
@@ -30,13 +33,45 @@ def distance(test_file: str, mutant: str) -> int:
     return 2 * (len(module) - 1 - shared) + (not is_named_so)
 
 
-def ordered(test_files: Sequence[str], mutant: str) -> list[int]:
-    """The positions in ``test_files``, nearest to ``mutant`` first, otherwise as they are."""
-    return sorted(range(len(test_files)), key=lambda place: distance(test_files[place], mutant))
+def parts(tests: Iterable[str], seconds: Mapping[str, float], mutant: str) -> Iterator[list[str]]:
+    """``tests``, in parts: those nearest to ``mutant`` first, of these the quickest.
+
+    Args:
+        tests: ids of pytest, ``file::test``.
+        seconds: how long each took.
+        mutant: as mutmut names it, ``package.module.`` and the function with the mutant's number.
+    """
+    nearest = sorted(tests, key=lambda test: (distance(test.partition("::")[0], mutant), seconds.get(test, 0.0), test))
+    for size in (*_SIZES, len(nearest)):
+        if nearest:
+            yield nearest[:size]
+        nearest = nearest[size:]
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put ``items`` in that order while a mutant is switched on."""
-    mutant = os.environ.get(_MUTANT, "")
-    if "__mutmut_" in mutant:
-        items[:] = [items[place] for place in ordered([item.nodeid.partition("::")[0] for item in items], mutant)]
+class NearestFirst(PytestRunner):
+    """Runs the tests of a mutant in parts, until one notices it."""
+
+    def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:
+        """Pytest's exit code: 0 where all ``tests`` pass with the mutant, 1 where one fails.
+
+        Without a mutant (``mutant_name`` is None) all run, on every core; without ``tests`` too, none do: those that tell what is
+        reached ran just before.
+        """
+        if mutant_name is None:
+            asked = list(tests)
+            self._pytest_add_cli_args = [*self._pytest_add_cli_args, "-n", "auto", "--dist", "loadgroup"]
+            return super().run_tests(mutant_name=None, tests=asked) if asked else 0
+        for part in parts(tests, state().duration_by_test, mutant_name):
+            code = super().run_tests(mutant_name=mutant_name, tests=part)
+            if code != os.EX_OK:
+                return code
+        return os.EX_OK
+
+    def run_forced_fail(self) -> int:
+        """The exit code of the tests where every mutated function fails: not 0."""
+        return PytestRunner.run_tests(self, mutant_name=None, tests=[])
+
+
+if __name__ == "__main__":
+    isolation.PytestRunner = NearestFirst  # type: ignore[misc]  # mutmut lets nobody choose a runner
+    cli(prog_name="mutmut")

@@ -4,9 +4,12 @@ import json
 from pathlib import Path
 
 import pytest
+from mutmut.runners.harness import PytestRunner
 
 from tests.mutation import __main__ as mutation
-from tests.mutation.nearest_first import distance, ordered
+from tests.mutation.nearest_first import NearestFirst, distance, parts
+
+MUTANT = "cds.fhir.reading.dates.xǁDateǁread__mutmut_3"
 
 
 def test_one_seed_draws_one_sample() -> None:
@@ -78,7 +81,6 @@ def test_a_docstring_and_a_comment_are_no_change_and_all_else_is_one() -> None:
 
 
 def test_the_tests_of_a_module_run_before_those_that_also_reach_it() -> None:
-    mutant = "cds.fhir.reading.dates.xǁDateǁread__mutmut_3"
     files = [
         "tests/rules/deciding/test_decider.py",
         "tests/cds/hooks/test_dates.py",
@@ -86,6 +88,36 @@ def test_the_tests_of_a_module_run_before_those_that_also_reach_it() -> None:
         "tests/cds/fhir/reading/test_dates.py",
         "tests/cds/fhir/test_bundle.py",
     ]
-    assert [distance(each, mutant) for each in files] == [7, 4, 1, 0, 3]
-    assert ordered(files, mutant) == [3, 2, 4, 1, 0]
-    assert ordered(files[:2] * 2, mutant) == [1, 3, 0, 2]
+    assert [distance(each, MUTANT) for each in files] == [7, 4, 1, 0, 3]
+
+
+def test_the_quickest_of_the_nearest_tests_run_first() -> None:
+    own, other = (f"tests/cds/fhir/reading/test_{name}.py" for name in ("dates", "reader"))
+    tests = [f"{file}::test_{number}" for file in (other, own) for number in range(300)]
+    slow = f"{own}::test_0"
+    first, second, others = parts(tests, {slow: 9.0}, MUTANT)
+    assert {test.partition("::")[0] for test in first} == {own} and slow in second
+    assert [len(first), len(second), len(others)] == [100, 400, 100]
+    assert sorted([*first, *second, *others]) == sorted(tests)
+    assert list(parts(tests[:3], {}, MUTANT)) == [tests[:3]]
+
+
+def test_a_mutant_that_a_near_test_notices_is_not_run_against_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    tests = [f"tests/cds/fhir/reading/test_dates.py::test_{number}" for number in range(1000)]
+    ran: list[int] = []
+    codes = [0, 1, 0]
+
+    def run(_runner: PytestRunner, *, mutant_name: str | None, tests: list[str]) -> int:
+        ran.append(len(tests))
+        return codes[len(ran) - 1]
+
+    monkeypatch.setattr(PytestRunner, "run_tests", run)
+    assert NearestFirst().run_tests(mutant_name=MUTANT, tests=tests) == 1
+    assert ran == [100, 400]
+    ran.clear()
+    codes[1] = 0
+    assert NearestFirst().run_tests(mutant_name=MUTANT, tests=tests) == 0
+    assert ran == [100, 400, 500]
+    ran.clear()
+    assert NearestFirst().run_tests(mutant_name=None, tests=tests) == 0
+    assert ran == [1000]
