@@ -220,12 +220,14 @@ class ColumnReader:
         return facts.with_columns(doubt=pl.col("doubt") | self._of_an_earlier_injury())
 
     def _of_an_earlier_injury(self) -> pl.Expr:
-        """Whether the newest answer of a patient about one injury may be about an earlier one than the newest on record."""
+        """Whether what a patient's record says of one injury may be about an earlier one than the newest on record."""
         episode = self._reader.code_map.episode
         injury = pl.col("fact").is_in(episode.injuries)
         newest = pl.when(injury).then(pl.col("recorded")).max().over("row")
         counted = (pl.col("fact") == episode.hours).any().over("row")
-        return pl.col("fact").is_in(list(episode.answers)) & (counted | (pl.col("recorded") < newest).fill_null(False))
+        before = (pl.col("recorded") < newest).fill_null(False)
+        answers, hours = pl.col("fact").is_in(list(episode.answers)), pl.col("fact") == episode.hours
+        return (answers & (counted | before)) | (hours & before)
 
     def _to_its_end(self) -> pl.Expr:
         """Whether a record says a danger and is dated by a day without a time: it is as old as the end of that day."""

@@ -72,18 +72,41 @@ class CodedRecordReader(ClinicalRecordReader):
         elif not refuted and clinical is not None and clinical not in _PRESENT:
             said = f"clinicalStatus is {shown(clinical)}, so whether it holds cannot be told"
             problem = RejectionReason("status", said, unsettled=True)
+        counted: list[Accepted] = []
         for finding in self.implied(record, [condition.get("code")], when, problem):
-            if suspected and isinstance(finding, Accepted):
-                found = self._suspected(finding, verification)
-                yield self._of_its_age(found, condition) if isinstance(found, Accepted) else found
-            elif isinstance(finding, Rejected):
+            if isinstance(finding, Rejected):
                 yield finding._replace(says=not finding.says) if refuted and finding.says in (True, False) else finding
-            elif not refuted:
-                yield self._of_its_age(finding, condition)
-            elif finding.value is True:
-                yield self.accepted(
-                    Value(finding.fact, False, f"refuted: {finding.written}"), record, when, standing=_REFUTED_BELOW_ALL
-                )
+            elif refuted:
+                if finding.value is True:
+                    denied = Value(finding.fact, False, f"refuted: {finding.written}")
+                    yield self.accepted(denied, record, when, standing=_REFUTED_BELOW_ALL)
+            else:
+                found = self._suspected(finding, verification) if suspected else finding
+                found = self._of_its_age(found, condition) if isinstance(found, Accepted) else found
+                yield found
+                counted += [found] if isinstance(found, Accepted) else []
+        yield from self._hours_since(counted, record)
+
+    def _hours_since(self, counted: list[Accepted], record: Record) -> Iterator[Accepted]:
+        """How long ago the injury was that ``counted``, what the diagnosis in ``record`` says, names.
+
+        Only an onset with its time of day tells it, where the diagnosis was recorded later: a form that fills in both says when
+        somebody wrote.
+        """
+        condition, fact = record.resource, self.code_map.episode.hours
+        onset, dated = condition.get("onsetDateTime"), condition.get("recordedDate") is not None
+        began = _last_moment(onset, self.at) if isinstance(onset, str) and "T" in onset else None
+        if began is None or fact is None:
+            return
+        hours = (self.at - began).total_seconds() / 3600
+        if self.code_map.vocabulary[fact].problem(hours) is not None:
+            return
+        for found in counted:
+            before = not dated or (found.recorded is not None and began < found.recorded)
+            if before and self.code_map.episode.is_injury(found.fact, found.value):
+                written = f"{found.written}, {onset}"
+                yield found._replace(fact=fact, value=hours, written=written, ages=False, latest=None)
+                return
 
     def _of_its_age(self, finding: Accepted, condition: dict[str, Any]) -> Accepted | Rejected:
         """``finding`` of a diagnosis that stands, as old as it is; refused where that is too old to be of now."""

@@ -118,6 +118,7 @@ def choose(findings: Iterable[Accepted | Rejected], ruleset: Ruleset, code_map: 
     hours = code_map.episode.hours
     counted = chooser.one(by_fact[hours]) if hours in by_fact else None
     injury = chooser.injury(by_fact, counted)
+    counted = chooser.of_an_injury_noted_since(counted, injury)
     used: dict[str, Accepted] = {}
     for name in [name for name in ruleset.vocabulary if name in by_fact]:
         one = counted if name == hours else chooser.one(chooser.of_this_injury(name, by_fact[name], injury))
@@ -147,6 +148,15 @@ class _Injury(NamedTuple):
         another = self.first is not None and self.first <= recorded
         return recorded < self.began and (another or recorded < self.began - self.noted_late)
 
+    def refusal(self, recorded: datetime | None) -> RejectionReason:
+        """Why what was ``recorded`` then counts no longer."""
+        text = (
+            f"no time is recorded, so it may be about an earlier injury than that of {self.began:%Y-%m-%d %H:%M}"
+            if recorded is None
+            else f"before the injury of {self.began:%Y-%m-%d %H:%M}: it says nothing about that one"
+        )
+        return RejectionReason("before injury", text)
+
 
 class _Chooser:
     def __init__(self, ruleset: Ruleset, code_map: CodeMap, at: datetime) -> None:
@@ -169,13 +179,17 @@ class _Chooser:
         for found in of_earlier:
             if kept and (found.recorded or _NEVER) <= newest:
                 continue  # A newer value stands, and older ones are left unmentioned.
-            text = (
-                f"no time is recorded, so it may be about an earlier injury than that of {injury.began:%Y-%m-%d %H:%M}"
-                if found.recorded is None
-                else f"before the injury of {injury.began:%Y-%m-%d %H:%M}: it says nothing about that one"
-            )
-            self.refused.append(_refuse(found, RejectionReason("before injury", text)))
+            self.refused.append(_refuse(found, injury.refusal(found.recorded)))
         return kept
+
+    def of_an_injury_noted_since(self, counted: Accepted | None, injury: _Injury | None) -> Accepted | None:
+        """The hours ``counted`` since an injury, unless ``injury``, the newest on record, was noted a good while after them."""
+        if counted is None or injury is None or counted.recorded is None:
+            return counted
+        if counted.recorded >= injury.began - injury.noted_late:
+            return counted
+        self.refused.append(_refuse(counted, injury.refusal(counted.recorded)))
+        return None
 
     def injury(self, by_fact: Mapping[str, list[Accepted]], counted: Accepted | None) -> _Injury | None:
         """The newest injury on record, by what is dated and by the hours ``counted`` since it; None where neither is there."""

@@ -5,11 +5,11 @@ What ``cds.fhir.reading.coded_records`` does.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from cds.fhir.publishing.cql.record_functions import is_one_of, label, tuples
-from cds.fhir.publishing.cql.syntax import literal
+from cds.fhir.publishing.cql.syntax import literal, number
 from cds.fhir.reading.code_map import CodeMap, CodingKey, Meaning
 from cds.fhir.reading.coded_records import DAYS_OF
 from rules.model.facts import FactDefinition, FactValue
@@ -58,6 +58,10 @@ define private "Diagnoses":
       began: if R.onset is FHIR.dateTime
           and (R.recordedDate is null or "Age of Onset"((R.onset as FHIR.dateTime).value) > "Age of"(R.recordedDate.value))
         then "Age of Onset"((R.onset as FHIR.dateTime).value) else null,
+      // The same where it has a time of day.
+      happened: if R.onset is FHIR.dateTime and hour from (R.onset as FHIR.dateTime).value is not null
+          and (R.recordedDate is null or "Age of"((R.onset as FHIR.dateTime).value) > "Age of"(R.recordedDate.value))
+        then "Age of"((R.onset as FHIR.dateTime).value) else null,
       listed: R.recordedDate is null and "Age of Time"(R.onset) is null
         and "Is in"(R.category, 'problem-list-item'),
       visit: "Is in"(R.category, 'encounter-diagnosis')
@@ -77,6 +81,7 @@ define private "Procedures":
       age: "Age of Time"(R.performed),
       latest: "Latest of Time"(R.performed, R.status.value = 'in-progress'),
       began: null as Integer,
+      happened: null as Integer,
       listed: false,
       visit: false,
       label: {label("Procedure", "R")}
@@ -106,6 +111,7 @@ define private "Orders":
       age: "Age of"(R.authoredOn.value),
       latest: "Latest of"(R.authoredOn.value),
       began: null as Integer,
+      happened: null as Integer,
       listed: false,
       visit: false,
       label: {label("ServiceRequest", "R")}
@@ -126,6 +132,7 @@ define private "Findings":
       age: "Age of Observation"(R),
       latest: "Latest of Observation"(R),
       began: null as Integer,
+      happened: null as Integer,
       listed: false,
       visit: false,
       label: {label("Observation", "R")}
@@ -238,6 +245,27 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str
             kept = f'"Danger in Time"(R.age, {latest}, {within})'
         record = tuples(stated, "R.age", "R.label", standing="if R.refuted then -1 else 0")
         yield f'(("Coded Records" R where {which}) R\n      where {unless}{kept}\n      return all {record})'
+
+
+def injured(fact: FactDefinition, vocabulary: Mapping[str, FactDefinition], code_map: CodeMap) -> Iterator[str]:
+    """How long ago an injury was, for the ``fact`` that counts its hours: by the onset of diagnoses that say that there was one.
+
+    Injuries are facts of ``vocabulary``, and their codes those of ``code_map``.
+    """
+    if fact.name != code_map.episode.hours:
+        return
+    assert fact.range is not None
+    low, high = map(number, fact.range)
+    hours = f'"Within"("Hours"(Max({{ 0, R.happened }})), {low}, {high}, null as Decimal)'
+    for injury in code_map.episode.injuries:
+        for value, test in _implied(vocabulary[injury], code_map, "Condition").items():
+            if value is False:
+                continue
+            unless = "" if value == code_map.safer.get(injury) else "not R.suspected and "
+            unless += _not_of_old(vocabulary[injury], code_map) if value in code_map.dangers(vocabulary[injury]) else ""
+            which = f"""("Diagnoses" R where R.happened is not null and not R.refuted and {_has(test)})"""
+            kept = f'{unless}"In Time"(R.age, null as Decimal)'
+            yield f"({which} R\n      where {kept}\n      return all {tuples(hours, 'R.age', 'R.label')})"
 
 
 def _latest(fact: FactDefinition, code_map: CodeMap) -> str:

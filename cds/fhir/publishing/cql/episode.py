@@ -49,6 +49,14 @@ def began(ruleset: Ruleset, code_map: CodeMap, recorded: Callable[[FactDefinitio
     yield step("Injured", _INJURED.format(value=value))
 
 
+def unless_before(fact: FactDefinition, code_map: CodeMap, value: str) -> str:
+    """``value``, the newest of ``fact``; none where it counts, by ``code_map``, the hours since an injury before the newest one."""
+    if fact.name != code_map.episode.hours or not code_map.episode.answers:
+        return value
+    gap = round(code_map.episode.gap_hours * 3600)
+    return f'if Coalesce("Hours Noted" > "Injury Began" + {gap}, false) then null else {value}'
+
+
 def of_this_injury(fact: FactDefinition, code_map: CodeMap) -> str:
     """That the record ``R`` of ``fact`` is not an answer for an earlier injury, as the end of a condition.
 

@@ -82,10 +82,10 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[str]:
         yield from _accepted(fact, code_map)
         elapses = fact.name in code_map.elapsing
         limit = None if elapses else ruleset.stale_after_hours(fact)
-        yield step(f"Records of {fact.name}", together(_records(fact, code_map, limit)))
+        yield step(f"Records of {fact.name}", together(_records(fact, ruleset, code_map, limit)))
         if fact.lasting is not None:
             longest = ruleset.looked_back_hours(fact)
-            yield step(f"Older Records of {fact.name}", together(_records(fact, code_map, longest)))
+            yield step(f"Older Records of {fact.name}", together(_records(fact, ruleset, code_map, longest)))
         said = define if recorded(fact) == fact.name else step
         yield said(recorded(fact), _winner(fact, code_map), f"{fact.label}: {fact.meaning}")
     yield from episode.began(ruleset, code_map, recorded)
@@ -101,7 +101,7 @@ def observable(ruleset: Ruleset) -> list[FactDefinition]:
     return [fact for fact in ruleset.vocabulary.values() if fact.given != "concluded"]
 
 
-def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> Iterator[str]:
+def _records(fact: FactDefinition, ruleset: Ruleset, code_map: CodeMap, hours: float | None) -> Iterator[str]:
     if fact.name == AGE:
         yield patient.born()
     limit = optional(None if hours is None else number(hours), "Decimal")
@@ -113,6 +113,7 @@ def _records(fact: FactDefinition, code_map: CodeMap, hours: float | None) -> It
         record = _statement(fact, code_map, statements.meant)
         yield f"({asked} A\n      where {kept} return all {record})"
     yield from diagnoses_procedures_orders.implied(fact, code_map, limit)
+    yield from diagnoses_procedures_orders.injured(fact, ruleset.vocabulary, code_map)
     yield from device_use.worn(fact, limit)
     yield from encounter.stayed(fact)
     yield from patient.sexes(fact, code_map)
@@ -163,7 +164,7 @@ def _winner(fact: FactDefinition, code_map: CodeMap) -> str:
     kind = _TYPES[fact.type]
     usable = f"{name(f'Records of {fact.name}')} R where R.value is not null{episode.of_this_injury(fact, code_map)}"
     if kind == "Decimal":
-        return f'"Newest Decimal"({usable})'
+        return episode.unless_before(fact, code_map, f'"Newest Decimal"({usable})')
     safer = code_map.safer.get(fact.name)
     dangerous = optional(None if safer is None else literal(safer), kind)
     newest = f'"Newest {kind}"({usable}, {dangerous})'

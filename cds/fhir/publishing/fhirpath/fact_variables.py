@@ -43,12 +43,18 @@ def recorded_facts(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, s
     """
     # The age first: another fact is whether two ages are of one person. Before the answers about one injury, when it was.
     episode = code_map.episode
-    facts = sorted(observable(ruleset), key=lambda fact: (fact.name != AGE, fact.name in episode.answers))
+    facts = sorted(
+        observable(ruleset),
+        key=lambda fact: (fact.name != AGE, fact.name in episode.answers, fact.name == episode.hours),
+    )
+    first_answer = next((fact.name for fact in facts if fact.name in episode.answers), None)
     for fact in facts:
         expressions = _FactExpressions(fact, ruleset, code_map)
-        if fact.name in episode.answers and fact.name == next(one.name for one in facts if one.name in episode.answers):
+        if fact.name == first_answer:
             yield from _injured(ruleset, code_map)
         yield f"records_{fact.name}", _combined(expressions.records(expressions.limit)) + expressions.of_this_injury()
+        if fact.name == episode.hours and episode.answers:
+            yield from _began(ruleset, code_map)
         if fact.lasting is not None:
             older = _combined(expressions.records(ruleset.looked_back_hours(fact)))
             yield f"older_{fact.name}", older + expressions.of_this_injury()
@@ -76,6 +82,8 @@ class _FactExpressions:
             yield self._stated(f"%observed.where({means(said, '$this')})", meant, limit)
         yield self._stated(f"%answers.where({asks(fact, '$this')})", None, limit)
         yield from other_records.implied(fact, code_map, limit)
+        for line in other_records.injured(fact, self.ruleset.vocabulary, code_map):
+            yield f"({line}){self._plausible()}"
         for line in other_records.worn(fact, code_map, limit):
             yield f"({line}){self._plausible()}"
         yield from other_records.stayed(fact, code_map)
@@ -197,6 +205,10 @@ class _FactExpressions:
     def winner(self) -> str:
         """Of the records with the highest standing and the newest moment: the value, unless they contradict each other."""
         fresh = self._newest(f"%records_{self.fact.name}")
+        if self.fact.name == self.code_map.episode.hours and self.code_map.episode.answers:
+            gap = round(self.code_map.episode.gap_hours * 3600)
+            before = f"%injury_began.exists() and %hours_noted.exists() and %hours_noted > %injury_began + {gap}"
+            return f"iif({before}, {{}}, {fresh})"
         if self.fact.lasting is None:
             return fresh
         return f"iif(%lasting_{self.fact.name}.exists(), %lasting_{self.fact.name}, {fresh})"
@@ -226,8 +238,8 @@ class _FactExpressions:
         return f"({one}).select({meaning})"
 
 
-def _injured(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
-    """``injured``: how many seconds ago the newest injury was, by the first record of it or by hours that were noted since."""
+def _began(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``injury_began``: how many seconds ago the newest injury was first recorded; ``hours_noted``: when its hours were."""
     episode = code_map.episode
     dated = f"where(substring(1, 10) != '{NO_TIME}').select({unpadded('substring(1, 10)')})"
     said = []
@@ -241,12 +253,19 @@ def _injured(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
     yield "injury_began", f"%injuries.aggregate(iif({before}.exists(), {before}.first(), $total), {least('%injuries')})"
     first = "%injuries.aggregate(iif($total.empty() or $this > $total, $this, $total))"
     yield "first_injury", f"iif(%injuries.exists(), {first}, -1)"
+    if episode.hours is not None:
+        yield "hours_noted", least(f"%records_{episode.hours}.{dated}")
+
+
+def _injured(ruleset: Ruleset, code_map: CodeMap) -> Iterator[tuple[str, str]]:
+    """``injured``: how many seconds ago the newest injury was, by the first record of it or by hours that were noted since."""
+    episode = code_map.episode
     if episode.hours is None:
+        yield from _began(ruleset, code_map)
         yield "hours_count", "false"
         yield "injured", "%injury_began"
         return
     value = f"%{recorded(ruleset.vocabulary[episode.hours])}"
-    yield "hours_noted", least(f"%records_{episode.hours}.{dated}")
     since = "(%injury_began.empty() or %hours_noted.empty() or %hours_noted <= %injury_began)"
     yield "hours_count", f"{value}.exists() and {since}"
     yield "injured", f"iif(%hours_count, {value} * 3600.0 + 3600.0, %injury_began)"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from cds.fhir.canonical_urls import code as published
 from cds.fhir.publishing.cql.diagnoses_procedures_orders import codes_of
@@ -45,8 +45,9 @@ from cds.fhir.reading.encounter import SETTING
 from rules.model.facts import FactDefinition
 
 _TO_COME = "+"
-_BEGAN, _LISTED, _VISIT = f"{CODE}b", f"{CODE}l{CODE}", f"{CODE}v{CODE}"
-"""In a line, before the codes: since when a diagnosis is, before it was recorded; on a problem list without a time; of a visit."""
+_BEGAN, _HAPPENED, _LISTED, _VISIT = f"{CODE}b", f"{CODE}!", f"{CODE}l{CODE}", f"{CODE}v{CODE}"
+"""In a line, before the codes: since when a diagnosis is, before it was recorded; the same with a time of day; on a problem list
+without a time; of a visit."""
 _STANDS = f"startsWith('{BELOW}').not()"
 _SUSPECTED = ("provisional", "unconfirmed", "differential")
 _STANDING = ("confirmed", *_SUSPECTED)
@@ -145,6 +146,29 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: float | None) -> Ite
             yield f"%coded.where(substring(11).startsWith('{kind}/') and {means(said, '$this')}{fresh}).select({line})"
 
 
+def injured(fact: FactDefinition, vocabulary: Mapping[str, FactDefinition], code_map: CodeMap) -> Iterator[str]:
+    """How long ago an injury was, for the ``fact`` that counts its hours: by the onset of diagnoses that say that there was one.
+
+    Injuries are facts of ``vocabulary``, and their codes those of ``code_map``.
+    """
+    if fact.name != code_map.episode.hours:
+        return
+    moment = f"substring(indexOf('{_HAPPENED}') + {len(_HAPPENED)}, 10)"
+    hours = f"({unpadded(moment)} / 3600.0).round(9).toString()"
+    head = f"substring(0, indexOf('{CODE}'))"
+    for injury in code_map.episode.injuries:
+        for value, said in codes_of(vocabulary[injury], code_map, "Condition").items():
+            if value is False or (value is None and vocabulary[injury].type != "boolean"):
+                continue
+            meant = True if value is None else value
+            kept = f"contains('{_HAPPENED}') and {_STANDS}"
+            if meant != code_map.safer.get(injury):
+                kept += f" and contains('{SUSPECTED}').not()"
+            rule = code_map.of_old.get(injury) if meant in code_map.dangers(vocabulary[injury]) else None
+            kept += "" if rule is None else _not_of_old(rule, None)
+            yield f"%diagnoses.where({means(said, '$this')} and {kept}).select({head} & '=' & {hours})"
+
+
 def _of_old(moment: str) -> str:
     """The marks of a Condition that tell how old it is, where its age by what was recorded is ``moment``."""
     began, coarse = "onset.ofType(dateTime)", "onset.ofType(dateTime).toString().length()"
@@ -157,7 +181,8 @@ def _of_old(moment: str) -> str:
     problem = "category.coding.where(code = 'problem-list-item').exists()"
     visit = f"category.coding.where(code = 'encounter-diagnosis').exists() and ({problem}).not()"
     return (
-        f"iif({began}.exists(), iif({before}, '{_BEGAN[1:]}' & {padded(clamped)} & '{CODE}', ''), '') "
+        f"iif({began}.exists(), iif({before}, '{_BEGAN[1:]}' & {padded(clamped)} & '{CODE}' "
+        f"& iif({coarse} > 10, '{_HAPPENED[1:]}' & {padded(clamped)} & '{CODE}', ''), ''), '') "
         f"& iif(({moment}).empty() and {problem}, '{_LISTED[1:]}', '') & iif({visit}, '{_VISIT[1:]}', '')"
     )
 

@@ -619,6 +619,21 @@ def test_hours_since_an_injury_are_chosen_as_every_fact_is() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("noted", "fell", "counts"),
+    [(34, 10, True), (34.01, 10, False), (5, 10, True), (None, 10, True), (500, None, True), (500, 100, False)],
+)
+def test_hours_since_an_earlier_injury_say_nothing_about_the_newest(
+    noted: float | None, fell: float | None, counts: bool
+) -> None:
+    hours = given("hours_since_injury", 500.0, noted, ages=False)
+    used, rest = choice(hours, *(() if fell is None else (given(HURT, True, fell, "b"),)))
+    assert ("500.0 by a" in used) is counts
+    why = before(fell or 0)
+    look_up = f"hours since the injury: 500.0 by a ({why})"
+    assert rest == ([] if counts else [("500.0 by a", "before injury", why, look_up)])
+
+
 # --- the whole record -------------------------------------------------------------------------------------------------
 
 

@@ -338,6 +338,47 @@ def test_an_accident_of_no_recorded_time_is_refused_under_its_own_label() -> Non
     assert as_listed(reader().condition(record(fallen))) == [rejected("blunt_injury", "W19", why, None)]
 
 
+FELL = {"code": concept("W06.XXXA", ICD)}
+SINCE, SEVEN = "2026-01-31T07:00:00Z", datetime(2026, 1, 31, 7, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("fields", "hours"),
+    [
+        ({"onsetDateTime": SINCE, **RECORDED}, 3),
+        ({"onsetDateTime": SINCE}, 3),
+        ({"onsetDateTime": SINCE, **RECORDED, **clinically("active")}, 3),
+        # A form that fills in both, or a note from before: when it happened is not said.
+        ({"onsetDateTime": SINCE, "recordedDate": SINCE}, None),
+        ({"onsetDateTime": SINCE, "recordedDate": "2026-01-31T06:59:59Z"}, None),
+        # A day is no moment.
+        ({"onsetDateTime": "2026-01-30", **RECORDED}, None),
+        ({"onsetPeriod": {"start": SINCE}, **RECORDED}, None),
+        (RECORDED, None),
+        # What is no fall that stands.
+        ({"onsetDateTime": SINCE, **RECORDED, **verified("refuted")}, None),
+        ({"onsetDateTime": SINCE, **RECORDED, **verified("provisional")}, None),
+        ({"onsetDateTime": SINCE, **RECORDED, **clinically("resolved")}, None),
+        ({"onsetDateTime": "2026-01-20T07:00:00Z", **RECORDED}, None),
+        ({"onsetDateTime": SINCE, **RECORDED, "code": BROKEN}, None),
+        # Clocks differ.
+        ({"onsetDateTime": "2026-01-31T10:04:00Z", "recordedDate": "2026-01-31T10:05:00Z"}, 0),
+    ],
+)
+def test_the_onset_of_an_injury_tells_the_hours_since_it(fields: Resource, hours: float | None) -> None:
+    """The code of a fall from bed: ICD-10-CM, W06, from memory."""
+    found = reader().condition(record(of_patient("Condition", "c", **{**FELL, **fields})))
+    told = [one for one in found if isinstance(one, Accepted) and one.fact == "hours_since_injury"]
+    assert [one.value for one in told] == ([] if hours is None else [hours])
+
+
+def test_the_hours_since_an_injury_are_told_once_and_stand_where_it_was_recorded() -> None:
+    twice = {"code": {"coding": [*FELL["code"]["coding"], *concept("T71.162A", ICD)["coding"]]}}
+    fell = of_patient("Condition", "c", **twice, onsetDateTime=SINCE, **RECORDED)
+    found = [one for one in as_listed(reader().condition(record(fell))) if one.fact == "hours_since_injury"]
+    assert found == [accepted("hours_since_injury", 3.0, f"W06.XXXA T71.162A, {SINCE}", ages=False)]
+
+
 PLANNED = accepted("surgery_planned", True, "387713003", of="ServiceRequest")
 
 
