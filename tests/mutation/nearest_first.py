@@ -1,19 +1,25 @@
 """mutmut, with the tests that lie near a mutated module run first: ``python -m tests.mutation.nearest_first run NAME...``.
 
-A core function is reached by thousands of tests. To collect them takes longer than to run them, and those that are named after the
-module notice most of its mutants: so a few near ones run first, and the others only where these pass.
+A core function is reached by thousands of tests, and those that are named after its module notice most of its mutants: so a few
+near ones run first, and the others only where these pass.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
 
 from mutmut.__main__ import cli
 from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
+from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
+
+if TYPE_CHECKING:
+    # The process that starts those of the mutants has to stay free of what tests import.
+    import pytest
 
 _SIZES = (100, 400)
 """How many tests run first and second; the third part is all others."""
@@ -48,24 +54,39 @@ def parts(tests: Iterable[str], seconds: Mapping[str, float], mutant: str) -> It
         nearest = nearest[size:]
 
 
+class Only:
+    """A plugin of pytest: of the tests in the files that it was given only ``tests`` run."""
+
+    def __init__(self, tests: Iterable[str]) -> None:
+        self._tests = frozenset(tests)
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = [item for item in items if item.nodeid in self._tests]
+
+
 class NearestFirst(PytestRunner):
     """Runs the tests of a mutant in parts, until one notices it."""
 
     def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:
         """Pytest's exit code: 0 where all ``tests`` pass with the mutant, 1 where one fails.
 
-        Without a mutant (``mutant_name`` is None) all run, on every core; without ``tests`` too, none do: those that tell what is
-        reached ran just before.
+        Without a mutant (``mutant_name`` is None) their files run whole, on every core; without ``tests`` too, none do: those that
+        tell what is reached ran just before.
         """
         if mutant_name is None:
-            asked = list(tests)
-            self._pytest_add_cli_args = [*self._pytest_add_cli_args, "-n", "auto", "--dist", "loadgroup"]
-            return super().run_tests(mutant_name=None, tests=asked) if asked else 0
+            return self._run(list(tests), "-n", "auto", "--dist", "loadgroup") if tests else os.EX_OK
         for part in parts(tests, state().duration_by_test, mutant_name):
-            code = super().run_tests(mutant_name=mutant_name, tests=part)
+            code = self._run(part)
             if code != os.EX_OK:
                 return code
         return os.EX_OK
+
+    def _run(self, tests: Sequence[str], *options: str) -> int:
+        """Pytest's exit code of ``tests``, which it looks for in their files: to look up thousands of names takes it minutes."""
+        files = dict.fromkeys(test.partition("::")[0] for test in tests)
+        plugins = [] if options else [Only(tests)]  # the processes of xdist have no plugins of this one
+        with change_cwd("mutants"):
+            return self.execute_pytest([*self._pytest_args_regular_run(files), *options], plugins=plugins)
 
     def run_forced_fail(self) -> int:
         """The exit code of the tests where every mutated function fails: not 0."""

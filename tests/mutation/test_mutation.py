@@ -1,12 +1,15 @@
 """The sample, the count and the warning of ``make mutate``."""
 
+import contextlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from mutmut.runners.harness import PytestRunner
 
 from tests.mutation import __main__ as mutation
+from tests.mutation import nearest_first
 from tests.mutation.nearest_first import NearestFirst, distance, parts
 
 MUTANT = "cds.fhir.reading.dates.xǁDateǁread__mutmut_3"
@@ -103,21 +106,30 @@ def test_the_quickest_of_the_nearest_tests_run_first() -> None:
 
 
 def test_a_mutant_that_a_near_test_notices_is_not_run_against_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
-    tests = [f"tests/cds/fhir/reading/test_dates.py::test_{number}" for number in range(1000)]
-    ran: list[int] = []
+    own = "tests/cds/fhir/reading/test_dates.py"
+    tests = [f"{own}::test_{number}" for number in range(600)] + ["tests/rules/test_all.py::test_a"]
+    ran: list[tuple[set[str], bool]] = []
     codes = [0, 1, 0]
 
-    def run(_runner: PytestRunner, *, mutant_name: str | None, tests: list[str]) -> int:
-        ran.append(len(tests))
+    def execute(_runner: PytestRunner, params: list[str], plugins: Sequence[object] = ()) -> int:
+        ran.append(({param for param in params if param.startswith("tests/")}, bool(plugins)))
         return codes[len(ran) - 1]
 
-    monkeypatch.setattr(PytestRunner, "run_tests", run)
+    monkeypatch.setattr(PytestRunner, "execute_pytest", execute)
+    monkeypatch.setattr(nearest_first, "change_cwd", lambda _folder: contextlib.nullcontext())
     assert NearestFirst().run_tests(mutant_name=MUTANT, tests=tests) == 1
-    assert ran == [100, 400]
+    assert ran == [({own}, True)] * 2
     ran.clear()
     codes[1] = 0
     assert NearestFirst().run_tests(mutant_name=MUTANT, tests=tests) == 0
-    assert ran == [100, 400, 500]
+    assert ran == [({own}, True)] * 2 + [({own, "tests/rules/test_all.py"}, True)]
     ran.clear()
     assert NearestFirst().run_tests(mutant_name=None, tests=tests) == 0
-    assert ran == [1000]
+    assert ran == [({own, "tests/rules/test_all.py"}, False)]
+
+
+def test_of_the_files_of_a_part_only_its_tests_run(request: pytest.FixtureRequest) -> None:
+    items = [item for item in request.session.items if isinstance(item, pytest.Item)]
+    assert request.node in items
+    nearest_first.Only([request.node.nodeid]).pytest_collection_modifyitems(items)
+    assert items == [request.node]

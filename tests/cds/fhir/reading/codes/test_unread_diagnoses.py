@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 
+from cds.fhir.reading.neck_concepts import TOO_LONG
 from rules.model.decision import NotUsed
 from tests.cds.fhir.reading.codes.test_danger_names import each
 from tests.cds.fhir.reading.sent import ICD, SNOMED, of_patient, reading
@@ -150,6 +151,13 @@ def test_an_encounter_that_is_over_has_no_reason_of_now() -> None:
     reason = {"reasonCode": [{"text": "Stab wound neck"}]}
     assert len(encounter(**reason)) == 1
     assert encounter(status="finished", **reason) == []
+
+
+def test_of_a_long_reason_it_is_said_that_only_its_beginning_was_looked_at() -> None:
+    (short,), (long,) = (
+        encounter(reasonCode=[{"text": "Stab wound neck " + "and more " * times}]) for times in (1, 1000)
+    )
+    assert long.reason.startswith(TOO_LONG) and not short.reason.startswith(TOO_LONG)
 
 
 CPT, PCS = "http://www.ama-assn.org/go/cpt", "http://www.cms.gov/Medicare/Coding/ICD10"
