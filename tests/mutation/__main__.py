@@ -154,11 +154,17 @@ def follow(tree: Path = ROOT, kept: Path = MUTANTS) -> None:
 def run(seed: int, size: int, children: int) -> dict[str, Any]:
     """Make the mutants, learn which tests reach what, and test what of the sample is not tested yet."""
     follow()
-    # No mutant has this name: mutmut makes all of them, runs the tests once to see what they reach, and stops.
-    subprocess.run([*MUTMUT, "run", "--max-children", str(children), "none"], cwd=ROOT, check=False)
+    # No mutant has this name: mutmut makes all of them, runs the tests once to see what they reach, and stops over the name.
+    made = subprocess.run(
+        [*MUTMUT, "run", "--max-children", str(children), "none"],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+    )
     known = codes()
     if not known:
-        raise SystemExit("mutmut made no mutants; what it said stands above")
+        raise SystemExit(f"mutmut made no mutants: {made.stderr}")
     waiting = [name for name in draw(list(known), seed, size) if known[name] is None]
     print(f"{len(known)} mutants; {min(size, len(known)) - len(waiting)} of the sample tested, {len(waiting)} to go")
     if waiting:
