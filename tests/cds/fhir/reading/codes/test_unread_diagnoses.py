@@ -182,6 +182,12 @@ def test_a_code_without_words_is_listed_where_nothing_tells_what_it_is(
     assert [(one.kind, one.value) for one in found] == ([] if kind is None else [(kind, code)])
 
 
+def test_of_codes_without_words_all_are_listed_and_why() -> None:
+    (found,) = listed("", code={"coding": [{"system": "urn:oid:1.2.3", "code": code} for code in ("4711", "4712")]})
+    assert found.value == "4711 4712"
+    assert found.reason == "a code that is mapped to no fact, and no words: what it is about cannot be told"
+
+
 @pytest.mark.parametrize(
     ("system", "code", "kind"),
     [
