@@ -1,7 +1,7 @@
 """``make mutate``: mutants of the modules that ``[tool.mutmut]`` names, each run against the tests that reach its function.
 
 ``run`` draws a sample (the same for one seed and one tree; mutants that were drawn before and are still there stay in it), tests
-what is not tested yet, and writes ``result.json`` beside this file; stopped at any moment, also for a change of the code, it
+what is not tested yet or survived without a reason, and writes ``result.json`` beside this file; stopped at any moment, also for a change of the code, it
 goes on where it was. ``report`` only writes what is known. ``changed`` prints a
 line for each module that changed since the result was made, and always ends with 0: it warns.
 
@@ -38,6 +38,7 @@ _STATUS = {0: "survived", 1: "killed", 3: "killed", 5: "no tests", 33: "no tests
 _STATUS |= {24: "timeout", 152: "timeout", 255: "timeout", -11: "killed", -9: "timeout"}
 """What mutmut's codes mean; a crash of the interpreter is noticed by any test."""
 _NOTICED = ("killed", "timeout")
+_LEFT = ("survived", "no tests")
 _COPIED = ("cds", "rules", "tests", "demo_bundles", "docs")
 _OF_MUTMUT = (".meta", ".spans", ".pyc")
 """What it keeps beside its copies."""
@@ -85,7 +86,7 @@ def summary(outcome: Mapping[str, str], reasons: Mapping[str, str], differences:
     counts = Counter(outcome.values())
     tested = sum(counts[status] for status in (*_NOTICED, "survived", "no tests"))
     noticed = sum(counts[status] for status in _NOTICED)
-    left = sorted(name for name, status in outcome.items() if status in ("survived", "no tests"))
+    left = sorted(name for name, status in outcome.items() if status in _LEFT)
     return {
         "sample": len(outcome),
         "tested": tested,
@@ -115,8 +116,8 @@ def report(seed: int, size: int) -> dict[str, Any]:
     outcome = {
         name: "not tested" if known[name] is None else _STATUS.get(known[name] or 0, "suspicious") for name in chosen
     }
-    reasons = yaml.safe_load(REASONS.read_text(encoding="utf-8")) or {} if REASONS.exists() else {}
-    differences = {name: _difference(name) for name, status in outcome.items() if status in ("survived", "no tests")}
+    reasons = _reasons()
+    differences = {name: _difference(name) for name, status in outcome.items() if status in _LEFT}
     result = {
         "commit": _said("git", "rev-parse", "HEAD"),
         "tool": _said(*MUTMUT, "--version"),
@@ -165,11 +166,21 @@ def run(seed: int, size: int, children: int) -> dict[str, Any]:
     known = codes()
     if not known:
         raise SystemExit(f"mutmut made no mutants: {made.stderr}")
-    waiting = [name for name in draw(list(known), seed, size) if known[name] is None]
+    chosen, reasons = draw(list(known), seed, size), _reasons()
+    waiting = [name for name in chosen if known[name] is None or (_left(known[name]) and name not in reasons)]
     print(f"{len(known)} mutants; {min(size, len(known)) - len(waiting)} of the sample tested, {len(waiting)} to go")
     if waiting:
         subprocess.run([*MUTMUT, "run", "--max-children", str(children), *waiting], cwd=ROOT, check=False)
     return report(seed, size)
+
+
+def _reasons() -> dict[str, str]:
+    return yaml.safe_load(REASONS.read_text(encoding="utf-8")) or {} if REASONS.exists() else {}
+
+
+def _left(code: int | None) -> bool:
+    """Whether a mutant with that code of mutmut was tested and noticed by nobody."""
+    return code is not None and _STATUS.get(code) in _LEFT
 
 
 def _digests() -> dict[str, str]:
