@@ -1,8 +1,8 @@
 """``make mutate``: mutants of the modules that ``[tool.mutmut]`` names, each run against the tests that reach its function.
 
 ``run`` draws a sample (the same for one seed and one tree; mutants that were drawn before and are still there stay in it), tests
-what is not tested yet or survived without a reason, and writes ``result.json`` beside this file; stopped at any moment, also for a change of the code, it
-goes on where it was. ``report`` only writes what is known. ``changed`` prints a
+what is not tested yet or survived without a reason, and writes ``result.json`` beside this file; stopped at any moment, also for
+a change of the code, it goes on where it was. ``report`` only writes what is known. ``changed`` prints a
 line for each module that changed since the result was made, and always ends with 0: it warns.
 
 The result names the commit, what became of each mutant, and each survivor with its difference and, from ``survivors.yaml``,
@@ -84,7 +84,7 @@ def draw(names: list[str], seed: int, size: int) -> list[str]:
 def summary(outcome: Mapping[str, str], reasons: Mapping[str, str], differences: Mapping[str, str]) -> dict[str, Any]:
     """The counts, the share noticed of those tested, and the survivors."""
     counts = Counter(outcome.values())
-    tested = sum(counts[status] for status in (*_NOTICED, "survived", "no tests"))
+    tested = sum(counts[status] for status in (*_NOTICED, *_LEFT))
     noticed = sum(counts[status] for status in _NOTICED)
     left = sorted(name for name, status in outcome.items() if status in _LEFT)
     return {
