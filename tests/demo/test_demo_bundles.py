@@ -322,6 +322,7 @@ CLAIMS: dict[str, Callable[[Shown], bool]] = {
         and "inspect_skin" not in s.tasks
     ),
     "86": lambda s: "review.surgery.front_swollen_home" in s.cautions and "call_emergency_number" in s.tasks,
+    "87": lambda s: "handover.skin.deep" in s.cautions and "tell_clinician" in s.tasks,
 }
 
 
@@ -372,7 +373,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "77": {"application.off_as_ordered_home"},
     "78": {"review.ct.negative_examine_child"},
     "79": {"dangers.swallowing.risk_passed"},
-    "80": {"dangers.swallowing.failed", "handover.wear.off_alone", "handover.skin.deep"},
+    "80": {"dangers.swallowing.failed", "handover.wear.off_alone"},
 }
 
 

@@ -105,7 +105,7 @@ def demo(patient: str | None, folder: Path | None, out: Path, why: bool, full: b
             table(PatientRow(each.entry.number, each.given.title.split(" (")[0], each.decision) for each in decided)
         )
         click.echo(
-            "\n! critical. One patient: nuque demo 13 (make demo ARGS=13); with reasons: nuque demo 13 --why", nl=False
+            "! critical. One patient: nuque demo 13 (make demo ARGS=13); with reasons: nuque demo 13 --why", nl=False
         )
     click.echo(f"\n{count(len(decided), 'patient')} of {index.hospital}; FHIR resources written to {out}/")
 

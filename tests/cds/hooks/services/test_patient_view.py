@@ -280,7 +280,7 @@ def test_a_collar_that_is_off_against_its_order_is_said_at_the_chart(
 ) -> None:
     """Common practice, no source. The order is an observation here, and no resource of its own."""
     (card,) = cards(client, "collar-patient-view", patient_view(*MEASURED, OFF, *observed, LONG_AGO))
-    assert card["summary"].startswith("A collar is ordered day and night, and none is on")
+    assert card["summary"].startswith("A collar is ordered and none is on")
 
 
 @pytest.mark.parametrize(
