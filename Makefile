@@ -58,7 +58,7 @@ soak: $(VENV)/.dev ## ten minutes of steady load on a real process: no failure, 
 faults: $(VENV)/.dev ## plant known faults and take out controls, one by one: the test named for each must fail (slow)
 	$(BIN)/python -m tests.planted $(ARGS)
 
-mutate: $(VENV)/.dev ## mutate the code, a sample of 600 (hours; stopped, it goes on where it was)
+mutate: $(VENV)/.dev ## mutate the code, a sample of 600 (an hour on two cores; stopped, it goes on where it was)
 	CI=true nice -n 15 $(BIN)/python -m tests.mutation run $(ARGS)
 
 check: lint types ## what must pass before a push: lint, format, types, all tests but the slow ones

@@ -15,6 +15,7 @@ import argparse
 import ast
 import hashlib
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -204,7 +205,7 @@ def main() -> int:
     parser.add_argument("command", choices=["run", "report", "changed"])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sample", type=int, default=600)
-    parser.add_argument("--children", type=int, default=1, help="how many mutants at once")
+    parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="how many mutants at once")
     given = parser.parse_args()
     if given.command == "changed":
         if not RESULT.exists():
