@@ -55,6 +55,7 @@ def test_the_generated_patients_reach_every_rule():
     assert [rule for rule, times in fired.items() if times == 0] == []
 
 
+@pytest.mark.slow
 def test_all_three_agree_on_every_shipped_case():
     cases = load_cases(RULESET)
     durable, plain = Decider(RULESET), Decider(RULESET, Plain(RULESET))

@@ -76,6 +76,7 @@ def test_the_demonstration_is_read_and_decided_as_one_by_one(demo, tmp_path):
     assert tally.patients == len(demo_bundles())
 
 
+@pytest.mark.slow
 def test_many_buckets_and_several_processes_give_the_same(demo, tmp_path, monkeypatch):
     one, expected = replayed(demo, tmp_path / "one", at=AT)
     monkeypatch.setattr(Export, "buckets", 7)
@@ -107,6 +108,7 @@ def test_a_bucket_too_large_to_hold_is_read_in_slices_of_whole_patients(tmp_path
     assert in_slices == expected
 
 
+@pytest.mark.slow
 def test_an_interrupted_replay_goes_on_where_it_was(demo, tmp_path, monkeypatch):
     monkeypatch.setattr(Export, "buckets", 5)
     monkeypatch.setattr("cds.cohorts.pipeline.PART_BYTES", 0)
@@ -217,6 +219,7 @@ def test_without_a_moment_each_patient_is_decided_at_the_last_record(tmp_path):
     assert list(tally.groups["month"]) == ["2020-01"]
 
 
+@pytest.mark.slow
 def test_parquet_of_facts_is_replayed_and_bad_values_are_refused(tmp_path):
     table = population(RULESET, 2000, seed=3).with_columns(age_years=pl.lit(200.0), unit=pl.lit("Ward A"))
     (tmp_path / "in").mkdir()
