@@ -233,15 +233,12 @@ def implied(fact: FactDefinition, code_map: CodeMap, limit: str) -> Iterator[str
         else:
             which = "(" + " or ".join(f"(R.type = '{kind}' and {_has(test)})" for kind, test in by_kind) + ")"
         stated = "not R.refuted" if value is True else literal(value)
-        unless = "" if value is True else "not R.refuted and "
-        # Of what is only suspected a danger alone counts.
-        unless += "" if value == code_map.safer.get(fact.name) else "not R.suspected and "
+        unless = ("" if value is True else "not R.refuted and ") + _counts(fact, value, code_map)
         within = f"if R.to_come then null as Decimal else {limit}"
         kept = f'"In Time"(R.age, {within})'
         if value in code_map.dangers(fact):
             # What was refuted says that there is none.
             latest = f"if R.refuted then R.age else {_latest(fact, code_map)}"
-            unless += _not_of_old(fact, code_map)
             kept = f'"Danger in Time"(R.age, {latest}, {within})'
         record = tuples(stated, "R.age", "R.label", standing="if R.refuted then -1 else 0")
         yield f'(("Coded Records" R where {which}) R\n      where {unless}{kept}\n      return all {record})'
@@ -261,11 +258,15 @@ def injured(fact: FactDefinition, vocabulary: Mapping[str, FactDefinition], code
         for value, test in _implied(vocabulary[injury], code_map, "Condition").items():
             if value is False:
                 continue
-            unless = "" if value == code_map.safer.get(injury) else "not R.suspected and "
-            unless += _not_of_old(vocabulary[injury], code_map) if value in code_map.dangers(vocabulary[injury]) else ""
-            which = f"""("Diagnoses" R where R.happened is not null and not R.refuted and {_has(test)})"""
-            kept = f'{unless}"In Time"(R.age, null as Decimal)'
+            which = f'("Diagnoses" R where R.happened is not null and not R.refuted and {_has(test)})'
+            kept = f'{_counts(vocabulary[injury], value, code_map)}"In Time"(R.age, null as Decimal)'
             yield f"({which} R\n      where {kept}\n      return all {tuples(hours, 'R.age', 'R.label')})"
+
+
+def _counts(fact: FactDefinition, value: FactValue, code_map: CodeMap) -> str:
+    """That a diagnosis ``R`` says ``value`` of now: what is only suspected has to be a danger, and no danger may be too old."""
+    sure = "" if value == code_map.safer.get(fact.name) else "not R.suspected and "
+    return sure + (_not_of_old(fact, code_map) if value in code_map.dangers(fact) else "")
 
 
 def _latest(fact: FactDefinition, code_map: CodeMap) -> str:

@@ -339,7 +339,7 @@ def test_an_accident_of_no_recorded_time_is_refused_under_its_own_label() -> Non
 
 
 FELL = {"code": concept("W06.XXXA", ICD)}
-SINCE, SEVEN = "2026-01-31T07:00:00Z", datetime(2026, 1, 31, 7, tzinfo=UTC)
+SINCE = "2026-01-31T07:00:00Z"
 
 
 @pytest.mark.parametrize(
