@@ -72,7 +72,7 @@ class CodedRecordReader(ClinicalRecordReader):
         elif not refuted and clinical is not None and clinical not in _PRESENT:
             said = f"clinicalStatus is {shown(clinical)}, so whether it holds cannot be told"
             problem = RejectionReason("status", said, unsettled=True)
-        counted: list[Accepted] = []
+        injury: Accepted | None = None
         for finding in self.implied(record, [condition.get("code")], when, problem):
             if isinstance(finding, Rejected):
                 yield finding._replace(says=not finding.says) if refuted and finding.says in (True, False) else finding
@@ -84,29 +84,28 @@ class CodedRecordReader(ClinicalRecordReader):
                 found = self._suspected(finding, verification) if suspected else finding
                 found = self._of_its_age(found, condition) if isinstance(found, Accepted) else found
                 yield found
-                counted += [found] if isinstance(found, Accepted) else []
-        yield from self._hours_since(counted, record)
+                if injury is None and isinstance(found, Accepted) and self._is_injury(found):
+                    injury = found
+        if injury is not None:
+            yield from self._hours_since(injury, condition)
 
-    def _hours_since(self, counted: list[Accepted], record: Record) -> Iterator[Accepted]:
-        """How long ago the injury was that ``counted``, what the diagnosis in ``record`` says, names.
+    def _is_injury(self, found: Accepted) -> bool:
+        return self.code_map.episode.is_injury(found.fact, found.value)
+
+    def _hours_since(self, injury: Accepted, condition: dict[str, Any]) -> Iterator[Accepted]:
+        """How long ago ``injury`` was, which ``condition`` says.
 
         Only an onset with its time of day tells it, where the diagnosis was recorded later: a form that fills in both says when
         somebody wrote.
         """
-        condition, fact = record.resource, self.code_map.episode.hours
-        onset, dated = condition.get("onsetDateTime"), condition.get("recordedDate") is not None
+        fact, onset = self.code_map.episode.hours, condition.get("onsetDateTime")
         began = _last_moment(onset, self.at) if isinstance(onset, str) and "T" in onset else None
         if began is None or fact is None:
             return
+        before = condition.get("recordedDate") is None or (injury.recorded is not None and began < injury.recorded)
         hours = (self.at - began).total_seconds() / 3600
-        if self.code_map.vocabulary[fact].problem(hours) is not None:
-            return
-        for found in counted:
-            before = not dated or (found.recorded is not None and began < found.recorded)
-            if before and self.code_map.episode.is_injury(found.fact, found.value):
-                written = f"{found.written}, {onset}"
-                yield found._replace(fact=fact, value=hours, written=written, ages=False, latest=None)
-                return
+        if before and self.code_map.vocabulary[fact].problem(hours) is None:
+            yield injury._replace(fact=fact, value=hours, written=f"{injury.written}, {onset}", ages=False, latest=None)
 
     def _of_its_age(self, finding: Accepted, condition: dict[str, Any]) -> Accepted | Rejected:
         """``finding`` of a diagnosis that stands, as old as it is; refused where that is too old to be of now."""
