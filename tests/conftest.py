@@ -1,5 +1,6 @@
 """What tests of several areas share: the property-test profile, a real PostgreSQL, a real browser."""
 
+import gc
 import os
 import shutil
 from collections.abc import Iterator
@@ -15,6 +16,18 @@ from tests.cds.storage.databases import postgresql
 settings.register_profile("local", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "local")
+
+
+def pytest_collection() -> None:
+    """What is read for all tests stays to their end: the garbage collector need not walk through it, now and during each."""
+    gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """From here on garbage is collected, and only what the tests themselves make is looked through."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture(scope="session")

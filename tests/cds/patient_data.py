@@ -18,7 +18,7 @@ import httpx
 import httpx2  # The web framework's test client is one of its clients.
 import pytest
 
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_bundles"
@@ -87,7 +87,7 @@ def _patients(value: Any) -> Iterator[dict[str, Any]]:
             yield from _patients(part)
 
 
-OWN_WORDS = frozenset([*_own_words(), load_ruleset().version])
+OWN_WORDS = frozenset([*_own_words(), RULESET.version])
 """What the service says of itself, the version of its content among it: canonicals that are sent name it too."""
 DEMO_PATIENTS = frozenset(
     text

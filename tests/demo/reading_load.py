@@ -31,8 +31,8 @@ from cds.observability import logging
 from cds.settings import Settings
 from cds.site.catalogue import Catalogue
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
+from tests.shipped_content import RULESET
 
 DEMO = Path(__file__).parents[2] / "demo_bundles"
 INDEX = YamlFile.read(DEMO / "index.yaml").data["patients"]
@@ -148,15 +148,14 @@ def all_read(*asking: str) -> tuple[Read, ...]:
 @cache
 def all_decided() -> dict[str, tuple[bool, str]]:
     """What ``nuque decide`` prints of every patient, by file; and whether the patient is ordinary."""
-    ruleset = load_ruleset()
-    decider, codes = Decider(ruleset), load_code_map(ruleset)
-    catalogue = Catalogue.load(DEMO / "catalogue.yaml", ruleset)
+    decider, codes = Decider(RULESET), load_code_map(RULESET)
+    catalogue = Catalogue.load(DEMO / "catalogue.yaml", RULESET)
     found = {}
     for entry in INDEX:
         at = datetime.fromisoformat(entry["at"])
-        given = read_input((DEMO / entry["file"]).read_bytes(), entry["file"], ruleset, lambda: codes, at, now=at)
+        given = read_input((DEMO / entry["file"]).read_bytes(), entry["file"], RULESET, lambda: codes, at, now=at)
         decision = decider.decide(given.facts, given.at, given.not_used)
-        text = brief_text(ruleset, decision, given.title, catalogue.fitting(decision))
+        text = brief_text(RULESET, decision, given.title, catalogue.fitting(decision))
         found[entry["file"]] = is_ordinary([caution.severity for caution in decision.cautions]), text
     return found
 

@@ -21,11 +21,11 @@ from cds.fhir.writing.proposal import suggested
 from cds.protocol.request import FULL_TEXT
 from rules.deciding.decider import Decider
 from rules.deciding.fit_check import FitAttempt, FitCheck, StockedItem, advise, findings_of
-from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.loading.loader import KNOWLEDGE
 from tests.demo.reading_load import INDEX, all_decided, all_read
 from tests.demo.test_demo_bundles import shown
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 ROOT = Path(__file__).parents[2]
 READ_BY_PEOPLE = {"text", "display", "description", "title", "patientInstruction"}

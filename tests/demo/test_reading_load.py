@@ -7,14 +7,13 @@ from urllib.parse import urldefrag
 import pytest
 
 from cds.protocol.request import FULL_TEXT
-from rules.loading.loader import load_ruleset
 from tests.demo.reading_load import HOOKS, INDEX, Json, Read, all_decided, all_read, demo_table, table
+from tests.shipped_content import RULESET
 
 LIMITS = {"collar-order-select": 1000, "collar-patient-view": 900, "collar-discharge": 1500, "collar-order-sign": 1600}
 """Characters of detail on a card for an ordinary patient."""
 LONGEST = 1600
 """The same for everybody else."""
-RULESET = load_ruleset()
 SEVERITIES = ["critical", "warning", "info"]
 
 

@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 TEXT = (Path(__file__).parents[2] / "docs/clinicians.md").read_text(encoding="utf-8")
 ROWS = re.findall(r"^\| .* \| ([\d.]+) \| `(\w+)` \|$", TEXT, flags=re.MULTILINE)
 

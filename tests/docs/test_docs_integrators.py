@@ -15,9 +15,9 @@ import pytest
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.site.catalogue import Catalogue
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from tests.cds.faults.transaction_server import TransactionServer
 from tests.cds.live_service import ROOT, running
+from tests.shipped_content import RULESET
 
 EHR = "http://127.0.0.1:8080/fhir"
 PAGE = (ROOT / "docs" / "integrators.md").read_text()
@@ -75,7 +75,7 @@ def test_the_conversation_is_as_shown(tmp_path: Path) -> None:
 def test_the_code_map_shown_can_be_used(tmp_path: Path) -> None:
     path = tmp_path / "codes.yaml"
     path.write_text(SITE_FILES[1])
-    code_map = load_code_map(load_ruleset(), [path])
+    code_map = load_code_map(RULESET, [path])
     coded = {"coding": [{"system": "https://hollowmere.example.org/codes", "code": "COLLAR-RIGID"}]}
     assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": coded})
     assert code_map.is_collar_order({"resourceType": "ServiceRequest", "code": {"text": "Neck protection level 2"}})
@@ -84,10 +84,9 @@ def test_the_code_map_shown_can_be_used(tmp_path: Path) -> None:
 def test_the_catalogue_shown_can_be_used(tmp_path: Path) -> None:
     path = tmp_path / "catalogue.yaml"
     path.write_text(SITE_FILES[0])
-    ruleset = load_ruleset()
     facts = {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}
-    decision = Decider(ruleset).decide(facts, datetime(2026, 1, 31, tzinfo=UTC))
-    assert [item.item for item in Catalogue.load(path, ruleset).fitting(decision).items] == ["HM-222"]
+    decision = Decider(RULESET).decide(facts, datetime(2026, 1, 31, tzinfo=UTC))
+    assert [item.item for item in Catalogue.load(path, RULESET).fitting(decision).items] == ["HM-222"]
 
 
 @pytest.mark.parametrize("status", ["400", "404", "412", "415", "422", "503"])

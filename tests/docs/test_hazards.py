@@ -11,15 +11,14 @@ import pytest
 
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import Plain
-from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Effects, Rule
 from rules.testing.cases import load_cases, run_case
 from tests.lints.named_tests import functions
+from tests.shipped_content import RULESET
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "docs/hazards.md").read_text(encoding="utf-8")
 ROWS = [line for line in TEXT.splitlines() if re.match(r"\| H\d+ ", line)]
-RULESET = load_ruleset()
 CASES = {case.name: case for case in load_cases(RULESET)}
 NAMED = sorted(set(re.findall(r"`case: ([^`]+)`", TEXT)))
 SEVERITIES = {"catastrophic", "major", "considerable", "minor"}

@@ -7,9 +7,8 @@ import pytest
 
 from rules.errors import FactError
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 BANDS = {
     "severe": range(6, 10),
     "high": range(10, 13),

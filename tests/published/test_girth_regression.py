@@ -15,11 +15,10 @@ from rules.deciding.band_probability import share_in_words
 from rules.deciding.decider import Decider
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from rules.verification.survey_regression import COLUMNS, SUMS, Fit, Sums, fit, held_out_error, shipped_sums
 from tests.published import survey_girth
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 SHIPPED = shipped_sums()
 WHOLE = {sex: folds["even"] + folds["odd"] for sex, folds in SHIPPED.items()}
 MODELS = {

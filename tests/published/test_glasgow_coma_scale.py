@@ -9,9 +9,7 @@ import pytest
 
 from rules.errors import FactError
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
-
-RULESET = load_ruleset()
+from tests.shipped_content import RULESET
 
 
 @pytest.mark.parametrize("score", range(3, 16))

@@ -16,9 +16,8 @@ import pytest
 
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import Plain
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET, Plain(RULESET))
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 BLUNT = {"blunt_injury": True, "penetrating_injury": False}

@@ -9,9 +9,8 @@ from itertools import product
 import pytest
 
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 EAST = {
     "age_years": (16, 15.9),
     "blunt_injury": (True, False),

@@ -15,8 +15,7 @@ from rules.loading.loader import load_ruleset
 from rules.model.timing import strictest
 from rules.testing.cases import MOMENT
 from tests.rules.patients import patients
-
-RULESET = load_ruleset()
+from tests.shipped_content import RULESET
 
 
 def interval_hours(facts):

@@ -3,13 +3,13 @@
 import pytest
 
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Ruleset
+from tests.shipped_content import RULESET
 
 
 @pytest.fixture(scope="session")
 def ruleset() -> Ruleset:
-    return load_ruleset()
+    return RULESET
 
 
 @pytest.fixture(scope="session")

@@ -15,12 +15,11 @@ from rules.deciding.decider import Decider
 from rules.evaluation.durable_engine import Engine
 from rules.evaluation.hit_policy import sizing_part
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from rules.testing.cases import MOMENT, load_cases
 from tests.rules.batch.expected_columns import Plain, differing, expected_table
 from tests.rules.patients import as_people, population
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 COLUMNS = Columns(RULESET)
 ALL = "CI" in os.environ
 CHUNK = 10_000

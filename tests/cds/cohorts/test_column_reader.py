@@ -17,7 +17,6 @@ from cds.cohorts.cohort_reader import CohortReader
 from cds.cohorts.column_reader import ColumnReader
 from cds.cohorts.ndjson import mentions
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules.loading.loader import load_ruleset
 from rules.model.units import measured
 from tests.cds.cohorts.damaged_records import (
     DAMAGES,
@@ -28,8 +27,8 @@ from tests.cds.cohorts.damaged_records import (
     plain_patients,
 )
 from tests.cds.hook_calls import observation, patient
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODES = load_code_map(RULESET)
 MENTIONED = mentions(CODES)
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)

@@ -15,9 +15,8 @@ from cds.cli import main
 from cds.cohorts.pipeline import Replay
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODES = load_code_map(RULESET)
 VISIT = date(2026, 1, 1)
 AT = datetime(2026, 1, 1, 18, tzinfo=UTC)

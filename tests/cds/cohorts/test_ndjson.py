@@ -12,9 +12,9 @@ from cds.cohorts import ndjson
 from cds.cohorts.errors import ReplayError
 from cds.cohorts.ndjson import blocks_of_lines, mentions
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-CODES = load_code_map(load_ruleset())
+CODES = load_code_map(RULESET)
 TEXTS = st.lists(
     st.text(st.characters(exclude_characters="\n\r", exclude_categories=("Cs",)), max_size=40), max_size=30
 )

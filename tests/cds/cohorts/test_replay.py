@@ -22,13 +22,12 @@ from cds.fhir.reading.reader import read
 from rules.batch.polars_backend import Columns
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.cds.hook_calls import MEASURED, patient
 from tests.rules.batch.expected_columns import differing, expected_table
 from tests.rules.patients import as_people, population
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODES = load_code_map(RULESET)
 AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
 

@@ -16,13 +16,12 @@ from polars.testing import assert_frame_equal
 from cds.cohorts.pipeline import NAMES_NOBODY, Replay
 from cds.cohorts.spark_pipeline import run_on_spark
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules.loading.loader import load_ruleset
 from tests.cds.cohorts.exports import demo_bundles, write_export
 from tests.cds.cohorts.spark_cluster import spark_cluster
 from tests.cds.hook_calls import observation, patient
 from tests.rules.patients import population
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODES = load_code_map(RULESET)
 AT = datetime(2026, 3, 2, 10, tzinfo=UTC)
 

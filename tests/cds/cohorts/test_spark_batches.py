@@ -11,10 +11,9 @@ from cds.cohorts.spark_pipeline import _Count, _ReadAndDecide, _whole_patients
 from cds.cohorts.summary import Tally, total
 from cds.fhir.reading.code_map_loader import load_code_map
 from rules.batch.polars_backend import Columns
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import observation, patient
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 COLUMNS = Columns(RULESET)
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 

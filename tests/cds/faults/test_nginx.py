@@ -11,7 +11,6 @@ from urllib.parse import quote
 import httpx
 import pytest
 
-from rules.loading.loader import load_ruleset
 from rules.testing.generators import Generator
 from tests.cds.faults.fhir_server import TOKEN
 from tests.cds.faults.nginx import nginx
@@ -21,6 +20,7 @@ from tests.cds.hook_calls import MEASURED, discharge, order_select, order_sign, 
 from tests.cds.hooks.cds_hooks_standard import check_discovery, check_response
 from tests.cds.live_service import PATIENCE_SECONDS, running
 from tests.published.fhir_r4.official import problems
+from tests.shipped_content import RULESET
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("faults")]
 
@@ -78,13 +78,12 @@ def test_every_answer_about_generated_patients_conforms_behind_it(tmp_path: Path
 
     Sources: as in ``cds_hooks_standard`` and ``tests.published.fhir_r4``.
     """
-    ruleset = load_ruleset()
     sized, resources = 0, 0
     with running() as live, nginx(live.url, tmp_path / "nginx") as proxy, httpx.Client(timeout=PATIENCE_SECONDS) as ehr:
         check_discovery(ehr.get(f"{proxy}/cds-services").json())
-        for facts in Generator(ruleset, 60).patients(60):
+        for facts in Generator(RULESET, 60).patients(60):
             for service, call in CALLS.items():
-                answer = ehr.post(f"{proxy}/cds-services/{service}", json=of_now(call(*recorded(ruleset, facts))))
+                answer = ehr.post(f"{proxy}/cds-services/{service}", json=of_now(call(*recorded(RULESET, facts))))
                 assert answer.status_code == 200, (service, facts, answer.text)
                 check_response(answer.json())
                 for resource in suggested(answer.json()):

@@ -5,8 +5,8 @@ import re
 
 from cds.fhir.publishing.artifacts import artefacts
 from cds.fhir.publishing.structure_definitions import EXTENSIONS
-from rules.loading.loader import load_ruleset
 from tests.docs.fhir_example import PAGE, block, printed
+from tests.shipped_content import RULESET
 
 
 def table_below(heading: str) -> dict[str, list[str]]:
@@ -32,5 +32,5 @@ def test_every_extension_is_on_the_page_with_its_type() -> None:
 
 
 def test_every_code_system_is_on_the_page() -> None:
-    systems = {name for kind, name in artefacts(load_ruleset()) if kind == "CodeSystem"}
+    systems = {name for kind, name in artefacts(RULESET) if kind == "CodeSystem"}
     assert set(table_below("### Code systems")) == systems

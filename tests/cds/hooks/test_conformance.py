@@ -21,7 +21,6 @@ from hypothesis import strategies as st
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import (
     COLLAR_ORDER,
@@ -38,8 +37,8 @@ from tests.cds.hooks.cds_hooks_standard import check_discovery, check_response
 from tests.demo import reading_load
 from tests.published.fhir_r4.official import problems
 from tests.rules.patients import patients
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 CALLS = {
     "collar-order-select": order_select,

@@ -12,7 +12,6 @@ import pytest
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 
-from rules.loading.loader import load_ruleset
 from tests.cds.faults.nginx import nginx
 from tests.cds.hook_calls import MEASURED, changed, discharge, order_select, order_sign, patient_view, recorded
 from tests.cds.hooks.cds_hooks_standard import check_discovery
@@ -20,8 +19,8 @@ from tests.cds.hooks.normative_statements import STATEMENTS, Exchange, check
 from tests.cds.live_service import PATIENCE_SECONDS, running
 from tests.demo.reading_load import HOOKS, INDEX, call
 from tests.rules.patients import patients
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 MAKE = dict(zip(HOOKS, (order_select, order_sign, patient_view, discharge), strict=True))
 FILES = [entry["file"] for entry in INDEX]
 TESTS = Path(__file__).parents[2]

@@ -16,13 +16,12 @@ from cds.reports.report_blocks import Report, Stacks, Table
 from cds.reports.size_chart import mapped
 from cds.reports.size_chart_geometry import panels
 from cds.reports.transparency_report import transparency
-from rules.loading.loader import load_ruleset
 from rules.testing.cases import load_cases
 from rules.verification.invariants import load_claims
 from tests.cds.reports.test_reports import REPORT
 from tests.cds.web.pages.svg_contrast import hard_to_read
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 LONG = [(f"row {number}", "x") for number in range(60)]
 EVERY_BLOCK = replace(
     REPORT,

@@ -18,11 +18,10 @@ from cds.site.catalogue import Catalogue
 from rules.errors import NuqueError
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from tests.rules.paper import is_beyond_paper
 from tests.rules.patients import as_people, population
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 SHEET = sheet(RULESET, date(2026, 1, 31))
 PAGE = as_html(SHEET)
 LINE = RULESET.vocabulary["collar_line"]

@@ -18,10 +18,9 @@ from cds.reports.size_chart_geometry import Panel, fields, panels
 from rules.batch.polars_backend import Columns
 from rules.evaluation.hit_policy import choose, sizing_part
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from tests.cds.reports.test_reports import distance, seen_as
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 RING = 2
 """A patient is drawn as two circles: a ring and its rim."""
 

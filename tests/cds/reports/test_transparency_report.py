@@ -13,11 +13,10 @@ from click.testing import CliRunner
 from cds.cli import main
 from cds.reports.text_renderer import as_text
 from cds.reports.transparency_report import transparency
-from rules import load_ruleset
 from rules.testing.cases import load_cases
 from rules.verification.invariants import load_claims
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 REPORT = transparency(RULESET, load_cases(RULESET), load_claims(RULESET))
 SECTIONS: dict[str, dict[str, Any]] = {section["title"]: section for section in REPORT.data["sections"]}
 ASKED = [

@@ -10,9 +10,9 @@ from cds.site.content import Content
 from rules.errors import KnowledgeError
 from rules.loading.loader import load_ruleset
 from tests.rules.small import small_ruleset
+from tests.shipped_content import RULESET
 
 ROOT = Path(__file__).parents[3]
-RULESET = load_ruleset()
 
 
 def overlay(tmp_path: Path, parameter: str, value: str) -> Path:

@@ -9,11 +9,11 @@ from cds.site.catalogue import Catalogue
 from cds.site.catalogue_matching import Shelf
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
-DECIDER = Decider(load_ruleset())
+DECIDER = Decider(RULESET)
 
 
 def _line(item: str, line: str, back: str, height: str, girth: str, more: str = "") -> str:

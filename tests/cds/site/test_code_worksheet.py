@@ -11,9 +11,7 @@ from click.testing import CliRunner
 from cds.cli import main
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.site.code_worksheet import HEADS, STATUS_WORDS, missing, worksheet
-from rules.loading.loader import load_ruleset
-
-RULESET = load_ruleset()
+from tests.shipped_content import RULESET
 
 SITE = """
 systems: {ours: ["https://records.example.org/codes"]}

@@ -12,9 +12,8 @@ from cds.cli import main
 from cds.fhir.reading.code_map import CodingKey
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.site.code_worksheet import HEADS, worksheet, write
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 OURS = "https://records.example.org/codes"
 
 

@@ -36,8 +36,8 @@ from cds.storage.group_writer import GroupWriter
 from cds.storage.jti_replay_cache import StoredReplay
 from cds.storage.retention import purge
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from tests.cds.storage.databases import card_memory, emptied
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 KEY = "k" * 32
@@ -380,7 +380,7 @@ def test_what_has_news_is_no_repeat(was_overridden: Callable[..., bool], secrecy
 
 
 def test_a_critical_card_is_shown_again_whatever_was_overridden(memory: CardMemory, secrecy: Secrecy) -> None:
-    made_decision = Decider(load_ruleset()).decide({}, at=AT)
+    made_decision = Decider(RULESET).decide({}, at=AT)
     hooks = HookMemory(memory, secrecy, Metrics(), 24)
     shown = Draft("warning", "t", "Summary", (), RULES)
     issued = Card(uuid=str(uuid.uuid4()), summary="s", detail="d", indicator="warning", source=Source(label="x"))

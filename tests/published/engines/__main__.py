@@ -16,16 +16,15 @@ import click
 
 from cds.fhir.publishing.dmn.tables import decision_models
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules import load_ruleset
 from rules.testing.generators import Generator
 from tests.published.engines import fhirpath_plan
 from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
 from tests.published.engines.decided import Said, Service
 from tests.published.engines.decision_tables import apart, by_service, by_tables
 from tests.published.engines.generated_records import RecordWriter
+from tests.shipped_content import RULESET as _RULESET
 
 _AT_ONCE = 250
-_RULESET = load_ruleset()
 
 
 @click.command()

@@ -9,13 +9,12 @@ import pytest
 
 from cds.fhir.publishing.dmn.decision_model import DecisionModel, DecisionTable
 from cds.fhir.publishing.dmn.tables import decision_models
-from rules import load_ruleset
 from rules.testing.generators import Generator
 from tests.published.engines.decision_tables import apart, by_file, by_service, by_tables
+from tests.shipped_content import RULESET
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("engines")]
 
-RULESET = load_ruleset()
 MODELS = {model.name: model for model in decision_models(RULESET)}
 WIDER_FIRST = {"age_years": 40, "sex": "male", "weight_kg": 125.0}
 """A heavy man of unknown stature: the wider of two girths is offered first."""

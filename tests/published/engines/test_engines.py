@@ -15,7 +15,6 @@ import pytest
 
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
-from rules import load_ruleset
 from tests.published.engines.agreement import by_cqframework, by_cql, differences, translated
 from tests.published.engines.decided import Service
 from tests.published.engines.fhirpath_plan import (
@@ -28,10 +27,10 @@ from tests.published.engines.fhirpath_plan import (
     published,
 )
 from tests.published.engines.generated_records import AT, RecordWriter
+from tests.shipped_content import RULESET
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("engines")]
 
-RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 SERVICE = Service(RULESET, CODE_MAP)
 KINDS = {

@@ -12,12 +12,12 @@ from rules.batch.fact_frame import checked_facts, column_type
 from rules.batch.polars_backend import Columns
 from rules.errors import EngineError, FactError
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.loader import build_ruleset
 from rules.loading.yaml_reader import YamlFile
 from tests.rules.batch.expected_columns import differing, expected_table
 from tests.rules.evaluation.test_durable_engine_agreement import HEAD, PATIENTS, TREES
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 COLUMNS = Columns(RULESET)
 
 MORE = """

@@ -25,12 +25,11 @@ from rules.batch.question_tree import (
 )
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from rules.model.conditions import evaluate
 from tests.rules.paper import is_beyond_paper
 from tests.rules.patients import as_people, population
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 TREES = {name: axis_tree(RULESET, axis) for name, axis in RULESET.axes.items()}
 
 

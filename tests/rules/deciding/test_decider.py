@@ -19,9 +19,9 @@ from rules.model.facts import RecordedFact
 from tests.rules.loading.test_loader import BASE
 from tests.rules.patients import patients
 from tests.rules.small_deciding import deciding_ruleset
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 
 

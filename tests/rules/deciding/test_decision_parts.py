@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 
 from rules.deciding.decider import Decider
 from rules.deciding.decision_parts import DecisionParts
-from rules.loading.loader import load_ruleset
 from tests.rules.small_deciding import deciding_ruleset
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 WORN = {
@@ -19,7 +19,7 @@ WORN = {
 
 
 def test_patients_who_wear_a_collar_for_different_hours_share_every_task_that_does_not_count_them() -> None:
-    decider = Decider(load_ruleset())
+    decider = Decider(RULESET)
     first, second = (
         {task.task: task for task in decider.decide({**WORN, "collar_hours": hours}, AT).tasks} for hours in (3.25, 3.5)
     )

@@ -29,8 +29,8 @@ from rules.evaluation.interpreter import fire
 from rules.loading.loader import load_ruleset
 from rules.model.ruleset import Step
 from tests.rules.small_fitting import fitting_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 HEIGHTS = RULESET.axes["height_band"].values
 GIRTHS = RULESET.axes["girth_band"].values

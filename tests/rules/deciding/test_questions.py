@@ -9,9 +9,9 @@ import pytest
 
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import Plain
-from rules.loading.loader import load_ruleset
 from rules.model.decision import NotUsed
 from tests.rules.small import FRAME, small_ruleset
+from tests.shipped_content import RULESET as SHIPPED
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 FACTS = FRAME.replace(
@@ -49,7 +49,6 @@ def test_what_is_recorded_is_not_asked_for():
     assert decision.dangers_not_recorded is None
 
 
-SHIPPED = load_ruleset()
 GIRTH, HEIGHT = "neck_circumference_mm", "neck_height_mm"
 HIGH = {"age_years": 44, HEIGHT: 66}
 

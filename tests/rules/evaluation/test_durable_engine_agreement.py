@@ -14,10 +14,11 @@ from rules.errors import EngineError
 from rules.evaluation import durable_engine
 from rules.evaluation.durable_engine import Engine
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.loader import build_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.model.conditions import evaluate
 from tests.rules.patients import patients
+from tests.shipped_content import RULESET
 
 HEAD = """
 ruleset: {name: generated, version: 1.0.0, title: Generated, disclaimer: Clinicians decide.}
@@ -166,7 +167,6 @@ def test_a_threshold_that_durable_rules_could_not_read_is_refused():
         Engine(generated([{"fact": "x", "above": 1e-9}]))
 
 
-RULESET = load_ruleset()
 ENGINE = Engine(RULESET)
 
 

@@ -11,13 +11,12 @@ from hypothesis import assume, example, given, settings
 from rules.evaluation.hit_policy import sizing_part
 from rules.evaluation.information_gain import Sizer, cuts, representatives
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from rules.model.decision import MeasureNext
 from tests.rules.patients import patients
 from tests.rules.small import small_ruleset
 from tests.rules.small_deciding import deciding_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 SIZER = Sizer(RULESET)
 SAFE = {"suspected_distraction_injury": False, "airway_threat": False, "halo_in_place": False}
 MEASURED = {

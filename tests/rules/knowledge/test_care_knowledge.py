@@ -8,10 +8,9 @@ from hypothesis import given, settings
 
 from rules.deciding.decider import Decider
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from tests.rules.patients import patients
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 HANDS_ON = {

@@ -9,14 +9,14 @@ from hypothesis import given, settings
 
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.loader import build_ruleset
 from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.verification.lint import lint
 from tests.rules.patients import patients
 from tests.rules.small import FRAME, small_source
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 ENGLISH, SPANISH = RULESET.leaflets["en"], RULESET.leaflets["es"]
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 DECIDER = Decider(RULESET)

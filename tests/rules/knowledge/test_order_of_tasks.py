@@ -6,9 +6,8 @@ from datetime import UTC, datetime
 import pytest
 
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 

@@ -8,10 +8,8 @@ from hypothesis import strategies as st
 
 from rules.evaluation.hit_policy import candidates, choose, size_class
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from tests.rules.patients import patients
-
-RULESET = load_ruleset()
+from tests.shipped_content import RULESET
 
 
 def sized(**facts):

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from ucumvert import PintUcumRegistry
 
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules.loading.loader import load_ruleset
 from rules.model.units import UNITS, UnitError, annotation_of, convert, factor, is_annotation, measured, unit_of
+from tests.shipped_content import RULESET
 
 REGISTRY = PintUcumRegistry()
 PAIRS = list(product(UNITS, UNITS))
@@ -70,9 +70,8 @@ def test_agrees_with_a_second_library(ucum: str, target: str, unit: str, into: s
 
 
 def test_every_unit_of_the_knowledge_and_of_the_code_map_is_in_the_table() -> None:
-    ruleset = load_ruleset()
-    used = {fact.unit for fact in ruleset.vocabulary.values() if fact.unit is not None}
-    used |= set(load_code_map(ruleset).units.values())
+    used = {fact.unit for fact in RULESET.vocabulary.values() if fact.unit is not None}
+    used |= set(load_code_map(RULESET).units.values())
     assert {"mm", "kg", "h"} <= used
     for code in used:
         unit_of(code)

@@ -4,11 +4,10 @@ import pytest
 
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
-from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, read_cases, run_case
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CASES = load_cases(RULESET)
 
 

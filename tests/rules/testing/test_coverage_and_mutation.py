@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.loader import build_ruleset
 from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import load_cases, read_cases
@@ -10,6 +10,7 @@ from rules.testing.coverage import measure
 from rules.testing.mutation import WANTED_SCORE, mutants, mutate
 from rules.verification.mutant_witness import tell_apart
 from tests.rules.small import FRAME, small_source
+from tests.shipped_content import RULESET
 
 BELOW = "height_mm < 63 (edge_mm + margin_mm)"
 BOTH_OR_ONE = "(weight_kg is known and length_cm is known) becomes (weight_kg is known or length_cm is known)"
@@ -127,8 +128,7 @@ def test_a_survivor_comes_with_a_patient_who_tells_it_apart_or_with_the_proof_th
 
 @pytest.fixture(scope="module")
 def shipped():
-    ruleset = load_ruleset()
-    return ruleset, load_cases(ruleset), SourceMap.read()
+    return RULESET, load_cases(RULESET), SourceMap.read()
 
 
 def test_the_shipped_cases_cover_every_rule_and_every_comparison(shipped):

@@ -3,10 +3,10 @@
 import xml.etree.ElementTree as ET
 
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_cases
 from rules.testing.junit import junit_xml
+from tests.shipped_content import RULESET
 
 TEXT = """
 cases:
@@ -16,9 +16,8 @@ cases:
 
 
 def test_junit_counts_and_spells_out_failures():
-    ruleset = load_ruleset()
-    cases = read_cases(ruleset, [YamlFile("cases/here.yaml", TEXT)])
-    root = ET.fromstring(junit_xml(run_cases(Decider(ruleset), cases)))
+    cases = read_cases(RULESET, [YamlFile("cases/here.yaml", TEXT)])
+    root = ET.fromstring(junit_xml(run_cases(Decider(RULESET), cases)))
     suite = root.find("testsuite")
     assert (root.get("tests"), root.get("failures"), suite.get("name")) == ("2", "1", "cases/here.yaml")
     holds, fails = suite.findall("testcase")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from rules.loading.loader import load_ruleset
 from rules.verification.properties import DangersAreSaid
 from rules.verification.prover import prove
 from tests.rules.small import FRAME, small_ruleset
+from tests.shipped_content import RULESET
 
 FRAME_WITH_DANGER = FRAME.replace("asleep, meaning", "asleep, danger: {name: sleep, answers: [true]}, meaning")
 
@@ -31,8 +31,7 @@ def test_a_danger_that_is_said_in_one_phase_only_is_found(when, status):
 
 
 def test_every_danger_of_the_shipped_rules_is_said():
-    ruleset = load_ruleset()
-    dangers = {name for name, fact in ruleset.vocabulary.items() if fact.danger and fact.danger.answers}
+    dangers = {name for name, fact in RULESET.vocabulary.items() if fact.danger and fact.danger.answers}
     assert {"airway_threat", "tracheostomy", "facial_injury", "cannot_lie_flat", "neck_line"} <= dangers
     assert {"raised_intracranial_pressure_risk", "dysphagia_risk", "neurological_deficit", "ct_neck"} <= dangers
-    assert prove(DangersAreSaid(ruleset)).status == "proved"
+    assert prove(DangersAreSaid(RULESET)).status == "proved"

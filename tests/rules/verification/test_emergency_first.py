@@ -7,6 +7,7 @@ import pytest
 from rules.loading.loader import load_ruleset
 from rules.verification.emergency_first import AIRWAY, CLOSED, AirwayFirst, NothingOpened, OneWord
 from rules.verification.prover import prove
+from tests.shipped_content import RULESET
 
 PROPERTIES = [AirwayFirst, NothingOpened, OneWord]
 
@@ -21,17 +22,15 @@ def without(tmp_path, *rules):
 
 @pytest.mark.parametrize("kind", PROPERTIES, ids=lambda kind: kind.id)
 def test_the_shipped_rules_have_it(kind):
-    ruleset = load_ruleset()
-    prop = kind(ruleset)
+    prop = kind(RULESET)
     assert len(prop.statement().violated) > 3
     assert prove(prop).status == "proved"
 
 
 def test_every_record_is_spoken_of():
-    ruleset = load_ruleset()
-    labels = set(AirwayFirst(ruleset).statement().violated)
+    labels = set(AirwayFirst(RULESET).statement().violated)
     assert labels == {f"{record}:{part}" for record in AIRWAY for part in ("said", "task")}
-    assert {label.split(":")[0] for label in NothingOpened(ruleset).statement().violated} == set(CLOSED)
+    assert {label.split(":")[0] for label in NothingOpened(RULESET).statement().violated} == set(CLOSED)
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from rules.loading.loader import load_ruleset
 from rules.verification.evidence_register import evidence_page
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 PAGE = evidence_page(RULESET)
 LINES = PAGE.splitlines()
 

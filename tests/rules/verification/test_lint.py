@@ -2,12 +2,13 @@
 
 import pytest
 
-from rules.loading.loader import build_ruleset, load_ruleset
+from rules.loading.loader import build_ruleset
 from rules.loading.source_map import SourceMap
 from rules.loading.yaml_reader import YamlFile
 from rules.verification.lint import lint
 from rules.verification.unit_check import UnitMismatch, check
 from tests.rules.small import FRAME, small_source
+from tests.shipped_content import RULESET
 
 USED = """
 - {id: small.used, title: used, when: {fact: girth_mm, at_least: 800}, because: b, sources: [s],
@@ -199,6 +200,5 @@ def test_units_that_do_not(text, wanted):
 
 
 def test_the_shipped_knowledge_is_in_order():
-    ruleset = load_ruleset()
-    assert ruleset.rules
-    assert [str(finding) for finding in lint(ruleset, SourceMap.read())] == []
+    assert RULESET.rules
+    assert [str(finding) for finding in lint(RULESET, SourceMap.read())] == []

@@ -7,7 +7,6 @@ import z3
 from rules.deciding.decider import Decider
 from rules.errors import KnowledgeError
 from rules.evaluation.outlook import Outlook
-from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.testing.cases import read_cases, run_case
 from rules.verification import prover
@@ -16,6 +15,7 @@ from rules.verification.properties import SettledStays
 from rules.verification.prover import as_case, every_rule_can_fire, properties, prove, verify
 from rules.verification.smt_encoding import facts_of
 from tests.rules.small import FRAME, small_ruleset
+from tests.shipped_content import RULESET
 
 CLAIMS = """
 claims:
@@ -41,8 +41,7 @@ def checks(ruleset):
 
 
 def test_everything_is_proved_of_the_shipped_knowledge():
-    ruleset = load_ruleset()
-    found = list(verify(ruleset, load_claims(ruleset)))
+    found = list(verify(RULESET, load_claims(RULESET)))
     assert {verdict.id: (verdict.status, verdict.counterexamples, verdict.unreachable) for verdict in found} == {
         verdict.id: ("proved", (), ()) for verdict in found
     }
@@ -312,16 +311,15 @@ def test_a_wrong_claim_is_told_with_its_place(claim, message):
 
 def test_every_fact_that_raises_the_risk_to_the_skin_is_claimed_never_to_slow_inspection():
     """What no claim names is proved of nobody. A damage and a position have claims; so must whatever else raises the risk."""
-    ruleset = load_ruleset()
     claimed = {
         risk.fact
-        for claim in load_claims(ruleset)
+        for claim in load_claims(RULESET)
         if claim.never_slower is not None and claim.never_slower.task == "inspect_skin"
         for risk in claim.never_slower.risks
     }
     raising = [
         rule
-        for rule in ruleset.rules.values()
+        for rule in RULESET.rules.values()
         if any(drawn.fact == "skin_risk" and drawn.value in ("raised", "high") for drawn in rule.then.conclusions)
     ]
     read = {name for rule in raising for name in rule.reads} - {"collar_care", "collar_worn"}

@@ -6,7 +6,6 @@ import z3
 from rules.evaluation.hit_policy import choose
 from rules.evaluation.information_gain import Sizer
 from rules.evaluation.interpreter import fire
-from rules.loading.loader import load_ruleset
 from rules.testing.generators import Generator
 from rules.verification.smt_encoding import (
     Evaluation,
@@ -18,6 +17,7 @@ from rules.verification.smt_encoding import (
     plausible,
 )
 from tests.rules.small import small_ruleset
+from tests.shipped_content import RULESET
 
 
 class Asked:
@@ -58,7 +58,7 @@ DANGERS = """
 @pytest.fixture(scope="module", params=["shipped", "small", "dangers"])
 def asked(request):
     if request.param == "shipped":
-        return Asked(load_ruleset())
+        return Asked(RULESET)
     return Asked(small_ruleset(adding=DANGERS if request.param == "dangers" else ""))
 
 

@@ -3,13 +3,12 @@
 import pytest
 
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.testing.cases import MOMENT
 from rules.verification.prover import prove
 from rules.verification.staffing import AsManyPeopleAsNamed, hands_named, people_counted
 from tests.rules.small import FRAME, small_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 FRAMED = FRAME.replace(
     "roles:",
     "hands:\n"

@@ -7,12 +7,12 @@ import pytest
 from rules.loading.loader import load_ruleset
 from rules.verification.prover import prove
 from rules.verification.stop_first import STOPPING, StopBeforeCorrection
+from tests.shipped_content import RULESET
 
 
 def test_the_shipped_rules_stop():
-    ruleset = load_ruleset()
-    assert set(STOPPING) <= set(ruleset.vocabulary)
-    assert prove(StopBeforeCorrection(ruleset)).status == "proved"
+    assert set(STOPPING) <= set(RULESET.vocabulary)
+    assert prove(StopBeforeCorrection(RULESET)).status == "proved"
 
 
 @pytest.mark.parametrize(

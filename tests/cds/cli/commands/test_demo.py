@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +43,7 @@ def test_the_patients_reach_every_value_of_every_axis(documents):
     for document in documents:
         for name, axis in document["decision"]["axes"].items():
             reached.setdefault(name, set()).update(axis.get("candidates", []))
-    assert reached == {name: set(axis.values) for name, axis in load_ruleset().axes.items()}
+    assert reached == {name: set(axis.values) for name, axis in RULESET.axes.items()}
 
 
 def test_some_patients_get_no_size_and_the_text_says_why(documents, shown):

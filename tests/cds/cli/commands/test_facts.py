@@ -6,10 +6,10 @@ from click.testing import CliRunner
 from fastapi.testclient import TestClient
 
 from cds.cli import main
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import observation, order_select
+from tests.shipped_content import RULESET
 
-FACTS = [fact for fact in load_ruleset().vocabulary.values() if fact.given != "concluded"]
+FACTS = [fact for fact in RULESET.vocabulary.values() if fact.given != "concluded"]
 
 
 def test_each_fact_has_the_code_that_the_service_reads(client: TestClient) -> None:

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from cds.cli import main
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
 
 def test_each_artefact_becomes_a_file_under_its_type_and_id(tmp_path: Path) -> None:
@@ -59,7 +59,7 @@ def test_what_the_conditions_name_stands_beside_the_resources(tmp_path: Path) ->
         assert named <= known, (name, named - known)
         known.add(name)
     assert "nuque.example.org" not in file.read_text(encoding="utf-8")
-    assert known > set(load_ruleset().vocabulary)
+    assert known > set(RULESET.vocabulary)
 
 
 def packed(folder: Path) -> bytes:
@@ -107,7 +107,7 @@ def elm(folder: Path, **identifier: str) -> Path:
 
 
 def test_a_translation_stands_beside_the_source_of_the_library(tmp_path: Path) -> None:
-    version = load_ruleset().version
+    version = RULESET.version
     translated = elm(tmp_path, id="RigidNeckCollar", version=version)
     result = CliRunner().invoke(main, ["publish", str(tmp_path / "out"), "--elm", str(translated)])
     assert result.exit_code == 0, result.output

@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from cds.cli import main
 from rules.deciding.decider import Decider
-from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.loading.loader import KNOWLEDGE
 from tests.rules.small import FRAME, RULES
+from tests.shipped_content import RULESET
 
 
 @pytest.fixture
@@ -162,7 +163,7 @@ def test_a_broken_rule_is_caught_by_proof_and_its_patient_by_a_case_from_then_on
     (wider,) = (case for case in cases if case["name"] == "proof-girth-rises-with-circumference-girth-band.2")
     assert f"{len(cases)} of {len(cases)} cases hold" in run("test", "--knowledge", folder)
     # Which patient the solver finds, and so which band is right, is its own choice.
-    needed = Decider(load_ruleset()).decide(wider["facts"], datetime(2026, 3, 2, tzinfo=UTC)).axes["girth_band"].value
+    needed = Decider(RULESET).decide(wider["facts"], datetime(2026, 3, 2, tzinfo=UTC)).axes["girth_band"].value
     assert needed != "G1"
     wider["expect"] = {"girth_band": needed}
     del wider["fires"]

@@ -15,7 +15,7 @@ from typing import Literal, NamedTuple
 import yaml
 
 from cds.fhir.reading.code_map_loader import load_code_map
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
 TEXTS = Path(__file__).with_suffix(".yaml")
 SEED = "collar orders 1"
@@ -40,7 +40,7 @@ class Text(NamedTuple):
 @lru_cache
 def judged() -> tuple[Text, ...]:
     """Every text of the file with what an order of that name is taken for."""
-    code_map = load_code_map(load_ruleset())
+    code_map = load_code_map(RULESET)
 
     def found(said: str) -> str:
         order = {"resourceType": "ServiceRequest", "code": {"text": said}}

@@ -14,9 +14,8 @@ from cds.fhir.writing.device_request import SIZE_AXIS_VALUES, axis_value_code
 from rules.deciding.fit_check import FitAttempt, findings_of
 from rules.errors import FactError
 from rules.evaluation.hit_policy import size_class
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 URLS = Canonicals()
 FORM = questionnaire(RULESET, URLS)
 FINDINGS = findings_of(RULESET)

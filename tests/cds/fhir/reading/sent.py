@@ -10,9 +10,9 @@ from cds.fhir.reading.code_map import CodeMap
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import Reading, read
 from cds.fhir.reading.reconciliation import Accepted, Rejected
-from rules.loading.loader import load_ruleset
 from rules.model.facts import FactValue
 from rules.model.ruleset import Ruleset
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 OWN = "https://nuque.example.org/fhir/CodeSystem/facts"
@@ -27,7 +27,7 @@ Resource = dict[str, Any]
 
 @lru_cache
 def ruleset() -> Ruleset:
-    return load_ruleset()
+    return RULESET
 
 
 @lru_cache

@@ -10,11 +10,10 @@ from hypothesis import strategies as st
 
 from cds.fhir.writing.order_context import OrderContext
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.facts import RecordedFact
 from tests.cds.fhir.reading.records import REFUSALS, recorded, rewritten
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 
 contexts = st.builds(

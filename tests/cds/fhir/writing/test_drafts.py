@@ -11,9 +11,9 @@ from cds.fhir.writing.order_context import OrderContext
 from cds.fhir.writing.proposal import suggested
 from cds.fhir.writing.service_request import FIT_TASK, collar_service_request, service_requests
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
 from rules.model.facts import RecordedFact
+from tests.shipped_content import RULESET
 
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 CONTEXT = OrderContext("Patient/1", "Encounter/2", "Practitioner/3")
@@ -30,7 +30,7 @@ AGE_UNKNOWN = (*SWOLLEN[1:], RecordedFact(name="height_cm", value=120, reference
 
 @pytest.fixture(scope="module")
 def decider() -> Decider:
-    return Decider(load_ruleset())
+    return Decider(RULESET)
 
 
 @pytest.fixture(scope="module")

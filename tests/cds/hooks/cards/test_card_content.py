@@ -12,12 +12,11 @@ from cds.hooks.cards.reading_limit import CardLine
 from cds.protocol.response import Action
 from cds.site.advice_policy import AdvicePolicy
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import NotUsed
 from tests.cds.conftest import AT
 from tests.rules.patients import patients
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 AT_MOST = AdvicePolicy.of(RULESET).cards_at_most
 DECIDER = Decider(RULESET)
 CREATE = Action(type="create", description="Create", resource={"resourceType": "CarePlan"})

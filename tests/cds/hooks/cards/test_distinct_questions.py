@@ -10,11 +10,10 @@ import pytest
 from cds.cli.text.brief import brief_text
 from cds.hooks.cards.distinct_questions import INSTEAD, distinct_questions
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
 from rules.model.facts import FactValue
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 NO_DANGER: dict[str, FactValue] = {
     name: False

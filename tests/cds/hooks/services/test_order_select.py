@@ -9,7 +9,6 @@ from fastapi.testclient import TestClient
 from cds.defaults import DEFAULT_BASE
 from cds.protocol.request import FULL_TEXT, WHOLE_DECISION
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import RulesetIdentity
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import (
@@ -25,6 +24,7 @@ from tests.cds.hook_calls import (
     recorded,
 )
 from tests.cds.hooks.cds_hooks_standard import check_response
+from tests.shipped_content import RULESET
 
 DEVICE_ORDER = {
     "resourceType": "DeviceRequest",
@@ -108,16 +108,15 @@ def test_a_measured_patient_gets_the_size_of_the_rules(client: TestClient) -> No
     assert card["summary"].startswith("Neck collar adult H3 G2: height and circumference measured")
     decision = response["extension"]["org.example.nuque.decision"]
     assert decision["size_class"]["code"] == "adult H3 G2"
-    ruleset = load_ruleset()
-    assert RulesetIdentity(**decision["ruleset"]).hash == ruleset.hash
-    assert set(card["extension"]["org.example.nuque.rules"]) <= set(ruleset.rules)
+    assert RulesetIdentity(**decision["ruleset"]).hash == RULESET.hash
+    assert set(card["extension"]["org.example.nuque.rules"]) <= set(RULESET.rules)
 
 
 def test_the_decision_is_the_one_that_plain_facts_give(client: TestClient) -> None:
     asked = order_select(*MEASURED, extension={WHOLE_DECISION: True})
     sent = select(client, asked)["extension"]["org.example.nuque.decision"]
     facts = {fact["name"]: fact["value"] for fact in sent["facts"]}
-    plain = Decider(load_ruleset()).decide(facts, AT).as_json()
+    plain = Decider(RULESET).decide(facts, AT).as_json()
     for part in ("size_class", "candidates", "confidence", "measure_next", "cautions", "tasks"):
         assert sent.get(part) == plain.get(part)
 
@@ -141,7 +140,7 @@ def test_a_selected_device_keeps_what_the_clinician_wrote(client: TestClient) ->
     done = actions(select(client, order_select(*MEASURED, drafts=(DEVICE_ORDER,))))
     (update,) = [action["resource"] for action in done if action["type"] == "update"]
     assert {key: update[key] for key in DEVICE_ORDER} == DEVICE_ORDER
-    assert len(update["parameter"]) == len(load_ruleset().axes)
+    assert len(update["parameter"]) == len(RULESET.axes)
     assert "DeviceRequest" not in {a["resource"]["resourceType"] for a in done if a["type"] == "create"}
 
 
@@ -269,7 +268,7 @@ def test_where_no_size_is_given_none_stands_anywhere_and_nobody_is_told_to_fit(
 ) -> None:
     facts = {"neck_height_mm": 66, "neck_circumference_mm": 380, **WITHHELD[why]}
     make = order_select if hook == "select" else order_sign
-    call = make(*recorded(load_ruleset(), facts), extension={FULL_TEXT: True})
+    call = make(*recorded(RULESET, facts), extension={FULL_TEXT: True})
     if why.startswith("age unknown"):
         call = changed(call, "prefetch.patient.birthDate", ...)
     answer = client.post(f"/cds-services/collar-order-{hook}", json=call)

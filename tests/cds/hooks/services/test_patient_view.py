@@ -6,7 +6,6 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import (
     COLLAR_ORDER,
     MEASURED,
@@ -19,6 +18,7 @@ from tests.cds.hook_calls import (
     patient,
     patient_view,
 )
+from tests.shipped_content import RULESET
 
 WORN = observation("collar-in-place", True)
 LONG_TERM = observation("collar-kind", "long-term")
@@ -42,7 +42,7 @@ def cards(client: TestClient, service: str, call: dict[str, Any]) -> list[dict[s
 
 
 def topics(card: dict[str, Any]) -> set[str]:
-    rules = load_ruleset().rules
+    rules = RULESET.rules
     return {rules[rule].topic for rule in card["extension"]["org.example.nuque.rules"]}
 
 

@@ -12,15 +12,14 @@ from cds.bootstrap.app import create_app
 from cds.cli.invocation.input_files import InputError, read_input
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.settings import Settings
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import MEASURED, answer_of, bundle, observation, order_select, patient
 from tests.cds.web.routes.operation_calls import data, parameters, subject
+from tests.shipped_content import RULESET
 
 LATE = datetime(2026, 1, 31, 20, tzinfo=UTC)
 """The morning of 1 February in Auckland, 13 hours ahead."""
 TODAY = observation("airway-threat", True, effectiveDateTime="2026-02-01")
 RECORDS = bundle(patient(), *MEASURED, TODAY)
-RULESET = load_ruleset()
 
 
 @pytest.fixture(scope="module", params=["Pacific/Auckland", "UTC"])

@@ -26,16 +26,15 @@ from cds.settings import Settings
 from cds.site.catalogue import Catalogue, Item
 from cds.site.catalogue_matching import MatchingItem, Shelf
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import Decision
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, bundle, changed, observation, order_select, order_sign, patient, patient_view
 from tests.cds.hooks.cds_hooks_standard import check_response
 from tests.cds.hooks.suggestions.small_collar import decided, ruleset
 from tests.rules.small_deciding import deciding_ruleset
+from tests.shipped_content import RULESET
 
 CATALOGUE = Path(__file__).parents[4] / "demo_bundles" / "catalogue.yaml"
-RULESET = load_ruleset()
 SYSTEM = "https://records.hollowmere.example/items"
 
 

@@ -12,12 +12,11 @@ from fastapi.testclient import TestClient
 from cds.cli.text.decision_text import decision_text
 from cds.web.pages.fact_form import QUICK, as_posted, fact_form
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.testing.generators import Generator
 from tests.cds.conftest import AT
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 GIVABLE = [name for name, fact in RULESET.vocabulary.items() if fact.given != "concluded"]
 
 

@@ -12,10 +12,9 @@ from fhir.resources.R4B.questionnaireresponse import QuestionnaireResponse
 
 from cds.web.pages.fit_form import REGIONS, regions, size_fields
 from rules.deciding.fit_check import findings_of
-from rules.loading.loader import load_ruleset
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 WORN = {"size.line": "adult", "size.height_band": "H3", "size.girth_band": "G2"}
 FINDINGS = list(findings_of(RULESET))
 

@@ -6,10 +6,9 @@ import pytest
 
 from cds.web.pages.neck_chart import DEPTH, WIDTH, NeckChart, neck_chart
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.facts import FactValue
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 DECIDER = Decider(RULESET)
 AT = datetime(2026, 1, 31, 10, tzinfo=UTC)
 

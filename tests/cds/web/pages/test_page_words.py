@@ -13,12 +13,11 @@ from fastapi.testclient import TestClient
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.web.pages.rulebook.condition_words import ConditionPart, condition_words
-from rules.loading.loader import load_ruleset
 from rules.model.rule_text import describe_effects
 from tests.cds import hook_calls
 from tests.cds.conftest import AT
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 AS_WRITTEN = frozenset({"code", "pre", "textarea", "script", "style"})
 """Elements for what is copied into a file or a terminal, or is no text."""
 MACHINE = {

@@ -17,9 +17,9 @@ from cds.reports.downtime_sheet import sheet
 from cds.reports.downtime_sheet_pdf import as_html
 from cds.settings import Settings
 from cds.site.catalogue import Catalogue
-from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
 FACTS = {
     "age_years": 41,
@@ -110,7 +110,7 @@ def test_on_the_staff_sheet_what_holds_for_this_patient_stands_before_numbered_s
 def test_the_downtime_sheet_is_that_of_the_command_under_a_strict_policy(client: TestClient) -> None:
     """The same sheet as ``nuque rules sheet`` writes, of the day of the service's clock; its one style is named by its hash."""
     answer = client.get("/print/downtime")
-    assert answer.text == as_html(sheet(load_ruleset(), AT.date()))
+    assert answer.text == as_html(sheet(RULESET, AT.date()))
     (style,) = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = answer.headers["content-security-policy"]
@@ -119,10 +119,10 @@ def test_the_downtime_sheet_is_that_of_the_command_under_a_strict_policy(client:
 
 def test_the_downtime_sheet_of_a_site_names_its_shelf() -> None:
     catalogue = Path("demo_bundles/catalogue.yaml")
-    items = Catalogue.load(catalogue, load_ruleset()).items
+    items = Catalogue.load(catalogue, RULESET).items
     with TestClient(create_app(Settings(catalogue=catalogue), clock=lambda: AT)) as stocked:
         answer = stocked.get("/print/downtime")
-    assert answer.text == as_html(sheet(load_ruleset(), AT.date(), items)) and items[0].name in answer.text
+    assert answer.text == as_html(sheet(RULESET, AT.date(), items)) and items[0].name in answer.text
 
 
 def test_without_its_packages_the_downtime_sheet_says_what_is_missing(
@@ -200,7 +200,7 @@ def test_every_time_is_that_of_the_wards_clock_and_the_paper_names_its_zone(stor
     downtime = TestClient(create_app(Settings(time_zone="America/New_York"), clock=lambda: early)).get(
         "/print/downtime"
     )
-    assert downtime.text == as_html(sheet(load_ruleset(), AT.date() - timedelta(days=1)))
+    assert downtime.text == as_html(sheet(RULESET, AT.date() - timedelta(days=1)))
 
 
 def _printing(text: str) -> dict[str, list[str | None]]:

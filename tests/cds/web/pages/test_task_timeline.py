@@ -7,12 +7,12 @@ import pytest
 
 from cds.web.pages.task_timeline import lanes, staffing
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from rules.model.decision import Task
 from rules.model.timing import Timing
+from tests.shipped_content import RULESET
 
 FRIDAY = datetime(2026, 1, 30, 20, tzinfo=UTC)
-(TASK, *_) = Decider(load_ruleset()).decide({"age_years": 41, "collar_in_place": True}, FRIDAY).tasks
+(TASK, *_) = Decider(RULESET).decide({"age_years": 41, "collar_in_place": True}, FRIDAY).tasks
 
 
 def _task(**timing: float) -> Task:

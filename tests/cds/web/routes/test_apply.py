@@ -19,18 +19,17 @@ from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read_called
 from cds.fhir.validation import validate
 from cds.site.demo_patients import SHIPPED, DemoIndex
-from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
 from tests.cds.hook_calls import MEASURED, OTHER_ORDER, bundle, observation, order_select, patient
 from tests.cds.web.routes.operation_calls import Json, data, parameters, subject
 from tests.published.engines import generated_records
 from tests.published.fhir_r4.official import problems
+from tests.shipped_content import RULESET
 
 URL = f"{DEFAULT_BASE}/PlanDefinition/rigid-neck-collar"
 NAMED = "/fhir/PlanDefinition/$apply"
 ONE = "/fhir/PlanDefinition/rigid-neck-collar/$apply"
 
-RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 
 R4_INPUTS = {

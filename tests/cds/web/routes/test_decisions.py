@@ -4,8 +4,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from tests.cds.conftest import AT
+from tests.shipped_content import RULESET
 
 FACTS = {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}
 
@@ -13,7 +13,7 @@ FACTS = {"age_years": 41, "neck_height_mm": 66, "neck_circumference_mm": 380}
 def test_the_answer_is_the_decision_of_the_rules(client: TestClient) -> None:
     answer = client.post("/decisions", json={"facts": FACTS, "at": AT.isoformat()})
     assert answer.status_code == 200
-    assert answer.json() == Decider(load_ruleset()).decide(FACTS, AT).as_json()
+    assert answer.json() == Decider(RULESET).decide(FACTS, AT).as_json()
 
 
 def test_without_a_moment_the_clock_of_the_service_counts(client: TestClient) -> None:
@@ -66,11 +66,11 @@ def test_a_body_of_the_wrong_shape_names_the_field(client: TestClient, body: obj
 
 def test_every_fact_is_listed(client: TestClient) -> None:
     listed = client.get("/facts").json()["facts"]
-    assert [row["name"] for row in listed] == list(load_ruleset().vocabulary)
+    assert [row["name"] for row in listed] == list(RULESET.vocabulary)
 
 
 def test_every_rule_can_be_shown(client: TestClient) -> None:
-    rules = load_ruleset().rules
+    rules = RULESET.rules
     assert rules
     for rule in rules.values():
         shown = client.get(f"/rules/{rule.id}").json()
@@ -85,7 +85,6 @@ def test_an_unknown_rule_is_not_found(client: TestClient) -> None:
 
 
 def test_every_answer_names_the_rule_set(client: TestClient) -> None:
-    ruleset = load_ruleset()
     for path in ("/facts", "/health/live", "/nowhere"):
         stamp = client.get(path).headers["Nuque-Ruleset"]
-        assert stamp == f"{ruleset.name}/{ruleset.version}; hash={ruleset.hash}"
+        assert stamp == f"{RULESET.name}/{RULESET.version}; hash={RULESET.hash}"

@@ -17,14 +17,13 @@ from cds.defaults import DEFAULT_BASE
 from cds.fhir.operations.definitions import EVALUATE
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.fhir.reading.reader import read
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import MEASURED, bundle, observation, patient
 from tests.cds.web.routes.operation_calls import Json, data, parameters, subject
 from tests.published.engines.decided import Said, Service, in_order
 from tests.published.engines.generated_records import AT, RecordWriter
 from tests.published.fhir_r4.official import problems
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 URL = f"{DEFAULT_BASE}/Library/rigid-neck-collar"
 ONE = "/fhir/Library/rigid-neck-collar/$evaluate"

@@ -9,9 +9,9 @@ import pytest
 from fastapi.testclient import TestClient
 
 from cds.fhir.publishing.artifacts import artefacts
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.published.fhir_r4.official import problems
+from tests.shipped_content import RULESET
 
 BASE = "https://nuque.example.org/fhir/"
 
@@ -31,7 +31,7 @@ def codings(value: Any) -> set[tuple[str, str]]:
 
 
 def test_everything_published_is_served_under_its_canonical_address(client: TestClient) -> None:
-    every = artefacts(load_ruleset())
+    every = artefacts(RULESET)
     assert {kind for kind, _ in every} >= {"PlanDefinition", "ActivityDefinition", "CodeSystem", "Questionnaire"}
     for (resource_type, name), published in every.items():
         answer = client.get(f"/fhir/{resource_type}/{name}")
@@ -241,7 +241,7 @@ def test_the_capability_statement_names_what_is_there_and_nothing_else(client: T
     statement = client.get("/fhir/metadata").json()
     assert problems(statement) == [] and fhirkit.validate(statement) == []
     named = statement["rest"][0]["resource"]
-    assert {resource["type"] for resource in named} == {kind for kind, _ in artefacts(load_ruleset())}
+    assert {resource["type"] for resource in named} == {kind for kind, _ in artefacts(RULESET)}
     for resource in named:
         for parameter in resource["searchParam"]:
             held = client.get(f"/fhir/{resource['type']}?{parameter['name']}=no-such-value").json()

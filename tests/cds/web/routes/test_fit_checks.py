@@ -10,9 +10,9 @@ from cds.bootstrap.app import create_app
 from cds.cli import main
 from cds.settings import Settings
 from rules.deciding.fit_check import findings_of
-from rules.loading.loader import load_ruleset
+from tests.shipped_content import RULESET
 
-FINDINGS = findings_of(load_ruleset())
+FINDINGS = findings_of(RULESET)
 TIGHT = {"size": "adult H2 G2", "findings": {**dict.fromkeys(FINDINGS, False), "no_finger_gap": True}}
 AGAIN = {**TIGHT, "history": [{"size": "adult H2 G2", "findings": {"no_finger_gap": True}}]}
 

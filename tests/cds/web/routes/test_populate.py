@@ -20,13 +20,12 @@ from cds.fhir.reading.reader import read, read_called
 from cds.fhir.validation import validate
 from cds.settings import Settings
 from rules.deciding.decider import Decider
-from rules.loading.loader import load_ruleset
 from tests.cds.hook_calls import MEASURED, bundle, observation, patient
 from tests.cds.web.routes.operation_calls import Json, data, parameters
 from tests.cds.web.routes.test_apply import demo_calls
 from tests.published.fhir_r4.official import problems
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 FACTS = "/fhir/Questionnaire/patient-facts/$populate"
 MARCH = datetime(2026, 3, 2, 10, tzinfo=UTC)

@@ -15,6 +15,7 @@ from rules.loading.loader import load_ruleset
 from rules.testing.generators import Generator
 from rules.testing.ruleset_diff import Comparer
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
 OVERLAY = Path("demo_bundles/site.yaml")
 BROWSER = {"Accept": "text/html"}
@@ -70,8 +71,8 @@ def test_what_changes_for_a_patient_stands_before_the_facts_which_are_folded(cha
 
 
 def test_it_says_whose_decision_changes(changed: PageReader) -> None:
-    patients = [("", facts) for facts in Generator(load_ruleset(), seed=0).patients(PATIENTS)]
-    count = len(list(Comparer(load_ruleset(), load_ruleset(overlays=[OVERLAY])).changes(patients)))
+    patients = [("", facts) for facts in Generator(RULESET, seed=0).patients(PATIENTS)]
+    count = len(list(Comparer(RULESET, load_ruleset(overlays=[OVERLAY])).changes(patients)))
     assert 0 < count < PATIENTS
     assert changed["changed"] == [f"{count} of {PATIENTS} generated patients are decided otherwise."]
     assert changed["kind"]

@@ -7,10 +7,9 @@ from fastapi.testclient import TestClient
 
 from cds.web.pages.neck_chart import DEPTH, WIDTH
 from cds.web.pages.rulebook.line_map import LineMap, line_maps
-from rules.loading.loader import load_ruleset
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 MAPS = line_maps(RULESET)
 BROWSER = {"Accept": "text/html"}
 

@@ -12,13 +12,12 @@ from fastapi.testclient import TestClient
 from cds.bootstrap.app import create_app
 from cds.settings import Settings
 from cds.web.pages.rulebook.condition_words import condition_words
-from rules.loading.loader import load_ruleset
 from rules.model.conditions import Known, Unknown
 from rules.testing.cases import load_cases
 from tests.cds.hook_calls import MEASURED, order_select
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 BROWSER = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 
 

@@ -18,10 +18,10 @@ from cds.cli import main
 from cds.cohorts.pipeline import Replay
 from cds.fhir.reading.code_map_loader import load_code_map
 from cds.settings import Settings
-from rules.loading.loader import KNOWLEDGE, load_ruleset
+from rules.loading.loader import KNOWLEDGE
 from tests.cds.web.pages.page_reader import PageReader
+from tests.shipped_content import RULESET
 
-RULESET = load_ruleset()
 BROWSER = {"Accept": "text/html"}
 PATIENTS = {
     "patient": ["mrn-7781", "mrn-7782", "mrn-7783", "mrn-7784", "mrn-7785"],
