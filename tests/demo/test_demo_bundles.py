@@ -21,6 +21,7 @@ from rules.loading.loader import load_ruleset
 from rules.loading.yaml_reader import YamlFile
 from rules.model.decision import Decision
 from tests.published.fhir_r4.official import TYPES, problems
+from tests.shipped_content import RULESET
 
 DEMO = Path(__file__).parents[2] / "demo_bundles"
 INDEX = YamlFile.read(DEMO / "index.yaml").data["patients"]
@@ -31,7 +32,6 @@ HOOKS = {
     "collar-patient-view": "patient-view",
     "collar-discharge": "encounter-discharge",
 }
-RULESET = load_ruleset()
 CODE_MAP = load_code_map(RULESET)
 DECIDER = Decider(RULESET)
 
@@ -348,7 +348,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "40": {"application.position.worn_lying", "review.delirium.new"},
     "41": {"review.fit.fault_prone", "dangers.airway.tube_in_doubt", "fit_check.stop.pushed_out_prone"},
     "43": {"fit_check.stop.moved_open", "skin.extrication.waits_overdue"},
-    "45": {"review.ct.negative_examine", "dangers.airway.strangulation_later"},
+    "45": {"review.ct.negative_examine", "dangers.airway.strangulation_later", "review.fit.fault_stays"},
     "47": {"fit_check.stop.breathing_home"},
     "48": {"need.doubt.responsiveness"},
     "53": {"dangers.guard.tingling_unstable"},
@@ -372,7 +372,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "75": {"dangers.airway.jaw_swollen"},
     "77": {"application.off_as_ordered_home"},
     "78": {"review.ct.negative_examine_child"},
-    "79": {"dangers.swallowing.risk_passed"},
+    "79": {"dangers.swallowing.risk_passed", "review.fit.fault_device"},
     "80": {"dangers.swallowing.failed", "handover.wear.off_alone"},
 }
 
