@@ -14,6 +14,9 @@ from cds.cli import main
 from rules.loading.loader import KNOWLEDGE
 from tests.cds.live_service import PATIENCE_SECONDS, LiveService, running
 
+# One service of its own content, whose check takes its time, for all of them: on one worker.
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("hostile content")]
+
 BEARER = {"Authorization": f"Bearer {'a' * 40}"}
 SITE = "site: {name: Harbour Infirmary}\n"
 LEAVING = """cases:
@@ -102,7 +105,6 @@ def test_yaml_that_is_made_to_exhaust_is_refused_before_it_does(reloading: Reloa
     assert reloading.answers()
 
 
-@pytest.mark.slow
 def test_a_rule_that_alone_gives_an_instruction_can_be_switched_off(reloading: Reloading) -> None:
     """Once somebody signed for the patients whose decisions it changes. And the reload says what it does, to its end."""
     reloading.overlay.write_text(

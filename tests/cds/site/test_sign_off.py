@@ -14,6 +14,9 @@ from cds.site.sign_off import SignOff, beside, unsigned
 from rules.loading.loader import KNOWLEDGE, load_ruleset
 from rules.verification.quality_gate import Findings, QualityGate
 
+# The gate runs once for all of them: on one worker.
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("sign-off")]
+
 CASE = """cases:
 - name: an-adult
   shows: An adult gets the line for adults.

@@ -45,6 +45,7 @@ def new_version(folder: Path, version: str = "99.0.0") -> None:
     write_version(folder, version)
 
 
+@pytest.mark.slow
 def test_good_knowledge_is_swapped_in_after_its_cases_were_run(folder: Path, service: TestClient) -> None:
     before = service.get("/health/live").headers["Nuque-Ruleset"]
     new_version(folder)
@@ -89,17 +90,19 @@ def test_a_call_is_decided_by_the_rules_that_its_answer_names(folder: Path, serv
         ("broken.yaml", "rules: [", "broken.yaml"),
         ("broken.yaml", "nonsense: {}", "nonsense"),
         ("cases/broken.yaml", "cases: 7", "cases"),
-        (
+        pytest.param(
             "cases/broken.yaml",
             "cases:\n- name: wrong\n  shows: x\n  source: x\n  facts: {age_years: 40}\n  expect: {size: none, line: infant}\n",
             "wrong",
+            marks=pytest.mark.slow,
         ),
         # It loads and every case holds; only lint sees it.
-        (
+        pytest.param(
             "idle.yaml",
             "rules:\n- id: idle.x\n  title: Idle\n  when: {fact: age_years, above: 900}\n"
             "  then: {conclude: {collar_care: true}}\n  because: Never.\n  sources: [ham-2014]\n",
             "threshold: rule idle.x",
+            marks=pytest.mark.slow,
         ),
     ],
 )
@@ -137,7 +140,8 @@ def test_one_reload_at_a_time(service: TestClient, monkeypatch: pytest.MonkeyPat
     def held_up(settings: Settings, check: ContentCheck) -> tuple[Content, Proof]:
         begun.set()
         assert let_go.wait(PATIENCE_SECONDS)
-        return proved(settings, check)
+        content = Content.load(settings)
+        return content, Proof(content.stamp, (), 1, ())
 
     monkeypatch.setattr(content_reload, "proved", held_up)
     with ThreadPoolExecutor(1) as other:
@@ -270,6 +274,7 @@ def test_a_header_can_be_built_whatever_the_content_is_called() -> None:
         assert client.get("/health/ready").headers["Nuque-Ruleset"] == named.stamp
 
 
+@pytest.mark.slow
 def test_a_check_that_needs_too_much_memory_ends_and_is_refused(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
