@@ -242,6 +242,7 @@ NO_KEY = "no signature key with a key id (elliptic curve, or RSA of at least 204
         (b'{"keys": []}', NO_KEY),
         (ehr.key_set(ehr.EC384, ehr.STRANGER).encode(), "two keys have the same key id"),
     ],
+    ids=["cut off", "a list", "no keys", "one key alone", "no key in it", "one name twice"],
 )
 def test_a_key_set_without_a_usable_key_is_refused_with_the_reason(content: bytes, message: str) -> None:
     with pytest.raises(KeySetError) as error:
