@@ -351,6 +351,7 @@ SHOWN_TOO: dict[str, set[str]] = {
     "45": {"review.ct.negative_examine", "dangers.airway.strangulation_later", "review.fit.fault_stays"},
     "47": {"fit_check.stop.breathing_home"},
     "48": {"need.doubt.responsiveness"},
+    "50": {"dangers.guard.deficit_changed"},
     "53": {"dangers.guard.tingling_unstable"},
     "58": {"sizing.girth.heavy_child"},
     "54": {"sizing.doubt.outdated"},
