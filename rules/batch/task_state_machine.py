@@ -99,23 +99,18 @@ class _Part:
         self._numbers: dict[MergedTask | None, int] = {None: 0}
 
     def after(self, numbers: pl.Series, chunk: Sequence[Rule]) -> pl.Series:
-        """What each of ``numbers`` becomes, one row for every choice of rules of ``chunk`` that fired."""
-        table = np.array([self._outcomes(before, chunk) for before in range(len(self.tasks))], dtype=np.uint32)
-        return pl.Series(numbers.name, table[numbers.to_numpy()].ravel())
+        """What each of ``numbers`` becomes, at n of its rows where bit m of n says that rule m of ``chunk`` fired."""
+        outcomes = np.arange(len(self.tasks), dtype=np.uint32).reshape(-1, 1)
+        for rule in chunk:
+            leads_to = [self._merged(before, self._calls[rule.id]) for before in range(len(self.tasks))]
+            outcomes = np.hstack([outcomes, np.array(leads_to, dtype=np.uint32)[outcomes]])
+        return pl.Series(numbers.name, outcomes[numbers.to_numpy()].ravel())
 
     def counted(self) -> pl.Series:
         """For each of ``tasks`` the number of the first with the same performer and as many people."""
         first: dict[tuple[str, int] | None, int] = {}
         who = (None if task is None else (task.performer, task.people) for task in self.tasks)
         return pl.Series([first.setdefault(each, number) for number, each in enumerate(who)], dtype=pl.UInt32)
-
-    def _outcomes(self, before: int, chunk: Sequence[Rule]) -> list[int]:
-        """What ``before`` becomes, at n where bit m of n says that rule m of ``chunk`` fired."""
-        outcomes = [before]
-        for rule in chunk:
-            leads_to = {number: self._merged(number, self._calls[rule.id]) for number in set(outcomes)}
-            outcomes += [leads_to[number] for number in outcomes]
-        return outcomes
 
     def _merged(self, before: int, calls: Sequence[TaskCall]) -> int:
         task = self.tasks[before]

@@ -13,7 +13,7 @@ from rules.verification.properties import Facts, Label, Property, Statement
 from rules.verification.smt_encoding import Evaluation, all_of, any_of, any_patient, negated
 
 CHECKED = "refits_in_this_size"
-"""Known at every fit check and nowhere else. There the order of ``rules.deciding.fit_check`` leaves out tasks of corrections."""
+"""Known at every fit check. There the order of ``rules.deciding.fit_check`` leaves out tasks of corrections."""
 
 UNSECURED = AnyOf((Unknown("airway_secured"), Compare("airway_secured", "is", False)))
 DEEP_COMA = 8

@@ -25,7 +25,6 @@ UCUM = "http://unitsofmeasure.org"
 Resource = dict[str, Any]
 
 
-@lru_cache
 def ruleset() -> Ruleset:
     return RULESET
 
